@@ -1,0 +1,126 @@
+//! One unit's run log in memory: a struct of columns, ascending in time.
+
+use drydown_quantity::{ReservoirId, Stamp, UnitId};
+
+use crate::history::BarometerBasis;
+
+/// One logged quantity. Empty where the unit never logs it; NaN marks a missing cell inside.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Column(Vec<f64>);
+
+impl Column {
+    /// A column from cells; None becomes "missing".
+    #[must_use]
+    pub fn from_cells(cells: impl IntoIterator<Item = Option<f64>>) -> Self {
+        Self(cells.into_iter().map(|cell| cell.unwrap_or(f64::NAN)).collect())
+    }
+
+    /// A column from raw values, NaN for missing.
+    #[must_use]
+    pub fn from_values(values: Vec<f64>) -> Self {
+        Self(values)
+    }
+
+    /// The cell, None where missing or never logged.
+    #[must_use]
+    pub fn get(&self, idx: usize) -> Option<f64> {
+        self.0.get(idx).copied().filter(|value| !value.is_nan())
+    }
+
+    /// Whether the unit logs this quantity at all.
+    #[must_use]
+    pub fn is_logged(&self) -> bool {
+        self.0.iter().any(|value| !value.is_nan())
+    }
+}
+
+/// The readings of one unit, strictly ascending by `at`; every column is as long as `at` or empty.
+///
+/// Yes/no columns hold 1 and 0. Field names are the column names of `readings`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Readings {
+    pub unit_id: UnitId,
+    pub at: Vec<Stamp>,
+    /// As the file states; the deployment wins.
+    pub reservoir_id: Vec<Option<ReservoirId>>,
+    pub barometer_basis: Vec<Option<BarometerBasis>>,
+    pub chamber_pressure_kpa: Column,
+    pub ambient_kpa: Column,
+    pub oil_supply_degc: Column,
+    pub oil_inlet_degc: Column,
+    pub oil_outlet_degc: Column,
+    pub oil_flow_lpm: Column,
+    pub discharge_kpa_gauge: Column,
+    pub suction_kpa_gauge: Column,
+    pub filter_dp_kpa: Column,
+    pub oil_pump_hz: Column,
+    pub water_ppm: Column,
+    pub water_activity: Column,
+    pub water_sensor_degc: Column,
+    pub vent_open_pct: Column,
+    pub heater_kw: Column,
+    pub heater_on: Column,
+    pub heater_setpoint_degc: Column,
+    pub vacuum_pump_on: Column,
+    pub vacuum_pump_amps: Column,
+    pub vacuum_pump_degc: Column,
+    pub chamber_level_pct: Column,
+    pub sump_level_pct: Column,
+    pub ambient_degc: Column,
+    pub run_hours_h: Column,
+    pub oil_total_l: Column,
+    pub running: Column,
+    pub alarm: Vec<Option<String>>,
+}
+
+impl Readings {
+    /// No readings of a unit.
+    #[must_use]
+    pub fn empty(unit_id: UnitId) -> Self {
+        Self {
+            unit_id,
+            at: Vec::new(),
+            reservoir_id: Vec::new(),
+            barometer_basis: Vec::new(),
+            chamber_pressure_kpa: Column::default(),
+            ambient_kpa: Column::default(),
+            oil_supply_degc: Column::default(),
+            oil_inlet_degc: Column::default(),
+            oil_outlet_degc: Column::default(),
+            oil_flow_lpm: Column::default(),
+            discharge_kpa_gauge: Column::default(),
+            suction_kpa_gauge: Column::default(),
+            filter_dp_kpa: Column::default(),
+            oil_pump_hz: Column::default(),
+            water_ppm: Column::default(),
+            water_activity: Column::default(),
+            water_sensor_degc: Column::default(),
+            vent_open_pct: Column::default(),
+            heater_kw: Column::default(),
+            heater_on: Column::default(),
+            heater_setpoint_degc: Column::default(),
+            vacuum_pump_on: Column::default(),
+            vacuum_pump_amps: Column::default(),
+            vacuum_pump_degc: Column::default(),
+            chamber_level_pct: Column::default(),
+            sump_level_pct: Column::default(),
+            ambient_degc: Column::default(),
+            run_hours_h: Column::default(),
+            oil_total_l: Column::default(),
+            running: Column::default(),
+            alarm: Vec::new(),
+        }
+    }
+
+    /// Number of readings.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.at.len()
+    }
+
+    /// Whether there is no reading.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.at.is_empty()
+    }
+}
