@@ -1,0 +1,49 @@
+//! The rules: one file each, one line each in the table.
+
+use crate::case::{Case, FindingsConfig};
+use crate::life::Episode;
+use crate::rows::Kind;
+
+mod barred_unit;
+mod flagged;
+mod hot_oil;
+mod no_altitude;
+mod pump_change;
+mod removal_slower;
+mod reservoir_conflict;
+mod reservoir_wet;
+mod sensor_disagrees;
+mod sensor_stuck;
+mod silent_source;
+mod silent_unit;
+mod source_rejects;
+mod volume_suspect;
+
+/// One rule: what it is called, what it watches, and how it is replayed.
+#[derive(Clone, Copy, Debug)]
+pub struct Rule {
+    /// Name in the table.
+    pub name: &'static str,
+    /// What its findings are about.
+    pub kind: Kind,
+    /// What it watches and when it holds, in a sentence.
+    pub watches: &'static str,
+    pub(crate) replay: fn(&Case<'_>, &FindingsConfig) -> Vec<Episode>,
+}
+
+/// Every rule, in the order of the generated documentation.
+pub const RULES: &[Rule] = &[
+    pump_change::RULE,
+    removal_slower::RULE,
+    reservoir_wet::RULE,
+    barred_unit::RULE,
+    hot_oil::RULE,
+    volume_suspect::RULE,
+    sensor_disagrees::RULE,
+    sensor_stuck::RULE,
+    reservoir_conflict::RULE,
+    silent_unit::RULE,
+    silent_source::RULE,
+    source_rejects::RULE,
+    no_altitude::RULE,
+];

@@ -1,0 +1,42 @@
+//! A water sensor that disagrees with the laboratory.
+
+use super::Rule;
+use crate::case::{Case, FindingsConfig};
+use crate::life::Episode;
+use crate::rows::{Kind, Severity};
+
+pub(super) const RULE: Rule = Rule {
+    name: "sensor_disagrees",
+    kind: Kind::Sensor,
+    watches: "A unit's water sensor against the laboratory over its life: offset or drift whose 90 % interval excludes agreement.",
+    replay,
+};
+
+fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
+    case.sensor_checks
+        .iter()
+        .filter(|row| matches!(row.state.as_str(), "offset" | "drifting"))
+        .filter_map(|row| {
+            let last = case.runs.iter().filter(|run| run.unit_id == row.unit_id).map(|run| run.ended_at).max()?;
+            let first = case.runs.iter().filter(|run| run.unit_id == row.unit_id).map(|run| run.started_at).min()?;
+            let range = match (row.lower_90, row.upper_90) {
+                (Some(lower), Some(upper)) => format!(" (90 % interval {lower:.0} to {upper:.0})"),
+                _ => String::new(),
+            };
+            Some(Episode {
+                subject: row.unit_id.to_string(),
+                severity: Severity::Info,
+                onset_at: Some(first),
+                first_seen: last,
+                last_seen: last,
+                holds: true,
+                evidence: format!(
+                    "Sensor less laboratory: {}{range} ppm over {} pairs; a wrong solubility or a laboratory bias would look the same.",
+                    row.offset.map_or("unknown".to_owned(), |offset| format!("{offset:+.0}")),
+                    row.n_pairs
+                ),
+                action: "Calibrate the sensor, or have one sample measured by both laboratories.".to_owned(),
+            })
+        })
+        .collect()
+}
