@@ -1,0 +1,42 @@
+//! The pages of a quarter's report.
+
+mod coefficients;
+mod data;
+mod overview;
+mod parts;
+mod reservoirs;
+mod scorecard;
+mod unit;
+mod units;
+
+use crate::input::ReportInput;
+
+/// One file of the report.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Page {
+    /// Path below the report's folder, with `/`.
+    pub path: String,
+    /// Its text.
+    pub text: String,
+}
+
+/// Every page of a quarter.
+#[must_use]
+pub fn render_report(input: &ReportInput<'_>) -> Vec<Page> {
+    let mut pages = vec![
+        overview::render(input),
+        units::render(input),
+        reservoirs::render(input),
+        coefficients::render(input),
+        scorecard::render(input),
+        data::render(input),
+    ];
+    pages.extend(
+        input
+            .registers
+            .units
+            .iter()
+            .map(|row| unit::render(input, row)),
+    );
+    pages
+}
