@@ -1,0 +1,106 @@
+//! What a fresh machine lacks: installed here, so that nothing depends on a hand.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use anyhow::{Context, Result, bail};
+
+use crate::shell;
+
+/// A headless browser; Debian's package where there is none and we may install.
+pub(crate) fn browser() -> Result<PathBuf> {
+    let names = ["chromium", "chromium-browser", "google-chrome"];
+    if let Some(found) = names.iter().find_map(|name| on_path(name)) {
+        return Ok(found);
+    }
+    shell::run(Command::new("apt-get").args(["update", "-q"]))
+        .context("a headless browser is needed (package chromium)")?;
+    shell::run(Command::new("apt-get").args([
+        "install",
+        "-y",
+        "-q",
+        "--no-install-recommends",
+        "chromium",
+    ]))
+    .context("install chromium by hand and run again")?;
+    on_path("chromium").context("chromium was installed but is not on the path")
+}
+
+/// A Python with what the notebooks need, in a virtual environment beside the build.
+pub(crate) fn notebook_python() -> Result<PathBuf> {
+    let requirements = shell::root().join("notebooks/requirements.txt");
+    let wanted = std::fs::read_to_string(&requirements).context("notebooks/requirements.txt")?;
+    let folder = shell::target_dir().join("notebook-python");
+    let python = folder.join("bin/python");
+    let stamp = folder.join("requirements.txt");
+    if python.exists() && std::fs::read_to_string(&stamp).is_ok_and(|had| had == wanted) {
+        return Ok(python);
+    }
+    if folder.exists() {
+        std::fs::remove_dir_all(&folder)?;
+    }
+    shell::run(Command::new("python3").args(["-m", "venv"]).arg(&folder))
+        .context("python3 with venv is needed for the notebooks")?;
+    shell::run(
+        Command::new(&python)
+            .args([
+                "-m",
+                "pip",
+                "install",
+                "-q",
+                "--disable-pip-version-check",
+                "-r",
+            ])
+            .arg(&requirements),
+    )?;
+    std::fs::write(&stamp, wanted)?;
+    Ok(python)
+}
+
+/// Whether cargo-nextest is there.
+pub(crate) fn has_nextest() -> bool {
+    on_path("cargo-nextest").is_some()
+}
+
+fn on_path(name: &str) -> Option<PathBuf> {
+    let path = std::env::var_os("PATH")?;
+    std::env::split_paths(&path)
+        .map(|folder| folder.join(name))
+        .find(|file| is_file(file))
+}
+
+fn is_file(path: &Path) -> bool {
+    path.metadata().is_ok_and(|found| found.is_file())
+}
+
+/// Photographs a page and gives the picture's size in bytes.
+pub(crate) fn photograph(browser: &Path, page: &Path, picture: &Path) -> Result<u64> {
+    let profile = picture.with_extension("profile");
+    let done = Command::new(browser)
+        .args([
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-quic",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            "--hide-scrollbars",
+            "--window-size=1280,2000",
+        ])
+        .arg(format!("--user-data-dir={}", profile.display()))
+        .arg(format!("--screenshot={}", picture.display()))
+        .arg(format!("file://{}", page.display()))
+        .output()
+        .context("cannot start the browser")?;
+    let size = picture.metadata().map(|found| found.len()).unwrap_or(0);
+    if size == 0 {
+        bail!(
+            "the browser made no picture of {}\n{}",
+            page.display(),
+            String::from_utf8_lossy(&done.stderr)
+        );
+    }
+    Ok(size)
+}

@@ -1,0 +1,66 @@
+//! `cargo xtask test`: everything, from a clean checkout.
+
+use std::process::Command;
+
+use anyhow::Result;
+
+use crate::{acceptance, machine, shell, tidy};
+
+pub(crate) fn run() -> Result<()> {
+    tidy::run()?;
+    shell::cargo(&["fmt", "--all", "--", "--check"], &[])?;
+    shell::cargo(&["build", "--release", "-p", "drydown"], &[])?;
+    tests()?;
+    shell::cargo(
+        &[
+            "clippy",
+            "--release",
+            "--workspace",
+            "--all-targets",
+            "--",
+            "-D",
+            "warnings",
+        ],
+        &[],
+    )?;
+    let scratch = shell::target_dir().join("acceptance");
+    if scratch.exists() {
+        std::fs::remove_dir_all(&scratch)?;
+    }
+    std::fs::create_dir_all(&scratch)?;
+    let demo = acceptance::demo(&scratch)?;
+    acceptance::browser(&demo, &scratch)?;
+    let python = machine::notebook_python()?;
+    acceptance::mail(&python, &demo)?;
+    shell::run(
+        Command::new(&python)
+            .arg("notebooks/run.py")
+            .arg("--store")
+            .arg(demo.join("store")),
+    )?;
+    println!("everything passed");
+    Ok(())
+}
+
+fn tests() -> Result<()> {
+    let binary = shell::drydown();
+    let binary = binary.to_string_lossy();
+    let environment = [("DRYDOWN_BIN", binary.as_ref())];
+    if machine::has_nextest() {
+        shell::cargo(
+            &[
+                "nextest",
+                "run",
+                "--release",
+                "--workspace",
+                "--no-fail-fast",
+            ],
+            &environment,
+        )
+    } else {
+        shell::cargo(
+            &["test", "--release", "--workspace", "--no-fail-fast"],
+            &environment,
+        )
+    }
+}

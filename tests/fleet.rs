@@ -1,0 +1,1 @@
+//! The real binary at work.
