@@ -42,7 +42,7 @@ fn check(
 fn assert_all(checks: &[Check]) {
     let wrong: Vec<String> = checks
         .iter()
-        .filter(|c| !((c.got - c.expected).abs() <= c.tolerance))
+        .filter(|c| c.got.is_nan() || (c.got - c.expected).abs() > c.tolerance)
         .map(|c| {
             format!(
                 "{}: got {}, expected {} ± {} ({})",

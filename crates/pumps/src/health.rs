@@ -1,6 +1,7 @@
 //! The rows that the pumps stage gives.
 
 use drydown_quantity::{RunId, Stamp, UnitId, words};
+use drydown_runs::history::BarometerBasis;
 
 words! {
     /// State of a vacuum pump as judged at one run.
@@ -36,6 +37,15 @@ pub struct PumpStart {
     /// Time from 0.8 to 0.4 of the barometer, s.
     pub seconds_08_to_04: Option<f64>,
     pub step_s: Option<f64>,
+    /// Barometer used, and where it came from (None: an absolute gauge needs none).
+    pub ambient_kpa: Option<f64>,
+    pub barometer_basis: Option<BarometerBasis>,
+    /// Temperatures at the start: oil, vacuum pump, ambient air.
+    pub oil_degc: Option<f64>,
+    pub vacuum_pump_degc: Option<f64>,
+    pub ambient_degc: Option<f64>,
+    /// Hours since the unit last worked; None at its first start.
+    pub idle_h: Option<f64>,
     pub accepted: bool,
     /// Why not accepted (one word: `vent_open`, `too_few_points`, `warm_oil`, `not_from_ambient`, …); None when accepted.
     pub reason: Option<String>,

@@ -15,7 +15,11 @@ impl Interval {
     /// An interval; the ends are put in order.
     #[must_use]
     pub fn new(level: f64, a: f64, b: f64) -> Self {
-        Self { level, lower: a.min(b), upper: a.max(b) }
+        Self {
+            level,
+            lower: a.min(b),
+            upper: a.max(b),
+        }
     }
 
     /// Whether the value lies within, ends included.

@@ -66,7 +66,10 @@ impl Stamp {
     /// This stamp moved by hours (negative: back).
     #[must_use]
     pub fn plus_hours(self, hours: f64) -> Self {
-        Self(self.0.saturating_add((hours * MICROS_PER_HOUR).round() as i64))
+        Self(
+            self.0
+                .saturating_add((hours * MICROS_PER_HOUR).round() as i64),
+        )
     }
 
     /// This stamp moved by days of 24 h.
@@ -85,7 +88,10 @@ impl Stamp {
     #[must_use]
     pub fn quarter(self) -> Quarter {
         let (year, month, _) = self.day().civil();
-        Quarter { year, number: (month - 1) / 3 + 1 }
+        Quarter {
+            year,
+            number: (month - 1) / 3 + 1,
+        }
     }
 
     /// The UTC month as `YYYY-MM`, the partition word of `readings`.
@@ -105,7 +111,8 @@ impl Stamp {
     /// `2026-01-03T11:45:00Z`; fractions of a second only where there are any.
     #[must_use]
     pub fn rfc3339(self) -> String {
-        Timestamp::from_microsecond(self.0).map_or_else(|_| format!("{}us", self.0), |t| t.to_string())
+        Timestamp::from_microsecond(self.0)
+            .map_or_else(|_| format!("{}us", self.0), |t| t.to_string())
     }
 
     /// `20260103T114500Z`, the form inside a `run_id`.
@@ -125,7 +132,12 @@ impl Stamp {
     #[must_use]
     pub fn minute(self) -> String {
         let second = self.0.rem_euclid(MICROS_PER_DAY) / MICROS_PER_SECOND;
-        format!("{} {:02}:{:02}", self.day(), second / 3600, second / 60 % 60)
+        format!(
+            "{} {:02}:{:02}",
+            self.day(),
+            second / 3600,
+            second / 60 % 60
+        )
     }
 }
 
@@ -143,10 +155,12 @@ impl FromStr for Stamp {
         if let Ok(day) = text.parse::<Day>() {
             return Ok(day.start());
         }
-        text.parse::<Timestamp>().map(|t| Self(t.as_microsecond())).map_err(|_| StampError {
-            found: text.to_owned(),
-            expected: "a date (2026-10-01) or an RFC 3339 time (2026-10-01T06:30:00Z)",
-        })
+        text.parse::<Timestamp>()
+            .map(|t| Self(t.as_microsecond()))
+            .map_err(|_| StampError {
+                found: text.to_owned(),
+                expected: "a date (2026-10-01) or an RFC 3339 time (2026-10-01T06:30:00Z)",
+            })
     }
 }
 
@@ -187,7 +201,9 @@ impl Day {
     #[must_use]
     pub fn civil(self) -> (i16, i8, i8) {
         let span = jiff::Span::new().days(self.0);
-        let date = civil::date(1970, 1, 1).checked_add(span).unwrap_or(civil::date(1970, 1, 1));
+        let date = civil::date(1970, 1, 1)
+            .checked_add(span)
+            .unwrap_or(civil::date(1970, 1, 1));
         (date.year(), date.month(), date.day())
     }
 
@@ -210,7 +226,10 @@ impl FromStr for Day {
     type Err = StampError;
 
     fn from_str(text: &str) -> Result<Self, StampError> {
-        let wrong = || StampError { found: text.to_owned(), expected: "a date such as 2026-10-01" };
+        let wrong = || StampError {
+            found: text.to_owned(),
+            expected: "a date such as 2026-10-01",
+        };
         if text.len() != 10 {
             return Err(wrong());
         }
@@ -245,9 +264,15 @@ impl Quarter {
     #[must_use]
     pub const fn next(self) -> Self {
         if self.number == 4 {
-            Self { year: self.year + 1, number: 1 }
+            Self {
+                year: self.year + 1,
+                number: 1,
+            }
         } else {
-            Self { year: self.year, number: self.number + 1 }
+            Self {
+                year: self.year,
+                number: self.number + 1,
+            }
         }
     }
 }
@@ -262,7 +287,10 @@ impl FromStr for Quarter {
     type Err = StampError;
 
     fn from_str(text: &str) -> Result<Self, StampError> {
-        let wrong = || StampError { found: text.to_owned(), expected: "a quarter such as 2026Q3" };
+        let wrong = || StampError {
+            found: text.to_owned(),
+            expected: "a quarter such as 2026Q3",
+        };
         let (year, number) = text.split_once('Q').ok_or_else(wrong)?;
         let year: i16 = year.parse().map_err(|_| wrong())?;
         let number: i8 = number.parse().map_err(|_| wrong())?;
@@ -284,7 +312,10 @@ mod tests {
         assert_eq!(stamp.rfc3339(), "2026-01-03T11:45:00Z");
         assert_eq!(stamp.month(), "2026-01");
         assert_eq!(stamp.quarter().to_string(), "2026Q1");
-        assert_eq!("2026-10-01".parse::<Stamp>().unwrap().rfc3339(), "2026-10-01T00:00:00Z");
+        assert_eq!(
+            "2026-10-01".parse::<Stamp>().unwrap().rfc3339(),
+            "2026-10-01T00:00:00Z"
+        );
         assert!("2026-13-01".parse::<Stamp>().is_err());
     }
 

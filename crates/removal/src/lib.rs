@@ -1,7 +1,19 @@
 //! How fast each run, and each unit on each oil, takes water out.
+//!
+//! `fit_run` turns one run into a rate with an honest interval or a named status; `check_sensors` holds
+//! a unit's water sensor against the laboratory; `pool_fleet` lends the fleet's knowledge to every pair of
+//! unit and oil.
 
+mod config;
+mod fleet;
 mod rows;
+mod run;
+mod sensors;
 
+pub use config::{FleetConfig, RemovalConfig, RunFitConfig, SensorConfig};
+pub use fleet::{Estimate, FleetRemoval, FleetRun, UnitCapacity, VapourFraction, pool_fleet};
 pub use rows::{
     Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus, SensorCheck,
 };
+pub use run::{RunInput, fit_run};
+pub use sensors::{SensorInput, check_sensors};

@@ -200,7 +200,10 @@ impl Sample {
     /// Whether the sample speaks for the reservoir's oil in use (mid-stream or line).
     #[must_use]
     pub fn informs_reservoir(&self) -> bool {
-        matches!(self.sample_point, Some(SamplePoint::ReservoirMid | SamplePoint::Line))
+        matches!(
+            self.sample_point,
+            Some(SamplePoint::ReservoirMid | SamplePoint::Line)
+        )
     }
 }
 
@@ -290,7 +293,9 @@ impl Registers {
 }
 
 fn find<'a, T, K: Ord>(rows: &'a [T], key: &K, of: impl Fn(&T) -> &K) -> Option<&'a T> {
-    rows.binary_search_by(|row| of(row).cmp(key)).ok().and_then(|idx| rows.get(idx))
+    rows.binary_search_by(|row| of(row).cmp(key))
+        .ok()
+        .and_then(|idx| rows.get(idx))
 }
 
 fn span<'a, T, K: Ord>(rows: &'a [T], key: &K, of: impl Fn(&T) -> &K) -> &'a [T] {

@@ -3,9 +3,20 @@
 //! In: registers, one unit's readings (ascending), the samples of its reservoirs.
 //! Out: runs, a condensed series per run, and the curve of each start.
 
+mod cut;
+mod describe;
 pub mod history;
+mod marks;
+mod phase;
+mod places;
+pub mod pump_down;
 mod readings;
 mod run;
+mod series;
+mod stage;
+mod starts;
+mod water;
 
 pub use readings::{Column, Readings};
 pub use run::{Phase, Run, RunsConfig, SeriesPoint, StartCurve, UnitRuns};
+pub use stage::cut_runs;

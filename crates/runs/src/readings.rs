@@ -12,7 +12,12 @@ impl Column {
     /// A column from cells; None becomes "missing".
     #[must_use]
     pub fn from_cells(cells: impl IntoIterator<Item = Option<f64>>) -> Self {
-        Self(cells.into_iter().map(|cell| cell.unwrap_or(f64::NAN)).collect())
+        Self(
+            cells
+                .into_iter()
+                .map(|cell| cell.unwrap_or(f64::NAN))
+                .collect(),
+        )
     }
 
     /// A column from raw values, NaN for missing.

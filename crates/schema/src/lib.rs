@@ -1,1 +1,21 @@
-//! See the crate list in DEVELOPERS.md.
+//! The data contract as code: what the tables are, read from `data-schema/`.
+//!
+//! `data-schema/` is the source of truth (Frictionless Table Schemas with a UCUM code on
+//! every quantity); this crate embeds it and gives table definitions, Arrow schemas, row
+//! checks, the generated reference page and the text of `drydown schema`. Nothing here
+//! touches files, clocks or the network.
+
+mod arrow_schema;
+mod check;
+mod contract;
+mod descriptor;
+mod nearest;
+mod page;
+mod spec;
+
+pub use arrow_schema::{arrow_field, arrow_schema, arrow_type};
+pub use check::{Problem, check_batch, check_order};
+pub use contract::{SchemaError, table, tables};
+pub use nearest::nearest;
+pub use page::{reference_page, render_contract};
+pub use spec::{Bounds, ColumnKind, ColumnSpec, TableKind, TableSpec};

@@ -1,1 +1,25 @@
-//! See the crate list in DEVELOPERS.md.
+//! Statistics on plain numbers: slices in, numbers out.
+//!
+//! Least squares, censored likelihood, profile intervals, crossed random effects with known
+//! variances, state-space level and trend, control charts, first passage, scores and robust
+//! summaries. The crate knows no word of the trade it serves, reads no clock, and draws random
+//! numbers only from a seed that is handed in.
+
+pub mod ar1;
+pub mod censored;
+pub mod cusum;
+mod error;
+pub mod kalman;
+pub mod linear;
+pub mod mixed;
+pub mod normal;
+pub mod optimise;
+pub mod passage;
+pub mod profile;
+pub mod regress;
+pub mod rng;
+pub mod robust;
+pub mod scores;
+pub mod trend;
+
+pub use error::StatsError;

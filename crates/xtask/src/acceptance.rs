@@ -89,3 +89,13 @@ pub(crate) fn mail(python: &Path, demo: &Path) -> Result<()> {
             .arg(demo.join("mail")),
     )
 }
+
+/// Validates every `--format json` document against its JSON Schema, with a validator that is not ours.
+pub(crate) fn output(python: &Path, demo: &Path) -> Result<()> {
+    shell::run(
+        Command::new(python)
+            .arg("tests/output/check_output.py")
+            .arg(shell::drydown())
+            .arg(demo),
+    )
+}

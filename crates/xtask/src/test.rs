@@ -32,6 +32,7 @@ pub(crate) fn run() -> Result<()> {
     acceptance::browser(&demo, &scratch)?;
     let python = machine::notebook_python()?;
     acceptance::mail(&python, &demo)?;
+    acceptance::output(&python, &demo)?;
     shell::run(
         Command::new(&python)
             .arg("notebooks/run.py")

@@ -1,0 +1,166 @@
+//! The last analysis as a whole: every derived table at the version that analysis wrote.
+
+use std::collections::BTreeMap;
+
+use anyhow::{Context as _, Result};
+use drydown_findings::{Finding, Forecast};
+use drydown_pumps::{PumpHealth, PumpStart};
+use drydown_quantity::{RunId, Stamp, UnitId};
+use drydown_removal::{RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck};
+use drydown_report::{FileLoad, Heard};
+use drydown_reservoirs::ReservoirRisk;
+use drydown_runs::Run;
+use drydown_runs::history::Registers;
+use drydown_store::Store;
+use drydown_tables::{Analysis, Load, Reject};
+
+use crate::config::Config;
+use crate::jobs::Context;
+
+/// Everything the last analysis answered.
+pub(super) struct Answers<'a> {
+    pub(super) context: Context<'a>,
+    pub(super) registers: Registers,
+    pub(super) runs: Vec<Run>,
+    pub(super) removal_runs: BTreeMap<RunId, RemovalRun>,
+    pub(super) coefficients: Vec<RemovalCoefficient>,
+    pub(super) quarters: Vec<RemovalQuarter>,
+    pub(super) sensor_checks: Vec<SensorCheck>,
+    pub(super) pump_starts: Vec<PumpStart>,
+    pub(super) pump_health: Vec<PumpHealth>,
+    pub(super) risks: Vec<ReservoirRisk>,
+    pub(super) findings: Vec<Finding>,
+    pub(super) forecasts: Vec<Forecast>,
+    pub(super) loads: Vec<FileLoad>,
+    pub(super) reject_reasons: Vec<(String, i64)>,
+    pub(super) last_heard: Vec<(UnitId, Stamp)>,
+}
+
+/// The newest analysis of the store.
+pub(super) fn last_analysis(store: &Store, config: &Config) -> Result<Option<Analysis>> {
+    let context = Context::new(store, config, Stamp::from_micros(0))?;
+    let commits = store.commits("analyses")?;
+    let rows: Vec<Analysis> = context.records()?;
+    // Rows are keyed by a hash; the newest is the one of the latest commit that added rows.
+    let newest = commits.iter().rev().find(|commit| commit.n_rows_added > 0);
+    let Some(newest) = newest else {
+        return Ok(None);
+    };
+    let before: Vec<Analysis> = if newest.version == 0 {
+        Vec::new()
+    } else {
+        drydown_tables::from_frame(
+            &store
+                .scan("analyses", Some(newest.version - 1), None)?
+                .collect()?,
+        )?
+    };
+    Ok(rows
+        .iter()
+        .find(|row| !before.contains(row))
+        .or_else(|| rows.iter().max_by_key(|row| row.as_of))
+        .cloned())
+}
+
+impl<'a> Answers<'a> {
+    /// Reads the tables at the versions the last analysis wrote.
+    pub(super) fn load(store: &'a Store, config: &'a Config) -> Result<Self> {
+        let analysis = last_analysis(store, config)?
+            .context("nothing has been analysed yet\nhint: run `drydown analyse`")?;
+        let mut versions: BTreeMap<String, Option<i64>> =
+            serde_json::from_str(&analysis.versions_read)?;
+        let written: BTreeMap<String, Option<i64>> =
+            serde_json::from_str(&analysis.versions_written)?;
+        versions.extend(written);
+        let context = Context::at(store, config, analysis.as_of, &versions)?;
+        let loads: Vec<Load> = context.records()?;
+        Ok(Self {
+            registers: context.registers()?,
+            runs: context.records()?,
+            removal_runs: context
+                .records::<RemovalRun>()?
+                .into_iter()
+                .map(|row| (row.run_id.clone(), row))
+                .collect(),
+            coefficients: context.records()?,
+            quarters: context.records()?,
+            sensor_checks: context.records()?,
+            pump_starts: context.records()?,
+            pump_health: by_unit(context.records()?),
+            risks: by_rank(context.records()?),
+            findings: by_weight(context.records()?),
+            forecasts: context.records()?,
+            loads: loads.into_iter().map(to_file_load).collect(),
+            reject_reasons: reject_reasons(&context.records::<Reject>()?),
+            last_heard: context.last_heard()?,
+            context,
+        })
+    }
+
+    /// How many units were heard from since a time.
+    pub(super) fn heard_since(&self, from: Stamp) -> Heard {
+        Heard {
+            heard: self.last_heard.iter().filter(|(_, at)| *at >= from).count(),
+            of: self.registers.units.len(),
+        }
+    }
+}
+
+/// Health rows are keyed by run; pages and charts want them by unit and time.
+pub(super) fn by_unit(mut rows: Vec<PumpHealth>) -> Vec<PumpHealth> {
+    rows.sort_by(|a, b| (&a.unit_id, a.at, &a.run_id).cmp(&(&b.unit_id, b.at, &b.run_id)));
+    rows
+}
+
+fn by_rank(mut rows: Vec<ReservoirRisk>) -> Vec<ReservoirRisk> {
+    rows.sort_by_key(|row| row.rank);
+    rows
+}
+
+/// New before open before cleared; then the gravest, then the latest.
+fn by_weight(mut rows: Vec<Finding>) -> Vec<Finding> {
+    rows.sort_by(|a, b| {
+        (
+            a.state,
+            std::cmp::Reverse(a.severity),
+            std::cmp::Reverse(a.first_seen),
+            &a.finding_id,
+        )
+            .cmp(&(
+                b.state,
+                std::cmp::Reverse(b.severity),
+                std::cmp::Reverse(b.first_seen),
+                &b.finding_id,
+            ))
+    });
+    rows
+}
+
+fn to_file_load(row: Load) -> FileLoad {
+    FileLoad {
+        source: row.source,
+        file: row.file.unwrap_or_default(),
+        loaded_at: row.loaded_at.unwrap_or(Stamp::from_micros(0)),
+        rows_in: row.rows_in,
+        rows_kept: row.rows_kept,
+        rows_duplicate: row.rows_duplicate,
+        rows_superseded: row.rows_superseded,
+        rows_rejected: row.rows_rejected,
+        rows_ignored: row.rows_ignored,
+    }
+}
+
+fn reject_reasons(rows: &[Reject]) -> Vec<(String, i64)> {
+    let mut counts: BTreeMap<&str, i64> = BTreeMap::new();
+    for row in rows {
+        *counts
+            .entry(row.reason.as_deref().unwrap_or("no reason given"))
+            .or_default() += 1;
+    }
+    let mut sorted: Vec<(String, i64)> = counts
+        .into_iter()
+        .map(|(reason, n)| (reason.to_owned(), n))
+        .collect();
+    sorted.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+    sorted
+}

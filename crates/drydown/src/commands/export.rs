@@ -1,0 +1,136 @@
+//! `drydown export TABLE`: live rows as CSV, sorted by key.
+
+use std::collections::BTreeSet;
+use std::io::Write;
+use std::sync::Arc;
+
+use anyhow::{Context as _, Result};
+use arrow::array::{ArrayRef, RecordBatch, StringArray};
+use arrow::compute::{SortColumn, lexsort_to_indices, take_record_batch};
+use arrow::csv::WriterBuilder;
+use arrow::datatypes::{DataType, Field, Schema};
+use drydown_quantity::Stamp;
+use drydown_schema::{ColumnKind, TableSpec, nearest, table, tables};
+
+use super::UsageError;
+use crate::cli::Cli;
+use crate::config::Config;
+
+pub(super) fn run(cli: &Cli, name: &str) -> Result<u8> {
+    let spec = table(name).ok_or_else(|| {
+        let hint = nearest(name, tables().iter().map(|spec| spec.name.as_str()))
+            .map_or_else(String::new, |near| {
+                format!("\nhint: did you mean \"{near}\"?")
+            });
+        UsageError(format!(
+            "found \"{name}\", expected a table of the data contract{hint}"
+        ))
+    })?;
+    let config = Config::load(&cli.config)?;
+    let store = super::open_store(&config)?;
+    let files = store.live_files(name, None)?;
+    let months: BTreeSet<Option<String>> = files.iter().map(|file| file.month.clone()).collect();
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let mut written = write_batch(
+        &mut out,
+        spec,
+        &RecordBatch::new_empty(Arc::new(drydown_schema::arrow_schema(spec))),
+        Header::Yes,
+    );
+    // Where the month leads the order of the key, months come one by one and memory stays small;
+    // `readings` is keyed by unit first, so its rows are gathered whole.
+    let groups: Vec<Vec<_>> = if spec.key.first().map(String::as_str) == Some("month") {
+        months
+            .iter()
+            .map(|month| {
+                files
+                    .iter()
+                    .filter(|file| &file.month == month)
+                    .cloned()
+                    .collect()
+            })
+            .collect()
+    } else {
+        vec![files]
+    };
+    for group in groups {
+        let batches = store.load_files(name, &group)?;
+        let Some(first) = batches.first() else {
+            continue;
+        };
+        let all = arrow::compute::concat_batches(&first.schema(), &batches)?;
+        written =
+            written.and_then(|()| write_batch(&mut out, spec, &sorted(spec, &all)?, Header::No));
+    }
+    match written {
+        Ok(()) => Ok(0),
+        // A reader that went away (`| head`) has what it wanted.
+        Err(error) if error.to_string().contains("Broken pipe") => Ok(0),
+        Err(error) => Err(error).context("cannot write to standard output"),
+    }
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Header {
+    Yes,
+    No,
+}
+
+fn sorted(spec: &TableSpec, batch: &RecordBatch) -> Result<RecordBatch> {
+    let columns: Vec<SortColumn> = spec
+        .key
+        .iter()
+        .filter_map(|name| batch.column_by_name(name))
+        .map(|values| SortColumn {
+            values: Arc::clone(values),
+            options: None,
+        })
+        .collect();
+    if columns.is_empty() || batch.num_rows() < 2 {
+        return Ok(batch.clone());
+    }
+    let order = lexsort_to_indices(&columns, None)?;
+    Ok(take_record_batch(batch, &order)?)
+}
+
+/// Writes the columns in the contract's order; times as RFC 3339, numbers in their shortest exact form.
+fn write_batch(
+    out: &mut impl Write,
+    spec: &TableSpec,
+    batch: &RecordBatch,
+    header: Header,
+) -> Result<()> {
+    let mut fields = Vec::new();
+    let mut columns: Vec<ArrayRef> = Vec::new();
+    for column in &spec.columns {
+        let Some(array) = batch.column_by_name(&column.name) else {
+            continue;
+        };
+        if column.kind == ColumnKind::Stamp {
+            fields.push(Field::new(&column.name, DataType::Utf8, true));
+            columns.push(Arc::new(stamps_as_text(array)?));
+        } else {
+            fields.push(Field::new(&column.name, array.data_type().clone(), true));
+            columns.push(Arc::clone(array));
+        }
+    }
+    let shown = RecordBatch::try_new(Arc::new(Schema::new(fields)), columns)?;
+    let mut writer = WriterBuilder::new()
+        .with_header(header == Header::Yes)
+        .build(&mut *out);
+    writer.write(&shown)?;
+    drop(writer);
+    out.flush()?;
+    Ok(())
+}
+
+fn stamps_as_text(array: &ArrayRef) -> Result<StringArray> {
+    use arrow::array::AsArray;
+    let micros = array
+        .as_primitive_opt::<arrow::datatypes::TimestampMicrosecondType>()
+        .context("a time column is not stored as microseconds")?;
+    Ok(micros
+        .iter()
+        .map(|at| at.map(|at| Stamp::from_micros(at).rfc3339()))
+        .collect())
+}

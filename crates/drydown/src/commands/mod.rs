@@ -1,0 +1,64 @@
+//! The commands: each joins store, stages and pages, and says what it did.
+
+mod analyse;
+mod answers;
+mod check;
+mod demo;
+mod digest;
+mod draft;
+mod export;
+mod filter;
+mod ingest;
+mod prune;
+mod report;
+mod schema;
+mod size;
+
+use anyhow::{Context as _, Result};
+use drydown_quantity::Stamp;
+use drydown_store::Store;
+
+use crate::cli::{Cli, Command};
+use crate::config::Config;
+
+/// The command line asks for something that cannot be done as written. Exit status 2.
+#[derive(Debug, thiserror::Error)]
+#[error("{0}")]
+pub(crate) struct UsageError(pub(crate) String);
+
+/// Status 3: done, but `--strict` and rows were rejected.
+const REJECTED_ROWS: u8 = 3;
+
+/// Does what was asked and gives the exit status.
+pub(crate) fn run(cli: &Cli) -> Result<u8> {
+    match &cli.command {
+        Command::Demo(arguments) => demo::run(cli, arguments),
+        Command::Ingest(arguments) => ingest::run(cli, arguments),
+        Command::Analyse(arguments) => analyse::run(cli, arguments),
+        Command::Size(arguments) => size::run(cli, arguments),
+        Command::Report(arguments) => report::run(cli, arguments),
+        Command::Digest(arguments) => digest::run(cli, arguments),
+        Command::Draft { file } => draft::run(cli, file),
+        Command::Check => check::run(cli),
+        Command::Export { table } => export::run(cli, table),
+        Command::Schema { table } => schema::run(cli, table.as_deref()),
+        Command::Context(arguments) => filter::write_context(cli, arguments),
+        Command::Runs(arguments) => filter::run(arguments),
+        Command::Prune { keep } => prune::run(cli, *keep),
+    }
+}
+
+/// The one place that reads the clock.
+fn now() -> Stamp {
+    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+    Stamp::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
+}
+
+/// A time from the command line.
+fn parse_when(option: &str, text: &str) -> Result<Stamp> {
+    text.parse().map_err(|error| UsageError(format!("{option}: {error}")).into())
+}
+
+fn open_store(config: &Config) -> Result<Store> {
+    Store::open(config.store_path()).context("the store cannot be opened")
+}

@@ -1,0 +1,190 @@
+//! The job `removal`: runs to rates, sensors against the laboratory, and the fleet's coefficients.
+
+use std::collections::BTreeMap;
+
+use anyhow::Result;
+use arrow::array::RecordBatch;
+use drydown_pumps::PumpHealth;
+use drydown_quantity::{ReservoirId, RunId, Stamp};
+use drydown_removal::{
+    FleetRemoval, FleetRun, RemovalConfig, RemovalRun, RunInput, fit_run, pool_fleet,
+};
+use drydown_runs::history::{Registers, Sample};
+use drydown_runs::{Run, SeriesPoint};
+use drydown_tables::to_batch;
+use rayon::prelude::*;
+
+use super::{Context, Job};
+use crate::config::AnalysisSection;
+
+pub(super) const JOB: Job = Job {
+    name: "removal",
+    reads: &["runs", "run_series", "samples", "pump_health"],
+    writes: &[
+        "removal_runs",
+        "sensor_checks",
+        "removal_coefficients",
+        "removal_quarters",
+    ],
+    needs: "one run; an interval of its own needs a run whose water fell",
+    run,
+};
+
+/// Samples this long before and after a run are handed to its fit, which decides what to use, h.
+const SAMPLE_MARGIN_H: f64 = 96.0;
+
+/// The stage's settings from the configuration.
+pub(crate) fn removal_config(section: &AnalysisSection) -> RemovalConfig {
+    let mut config = RemovalConfig::documented();
+    config.fleet.reference_degc = section.reference_oil_degc;
+    config.fleet.reference_kpa = section.reference_chamber_kpa;
+    config.fleet.seed = section.seed;
+    config
+}
+
+fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
+    let registers = context.registers()?;
+    let config = removal_config(&context.config.analysis);
+    let runs: Vec<Run> = context.records()?;
+    let samples = context.samples()?;
+    let series = series_by_run(context.records()?);
+    let by_reservoir = samples_by_reservoir(&samples);
+    let inputs: Vec<RunInput<'_>> = runs
+        .iter()
+        .map(|run| {
+            let near = near_samples(run, &by_reservoir);
+            to_input(
+                run,
+                series.get(&run.run_id).map_or(&[][..], Vec::as_slice),
+                near,
+                &registers,
+            )
+        })
+        .collect();
+    let fits: Vec<RemovalRun> = inputs
+        .par_iter()
+        .map(|input| fit_run(input, &config.run))
+        .collect();
+    let checks = drydown_removal::check_sensors(&inputs, &config.sensor);
+    let indicators = indicators(&context.records::<PumpHealth>()?);
+    let fleet = pool(&runs, &fits, &indicators, &registers, &config);
+    Ok(vec![
+        ("removal_runs", to_batch(&fits, context.as_of)?),
+        ("sensor_checks", to_batch(&checks, context.as_of)?),
+        (
+            "removal_coefficients",
+            to_batch(&fleet.coefficients, context.as_of)?,
+        ),
+        (
+            "removal_quarters",
+            to_batch(&fleet.quarters, context.as_of)?,
+        ),
+    ])
+}
+
+fn to_input<'a>(
+    run: &'a Run,
+    series: &'a [SeriesPoint],
+    samples: Vec<&'a Sample>,
+    registers: &'a Registers,
+) -> RunInput<'a> {
+    RunInput {
+        run,
+        series,
+        samples,
+        unit: registers.unit(&run.unit_id),
+        oil: run.oil_type.as_ref().and_then(|id| registers.oil(id)),
+        reservoir: run
+            .reservoir_id
+            .as_ref()
+            .and_then(|id| registers.reservoir(id)),
+    }
+}
+
+fn series_by_run(points: Vec<SeriesPoint>) -> BTreeMap<RunId, Vec<SeriesPoint>> {
+    let mut by_run: BTreeMap<RunId, Vec<SeriesPoint>> = BTreeMap::new();
+    for point in points {
+        by_run.entry(point.run_id.clone()).or_default().push(point);
+    }
+    for points in by_run.values_mut() {
+        points.sort_by_key(|point| point.at);
+    }
+    by_run
+}
+
+fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId, Vec<&Sample>> {
+    let mut by_reservoir: BTreeMap<&ReservoirId, Vec<&Sample>> = BTreeMap::new();
+    for sample in samples {
+        if let Some(id) = &sample.reservoir_id {
+            by_reservoir.entry(id).or_default().push(sample);
+        }
+    }
+    by_reservoir
+}
+
+fn near_samples<'a>(
+    run: &Run,
+    by_reservoir: &BTreeMap<&ReservoirId, Vec<&'a Sample>>,
+) -> Vec<&'a Sample> {
+    let (from, to) = (
+        run.started_at.plus_hours(-SAMPLE_MARGIN_H),
+        run.ended_at.plus_hours(SAMPLE_MARGIN_H),
+    );
+    let of_reservoir = run
+        .reservoir_id
+        .as_ref()
+        .and_then(|id| by_reservoir.get(id));
+    of_reservoir
+        .into_iter()
+        .flatten()
+        .filter(|sample| sample.taken_at.is_some_and(|at| at >= from && at <= to))
+        .copied()
+        .collect()
+}
+
+/// Pump level at each judged run.
+pub(super) fn indicators(health: &[PumpHealth]) -> BTreeMap<RunId, f64> {
+    health
+        .iter()
+        .filter_map(|row| Some((row.run_id.clone(), row.indicator?)))
+        .collect()
+}
+
+fn pool(
+    runs: &[Run],
+    fits: &[RemovalRun],
+    indicators: &BTreeMap<RunId, f64>,
+    registers: &Registers,
+    config: &RemovalConfig,
+) -> FleetRemoval {
+    let rows: Vec<FleetRun<'_>> = runs
+        .iter()
+        .zip(fits)
+        .map(|(run, fit)| FleetRun {
+            fit,
+            run,
+            pump_indicator: indicators.get(&run.run_id).copied(),
+        })
+        .collect();
+    pool_fleet(&rows, registers, &config.fleet)
+}
+
+/// The fleet's coefficients as they stood at an earlier time: only runs that had ended by then.
+pub(super) fn pool_before(
+    at: Stamp,
+    pairs: &[(Run, RemovalRun)],
+    indicators: &BTreeMap<RunId, f64>,
+    registers: &Registers,
+    config: &RemovalConfig,
+) -> FleetRemoval {
+    let rows: Vec<FleetRun<'_>> = pairs
+        .iter()
+        .filter(|(run, _)| run.ended_at < at)
+        .map(|(run, fit)| FleetRun {
+            fit,
+            run,
+            pump_indicator: indicators.get(&run.run_id).copied(),
+        })
+        .collect();
+    pool_fleet(&rows, registers, &config.fleet)
+}

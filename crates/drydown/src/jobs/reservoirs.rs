@@ -1,0 +1,58 @@
+//! The job `reservoirs`: samples and runs to the risk of every reservoir.
+
+use anyhow::Result;
+use arrow::array::RecordBatch;
+use drydown_quantity::Stamp;
+use drydown_removal::RemovalRun;
+use drydown_reservoirs::{ReservoirRisk, ReservoirsConfig, assess, histories};
+use drydown_runs::Run;
+use drydown_runs::history::{Registers, Sample};
+use drydown_tables::to_batch;
+
+use super::{Context, Job};
+use crate::config::AnalysisSection;
+
+pub(super) const JOB: Job = Job {
+    name: "reservoirs",
+    reads: &["samples", "runs", "removal_runs"],
+    writes: &["reservoir_risk"],
+    needs: "one reservoir in the register",
+    run,
+};
+
+fn reservoirs_config(section: &AnalysisSection) -> ReservoirsConfig {
+    ReservoirsConfig {
+        horizon_days: section.horizon_days,
+        seed: section.seed,
+        ..ReservoirsConfig::documented()
+    }
+}
+
+fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
+    let registers = context.registers()?;
+    let samples = context.samples()?;
+    let runs: Vec<Run> = context.records()?;
+    let fits: Vec<RemovalRun> = context.records()?;
+    let rows = risks_at(
+        &registers,
+        &samples,
+        &runs,
+        &fits,
+        context.as_of,
+        &context.config.analysis,
+    );
+    Ok(vec![("reservoir_risk", to_batch(&rows, context.as_of)?)])
+}
+
+/// The risks as of a time, from what was known before it.
+pub(super) fn risks_at(
+    registers: &Registers,
+    samples: &[Sample],
+    runs: &[Run],
+    fits: &[RemovalRun],
+    as_of: Stamp,
+    section: &AnalysisSection,
+) -> Vec<ReservoirRisk> {
+    let histories = histories(registers, samples, runs, fits, as_of);
+    assess(&histories, as_of, &reservoirs_config(section))
+}

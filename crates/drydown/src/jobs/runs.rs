@@ -1,0 +1,71 @@
+//! The job `runs`: each unit's log, once, into runs, their series and start curves.
+
+use anyhow::Result;
+use arrow::array::RecordBatch;
+use drydown_quantity::UnitId;
+use drydown_runs::{Run, RunsConfig, UnitRuns, cut_runs};
+use drydown_tables::to_batch;
+use rayon::prelude::*;
+
+use super::{Context, Job};
+use crate::config::AnalysisSection;
+
+pub(super) const JOB: Job = Job {
+    name: "runs",
+    reads: &["readings", "samples"],
+    writes: &["runs", "run_series", "start_points"],
+    needs: "one reading of one unit",
+    run,
+};
+
+/// The stage's settings from the configuration.
+pub(crate) fn runs_config(section: &AnalysisSection) -> RunsConfig {
+    RunsConfig {
+        stop_ends_run_h: section.stop_ends_run_h,
+        series_bin_min: section.series_bin_min,
+        start_window_min: section.start_window_min,
+        ..RunsConfig::documented()
+    }
+}
+
+fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
+    let registers = context.registers()?;
+    let samples = context.samples()?;
+    let config = runs_config(&context.config.analysis);
+    let units: Vec<UnitId> = context
+        .last_heard()?
+        .into_iter()
+        .map(|(unit, _)| unit)
+        .collect();
+    // Independent by unit; collected in the units' order, so the number of workers changes nothing.
+    let cut: Vec<UnitRuns> = units
+        .par_iter()
+        .map(|unit| {
+            let readings = context.readings(unit)?;
+            Ok(cut_runs(
+                &registers,
+                &readings,
+                &samples,
+                context.as_of,
+                &config,
+            ))
+        })
+        .collect::<Result<_>>()?;
+    let runs: Vec<Run> = cut
+        .iter()
+        .flat_map(|unit| unit.runs.iter().cloned())
+        .collect();
+    let series: Vec<_> = cut
+        .iter()
+        .flat_map(|unit| unit.series.iter().cloned())
+        .collect();
+    let starts: Vec<_> = cut
+        .iter()
+        .flat_map(|unit| unit.starts.iter().cloned())
+        .collect();
+    Ok(vec![
+        ("runs", to_batch(&runs, context.as_of)?),
+        ("run_series", to_batch(&series, context.as_of)?),
+        ("start_points", to_batch(&starts, context.as_of)?),
+    ])
+}

@@ -1,0 +1,208 @@
+//! What a laboratory writes where a number belongs: `<20`, `>1%`, `TNTC`, `N/D`, `45 kV`, `QNS`.
+//!
+//! "Not detected" is a value below an unstated limit, never zero; "too many to count" is one
+//! above an unstated limit; "not reported" is no value. The notation is common practice of
+//! laboratories, no source.
+
+use drydown_quantity::Unit;
+
+use super::number::{DecimalMark, parse_number};
+
+/// On which side of the stated number the value lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Censor {
+    Exact,
+    Below,
+    Above,
+}
+
+impl Censor {
+    /// The word of a `censor` column.
+    pub(crate) const fn as_str(self) -> &'static str {
+        match self {
+            Self::Exact => "=",
+            Self::Below => "<",
+            Self::Above => ">",
+        }
+    }
+}
+
+/// One laboratory cell.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Amount {
+    /// A value or a limit; `unit` where the cell itself states one.
+    Stated { censor: Censor, value: Option<f64>, unit: Option<Unit> },
+    /// No value, and why.
+    Missing(&'static str),
+    /// Neither; why.
+    Unreadable(&'static str),
+}
+
+/// Reads one trimmed, not empty cell.
+pub(crate) fn parse_amount(text: &str, mark: DecimalMark) -> Amount {
+    if let Some(value) = parse_number(text, mark) {
+        return exact(value);
+    }
+    if let Some(word) = word_of(text) {
+        return word;
+    }
+    let (censor, rest) = split_qualifier(text);
+    if let Some(limit) = bracketed_limit(rest) {
+        return stated(Censor::Below, limit, mark);
+    }
+    let rest = if censor == Censor::Exact { without_estimate(rest) } else { rest };
+    stated(censor, rest, mark)
+}
+
+fn exact(value: f64) -> Amount {
+    Amount::Stated { censor: Censor::Exact, value: Some(value), unit: None }
+}
+
+/// Words that stand for a whole cell.
+fn word_of(text: &str) -> Option<Amount> {
+    let folded: String = text
+        .chars()
+        .filter(|c| !c.is_whitespace() && *c != '.')
+        .flat_map(char::to_lowercase)
+        .collect();
+    let unlimited = |censor| Amount::Stated { censor, value: None, unit: None };
+    Some(match folded.as_str() {
+        "bdl" | "nd" | "n/d" | "none" | "nil" | "neg" | "negative" | "notdetected" | "<dl"
+        | "<lod" | "<loq" | "<mdl" => unlimited(Censor::Below),
+        "tntc" | "*" | "over" | "overrange" | "sat" | "saturated" | ">max" => {
+            unlimited(Censor::Above)
+        }
+        "n/a" | "na" | "nr" | "-" | "--" | "---" | "–" | "—" | "notreported" => {
+            Amount::Missing("not_reported")
+        }
+        "qns" | "ins" | "insufficient" | "insufficientsample" => {
+            Amount::Missing("quantity_not_sufficient")
+        }
+        "notrequested" | "nottested" | "nt" => Amount::Missing("not_requested"),
+        "trace" | "tr" => Amount::Unreadable("a trace is neither a number nor a limit"),
+        _ => return None,
+    })
+}
+
+fn split_qualifier(text: &str) -> (Censor, &str) {
+    let below = ["<=", "=<", "<", "≤", "less than"];
+    let above = [">=", "=>", ">", "≥", "greater than"];
+    for (marks, censor) in [(&below, Censor::Below), (&above, Censor::Above)] {
+        for mark in marks {
+            if let Some(rest) = text.strip_prefix(mark) {
+                return (censor, rest.trim_start());
+            }
+        }
+    }
+    (Censor::Exact, text.strip_prefix('=').unwrap_or(text).trim_start())
+}
+
+/// The limit in `BDL(20)` or `ND (<5 ppm)`.
+fn bracketed_limit(text: &str) -> Option<&str> {
+    let (head, tail) = text.split_once('(')?;
+    let inside = tail.trim_end().strip_suffix(')')?;
+    let is_word = matches!(head.trim().to_lowercase().as_str(), "bdl" | "nd" | "n/d" | "n.d.");
+    is_word.then(|| inside.trim().trim_start_matches(['<', '≤']).trim())
+}
+
+/// `~50` and `50 est` are the laboratory's own estimate and are taken as the value.
+fn without_estimate(text: &str) -> &str {
+    let text = text.strip_prefix(['~', '≈']).unwrap_or(text).trim_start();
+    let text = text.strip_suffix("est.").or_else(|| text.strip_suffix("est")).unwrap_or(text);
+    text.trim_end()
+}
+
+/// A number, then perhaps a unit.
+fn stated(censor: Censor, text: &str, mark: DecimalMark) -> Amount {
+    if let Some(value) = parse_number(text, mark) {
+        return Amount::Stated { censor, value: Some(value), unit: None };
+    }
+    let Some((number, unit_text)) = split_unit(text) else {
+        return Amount::Unreadable("expected a number");
+    };
+    match (parse_number(number, mark), Unit::parse(unit_text)) {
+        (Some(value), Some(unit)) => {
+            Amount::Stated { censor, value: Some(value), unit: Some(unit) }
+        }
+        (Some(_), None) => Amount::Unreadable("expected a number, or a number and a known unit"),
+        (None, _) => Amount::Unreadable("expected a number"),
+    }
+}
+
+/// `0.05 %` to (`0.05`, `%`): the split is after the last digit or decimal mark of the head.
+fn split_unit(text: &str) -> Option<(&str, &str)> {
+    let is_number_part =
+        |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '+' | '-' | '−' | '\'' | ' ' | '\u{a0}' | '\u{202f}');
+    let at = text.find(|c: char| !is_number_part(c))?;
+    let (head, tail) = (text.get(..at)?.trim(), text.get(at..)?.trim());
+    (!head.is_empty() && !tail.is_empty()).then_some((head, tail))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shown(text: &str, mark: DecimalMark) -> String {
+        match parse_amount(text, mark) {
+            Amount::Stated { censor, value, unit } => {
+                let value = value.map_or_else(|| "null".to_owned(), |v| v.to_string());
+                let unit = unit.map_or_else(String::new, |u| format!(" {u}"));
+                format!("{} {value}{unit}", censor.as_str())
+            }
+            Amount::Missing(reason) => format!("missing {reason}"),
+            Amount::Unreadable(_) => "unreadable".to_owned(),
+        }
+    }
+
+    #[test]
+    fn notation_of_laboratories() {
+        let cases = [
+            ("12.5", "= 12.5"),
+            ("<20", "< 20"),
+            ("< 20", "< 20"),
+            ("≤20", "< 20"),
+            ("BDL(20)", "< 20"),
+            ("ND (<5 ppm)", "< 5 mg/kg"),
+            ("bdl", "< null"),
+            ("N/D", "< null"),
+            ("n.d.", "< null"),
+            ("nil", "< null"),
+            ("neg", "< null"),
+            (">10000", "> 10000"),
+            (">1%", "> 1 %"),
+            ("> 75 kV", "> 75 kV"),
+            ("TNTC", "> null"),
+            ("*", "> null"),
+            ("OVER", "> null"),
+            ("~50", "= 50"),
+            ("50 est", "= 50"),
+            ("0.05%", "= 0.05 %"),
+            ("500 ppm", "= 500 mg/kg"),
+            ("0.5 g/kg", "= 0.5 g/kg"),
+            ("45 kV", "= 45 kV"),
+            ("72F", "= 72 [degF]"),
+            ("22 °C", "= 22 Cel"),
+            ("1 234", "= 1234"),
+            ("QNS", "missing quantity_not_sufficient"),
+            ("N/A", "missing not_reported"),
+            ("-", "missing not_reported"),
+            ("trace", "unreadable"),
+            ("#VALUE!", "unreadable"),
+            ("45 (2.5mm)", "unreadable"),
+            ("<", "unreadable"),
+            ("12 furlongs", "unreadable"),
+        ];
+        for (text, expected) in cases {
+            assert_eq!(shown(text, DecimalMark::Point), expected, "{text}");
+        }
+        assert_eq!(shown("0,05 %", DecimalMark::Comma), "= 0.05 %");
+        assert_eq!(shown("<0,5", DecimalMark::Comma), "< 0.5");
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn no_text_panics(text in "\\PC{1,12}") {
+            let _ = parse_amount(&text, DecimalMark::Comma);
+        }
+    }
+}

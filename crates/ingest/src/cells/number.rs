@@ -1,0 +1,172 @@
+//! Numbers as loggers and laboratories write them, with either decimal mark.
+//!
+//! The mark that is not the decimal mark, a blank (also U+00A0, U+202F and U+2009) and an
+//! apostrophe may separate thousands, but only in whole groups of three: with a decimal
+//! point `1,234` is 1234 and `1,2` is refused rather than guessed.
+
+/// The decimal mark of a source.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum DecimalMark {
+    Point,
+    Comma,
+}
+
+/// A finite number; None where the text is not one. The text is trimmed by the caller.
+pub(crate) fn parse_number(text: &str, mark: DecimalMark) -> Option<f64> {
+    if mark == DecimalMark::Point && is_plain(text) {
+        return text.parse().ok().filter(|value: &f64| value.is_finite()).map(no_minus_zero);
+    }
+    let cleaned = to_plain(text, mark)?;
+    cleaned.parse().ok().filter(|value: &f64| value.is_finite()).map(no_minus_zero)
+}
+
+/// `-0` and `0` are one number and must compare as one.
+fn no_minus_zero(value: f64) -> f64 {
+    value + 0.0
+}
+
+/// Digits, one sign and points only: what `f64` reads without more ado.
+fn is_plain(text: &str) -> bool {
+    let body = text.strip_prefix('-').unwrap_or(text);
+    !body.is_empty() && body.bytes().all(|b| b.is_ascii_digit() || b == b'.')
+}
+
+/// The number in Rust's own notation; None where it cannot be one.
+fn to_plain(text: &str, mark: DecimalMark) -> Option<String> {
+    let (decimal, other) = match mark {
+        DecimalMark::Point => ('.', ','),
+        DecimalMark::Comma => (',', '.'),
+    };
+    let mut chars = text.chars().peekable();
+    let mut out = String::with_capacity(text.len());
+    match chars.peek() {
+        Some('-' | '−' | '–') => {
+            out.push('-');
+            chars.next();
+        }
+        Some('+') => {
+            chars.next();
+        }
+        _ => {}
+    }
+    let rest: String = chars.collect();
+    let (mantissa, exponent) = match rest.find(['e', 'E']) {
+        Some(at) => (rest.get(..at)?, Some(rest.get(at + 1..)?)),
+        None => (rest.as_str(), None),
+    };
+    let (whole, fraction) = match mantissa.split_once(decimal) {
+        Some((whole, fraction)) => (whole, Some(fraction)),
+        None => (mantissa, None),
+    };
+    push_whole(whole, other, &mut out)?;
+    if let Some(fraction) = fraction {
+        if !fraction.bytes().all(|b| b.is_ascii_digit()) || (whole.is_empty() && fraction.is_empty()) {
+            return None;
+        }
+        out.push('.');
+        out.push_str(fraction);
+    }
+    if let Some(exponent) = exponent {
+        let power: i32 = exponent.parse().ok()?;
+        out.push('e');
+        out.push_str(&power.to_string());
+    }
+    Some(out)
+}
+
+/// The whole part without its separators; they must all be one kind, in groups of three.
+fn push_whole(whole: &str, other: char, out: &mut String) -> Option<()> {
+    let separator = whole.chars().find(|c| !c.is_ascii_digit());
+    match separator {
+        None => out.push_str(if whole.is_empty() { "0" } else { whole }),
+        Some(separator) => {
+            let known = separator == other
+                || matches!(separator, ' ' | '\u{a0}' | '\u{202f}' | '\u{2009}' | '\'' | '’');
+            if !known {
+                return None;
+            }
+            for (idx, group) in whole.split(separator).enumerate() {
+                let digits = group.bytes().all(|b| b.is_ascii_digit());
+                let length_fits =
+                    if idx == 0 { (1..=3).contains(&group.len()) } else { group.len() == 3 };
+                if !digits || !length_fits {
+                    return None;
+                }
+                out.push_str(group);
+            }
+        }
+    }
+    Some(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_with_a_point() {
+        let cases = [
+            ("0", Some(0.0)),
+            ("-12.5", Some(-12.5)),
+            ("+3", Some(3.0)),
+            (".5", Some(0.5)),
+            ("5.", Some(5.0)),
+            ("1,234", Some(1234.0)),
+            ("1,234,567.5", Some(1_234_567.5)),
+            ("12 345", Some(12_345.0)),
+            ("12\u{202f}345.25", Some(12_345.25)),
+            ("1'234", Some(1234.0)),
+            ("1.2E-3", Some(0.0012)),
+            ("−4", Some(-4.0)),
+            ("1,2", None),
+            ("1,23,456", None),
+            ("1234,567", None),
+            (".", None),
+            ("", None),
+            ("-", None),
+            ("nan", None),
+            ("inf", None),
+            ("1e999", None),
+            ("1.2.3", None),
+            ("0x10", None),
+            ("1e", None),
+            ("#VALUE!", None),
+        ];
+        for (text, expected) in cases {
+            assert_eq!(parse_number(text, DecimalMark::Point), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn numbers_with_a_comma() {
+        let cases = [
+            ("0,05", Some(0.05)),
+            ("1.234,5", Some(1234.5)),
+            ("1.234", Some(1234.0)),
+            ("66,1", Some(66.1)),
+            ("-12", Some(-12.0)),
+            ("1.2", None),
+            ("1.234.5", None),
+        ];
+        for (text, expected) in cases {
+            assert_eq!(parse_number(text, DecimalMark::Comma), expected, "{text}");
+        }
+    }
+
+    proptest::proptest! {
+        /// What Rust prints, both marks read back to the same bits.
+        #[test]
+        fn printed_numbers_come_back(value in -1e12..1e12_f64) {
+            let point = value.to_string();
+            proptest::prop_assert_eq!(parse_number(&point, DecimalMark::Point), Some(value));
+            let comma = point.replace('.', ",");
+            proptest::prop_assert_eq!(parse_number(&comma, DecimalMark::Comma), Some(value));
+        }
+
+        #[test]
+        fn no_text_panics(text in "\\PC{0,12}") {
+            let _ = parse_number(&text, DecimalMark::Point);
+            let _ = parse_number(&text, DecimalMark::Comma);
+        }
+    }
+}

@@ -1,0 +1,108 @@
+//! Yes and no, and the words of the contract's closed lists, as people write them.
+//!
+//! The synonyms are common practice, no source; `map` in the configuration adds more.
+
+/// A yes/no cell; None where it is neither.
+pub(crate) fn parse_yes_no(text: &str) -> Option<bool> {
+    match text.trim().to_lowercase().as_str() {
+        "1" | "1.0" | "true" | "t" | "yes" | "y" | "on" | "running" | "run" | "open" | "ja" | "oui"
+        | "si" | "ein" | "an" | "x" => Some(true),
+        "0" | "0.0" | "false" | "f" | "no" | "n" | "off" | "stopped" | "stop" | "closed" | "nein"
+        | "non" | "aus" => Some(false),
+        _ => None,
+    }
+}
+
+/// What people write for the maintenance actions.
+const ACTIONS: &[(&str, &str)] = &[
+    ("overhaul", "rebuild"),
+    ("pump_rebuild", "rebuild"),
+    ("pump_overhaul", "rebuild"),
+    ("vacuum_pump_rebuild", "rebuild"),
+    ("rebuilt", "rebuild"),
+    ("vane", "vanes"),
+    ("vane_change", "vanes"),
+    ("vanes_replaced", "vanes"),
+    ("new_vanes", "vanes"),
+    ("vacuum_pump_oil", "pump_oil"),
+    ("pump_oil_change", "pump_oil"),
+    ("oil_change_pump", "pump_oil"),
+    ("pump_replaced", "pump_swap"),
+    ("pump_replacement", "pump_swap"),
+    ("pump_exchange", "pump_swap"),
+    ("new_pump", "pump_swap"),
+    ("leak", "leak_repair"),
+    ("leak_fixed", "leak_repair"),
+    ("leak_repaired", "leak_repair"),
+    ("gauge_replaced", "gauge"),
+    ("gauge_change", "gauge"),
+    ("sensor", "sensor_swap"),
+    ("sensor_replaced", "sensor_swap"),
+    ("sensor_change", "sensor_swap"),
+    ("calibrated", "calibration"),
+    ("cal", "calibration"),
+    ("filter_change", "filter"),
+    ("filter_replaced", "filter"),
+    ("new_filter", "filter"),
+    ("filters", "filter"),
+    ("heater_repair", "heater"),
+    ("heater_replaced", "heater"),
+    ("topup", "top_up"),
+    ("topped_up", "top_up"),
+    ("oil_changed", "oil_change"),
+    ("drain", "bottom_drain"),
+    ("drained", "bottom_drain"),
+    ("water_drained", "bottom_drain"),
+    ("breather_change", "breather"),
+    ("breather_replaced", "breather"),
+];
+
+/// The word of a closed list that `text` stands for; None where it is not on the list.
+///
+/// Case, blanks and hyphens do not matter; then the synonyms are tried.
+pub(crate) fn to_known_word<'w>(text: &str, known: &'w [String]) -> Option<&'w str> {
+    if let Some(word) = known.iter().find(|word| word.as_str() == text) {
+        return Some(word);
+    }
+    let folded: String = text
+        .trim()
+        .to_lowercase()
+        .chars()
+        .map(|c| if c.is_whitespace() || c == '-' { '_' } else { c })
+        .collect();
+    let find = |wanted: &str| known.iter().map(String::as_str).find(|word| *word == wanted);
+    find(&folded).or_else(|| {
+        ACTIONS.iter().filter(|(said, _)| *said == folded).find_map(|(_, word)| find(word))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn yes_and_no() {
+        let cases = [("1", Some(true)), ("ON", Some(true)), ("Nein", Some(false)), ("2", None)];
+        for (text, expected) in cases {
+            assert_eq!(parse_yes_no(text), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn words_of_a_closed_list() {
+        let known: Vec<String> =
+            ["rebuild", "vanes", "pump_oil", "top_up", "other"].map(str::to_owned).to_vec();
+        let cases = [
+            ("rebuild", Some("rebuild")),
+            ("Pump oil", Some("pump_oil")),
+            ("Pump-oil change", Some("pump_oil")),
+            ("Overhaul", Some("rebuild")),
+            ("TOP UP", Some("top_up")),
+            ("gauge", None),
+            ("gauge change", None),
+        ];
+        for (text, expected) in cases {
+            assert_eq!(to_known_word(text, &known), expected, "{text}");
+        }
+    }
+}

@@ -1,0 +1,198 @@
+//! Collects the rows of one file, and settles at the end which pass of a repeated hour they belong to.
+
+use std::collections::BTreeSet;
+
+use crate::rows::{Body, Counts, FileRows, Reject, Scope, shortened};
+use crate::source::{Layout, Source};
+use crate::stamps::{FoldRow, LocalTime, resolve_folds};
+use crate::texts::{TextPool, from_whole};
+
+/// Rows in the making.
+#[derive(Debug)]
+pub(crate) struct Builder {
+    pub(crate) keys: Vec<Vec<u64>>,
+    pub(crate) lines: Vec<u64>,
+    pub(crate) body: Body,
+    pub(crate) rejects: Vec<Reject>,
+    pub(crate) counts: Counts,
+    pub(crate) notes: Vec<String>,
+    /// One per row, for sources with a local clock and a stamp in the key.
+    times: Vec<FoldRow>,
+    /// Rows whose hour the clock showed twice, with their text.
+    doubtful: Vec<(usize, String)>,
+}
+
+impl Builder {
+    /// `spoken`: places in the table of the columns a wide row speaks for.
+    pub(crate) fn new(n_keys: usize, layout: Layout, spoken: &[usize]) -> Self {
+        let body = match layout {
+            Layout::Wide => {
+                Body::Wide { columns: spoken.iter().map(|place| (*place, Vec::new())).collect() }
+            }
+            Layout::Tall => Body::Tall { ends: Vec::new(), columns: Vec::new(), cells: Vec::new() },
+        };
+        Self {
+            keys: vec![Vec::new(); n_keys],
+            lines: Vec::new(),
+            body,
+            rejects: Vec::new(),
+            counts: Counts::default(),
+            notes: Vec::new(),
+            times: Vec::new(),
+            doubtful: Vec::new(),
+        }
+    }
+
+    /// Keeps a record out whole.
+    pub(crate) fn reject_row(&mut self, line: u64, raw: &str, reason: impl Into<String>) {
+        self.counts.rows_rejected += 1;
+        self.rejects.push(Reject {
+            line,
+            column: String::new(),
+            scope: Scope::Row,
+            raw: shortened(raw),
+            reason: reason.into(),
+        });
+    }
+
+    /// Keeps one cell out.
+    pub(crate) fn reject_cell(&mut self, line: u64, column: &str, raw: &str, reason: String) {
+        self.rejects.push(Reject {
+            line,
+            column: column.to_owned(),
+            scope: Scope::Cell,
+            raw: shortened(raw),
+            reason,
+        });
+    }
+
+    /// Adds the key of a row whose cells are added beside.
+    pub(crate) fn push_key(&mut self, key: &[u64], time: Option<FoldRow>, line: u64, raw: &str) {
+        if let Some(time) = time {
+            if matches!(time.time, LocalTime::Twice(..)) {
+                self.doubtful.push((self.lines.len(), shortened(raw)));
+            }
+            self.times.push(time);
+        }
+        for (column, cell) in self.keys.iter_mut().zip(key) {
+            column.push(*cell);
+        }
+        self.lines.push(line);
+    }
+
+    /// Adds the cells of a wide row, one per spoken column.
+    pub(crate) fn push_wide(&mut self, row: &[u64]) {
+        if let Body::Wide { columns } = &mut self.body {
+            for ((_, column), cell) in columns.iter_mut().zip(row) {
+                column.push(*cell);
+            }
+        }
+    }
+
+    /// Adds the cells a tall line speaks for: places in the table and values.
+    pub(crate) fn push_tall(&mut self, spoken: impl Iterator<Item = (usize, u64)>) {
+        if let Body::Tall { ends, columns, cells } = &mut self.body {
+            for (place, cell) in spoken {
+                if let Ok(place) = u16::try_from(place) {
+                    columns.push(place);
+                    cells.push(cell);
+                }
+            }
+            ends.push(cells.len());
+        }
+    }
+
+    /// The finished rows. `stamp_key`: which column of the key is the stamp.
+    pub(crate) fn finish(mut self, finish: Finish<'_>) -> FileRows {
+        if let Some(stamp_key) = finish.stamp_key
+            && !self.doubtful.is_empty()
+        {
+            self.settle(stamp_key);
+        }
+        self.rejects.sort_by(|a, b| (a.line, &a.column).cmp(&(b.line, &b.column)));
+        self.rejects.dedup_by(|later, earlier| {
+            later.line == earlier.line && later.column == earlier.column
+        });
+        FileRows {
+            table: finish.source.table,
+            source: finish.source.name.clone(),
+            file: finish.file.to_owned(),
+            file_hash: finish.file_hash,
+            pool: finish.pool,
+            keys: self.keys,
+            lines: self.lines,
+            body: self.body,
+            derives_barometer: finish.derives_barometer,
+            rejects: self.rejects,
+            counts: self.counts,
+            notes: self.notes,
+        }
+    }
+
+    /// Replaces doubtful stamps by their pass; rows that cannot be told are rejected.
+    fn settle(&mut self, stamp_key: usize) {
+        let found = resolve_folds(&self.times);
+        let mut dropped = BTreeSet::new();
+        for (row, raw) in std::mem::take(&mut self.doubtful) {
+            match found.get(row).copied().flatten() {
+                Some(at) => {
+                    if let Some(cell) = self.keys.get_mut(stamp_key).and_then(|key| key.get_mut(row)) {
+                        *cell = from_whole(at.micros());
+                    }
+                }
+                None => {
+                    let line = self.lines.get(row).copied().unwrap_or_default();
+                    self.rejects.retain(|reject| reject.line != line);
+                    self.reject_row(
+                        line,
+                        &raw,
+                        "the clock showed this hour twice and no row of the unit within two hours tells which",
+                    );
+                    dropped.insert(row);
+                }
+            }
+        }
+        if !dropped.is_empty() {
+            self.drop_rows(&dropped);
+        }
+    }
+
+    fn drop_rows(&mut self, dropped: &BTreeSet<usize>) {
+        let keep = |cells: &mut Vec<u64>| {
+            let mut row = 0;
+            cells.retain(|_| {
+                row += 1;
+                !dropped.contains(&(row - 1))
+            });
+        };
+        self.keys.iter_mut().for_each(keep);
+        keep(&mut self.lines);
+        match &mut self.body {
+            Body::Wide { columns } => columns.iter_mut().for_each(|(_, cells)| keep(cells)),
+            Body::Tall { ends, columns, cells } => {
+                let (old_columns, old_cells) = (std::mem::take(columns), std::mem::take(cells));
+                let old_ends = std::mem::take(ends);
+                let mut start = 0;
+                for (row, end) in old_ends.into_iter().enumerate() {
+                    if !dropped.contains(&row) {
+                        columns.extend(old_columns.get(start..end).unwrap_or(&[]));
+                        cells.extend(old_cells.get(start..end).unwrap_or(&[]));
+                        ends.push(cells.len());
+                    }
+                    start = end;
+                }
+            }
+        }
+    }
+}
+
+/// What a file's rows need to be complete.
+#[derive(Debug)]
+pub(crate) struct Finish<'a> {
+    pub(crate) source: &'a Source,
+    pub(crate) file: &'a str,
+    pub(crate) file_hash: String,
+    pub(crate) pool: TextPool,
+    pub(crate) stamp_key: Option<usize>,
+    pub(crate) derives_barometer: bool,
+}

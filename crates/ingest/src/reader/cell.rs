@@ -1,0 +1,389 @@
+//! One cell: its text, through null words, translations and units, into the row's slots.
+
+use drydown_quantity::{Stamp, Unit};
+
+use super::pressure;
+use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_number, parse_yes_no, to_known_word};
+use crate::site::UnitSite;
+use crate::source::{CellKind, Column, Origin, Source, UnitRule};
+use crate::stamps::{LocalTime, StampFormat, WrittenStamp};
+use crate::texts::{NULL, TextPool, from_real, from_whole};
+
+/// Stamps may lie this far after the load: clocks run ahead, and zones differ.
+const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
+
+/// Where and when the row belongs, as far as its cells depend on it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Place<'a> {
+    pub(crate) unit: Option<&'a UnitSite>,
+    pub(crate) at: Option<Stamp>,
+    /// A barometer on another line of a tall file.
+    pub(crate) measured_kpa: Option<f64>,
+}
+
+/// What reading cells needs of the file.
+#[derive(Debug)]
+pub(crate) struct CellReader<'a> {
+    pub(crate) source: &'a Source,
+    pub(crate) loaded_at: Option<Stamp>,
+    /// Some bytes of the file are unknown to its encoding.
+    pub(crate) malformed: bool,
+    pub(crate) pool: TextPool,
+    /// Slot of `ambient_kpa`, where the source speaks for it.
+    pub(crate) ambient_slot: Option<usize>,
+}
+
+/// A stamp as read: what it means, and what the clock showed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct StampFound {
+    pub(crate) time: LocalTime,
+    pub(crate) local_micros: i64,
+}
+
+impl<'a> CellReader<'a> {
+    pub(crate) fn new(source: &'a Source, loaded_at: Option<Stamp>, malformed: bool) -> Self {
+        let ambient = source.table.columns.iter().position(|column| column.name == "ambient_kpa");
+        let ambient_slot =
+            ambient.and_then(|place| source.spoken.iter().position(|spoken| *spoken == place));
+        Self { source, loaded_at, malformed, pool: TextPool::default(), ambient_slot }
+    }
+
+    /// Reads a cell into the column's slots of `row`; on an error they stay as they are.
+    pub(crate) fn read(
+        &mut self,
+        column: &Column,
+        cell: CellText<'_>,
+        place: &Place<'_>,
+        row: &mut [u64],
+    ) -> Result<(), String> {
+        let Some(text) = self.meaning(column, cell.raw) else { return Ok(()) };
+        match &column.kind {
+            CellKind::Number(rule) => {
+                let value = self.plain_number(column, text, &cell, rule)?;
+                put(row, column, 0, from_real(checked(column, place, value)?));
+            }
+            CellKind::Limited(rule) => self.read_limited(column, text, &cell, rule, row)?,
+            CellKind::Pressure(rule, reference) => {
+                pressure::read_pressure(self, column, text, &cell, (rule, *reference), place, row)?;
+            }
+            CellKind::Barometer(rule) => {
+                let value = self.plain_number(column, text, &cell, rule)?;
+                put(row, column, 0, from_real(checked(column, place, value)?));
+                let basis = self.pool.cell("measured");
+                put(row, column, 1, basis);
+            }
+            CellKind::Cleanliness => self.read_cleanliness(column, text, row)?,
+            CellKind::Text | CellKind::Word | CellKind::YesNo | CellKind::Whole
+            | CellKind::Stamp(_) | CellKind::Date(_) => {
+                let value = self.read_plain(column, text)?;
+                put(row, column, 0, value);
+            }
+        }
+        Ok(())
+    }
+
+    /// The trimmed text after translation; None where it is one of the null words.
+    fn meaning<'t>(&self, column: &'t Column, raw: &'t str) -> Option<&'t str> {
+        let text = raw.trim();
+        if self.source.nulls.contains(text) {
+            return None;
+        }
+        let text = column.map.get(text).map_or(text, String::as_str);
+        (!text.is_empty()).then_some(text)
+    }
+
+    /// A cell of a key column; None where it is null.
+    pub(crate) fn read_key(&mut self, column: &Column, raw: &str) -> Result<Option<u64>, String> {
+        match self.meaning(column, raw) {
+            Some(text) => {
+                let text = text.to_owned();
+                self.read_plain(column, &text).map(Some)
+            }
+            None => Ok(None),
+        }
+    }
+
+    /// A stamp of the key; None where it is null.
+    pub(crate) fn read_key_stamp(
+        &self,
+        column: &Column,
+        format: &StampFormat,
+        raw: &str,
+    ) -> Result<Option<StampFound>, String> {
+        match self.meaning(column, raw) {
+            Some(text) => self.stamp(format, text).map(Some),
+            None => Ok(None),
+        }
+    }
+
+    fn read_plain(&mut self, column: &Column, text: &str) -> Result<u64, String> {
+        match &column.kind {
+            CellKind::Word => {
+                let words = &column.spec.words;
+                let word = to_known_word(text, words)
+                    .ok_or_else(|| format!("expected one of {}", words.join(", ")))?;
+                Ok(self.pool.cell(word))
+            }
+            CellKind::YesNo => {
+                let value = parse_yes_no(text).ok_or("expected yes or no")?;
+                Ok(from_whole(i64::from(value)))
+            }
+            CellKind::Whole => self.whole(column, text),
+            CellKind::Date(format) => match format.read(text) {
+                Some(WrittenStamp::Date(day)) => Ok(from_whole(i64::from(day.number()))),
+                Some(WrittenStamp::Local(micros)) => {
+                    Ok(from_whole(micros.div_euclid(MAX_AHEAD_MICROS)))
+                }
+                Some(WrittenStamp::Utc(at)) => Ok(from_whole(i64::from(at.day().number()))),
+                None => Err(format!("expected a date written {}", format.as_str())),
+            },
+            CellKind::Stamp(format) => match self.stamp(format, text)?.time {
+                LocalTime::Known(at) => {
+                    // The end of a stay may be planned; everything else has happened.
+                    if column.name != "to_at" {
+                        self.check_ahead(at)?;
+                    }
+                    Ok(from_whole(at.micros()))
+                }
+                LocalTime::Twice(..) => Err("the clock showed this hour twice".to_owned()),
+                LocalTime::Never => Err(NEVER.to_owned()),
+            },
+            _ => self.text(text),
+        }
+    }
+
+    fn text(&mut self, text: &str) -> Result<u64, String> {
+        if self.malformed && text.contains('\u{fffd}') {
+            return Err(format!(
+                "found bytes that are not {}: check the source's encoding",
+                self.source.encoding.name()
+            ));
+        }
+        Ok(self.pool.cell(text))
+    }
+
+    fn whole(&self, column: &Column, text: &str) -> Result<u64, String> {
+        let text = if column.name.starts_with("iso4406") {
+            if text == ">28" { "29" } else { text.trim_start_matches(['≥']).trim() }
+        } else {
+            text
+        };
+        let value = parse_number(text, self.source.mark).ok_or("expected a whole number")?;
+        if value.fract().abs() > 0.0 {
+            return Err("expected a whole number".to_owned());
+        }
+        if !column.spec.bounds().admit(value) {
+            return Err(format!("outside {}", column.spec.bounds()));
+        }
+        Ok(from_whole(value as i64))
+    }
+
+    /// What a written stamp means on the source's clock.
+    fn stamp(&self, format: &StampFormat, text: &str) -> Result<StampFound, String> {
+        match format.read(text) {
+            Some(WrittenStamp::Utc(at)) => Ok(StampFound { time: LocalTime::Known(at), local_micros: at.micros() }),
+            // A date without a time reads as its 00:00 UTC, whatever the zone.
+            Some(WrittenStamp::Date(day)) => {
+                let at = day.start();
+                Ok(StampFound { time: LocalTime::Known(at), local_micros: at.micros() })
+            }
+            Some(WrittenStamp::Local(local_micros)) => match &self.source.clock {
+                Some(clock) => Ok(StampFound { time: clock.to_utc(local_micros), local_micros }),
+                None => Err("the stamp carries no offset and the source has no timezone".to_owned()),
+            },
+            None => Err(format!("expected a time written {}", format.as_str())),
+        }
+    }
+
+    pub(crate) fn check_ahead(&self, at: Stamp) -> Result<(), String> {
+        match self.loaded_at {
+            Some(loaded) if at.micros() - loaded.micros() > MAX_AHEAD_MICROS => {
+                Err(format!("{at} lies more than a day after the load"))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// A number that is a value, in the column's own unit.
+    fn plain_number(
+        &self,
+        column: &Column,
+        text: &str,
+        cell: &CellText<'_>,
+        rule: &UnitRule,
+    ) -> Result<f64, String> {
+        let own = own_unit(column);
+        if let Some(value) = parse_number(text, self.source.mark) {
+            return to_own(value, stated_unit(rule, cell)?, own);
+        }
+        match parse_amount(text, self.source.mark) {
+            Amount::Stated { censor: Censor::Exact, value: Some(value), unit } => match unit {
+                Some(unit) => to_own(value, Some(unit), own),
+                None => to_own(value, stated_unit(rule, cell)?, own),
+            },
+            Amount::Stated { .. } => Err("expected a value, found a limit".to_owned()),
+            Amount::Missing(_) if self.source.is_laboratory() => Ok(f64::NAN),
+            Amount::Missing(_) => Err(expected_number(rule)),
+            Amount::Unreadable("expected a number") => Err(expected_number(rule)),
+            Amount::Unreadable(why) => Err(why.to_owned()),
+        }
+    }
+
+    /// A pressure in kPa (or a share of the atmosphere), before any reference.
+    pub(crate) fn pressure_value(
+        &self,
+        text: &str,
+        cell: &CellText<'_>,
+        rule: &UnitRule,
+        to: Option<Unit>,
+    ) -> Result<f64, String> {
+        let value = match parse_number(text, self.source.mark) {
+            Some(value) => to_own(value, stated_unit(rule, cell)?, to),
+            None => match parse_amount(text, self.source.mark) {
+                Amount::Stated { censor: Censor::Exact, value: Some(value), unit: Some(unit) } => {
+                    to_own(value, Some(unit), to)
+                }
+                _ => Err(expected_number(rule)),
+            },
+        };
+        value.and_then(|value| if value.is_finite() { Ok(value) } else { Err(expected_number(rule)) })
+    }
+
+    fn read_limited(
+        &mut self,
+        column: &Column,
+        text: &str,
+        cell: &CellText<'_>,
+        rule: &UnitRule,
+        row: &mut [u64],
+    ) -> Result<(), String> {
+        match parse_amount(text, self.source.mark) {
+            Amount::Stated { censor, value, unit } => {
+                let unit = match unit {
+                    Some(unit) => Some(unit),
+                    None => stated_unit(rule, cell)?,
+                };
+                if let Some(value) = value {
+                    let value = if column.spec.any_unit && unit.is_some() {
+                        return Err("the cell states a unit of its own".to_owned());
+                    } else {
+                        to_own(value, unit, own_unit(column))?
+                    };
+                    put(row, column, 0, from_real(checked(column, &Place::default(), value)?));
+                }
+                let stated = column.slots.get(1).and_then(|slot| row.get(*slot)).copied();
+                if censor != Censor::Exact || stated.is_none_or(|cell| cell == NULL) {
+                    let word = self.pool.cell(censor.as_str());
+                    put(row, column, 1, word);
+                }
+                Ok(())
+            }
+            Amount::Missing(reason) => {
+                let word = self.pool.cell(reason);
+                put(row, column, 2, word);
+                Ok(())
+            }
+            Amount::Unreadable(why) => Err(why.to_owned()),
+        }
+    }
+
+    fn read_cleanliness(&mut self, column: &Column, text: &str, row: &mut [u64]) -> Result<(), String> {
+        if matches!(parse_amount(text, self.source.mark), Amount::Missing(_)) {
+            return Ok(());
+        }
+        let found = parse_cleanliness(text)?;
+        for (idx, code) in found.codes.into_iter().enumerate() {
+            put(row, column, idx, code.map_or(NULL, from_whole));
+        }
+        if let Some(note) = found.note {
+            let cell = self.pool.cell(&note);
+            put(row, column, 3, cell);
+        }
+        Ok(())
+    }
+}
+
+/// Why a stamp in the hour that spring skips is refused.
+pub(crate) const NEVER: &str = "the clock was set forward over this time";
+
+/// The text of one cell, and of the cell that states its unit.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct CellText<'t> {
+    pub(crate) raw: &'t str,
+    pub(crate) unit: Option<&'t str>,
+}
+
+/// Writes into one of the column's slots, where it has it.
+pub(crate) fn put(row: &mut [u64], column: &Column, slot: usize, cell: u64) {
+    if let Some(target) = column.slots.get(slot).and_then(|slot| row.get_mut(*slot)) {
+        *target = cell;
+    }
+}
+
+fn own_unit(column: &Column) -> Option<Unit> {
+    column.spec.ucum.as_deref().and_then(Unit::parse)
+}
+
+/// The unit of the row; None where the number is in the column's own.
+fn stated_unit(rule: &UnitRule, cell: &CellText<'_>) -> Result<Option<Unit>, String> {
+    match rule {
+        UnitRule::Own => Ok(None),
+        UnitRule::Fixed(unit) => Ok(Some(*unit)),
+        UnitRule::Column(name) => {
+            let text = cell.unit.map_or("", str::trim);
+            Unit::parse(text)
+                .map(Some)
+                .ok_or_else(|| format!("found the unit \"{text}\" in \"{name}\", which is not known"))
+        }
+    }
+}
+
+fn to_own(value: f64, unit: Option<Unit>, own: Option<Unit>) -> Result<f64, String> {
+    match (unit, own) {
+        (Some(unit), Some(own)) => unit
+            .convert(value, own)
+            .ok_or_else(|| format!("found a value in {unit}, which cannot become {own}")),
+        (Some(unit), None) => Err(format!("found a value in {unit}, the column has no unit")),
+        (None, _) => Ok(value),
+    }
+}
+
+/// The value as it is stored, if the contract admits it. NaN stands for a laboratory's "no value".
+fn checked(column: &Column, place: &Place<'_>, value: f64) -> Result<f64, String> {
+    if value.is_nan() {
+        return Ok(value);
+    }
+    let bounds = column.spec.bounds();
+    if !bounds.admit(value) {
+        let unit = column.spec.ucum.as_deref().unwrap_or("");
+        return Err(format!("{value} {unit} lies outside {bounds}").replace("  ", " "));
+    }
+    if column.name == "oil_flow_lpm"
+        && let Some(nameplate) = place.unit.and_then(UnitSite::nameplate_flow_lpm)
+        && value > 2.0 * nameplate
+    {
+        return Err(format!("{value} L/min is more than twice the nameplate flow of {nameplate} L/min"));
+    }
+    Ok(column.spec.to_stored(value))
+}
+
+fn expected_number(rule: &UnitRule) -> String {
+    match rule {
+        UnitRule::Fixed(unit) => format!("expected a number in {unit}"),
+        UnitRule::Own | UnitRule::Column(_) => "expected a number".to_owned(),
+    }
+}
+
+/// Whether a constant of the configuration reads as its column wants it.
+pub(crate) fn check_constant(source: &Source, column: &Column) -> Result<(), String> {
+    let Origin::Constant(text) = &column.origin else { return Ok(()) };
+    let mut reader = CellReader::new(source, None, false);
+    if let (true, CellKind::Stamp(format)) = (source.table.is_key(&column.name), &column.kind) {
+        return reader.read_key_stamp(column, format, text).map(|_| ());
+    }
+    if source.table.is_key(&column.name) {
+        return reader.read_key(column, text).map(|_| ());
+    }
+    let mut row = vec![NULL; source.spoken.len()];
+    reader.read(column, CellText { raw: text, unit: None }, &Place::default(), &mut row)
+}

@@ -1,0 +1,244 @@
+//! What wide and tall files share: the key of a record, and the place it belongs to.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+
+use drydown_quantity::{PressureReference, Stamp};
+
+use super::builder::{Builder, Finish};
+use super::cell::{CellReader, NEVER, Place};
+use super::header::{Header, Place as FieldPlace};
+use super::{FileInput, file_hash};
+use crate::rows::FileRows;
+use crate::site::{SiteContext, UnitSite};
+use crate::source::{CellKind, Column, Source, UnitRule};
+use crate::stamps::{FoldRow, LocalTime};
+use crate::text::Record;
+use crate::texts::{NULL, from_whole};
+
+/// One file being read.
+#[derive(Debug)]
+pub(crate) struct Job<'a> {
+    pub(crate) source: &'a Source,
+    pub(crate) cells: CellReader<'a>,
+    site: &'a SiteContext,
+    file: &'a str,
+    hash: String,
+    /// Named parts of the file's name; None where the pattern does not fit.
+    captured: Option<BTreeMap<String, String>>,
+    /// Which column of the key is the unit, and which the stamp.
+    unit_key: Option<usize>,
+    stamp_key: Option<usize>,
+    /// By the unit's text cell.
+    known_units: Vec<Option<&'a UnitSite>>,
+}
+
+/// Where the columns of the source stand in this file.
+#[derive(Clone, Debug)]
+pub(crate) struct Fields {
+    pub(crate) keys: Vec<FieldPlace>,
+    pub(crate) values: Vec<FieldPlace>,
+    /// The field with the unit, for columns whose unit another column states.
+    pub(crate) units: Vec<Option<usize>>,
+}
+
+/// The key of one record.
+#[derive(Debug, Default)]
+pub(crate) struct Key {
+    pub(crate) cells: Vec<u64>,
+    pub(crate) time: Option<FoldRow>,
+    pub(crate) at: Option<Stamp>,
+}
+
+impl<'a> Job<'a> {
+    pub(crate) fn new(
+        source: &'a Source,
+        input: &FileInput<'a>,
+        site: &'a SiteContext,
+        malformed: bool,
+    ) -> Self {
+        let base = input.name.rsplit(['/', '\\']).next().unwrap_or(input.name);
+        let captured = match &source.file_name {
+            None => Some(BTreeMap::new()),
+            Some(pattern) => pattern.captures(base).map(|parts| {
+                pattern
+                    .capture_names()
+                    .flatten()
+                    .filter_map(|name| Some((name.to_owned(), parts.name(name)?.as_str().to_owned())))
+                    .collect()
+            }),
+        };
+        let place = |wanted: &dyn Fn(&Column) -> bool| source.keys.iter().position(wanted);
+        Self {
+            source,
+            cells: CellReader::new(source, Some(input.loaded_at), malformed),
+            site,
+            file: input.name,
+            hash: file_hash(input.bytes),
+            captured,
+            unit_key: place(&|column| column.name == "unit_id"),
+            stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
+            known_units: Vec::new(),
+        }
+    }
+
+    /// Where the columns stand, and why no record of the file can be read, if none can.
+    pub(crate) fn fields(&self, header: &Header) -> (Fields, Option<String>) {
+        let part = |column: &Column| {
+            self.captured.as_ref().and_then(|parts| parts.get(&column.name)).map(String::as_str)
+        };
+        let places = |columns: &[Column]| -> Vec<FieldPlace> {
+            columns.iter().map(|column| header.place(column, part(column))).collect()
+        };
+        let fields = Fields {
+            keys: places(&self.source.keys),
+            values: places(&self.source.values),
+            units: self.source.values.iter().map(|column| unit_field(column, header)).collect(),
+        };
+        let fatal = if self.captured.is_none() {
+            Some("the file's name does not fit the source's file_name".to_owned())
+        } else {
+            fields.keys.iter().zip(&self.source.keys).find_map(|(place, column)| match place {
+                FieldPlace::Missing(name) => {
+                    Some(format!("the file has no column \"{name}\" to fill \"{}\"", column.name))
+                }
+                _ => None,
+            })
+        };
+        (fields, fatal)
+    }
+
+    /// Reads the key of a record; the error says why the record is kept out.
+    ///
+    /// `tag_parts` are the named parts of a tall line's tag, `series` tells its tag from others.
+    pub(crate) fn read_key(
+        &mut self,
+        record: &Record<'_>,
+        fields: &Fields,
+        tag: Option<(&BTreeMap<String, String>, u64)>,
+        key: &mut Key,
+    ) -> Result<(), String> {
+        key.cells.clear();
+        key.time = None;
+        key.at = None;
+        let source = self.source;
+        let mut stamp = None;
+        for (column, place) in source.keys.iter().zip(&fields.keys) {
+            let raw = text_of(record, place, column, tag.map(|(parts, _)| parts));
+            let explain = |why: String| explain(column, &raw, &why);
+            let cell = match &column.kind {
+                CellKind::Stamp(format) => {
+                    let found = self.cells.read_key_stamp(column, format, &raw).map_err(explain)?;
+                    stamp = found;
+                    found.map(|_| NULL)
+                }
+                _ => self.cells.read_key(column, &raw).map_err(explain)?,
+            };
+            let Some(cell) = cell else {
+                return Err(format!("\"{}\" is empty", column.name));
+            };
+            key.cells.push(cell);
+        }
+        if let (Some(found), Some(stamp_key)) = (stamp, self.stamp_key) {
+            let at = match found.time {
+                LocalTime::Known(at) | LocalTime::Twice(at, _) => at,
+                LocalTime::Never => return Err(NEVER.to_owned()),
+            };
+            self.cells.check_ahead(at)?;
+            if let Some(cell) = key.cells.get_mut(stamp_key) {
+                *cell = from_whole(at.micros());
+            }
+            let unit = self.unit_key.and_then(|unit| key.cells.get(unit)).copied().unwrap_or(0);
+            let series = (unit << 32) | tag.map_or(0, |(_, id)| id);
+            key.at = Some(at);
+            key.time = source.clock.as_ref().map(|_| FoldRow {
+                series,
+                local_micros: found.local_micros,
+                time: found.time,
+            });
+        }
+        Ok(())
+    }
+
+    /// Where and when the record belongs, for cells that depend on it.
+    pub(crate) fn place(&mut self, key: &Key, measured_kpa: Option<f64>) -> Place<'a> {
+        let cell = self.unit_key.and_then(|unit| key.cells.get(unit)).copied();
+        let unit = cell.and_then(|cell| {
+            let place = usize::try_from(cell).ok()?;
+            while self.known_units.len() <= place {
+                let text = self.cells.pool.get(self.known_units.len() as u64)?;
+                self.known_units.push(self.site.unit(text));
+            }
+            self.known_units.get(place).copied().flatten()
+        });
+        Place { unit, at: key.at, measured_kpa }
+    }
+
+    /// The finished rows.
+    pub(crate) fn finish(self, builder: Builder) -> FileRows {
+        let source = self.source;
+        let relative = source.values.iter().any(|column| {
+            matches!(column.kind, CellKind::Pressure(_, reference)
+                if column.name == "chamber_pressure_kpa" && reference != PressureReference::Absolute)
+        });
+        let maps_barometer =
+            source.values.iter().any(|column| matches!(column.kind, CellKind::Barometer(_)));
+        let tall = source.tall.is_some();
+        builder.finish(Finish {
+            source,
+            file: self.file,
+            file_hash: self.hash,
+            pool: self.cells.pool,
+            stamp_key: self.stamp_key,
+            derives_barometer: relative && (tall || !maps_barometer),
+        })
+    }
+}
+
+fn unit_field(column: &Column, header: &Header) -> Option<usize> {
+    let rule = match &column.kind {
+        CellKind::Number(rule)
+        | CellKind::Limited(rule)
+        | CellKind::Pressure(rule, _)
+        | CellKind::Barometer(rule) => rule,
+        _ => return None,
+    };
+    match rule {
+        UnitRule::Column(name) => header.find(name),
+        UnitRule::Own | UnitRule::Fixed(_) => None,
+    }
+}
+
+/// The text of a column in a record.
+pub(crate) fn text_of<'r>(
+    record: &'r Record<'_>,
+    place: &'r FieldPlace,
+    column: &Column,
+    tag_parts: Option<&'r BTreeMap<String, String>>,
+) -> Cow<'r, str> {
+    match place {
+        FieldPlace::Fields(fields) => match fields[..] {
+            [only] => Cow::Borrowed(record.get(only).unwrap_or("")),
+            _ => {
+                let parts: Vec<&str> = fields.iter().map(|at| record.get(*at).unwrap_or("")).collect();
+                Cow::Owned(parts.join(" ").trim().to_owned())
+            }
+        },
+        FieldPlace::Fixed(text) => Cow::Borrowed(text),
+        FieldPlace::Tag => {
+            Cow::Borrowed(tag_parts.and_then(|parts| parts.get(&column.name)).map_or("", String::as_str))
+        }
+        FieldPlace::Missing(_) | FieldPlace::Signal => Cow::Borrowed(""),
+    }
+}
+
+/// A reason with the place it speaks of.
+pub(crate) fn explain(column: &Column, raw: &str, why: &str) -> String {
+    use crate::source::Origin;
+    match &column.origin {
+        Origin::Header(names) => format!("column \"{}\": found \"{}\": {why}", names.join(" "), crate::rows::shortened(raw)),
+        Origin::FileName => format!("the file's name gives \"{raw}\": {why}"),
+        Origin::Tag => format!("the tag gives \"{raw}\": {why}"),
+        Origin::Constant(_) | Origin::Signal(_) => why.to_owned(),
+    }
+}

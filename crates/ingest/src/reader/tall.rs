@@ -1,0 +1,276 @@
+//! Tall files: a record is one cell; its tag says which.
+
+use std::collections::{BTreeMap, HashMap};
+
+use super::builder::Builder;
+use super::cell::{CellText, Place as Site};
+use super::header::{Header, Place};
+use super::record::{Fields, Job, Key, explain, text_of};
+use super::wide::note_missing;
+use crate::rows::FileRows;
+use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
+use crate::text::{Record, Records};
+use crate::texts::{NULL, to_real};
+
+/// What a tag stands for.
+#[derive(Clone, Debug)]
+enum Tag {
+    Ignored,
+    /// Neither mapped nor ignored: why.
+    Unknown(String),
+    Mapped { column: usize, parts: BTreeMap<String, String>, id: u64 },
+}
+
+/// The fields every tall line needs.
+#[derive(Clone, Copy, Debug)]
+struct TallFields {
+    tag: usize,
+    value: usize,
+    quality: Option<usize>,
+}
+
+/// Barometers on lines of their own, by the line's key.
+type Barometers = HashMap<Vec<u64>, f64>;
+
+/// Reads every record.
+pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
+    let source = job.source;
+    let mut record = Record::default();
+    let mut builder = Builder::new(source.keys.len(), Layout::Tall, &[]);
+    let Some(tall) = source.tall.as_ref().filter(|_| records.read(&mut record)) else {
+        return job.finish(builder);
+    };
+    let header = Header::of(&record);
+    let (fields, fatal) = job.fields(&header);
+    note_missing(&job, &header, &fields, &mut builder);
+    let found = tall_fields(tall, &header);
+    let (tall_fields, fatal) = match (found, fatal) {
+        (Ok(found), None) => (Some(found), String::new()),
+        (_, Some(why)) | (Err(why), None) => (None, why),
+    };
+    let mut lines = Lines { tags: Tags::new(source, tall), barometers: Barometers::new() };
+    if let Some(tall_fields) = tall_fields {
+        lines.find_barometers(&mut job, records.clone(), &header, (&fields, tall_fields));
+    }
+    while records.read(&mut record) {
+        match tall_fields {
+            None => {
+                builder.counts.rows_in += 1;
+                builder.reject_row(record.line, record.raw, fatal.clone());
+            }
+            Some(tall_fields) => {
+                lines.read_line(&mut job, &record, &header, (&fields, tall_fields), &mut builder);
+            }
+        }
+    }
+    job.finish(builder)
+}
+
+fn tall_fields(tall: &Tall, header: &Header) -> Result<TallFields, String> {
+    let find = |name: &str| header.find(name).ok_or_else(|| format!("the file has no column \"{name}\""));
+    let quality = match &tall.quality {
+        Some((name, _)) => Some(find(name)?),
+        None => None,
+    };
+    Ok(TallFields { tag: find(&tall.tag)?, value: find(&tall.value)?, quality })
+}
+
+/// What is known of a file's tags.
+struct Tags<'a> {
+    tall: &'a Tall,
+    by_signal: BTreeMap<&'a str, usize>,
+    known: HashMap<String, Tag>,
+}
+
+impl<'a> Tags<'a> {
+    fn new(source: &'a Source, tall: &'a Tall) -> Self {
+        let mut by_signal = BTreeMap::new();
+        for (idx, column) in source.values.iter().enumerate() {
+            if let Origin::Signal(names) = &column.origin {
+                by_signal.extend(names.iter().map(|name| (name.as_str(), idx)));
+            }
+        }
+        Self { tall, by_signal, known: HashMap::new() }
+    }
+
+    fn get(&mut self, text: &str) -> Tag {
+        if let Some(tag) = self.known.get(text) {
+            return tag.clone();
+        }
+        let tag = self.look(text);
+        self.known.insert(text.to_owned(), tag.clone());
+        tag
+    }
+
+    fn look(&self, text: &str) -> Tag {
+        if self.tall.ignore.iter().any(|pattern| pattern.is_match(text)) {
+            return Tag::Ignored;
+        }
+        let mut parts = BTreeMap::new();
+        let signal = match &self.tall.pattern {
+            None => text,
+            Some(pattern) => {
+                let Some(found) = pattern.captures(text) else {
+                    return Tag::Unknown(format!("the tag \"{text}\" does not fit the pattern"));
+                };
+                for name in pattern.capture_names().flatten() {
+                    if let Some(part) = found.name(name) {
+                        parts.insert(name.to_owned(), part.as_str().to_owned());
+                    }
+                }
+                found.name("signal").map_or("", |part| part.as_str())
+            }
+        };
+        match self.by_signal.get(signal.trim()) {
+            Some(column) => Tag::Mapped { column: *column, parts, id: 1 + self.known.len() as u64 },
+            None => Tag::Unknown(format!("the signal \"{signal}\" is neither mapped nor ignored")),
+        }
+    }
+}
+
+struct Lines<'a> {
+    tags: Tags<'a>,
+    barometers: Barometers,
+}
+
+impl Lines<'_> {
+    /// Collects the barometer of each key, so that a pressure finds it wherever its line stands.
+    fn find_barometers(
+        &mut self,
+        job: &mut Job<'_>,
+        mut records: Records<'_>,
+        header: &Header,
+        (fields, tall): (&Fields, TallFields),
+    ) {
+        let source = job.source;
+        let is = |wanted: fn(&CellKind) -> bool| {
+            source.values.iter().any(|column| {
+                matches!(column.origin, Origin::Signal(_)) && wanted(&column.kind)
+            })
+        };
+        if !is(|kind| matches!(kind, CellKind::Barometer(_))) || !is(|kind| matches!(kind, CellKind::Pressure(..))) {
+            return;
+        }
+        let mut record = Record::default();
+        let mut key = Key::default();
+        let mut row = vec![NULL; source.spoken.len()];
+        while records.read(&mut record) {
+            if record.fields.len() != header.n_fields() {
+                continue;
+            }
+            let Tag::Mapped { column, parts, id } = self.tags.get(record.get(tall.tag).unwrap_or("")) else {
+                continue;
+            };
+            let Some(column) = source.values.get(column) else { continue };
+            if !matches!(column.kind, CellKind::Barometer(_))
+                || job.read_key(&record, fields, Some((&parts, id)), &mut key).is_err()
+                || !is_good(source, tall, &record)
+            {
+                continue;
+            }
+            row.fill(NULL);
+            let cell = CellText { raw: record.get(tall.value).unwrap_or(""), unit: unit_text(fields, source, column, &record) };
+            if job.cells.read(column, cell, &Site::default(), &mut row).is_ok()
+                && let Some(kpa) = column.slots.first().and_then(|slot| to_real(*row.get(*slot)?))
+            {
+                self.barometers.insert(key.cells.clone(), kpa);
+            }
+        }
+    }
+
+    fn read_line(
+        &mut self,
+        job: &mut Job<'_>,
+        record: &Record<'_>,
+        header: &Header,
+        (fields, tall): (&Fields, TallFields),
+        builder: &mut Builder,
+    ) {
+        let source = job.source;
+        if record.fields.len() != header.n_fields() {
+            builder.counts.rows_in += 1;
+            let why = format!("found {} fields, expected {}", record.fields.len(), header.n_fields());
+            builder.reject_row(record.line, record.raw, why);
+            return;
+        }
+        let (column, parts, id) = match self.tags.get(record.get(tall.tag).unwrap_or("")) {
+            Tag::Ignored => {
+                builder.counts.rows_ignored += 1;
+                return;
+            }
+            Tag::Unknown(why) => {
+                builder.counts.rows_in += 1;
+                let why = if header.is_repeated(record) { "the header again".to_owned() } else { why };
+                builder.reject_row(record.line, record.raw, why);
+                return;
+            }
+            Tag::Mapped { column, parts, id } => (column, parts, id),
+        };
+        builder.counts.rows_in += 1;
+        let mut key = Key::default();
+        if let Err(why) = job.read_key(record, fields, Some((&parts, id)), &mut key) {
+            builder.reject_row(record.line, record.raw, why);
+            return;
+        }
+        let measured = self.barometers.get(&key.cells).copied();
+        let site = job.place(&key, measured);
+        let mut row = vec![NULL; source.spoken.len()];
+        let mut slots: Vec<usize> = Vec::new();
+        for (attribute, place) in source.values.iter().zip(&fields.values) {
+            if matches!(place, Place::Missing(_) | Place::Signal) {
+                continue;
+            }
+            slots.extend(&attribute.slots);
+            let raw = text_of(record, place, attribute, Some(&parts));
+            let cell = CellText { raw: &raw, unit: unit_text(fields, source, attribute, record) };
+            if let Err(why) = job.cells.read(attribute, cell, &site, &mut row) {
+                builder.reject_cell(record.line, &attribute.name, &raw, explain(attribute, &raw, &why));
+            }
+        }
+        if let Some(column) = source.values.get(column) {
+            slots.extend(spoken_slots(column, measured.is_some()));
+            let raw = record.get(tall.value).unwrap_or("");
+            let cell = CellText { raw, unit: unit_text(fields, source, column, record) };
+            let read = if is_good(source, tall, record) {
+                job.cells.read(column, cell, &site, &mut row)
+            } else {
+                let quality = tall.quality.and_then(|at| record.get(at)).unwrap_or("");
+                Err(format!("the quality is \"{quality}\""))
+            };
+            if let Err(why) = read {
+                builder.reject_cell(record.line, &column.name, raw, why);
+            }
+        }
+        builder.push_key(&key.cells, key.time, record.line, record.raw);
+        builder.push_tall(slots.iter().filter_map(|slot| {
+            Some((*source.spoken.get(*slot)?, *row.get(*slot)?))
+        }));
+    }
+}
+
+/// The slots a line speaks for: a pressure leaves a measured barometer to the barometer's own line.
+fn spoken_slots(column: &Column, measured: bool) -> &[usize] {
+    match column.kind {
+        CellKind::Pressure(..) if measured => column.slots.get(..1).unwrap_or(&[]),
+        _ => &column.slots,
+    }
+}
+
+fn is_good(source: &Source, tall: TallFields, record: &Record<'_>) -> bool {
+    let quality = source.tall.as_ref().and_then(|tall| tall.quality.as_ref());
+    match (quality, tall.quality) {
+        (Some((_, good)), Some(at)) => good.contains(record.get(at).unwrap_or("")),
+        _ => true,
+    }
+}
+
+fn unit_text<'r>(
+    fields: &Fields,
+    source: &Source,
+    column: &Column,
+    record: &'r Record<'_>,
+) -> Option<&'r str> {
+    let idx = source.values.iter().position(|known| known.name == column.name)?;
+    let at = fields.units.get(idx).copied().flatten()?;
+    Some(record.get(at).unwrap_or(""))
+}

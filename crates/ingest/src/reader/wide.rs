@@ -1,0 +1,106 @@
+//! Wide files: a record is a row, a column is a quantity.
+
+use super::builder::Builder;
+use super::cell::CellText;
+use super::header::{Header, Place};
+use super::record::{Fields, Job, Key, explain, text_of};
+use crate::rows::FileRows;
+use crate::source::Layout;
+use crate::text::{Record, Records};
+use crate::texts::NULL;
+
+/// Reads every record.
+pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
+    let source = job.source;
+    let mut record = Record::default();
+    if !records.read(&mut record) {
+        return job.finish(Builder::new(source.keys.len(), Layout::Wide, &[]));
+    }
+    let header = Header::of(&record);
+    let (fields, mut fatal) = job.fields(&header);
+    let slots = active_slots(&job, &fields);
+    let places: Vec<usize> = slots.iter().filter_map(|slot| source.spoken.get(*slot).copied()).collect();
+    let mut builder = Builder::new(source.keys.len(), Layout::Wide, &places);
+    note_missing(&job, &header, &fields, &mut builder);
+    let mut key = Key::default();
+    let mut row = vec![NULL; source.spoken.len()];
+    let mut spoken = Vec::with_capacity(slots.len());
+    while records.read(&mut record) {
+        builder.counts.rows_in += 1;
+        if let Some(why) = &fatal {
+            builder.reject_row(record.line, record.raw, why.clone());
+            continue;
+        }
+        if record.fields.len() != header.n_fields() {
+            let why = format!("found {} fields, expected {}", record.fields.len(), header.n_fields());
+            builder.reject_row(record.line, record.raw, why);
+            continue;
+        }
+        if let Err(why) = job.read_key(&record, &fields, None, &mut key) {
+            let why = if header.is_repeated(&record) {
+                "the header again".to_owned()
+            } else if header.is_other_header(&record, &source.keys) || header.is_other_header(&record, &source.values) {
+                fatal = Some(format!("the header changed at line {}", record.line));
+                "another header: what follows cannot be told".to_owned()
+            } else {
+                why
+            };
+            builder.reject_row(record.line, record.raw, why);
+            continue;
+        }
+        read_cells(&mut job, &record, (&fields, &key), &mut builder, &mut row);
+        spoken.clear();
+        spoken.extend(slots.iter().map(|slot| row.get(*slot).copied().unwrap_or(NULL)));
+        builder.push_key(&key.cells, key.time, record.line, record.raw);
+        builder.push_wide(&spoken);
+    }
+    job.finish(builder)
+}
+
+/// Slots that some column of this file fills; a column the file lacks is not spoken for.
+fn active_slots(job: &Job<'_>, fields: &Fields) -> Vec<usize> {
+    let mut slots: Vec<usize> = job
+        .source
+        .values
+        .iter()
+        .zip(&fields.values)
+        .filter(|(_, place)| !matches!(place, Place::Missing(_) | Place::Tag | Place::Signal))
+        .flat_map(|(column, _)| column.slots.iter().copied())
+        .collect();
+    slots.sort_unstable();
+    slots.dedup();
+    slots
+}
+
+/// One reject entry, at the header's line, for each column the file lacks.
+pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, builder: &mut Builder) {
+    for (column, place) in job.source.values.iter().zip(&fields.values) {
+        if let Place::Missing(name) = place {
+            let why = format!("the file has no column \"{name}\"");
+            builder.notes.push(format!("no column \"{name}\": \"{}\" is not read from this file", column.name));
+            builder.reject_cell(header.line, &column.name, &header.raw, why);
+        }
+    }
+}
+
+fn read_cells(
+    job: &mut Job<'_>,
+    record: &Record<'_>,
+    (fields, key): (&Fields, &Key),
+    builder: &mut Builder,
+    row: &mut [u64],
+) {
+    row.fill(NULL);
+    let place = job.place(key, None);
+    let source = job.source;
+    for (idx, (column, at)) in source.values.iter().zip(&fields.values).enumerate() {
+        if matches!(at, Place::Missing(_)) {
+            continue;
+        }
+        let raw = text_of(record, at, column, None);
+        let unit = fields.units.get(idx).copied().flatten().map(|at| record.get(at).unwrap_or(""));
+        if let Err(why) = job.cells.read(column, CellText { raw: &raw, unit }, &place, row) {
+            builder.reject_cell(record.line, &column.name, &raw, explain(column, &raw, &why));
+        }
+    }
+}

@@ -1,0 +1,135 @@
+//! What the registers know about a unit at a time: the altitude it stands at, its nameplate flow.
+
+use std::collections::BTreeMap;
+
+use arrow::array::{Array, AsArray, RecordBatch};
+use arrow::datatypes::{Float64Type, TimestampMicrosecondType};
+use drydown_physics::atmosphere;
+use drydown_quantity::Stamp;
+use drydown_quantity::pressure::SEA_LEVEL_KPA;
+
+/// One unit's stations.
+#[derive(Clone, Debug, Default)]
+pub struct UnitSite {
+    home_altitude_m: Option<f64>,
+    nameplate_flow_lpm: Option<f64>,
+    /// Ascending by start.
+    stays: Vec<Stay>,
+}
+
+#[derive(Clone, Debug)]
+struct Stay {
+    from: Stamp,
+    to: Option<Stamp>,
+    altitude_m: Option<f64>,
+}
+
+/// The local barometer where nothing measured it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Barometer {
+    pub(crate) kpa: f64,
+    /// `altitude` or `default`, the words of `barometer_basis`.
+    pub(crate) basis: &'static str,
+}
+
+impl UnitSite {
+    /// Nameplate flow, L/min.
+    pub(crate) const fn nameplate_flow_lpm(&self) -> Option<f64> {
+        self.nameplate_flow_lpm
+    }
+
+    /// Altitude of the site the unit stands at, m: that of its deployment, else of its home.
+    pub(crate) fn altitude_m(&self, at: Stamp) -> Option<f64> {
+        let begun = self.stays.partition_point(|stay| stay.from <= at);
+        let stay = begun.checked_sub(1).and_then(|last| self.stays.get(last));
+        match stay.filter(|stay| stay.to.is_none_or(|to| at < to)) {
+            Some(stay) => stay.altitude_m,
+            None => self.home_altitude_m,
+        }
+    }
+}
+
+/// The standard barometer of an altitude (ISO 2533), or of sea level.
+pub(crate) fn standard_barometer(altitude_m: Option<f64>) -> Barometer {
+    match altitude_m {
+        Some(altitude) => Barometer { kpa: atmosphere::barometer_kpa(altitude), basis: "altitude" },
+        None => Barometer { kpa: SEA_LEVEL_KPA, basis: "default" },
+    }
+}
+
+/// The registers, as far as reading a run log needs them.
+#[derive(Clone, Debug, Default)]
+pub struct SiteContext {
+    units: BTreeMap<String, UnitSite>,
+}
+
+impl SiteContext {
+    /// From the rows of the registers `units`, `sites`, `reservoirs` and `deployments`.
+    ///
+    /// Later rows of the same key win, so stored rows may be followed by new ones.
+    #[must_use]
+    pub fn from_registers(
+        units: &[RecordBatch],
+        sites: &[RecordBatch],
+        reservoirs: &[RecordBatch],
+        deployments: &[RecordBatch],
+    ) -> Self {
+        let altitudes: BTreeMap<String, Option<f64>> = rows(sites, |batch, row| {
+            Some((text(batch, "site_id", row)?, real(batch, "altitude_m", row)))
+        });
+        let altitude_of = |site: Option<String>| site.and_then(|id| *altitudes.get(&id)?);
+        let reservoirs: BTreeMap<String, Option<f64>> = rows(reservoirs, |batch, row| {
+            let site = text(batch, "site_id", row);
+            Some((text(batch, "reservoir_id", row)?, altitude_of(site)))
+        });
+        let mut units: BTreeMap<String, UnitSite> = rows(units, |batch, row| {
+            let site = UnitSite {
+                home_altitude_m: altitude_of(text(batch, "home_site_id", row)),
+                nameplate_flow_lpm: real(batch, "nameplate_flow_lpm", row),
+                stays: Vec::new(),
+            };
+            Some((text(batch, "unit_id", row)?, site))
+        });
+        let stays: BTreeMap<(String, Stamp), Stay> = rows(deployments, |batch, row| {
+            let from = stamp(batch, "from_at", row)?;
+            let reservoir = text(batch, "reservoir_id", row);
+            let altitude_m = reservoir.and_then(|id| *reservoirs.get(&id)?);
+            let stay = Stay { from, to: stamp(batch, "to_at", row), altitude_m };
+            Some(((text(batch, "unit_id", row)?, from), stay))
+        });
+        for ((unit, _), stay) in stays {
+            units.entry(unit).or_default().stays.push(stay);
+        }
+        Self { units }
+    }
+
+    pub(crate) fn unit(&self, unit_id: &str) -> Option<&UnitSite> {
+        self.units.get(unit_id)
+    }
+}
+
+fn rows<K: Ord, V>(
+    batches: &[RecordBatch],
+    read: impl Fn(&RecordBatch, usize) -> Option<(K, V)>,
+) -> BTreeMap<K, V> {
+    batches
+        .iter()
+        .flat_map(|batch| (0..batch.num_rows()).map(move |row| (batch, row)))
+        .filter_map(|(batch, row)| read(batch, row))
+        .collect()
+}
+
+fn text(batch: &RecordBatch, column: &str, row: usize) -> Option<String> {
+    let cells = batch.column_by_name(column)?.as_string_opt::<i32>()?;
+    cells.is_valid(row).then(|| cells.value(row).to_owned())
+}
+
+fn real(batch: &RecordBatch, column: &str, row: usize) -> Option<f64> {
+    let cells = batch.column_by_name(column)?.as_primitive_opt::<Float64Type>()?;
+    cells.is_valid(row).then(|| cells.value(row))
+}
+
+fn stamp(batch: &RecordBatch, column: &str, row: usize) -> Option<Stamp> {
+    let cells = batch.column_by_name(column)?.as_primitive_opt::<TimestampMicrosecondType>()?;
+    cells.is_valid(row).then(|| Stamp::from_micros(cells.value(row)))
+}

@@ -1,0 +1,135 @@
+//! A source whose every word has been checked: what the readers work from.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use drydown_quantity::{PressureReference, Unit};
+use drydown_schema::{ColumnSpec, TableSpec};
+use encoding_rs::Encoding;
+use regex::Regex;
+
+use super::spec::Layout;
+use crate::cells::DecimalMark;
+use crate::stamps::{Clock, StampFormat};
+
+/// A checked source, ready to read files.
+#[derive(Clone, Debug)]
+pub struct Source {
+    pub(crate) name: String,
+    pub(crate) table: &'static TableSpec,
+    pub(crate) files: Vec<String>,
+    pub(crate) layout: Layout,
+    pub(crate) encoding: &'static Encoding,
+    pub(crate) delimiter: u8,
+    pub(crate) mark: DecimalMark,
+    pub(crate) skip_lines: u64,
+    pub(crate) nulls: BTreeSet<String>,
+    pub(crate) clock: Option<Clock>,
+    pub(crate) file_name: Option<Regex>,
+    /// Columns of the key, in the key's order.
+    pub(crate) keys: Vec<Column>,
+    /// All others; pressures that need a barometer last.
+    pub(crate) values: Vec<Column>,
+    /// Places in the table of the columns this source speaks for.
+    pub(crate) spoken: Vec<usize>,
+    pub(crate) tall: Option<Tall>,
+    pub(crate) hash: String,
+}
+
+/// One column of the description.
+#[derive(Clone, Debug)]
+pub(crate) struct Column {
+    /// The key in the configuration: a column of the table, or `iso4406`.
+    pub(crate) name: String,
+    pub(crate) spec: &'static ColumnSpec,
+    pub(crate) origin: Origin,
+    pub(crate) kind: CellKind,
+    pub(crate) map: BTreeMap<String, String>,
+    /// Places in `Source::spoken` that this column fills; the first is its own.
+    pub(crate) slots: Vec<usize>,
+}
+
+/// Where the text of a cell comes from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Origin {
+    /// Columns of the file, joined by a blank.
+    Header(Vec<String>),
+    /// The same for all rows.
+    Constant(String),
+    /// A named part of the file's name.
+    FileName,
+    /// A named part of the tag.
+    Tag,
+    /// The value of these signals.
+    Signal(Vec<String>),
+}
+
+/// How the text of a cell is read.
+#[derive(Clone, Debug)]
+pub(crate) enum CellKind {
+    Text,
+    Word,
+    Stamp(StampFormat),
+    Date(StampFormat),
+    YesNo,
+    Whole,
+    Number(UnitRule),
+    /// A number that may be a limit; slots: value, censor word, and for `results` the reason.
+    Limited(UnitRule),
+    /// A pressure that needs the barometer; slots: value, and for the chamber barometer and basis.
+    Pressure(UnitRule, PressureReference),
+    /// The barometer; slots: value, basis.
+    Barometer(UnitRule),
+    /// Slots: the three codes, and the note.
+    Cleanliness,
+}
+
+/// Where the unit of a number comes from.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum UnitRule {
+    /// The table's own unit.
+    Own,
+    Fixed(Unit),
+    /// A column of the file states it row by row.
+    Column(String),
+}
+
+/// The extra keys of a tall source.
+#[derive(Clone, Debug)]
+pub(crate) struct Tall {
+    pub(crate) tag: String,
+    pub(crate) value: String,
+    pub(crate) quality: Option<(String, BTreeSet<String>)>,
+    pub(crate) pattern: Option<Regex>,
+    pub(crate) ignore: Vec<Regex>,
+}
+
+impl Source {
+    /// The source's name in the configuration.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The table it fills.
+    #[must_use]
+    pub const fn table(&self) -> &'static TableSpec {
+        self.table
+    }
+
+    /// Its file patterns.
+    #[must_use]
+    pub fn files(&self) -> &[String] {
+        &self.files
+    }
+
+    /// BLAKE3 of its description.
+    #[must_use]
+    pub fn source_hash(&self) -> &str {
+        &self.hash
+    }
+
+    /// Whether numbers may carry a laboratory's notation.
+    pub(crate) fn is_laboratory(&self) -> bool {
+        matches!(self.table.name.as_str(), "samples" | "results")
+    }
+}

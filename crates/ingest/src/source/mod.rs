@@ -1,0 +1,13 @@
+//! A `[[source]]` block: as written, and compiled against its table.
+
+mod compile;
+mod compiled;
+mod problem;
+mod spec;
+
+pub use compiled::Source;
+pub(crate) use compiled::{CellKind, Column, Origin, Tall, UnitRule};
+pub use problem::SourceProblem;
+pub use spec::{
+    ColumnMap, Layout, OneOrMany, PressureWord, Quality, Scalar, SourceSpec, TallSpec, UnitOf,
+};

@@ -1,0 +1,179 @@
+//! A `[[source]]` block as the configuration writes it; nothing checked beyond its shape.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+/// One source: where its files are, how they are written, what their columns mean.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SourceSpec {
+    pub name: String,
+    pub table: String,
+    pub files: Vec<String>,
+    #[serde(default)]
+    pub layout: Layout,
+    #[serde(default = "utf8")]
+    pub encoding: String,
+    #[serde(default = "comma")]
+    pub delimiter: String,
+    #[serde(default = "point")]
+    pub decimal: String,
+    #[serde(default)]
+    pub skip_lines: u64,
+    #[serde(default = "empty")]
+    pub null: Vec<String>,
+    #[serde(default)]
+    pub timezone: Option<String>,
+    #[serde(default)]
+    pub file_name: Option<String>,
+    #[serde(default)]
+    pub columns: BTreeMap<String, ColumnMap>,
+    #[serde(default)]
+    pub tall: Option<TallSpec>,
+}
+
+/// A column per quantity, or a row per tag and time.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Layout {
+    #[default]
+    Wide,
+    Tall,
+}
+
+/// Where one column of the table comes from.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ColumnMap {
+    #[serde(default)]
+    pub from: Option<OneOrMany>,
+    #[serde(default)]
+    pub format: Option<String>,
+    #[serde(default)]
+    pub unit: Option<UnitOf>,
+    #[serde(default)]
+    pub reference: Option<PressureWord>,
+    #[serde(default)]
+    pub value: Option<Scalar>,
+    #[serde(default)]
+    pub signal: Option<OneOrMany>,
+    #[serde(default)]
+    pub map: Option<BTreeMap<String, String>>,
+}
+
+/// One name, or several.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum OneOrMany {
+    One(String),
+    Many(Vec<String>),
+}
+
+impl OneOrMany {
+    /// The names in their order.
+    #[must_use]
+    pub fn to_names(&self) -> Vec<String> {
+        match self {
+            Self::One(name) => vec![name.clone()],
+            Self::Many(names) => names.clone(),
+        }
+    }
+}
+
+/// The unit of a column, or the column that states the unit of each row.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum UnitOf {
+    Fixed(String),
+    Column(UnitColumn),
+}
+
+/// `{ from = "Unit" }`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct UnitColumn {
+    pub from: String,
+}
+
+/// What a pressure is measured against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PressureWord {
+    Absolute,
+    Gauge,
+    Vacuum,
+    PercentVacuum,
+}
+
+/// A constant.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Scalar {
+    Bool(bool),
+    Whole(i64),
+    Real(f64),
+    Text(String),
+}
+
+impl Scalar {
+    /// The constant as a cell of the file would write it.
+    #[must_use]
+    pub fn to_text(&self) -> String {
+        match self {
+            Self::Bool(value) => value.to_string(),
+            Self::Whole(value) => value.to_string(),
+            Self::Real(value) => value.to_string(),
+            Self::Text(value) => value.clone(),
+        }
+    }
+}
+
+/// The extra keys of a tall source.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct TallSpec {
+    pub tag: String,
+    pub value: String,
+    #[serde(default)]
+    pub quality: Option<Quality>,
+    #[serde(default)]
+    pub pattern: Option<String>,
+    #[serde(default)]
+    pub ignore: Vec<String>,
+}
+
+/// Which lines of a tall file carry a value to trust.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Quality {
+    pub from: String,
+    pub good: Vec<String>,
+}
+
+impl SourceSpec {
+    /// BLAKE3 of the description, without the file patterns: they say where, not how.
+    #[must_use]
+    pub fn source_hash(&self) -> String {
+        let how = Self { files: Vec::new(), ..self.clone() };
+        // Maps are ordered and every key is written, so equal descriptions give equal text.
+        let text = serde_json::to_string(&how).unwrap_or_default();
+        blake3::hash(text.as_bytes()).to_hex().to_string()
+    }
+}
+
+fn utf8() -> String {
+    "utf-8".to_owned()
+}
+
+fn comma() -> String {
+    ",".to_owned()
+}
+
+fn point() -> String {
+    ".".to_owned()
+}
+
+fn empty() -> Vec<String> {
+    vec![String::new()]
+}

@@ -1,0 +1,10 @@
+//! Time stamps of exports: formats, local clocks, and the hour that autumn repeats.
+
+mod fold;
+mod format;
+mod names;
+mod zone;
+
+pub(crate) use fold::{FoldRow, resolve_folds};
+pub(crate) use format::{FormatError, StampFormat, WrittenStamp};
+pub(crate) use zone::{Clock, LocalTime};

@@ -1,0 +1,245 @@
+//! Text to records: RFC 4180 with any one-byte delimiter, and the physical line of each record.
+//!
+//! A quote opens only at the start of a field, so `5" hose` is text. A quoted field may
+//! hold newlines, but not more than [`MAX_QUOTED_LINES`]: a stray quote must not swallow
+//! the rest of a file, so beyond that (or at the end of the text) the quote is read as text.
+//! Blank lines are skipped and counted nowhere.
+
+use std::borrow::Cow;
+
+/// A quoted field that runs over more lines than this is taken as a stray quote.
+pub const MAX_QUOTED_LINES: u64 = 100;
+
+/// One record: its fields as text.
+#[derive(Debug, Default)]
+pub struct Record<'t> {
+    /// Line the record starts on, 1-based.
+    pub line: u64,
+    /// The record as it stands in the text, without its line end.
+    pub raw: &'t str,
+    /// The fields, unquoted, not trimmed.
+    pub fields: Vec<Cow<'t, str>>,
+}
+
+impl Record<'_> {
+    /// The field, trimmed; None past the end.
+    #[must_use]
+    pub fn get(&self, idx: usize) -> Option<&str> {
+        self.fields.get(idx).map(|field| field.trim())
+    }
+}
+
+/// Walks the records of a text.
+#[derive(Clone, Debug)]
+pub struct Records<'t> {
+    text: &'t str,
+    position: usize,
+    line: u64,
+    delimiter: u8,
+}
+
+impl<'t> Records<'t> {
+    /// Starts at line 1; `delimiter` is an ASCII byte that is neither a quote nor a line end.
+    #[must_use]
+    pub fn new(text: &'t str, delimiter: u8) -> Self {
+        Self { text, position: 0, line: 1, delimiter }
+    }
+
+    /// Passes over physical lines, whatever they hold.
+    pub fn skip_lines(&mut self, n_lines: u64) {
+        for _ in 0..n_lines {
+            if self.position >= self.text.len() {
+                return;
+            }
+            self.position = self.line_end(self.position).1;
+            self.line += 1;
+        }
+    }
+
+    /// Reads the next record that is not blank into `record`; false at the end.
+    pub fn read(&mut self, record: &mut Record<'t>) -> bool {
+        while self.position < self.text.len() {
+            let start = self.position;
+            let (end, next) = self.line_end(start);
+            let line_text = self.text.get(start..end).unwrap_or("");
+            if line_text.trim().is_empty() {
+                self.position = next;
+                self.line += 1;
+                continue;
+            }
+            record.line = self.line;
+            record.fields.clear();
+            if memchr::memchr(b'"', line_text.as_bytes()).is_none() {
+                split_plain(line_text, self.delimiter, &mut record.fields);
+                record.raw = line_text;
+                self.position = next;
+                self.line += 1;
+            } else {
+                self.read_quoted(record);
+            }
+            return true;
+        }
+        false
+    }
+
+    /// End of the line that starts at `from` (without its line end), and start of the next.
+    fn line_end(&self, from: usize) -> (usize, usize) {
+        let bytes = self.text.as_bytes();
+        let rest = bytes.get(from..).unwrap_or(&[]);
+        let newline = memchr::memchr(b'\n', rest).map_or(bytes.len(), |n| from + n);
+        let next = (newline + 1).min(bytes.len());
+        let has_cr = newline > from && bytes.get(newline - 1) == Some(&b'\r');
+        (if has_cr { newline - 1 } else { newline }, next)
+    }
+
+    /// A record with a quote somewhere in its first line.
+    fn read_quoted(&mut self, record: &mut Record<'t>) {
+        let start = self.position;
+        let mut at = start;
+        loop {
+            let (field, stop) = self.field(at);
+            record.fields.push(field);
+            if self.text.as_bytes().get(stop) == Some(&self.delimiter) {
+                at = stop + 1;
+                continue;
+            }
+            // `stop` is the line end (or the end of the text).
+            let (end, next) = self.line_end(stop);
+            record.raw = self.text.get(start..end.max(start)).unwrap_or("");
+            let passed = self.text.as_bytes().get(start..next).unwrap_or(&[]);
+            self.line += memchr::memchr_iter(b'\n', passed).count().max(1) as u64;
+            self.position = next;
+            return;
+        }
+    }
+
+    /// One field from `at`, and where it stops: at a delimiter, a line end or the end.
+    fn field(&self, at: usize) -> (Cow<'t, str>, usize) {
+        let quoted = self.text.as_bytes().get(at) == Some(&b'"');
+        match quoted.then(|| self.quoted_field(at)).flatten() {
+            Some(found) => found,
+            None => self.plain_field(at),
+        }
+    }
+
+    fn plain_field(&self, at: usize) -> (Cow<'t, str>, usize) {
+        let (end, _) = self.line_end(at);
+        let rest = self.text.as_bytes().get(at..end).unwrap_or(&[]);
+        let stop = memchr::memchr(self.delimiter, rest).map_or(end, |n| at + n);
+        (Cow::Borrowed(self.text.get(at..stop).unwrap_or("")), stop)
+    }
+
+    /// A field whose first byte is a quote; None where the quote turns out to be text.
+    fn quoted_field(&self, at: usize) -> Option<(Cow<'t, str>, usize)> {
+        let bytes = self.text.as_bytes();
+        let mut from = at + 1;
+        let mut doubled = false;
+        let close = loop {
+            let quote = from + memchr::memchr(b'"', bytes.get(from..)?)?;
+            if bytes.get(quote + 1) != Some(&b'"') {
+                break quote;
+            }
+            doubled = true;
+            from = quote + 2;
+        };
+        let inner = self.text.get(at + 1..close)?;
+        if memchr::memchr_iter(b'\n', inner.as_bytes()).count() as u64 > MAX_QUOTED_LINES {
+            return None;
+        }
+        // Between the closing quote and the delimiter only blanks may stand.
+        let (end, _) = self.line_end(close + 1);
+        let rest = bytes.get(close + 1..end)?;
+        let stop = memchr::memchr(self.delimiter, rest).map_or(end, |n| close + 1 + n);
+        if !self.text.get(close + 1..stop)?.trim().is_empty() {
+            return None;
+        }
+        let value = if doubled { Cow::Owned(inner.replace("\"\"", "\"")) } else { Cow::Borrowed(inner) };
+        Some((value, stop))
+    }
+}
+
+fn split_plain<'t>(line: &'t str, delimiter: u8, fields: &mut Vec<Cow<'t, str>>) {
+    let mut from = 0;
+    for stop in memchr::memchr_iter(delimiter, line.as_bytes()) {
+        fields.push(Cow::Borrowed(line.get(from..stop).unwrap_or("")));
+        from = stop + 1;
+    }
+    fields.push(Cow::Borrowed(line.get(from..).unwrap_or("")));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Each record as `line: field|field`, joined by " / ".
+    fn shown(text: &str, skip: u64) -> String {
+        let mut records = Records::new(text, b',');
+        records.skip_lines(skip);
+        let mut record = Record::default();
+        let mut out = Vec::new();
+        while records.read(&mut record) {
+            out.push(format!("{}: {}", record.line, record.fields.join("|")));
+        }
+        out.join(" / ")
+    }
+
+    #[test]
+    fn records_and_their_lines() {
+        let cases = [
+            ("plain", "a,b\n1,2\n", "1: a|b / 2: 1|2"),
+            ("no newline at the end", "a,b\n1,2", "1: a|b / 2: 1|2"),
+            ("carriage returns", "a,b\r\n1,2\r\n", "1: a|b / 2: 1|2"),
+            ("blank lines are skipped and counted", "a\n\n \t\n1\n", "1: a / 4: 1"),
+            ("empty fields", "a,,\n,,\n", "1: a|| / 2: ||"),
+            ("quoted delimiter", "\"a,b\",c\n1,2\n", "1: a,b|c / 2: 1|2"),
+            ("quoted newline", "\"a\nb\",c\n1,2\n", "1: a\nb|c / 3: 1|2"),
+            ("doubled quotes", "\"say \"\"no\"\"\",c\n", "1: say \"no\"|c"),
+            ("quote inside a field is text", "5\" hose,c\nx,y\n", "1: 5\" hose|c / 2: x|y"),
+            ("blank after the closing quote", "\"a\" ,c\r\n1,2\n", "1: a|c / 2: 1|2"),
+            ("text after the closing quote", "\"a\"b,c\n1,2\n", "1: \"a\"b|c / 2: 1|2"),
+            ("quote that never closes", "\"a,b\n1,2\n", "1: \"a|b / 2: 1|2"),
+            ("empty quoted field", "\"\",x\n", "1: |x"),
+            ("quoted last field at the end", "x,\"y\"", "1: x|y"),
+            ("empty text", "", ""),
+        ];
+        for (name, text, expected) in cases {
+            assert_eq!(shown(text, 0), expected, "{name}");
+        }
+        assert_eq!(shown("title\n\"x\na,b\n1,2\n", 2), "3: a|b / 4: 1|2", "skipped lines are lines");
+        assert_eq!(shown("a\n", 5), "", "more skipped than there are");
+    }
+
+    #[test]
+    fn a_stray_quote_does_not_swallow_the_file() {
+        let mut text = String::from("\"start,1\n");
+        for n in 0..300 {
+            text.push_str(&format!("row,{n}\n"));
+        }
+        text.push_str("x,\"end\"\n");
+        let mut records = Records::new(&text, b',');
+        let mut record = Record::default();
+        let mut n_records = 0;
+        while records.read(&mut record) {
+            n_records += 1;
+            assert_eq!(record.line, n_records);
+        }
+        assert_eq!(n_records, 302);
+    }
+
+    proptest::proptest! {
+        /// Every line that is not blank belongs to exactly one record, whatever the text.
+        #[test]
+        fn records_cover_the_text(text in "[a-c,\"\n\r ]{0,80}") {
+            let mut records = Records::new(&text, b',');
+            let mut record = Record::default();
+            let mut last_line = 0;
+            let mut covered = 0;
+            while records.read(&mut record) {
+                proptest::prop_assert!(record.line > last_line);
+                last_line = record.line + record.raw.matches('\n').count() as u64;
+                covered += record.raw.chars().filter(|c| !c.is_whitespace()).count();
+            }
+            proptest::prop_assert_eq!(covered, text.chars().filter(|c| !c.is_whitespace()).count());
+        }
+    }
+}

@@ -1,0 +1,73 @@
+//! Settings of the pumps stage, each with its default and the reason for it.
+
+/// Settings of the pumps stage. There is no `Default`: [`PumpsConfig::documented`] names its values.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PumpsConfig {
+    /// Chamber pressure that a unit with its vent shut must hold, kPa absolute. 40.37 by default:
+    /// 18 inHg of vacuum at sea level, the bottom of the usual working window (common practice).
+    pub limit_kpa: f64,
+    /// False alerts per unit and year over all channels together (0.2 by default: one in five
+    /// years and unit).
+    pub false_alarms_per_unit_year: f64,
+    /// Days after which days_to_limit is "beyond" (365 by default, the contract's).
+    pub horizon_days: f64,
+    /// An alert becomes an alarm where the early tenth of days_to_limit is at most this (30 by default).
+    pub alarm_days: f64,
+    /// Accepted starts after a reset before a pump is judged (4 by default: fewer cannot show
+    /// their own spread; the level they start from is the fleet's).
+    pub min_starts: usize,
+    /// Runs with a steady pressure before that pressure is judged (5 by default).
+    pub min_runs: usize,
+    /// A pump not heard from for this long is unjudged again, days (120 by default).
+    pub stale_days: f64,
+    /// Allowance of the control chart of speed and steady pressure, in standard deviations: 0.25
+    /// by default, which finds slow ramps soonest at a given false-alarm rate (own simulation).
+    pub ramp_allowance: f64,
+    /// Allowance of the chart of base pressure, 0.5 by default: leaks come as steps.
+    pub step_allowance: f64,
+    /// A start must begin within this of the barometer, kPa (2 by default, common practice); where
+    /// the barometer is not measured, weather's 3 kPa come on top.
+    pub from_ambient_kpa: f64,
+    /// Oil warmer than this soon after a stop spoils a start with its vapour, °C (45 by default)…
+    pub warm_oil_degc: f64,
+    /// … where the unit rested for less than this, hours (1.5 by default; common practice).
+    pub warm_idle_h: f64,
+    /// A start needs this much rest before it, minutes (5 by default, common practice).
+    pub min_idle_min: f64,
+    /// A start whose ln speed has a larger standard error says too little (0.25 by default).
+    pub max_ln_speed_se: f64,
+    /// Standard error of a measured barometer, or of an absolute gauge, kPa (0.1 by default).
+    pub measured_barometer_sd_kpa: f64,
+    /// Standard deviation of the weather around the altitude's barometer, kPa (1 by default: the
+    /// weather's range is about ±2 to 3 kPa, common practice).
+    pub weather_sd_kpa: f64,
+    /// Share of the air dissolved in the oil (9 % by volume, common practice) that a pass brings
+    /// to the pump, 0..1 (0.5 by default: oil that circulates has not taken it all up again).
+    pub dissolved_air_share: f64,
+}
+
+impl PumpsConfig {
+    /// The documented defaults: each value and its reason stands beside its field.
+    #[must_use]
+    pub const fn documented() -> Self {
+        Self {
+            limit_kpa: 40.37,
+            false_alarms_per_unit_year: 0.2,
+            horizon_days: 365.0,
+            alarm_days: 30.0,
+            min_starts: 4,
+            min_runs: 5,
+            stale_days: 120.0,
+            ramp_allowance: 0.25,
+            step_allowance: 0.5,
+            from_ambient_kpa: 2.0,
+            warm_oil_degc: 45.0,
+            warm_idle_h: 1.5,
+            min_idle_min: 5.0,
+            max_ln_speed_se: 0.25,
+            measured_barometer_sd_kpa: 0.1,
+            weather_sd_kpa: 1.0,
+            dissolved_air_share: 0.5,
+        }
+    }
+}

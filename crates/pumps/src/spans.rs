@@ -1,0 +1,99 @@
+//! When a pump was made new, and which starts belong to it.
+//!
+//! A recorded rebuild, vane change or pump swap resets the speed; new pump oil or a repaired leak
+//! resets the base pressure. Where maintenance names the pump's serial, the pump's history follows
+//! it to another frame.
+
+use drydown_quantity::{Stamp, UnitId};
+use drydown_runs::history::{Maintenance, MaintenanceAction};
+
+/// What a maintenance action makes new.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Renewal {
+    /// Another pump, or its working parts: everything starts afresh.
+    Pump,
+    /// The base pressure only: oil changed, leak mended.
+    Base,
+    /// The pressure gauge.
+    Gauge,
+}
+
+/// What an action renews; None where it does not touch the vacuum.
+pub(crate) fn renewal_of(action: MaintenanceAction) -> Option<Renewal> {
+    match action {
+        MaintenanceAction::Rebuild | MaintenanceAction::Vanes | MaintenanceAction::PumpSwap => {
+            Some(Renewal::Pump)
+        }
+        MaintenanceAction::PumpOil | MaintenanceAction::LeakRepair => Some(Renewal::Base),
+        MaintenanceAction::Gauge => Some(Renewal::Gauge),
+        // A sensor may be the pressure gauge or the water sensor: the note alone could tell.
+        _ => None,
+    }
+}
+
+/// One stretch of a pump's life on one frame.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Stretch {
+    pub(crate) unit_id: UnitId,
+    pub(crate) from: Stamp,
+    /// Exclusive; None where it still lasts.
+    pub(crate) to: Option<Stamp>,
+}
+
+impl Stretch {
+    pub(crate) fn holds(&self, unit: &UnitId, at: Stamp) -> bool {
+        &self.unit_id == unit && self.from <= at && self.to.is_none_or(|to| at < to)
+    }
+}
+
+/// Where the pump that a unit carries at a time has been before, in time. The last stretch is on
+/// the unit itself.
+pub(crate) fn life_of_pump(unit: &UnitId, at: Stamp, maintenance: &[Maintenance]) -> Vec<Stretch> {
+    let swaps = || maintenance.iter().filter(|row| row.action == MaintenanceAction::PumpSwap);
+    let fitted = |frame: &UnitId, when: Stamp| {
+        let rows = maintenance.iter().filter(|row| &row.unit_id == frame && row.at <= when);
+        rows.filter(|row| row.serial.is_some()).max_by_key(|row| row.at)
+    };
+    let own_from = swaps()
+        .filter(|row| &row.unit_id == unit && row.at <= at)
+        .map(|row| row.at)
+        .max()
+        .unwrap_or(Stamp::from_micros(i64::MIN));
+    let own = Stretch { unit_id: unit.clone(), from: own_from, to: None };
+    let Some(serial) = fitted(unit, at).and_then(|row| row.serial.as_ref()) else { return vec![own] };
+    let mut stretches: Vec<Stretch> = maintenance
+        .iter()
+        .filter(|row| row.serial.as_ref() == Some(serial) && row.at < own_from)
+        .map(|row| Stretch {
+            unit_id: row.unit_id.clone(),
+            from: row.at,
+            to: swaps()
+                .filter(|later| later.unit_id == row.unit_id && later.at > row.at)
+                .map(|later| later.at)
+                .min()
+                .or(Some(own_from)),
+        })
+        .collect();
+    stretches.sort_by_key(|stretch| stretch.from);
+    stretches.push(own);
+    stretches
+}
+
+/// The frames on which pumps of a unit have been: whose starts `judge_unit` wants to see.
+#[must_use]
+pub fn frames_of(unit: &UnitId, maintenance: &[Maintenance]) -> Vec<UnitId> {
+    let serials: Vec<&String> = maintenance
+        .iter()
+        .filter(|row| &row.unit_id == unit)
+        .filter_map(|row| row.serial.as_ref())
+        .collect();
+    let mut frames: Vec<UnitId> = maintenance
+        .iter()
+        .filter(|row| row.serial.as_ref().is_some_and(|serial| serials.contains(&serial)))
+        .map(|row| row.unit_id.clone())
+        .chain([unit.clone()])
+        .collect();
+    frames.sort();
+    frames.dedup();
+    frames
+}

@@ -1,0 +1,213 @@
+//! Settings of the removal stage. The usual values stand beside each; the configuration layer owns them.
+
+use drydown_runs::history::VolumeBasis;
+
+/// Settings of the removal stage: one run's fit, the sensor checks and the fleet's pooling.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RemovalConfig {
+    /// One run's fit.
+    pub run: RunFitConfig,
+    /// A sensor against the laboratory.
+    pub sensor: SensorConfig,
+    /// The fleet's mixed model.
+    pub fleet: FleetConfig,
+}
+
+/// Settings of one run's fit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunFitConfig {
+    /// Coefficient of variation of a laboratory water value (0.10): between-laboratory scatter, common practice.
+    pub lab_cv: f64,
+    /// Scatter of a laboratory value that does not shrink with the level, ppm (5): about the 14 mg/kg
+    /// reproducibility of the ASTM D1533 interlaboratory study over 2.77.
+    pub lab_sd_ppm: f64,
+    /// Prior sd of a water sensor's offset, ppm (10).
+    pub sensor_offset_sd_ppm: f64,
+    /// Prior sd of the log gain of a sensor that reads ppm (0.05).
+    pub sensor_gain_sd: f64,
+    /// The same where ppm come from activity and the oil's solubility constants (0.20).
+    pub activity_gain_sd: f64,
+    /// Relation of a sensor's level-free to its proportional scatter: ppm (3) and fraction (0.02).
+    pub sensor_sd_ppm: f64,
+    pub sensor_cv: f64,
+    /// Median mole fraction of water in the chamber gas late in a run (0.05), and the sd of its
+    /// logarithm (1.2): bleed, leaks and dissolved air set it, and it is never taken as 1. The sd
+    /// also has to cover what ingress adds to the end level while the unit runs.
+    pub vapour_fraction: f64,
+    pub vapour_log_sd: f64,
+    /// Median of the end level where the oil's solubility is not known, ppm (30).
+    pub floor_without_solubility_ppm: f64,
+    /// Dried flow goes as flow to this power within a run (0.5).
+    pub flow_exponent: f64,
+    /// Dried flow goes as exp(-this·(1/T − 1/T̄)) within a run, K (2500).
+    pub temperature_slope_k: f64,
+    /// Samples this long before the start and after the end still speak for the run, h (72 and 24).
+    pub sample_before_h: f64,
+    pub sample_after_h: f64,
+    /// Standard deviation that a day outside the run adds to the log of a sample (0.10).
+    pub sample_log_sd_per_day: f64,
+    /// Bins of the series are merged until a run has no more than these (120).
+    pub max_bins: usize,
+    /// A second regime is taken where it lowers the penalised deviance by more than this (6).
+    pub regime_deviance: f64,
+    /// Content of every interval (0.90).
+    pub level: f64,
+    /// Largest standard error of ln k that is worth a number (0.6).
+    pub ln_rate_se_max: f64,
+    /// Density where the oil register has none, kg/m3 (870).
+    pub density_kgm3: f64,
+}
+
+/// Settings of the sensor checks.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensorConfig {
+    /// A sample within this of a bin of the run is a pair, h (2).
+    pub pair_within_h: f64,
+    /// Fewer pairs are no check (3).
+    pub n_pairs_min: usize,
+    /// Pairs and days that a drift needs (6 and 120).
+    pub n_pairs_drift: usize,
+    pub drift_span_days: f64,
+    /// An offset matters from this: ppm (8) or share of the level (0.10), whichever is more.
+    pub offset_matters_ppm: f64,
+    pub offset_matters_share: f64,
+    /// Prior sd of the log gain (0.3) and of the drift, ppm a year (30).
+    pub gain_log_sd: f64,
+    pub drift_sd_ppm_per_year: f64,
+}
+
+/// Settings of the fleet's mixed model.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FleetConfig {
+    /// Reference conditions of the coefficients: oil in °C (65), chamber in kPa absolute (20).
+    pub reference_degc: f64,
+    pub reference_kpa: f64,
+    /// Prior sd of the log volume, by how the volume is known (0.05, 0.20, 0.35).
+    pub volume_sd_dip: f64,
+    pub volume_sd_nameplate: f64,
+    pub volume_sd_guess: f64,
+    /// Scale of the half-t priors of the standard deviations (0.3).
+    pub sd_scale: f64,
+    /// Prior mean and sd of the fleet's log removal per pass (ln 0.4 and 0.7).
+    pub prior_log_mean: f64,
+    pub prior_log_sd: f64,
+    /// Prior sd of each slope: 1000/K (2.5), per ln kPa (0.5), per ln flow (0.5), per unit of pump indicator (0.5).
+    pub slope_sd_temperature: f64,
+    pub slope_sd_pressure: f64,
+    pub slope_sd_flow: f64,
+    pub slope_sd_pump: f64,
+    /// Degrees of freedom of the weights that tame wild runs (4).
+    pub tail_df: f64,
+    /// Draws over the variance components (80).
+    pub n_draws: usize,
+    /// Seed of the draws.
+    pub seed: u64,
+    /// A run came near the reference within these: °C (10), ln kPa (0.7), ln flow (0.35).
+    pub near_degc: f64,
+    pub near_log_kpa: f64,
+    pub near_log_flow: f64,
+    /// Runs of one unit on one reservoir further apart than this are two jobs, days (14).
+    pub job_gap_days: f64,
+    /// Sd of a quarter's departure from the long run, log scale (0.10).
+    pub quarter_sd: f64,
+    /// Content of every interval (0.90).
+    pub level: f64,
+}
+
+impl RemovalConfig {
+    /// The documented defaults: each value stands beside its field.
+    #[must_use]
+    pub fn documented() -> Self {
+        Self {
+            run: RunFitConfig::documented(),
+            sensor: SensorConfig::documented(),
+            fleet: FleetConfig::documented(),
+        }
+    }
+}
+
+impl RunFitConfig {
+    /// The documented defaults.
+    #[must_use]
+    pub const fn documented() -> Self {
+        Self {
+            lab_cv: 0.10,
+            lab_sd_ppm: 5.0,
+            sensor_offset_sd_ppm: 10.0,
+            sensor_gain_sd: 0.05,
+            activity_gain_sd: 0.20,
+            sensor_sd_ppm: 3.0,
+            sensor_cv: 0.02,
+            vapour_fraction: 0.05,
+            vapour_log_sd: 1.2,
+            floor_without_solubility_ppm: 30.0,
+            flow_exponent: 0.5,
+            temperature_slope_k: 2500.0,
+            sample_before_h: 72.0,
+            sample_after_h: 24.0,
+            sample_log_sd_per_day: 0.10,
+            max_bins: 120,
+            regime_deviance: 6.0,
+            level: 0.90,
+            ln_rate_se_max: 0.6,
+            density_kgm3: 870.0,
+        }
+    }
+}
+
+impl SensorConfig {
+    /// The documented defaults.
+    #[must_use]
+    pub const fn documented() -> Self {
+        Self {
+            pair_within_h: 2.0,
+            n_pairs_min: 3,
+            n_pairs_drift: 6,
+            drift_span_days: 120.0,
+            offset_matters_ppm: 8.0,
+            offset_matters_share: 0.10,
+            gain_log_sd: 0.3,
+            drift_sd_ppm_per_year: 30.0,
+        }
+    }
+}
+
+impl FleetConfig {
+    /// The documented defaults.
+    #[must_use]
+    pub fn documented() -> Self {
+        Self {
+            reference_degc: 65.0,
+            reference_kpa: 20.0,
+            volume_sd_dip: 0.05,
+            volume_sd_nameplate: 0.20,
+            volume_sd_guess: 0.35,
+            sd_scale: 0.3,
+            prior_log_mean: 0.4_f64.ln(),
+            prior_log_sd: 0.7,
+            slope_sd_temperature: 2.5,
+            slope_sd_pressure: 0.5,
+            slope_sd_flow: 0.5,
+            slope_sd_pump: 0.5,
+            tail_df: 4.0,
+            n_draws: 80,
+            seed: 1,
+            near_degc: 10.0,
+            near_log_kpa: 0.7,
+            near_log_flow: 0.35,
+            job_gap_days: 14.0,
+            quarter_sd: 0.10,
+            level: 0.90,
+        }
+    }
+
+    /// Prior sd of the logarithm of a volume; an unstated basis counts as a guess.
+    #[must_use]
+    pub const fn volume_log_sd(&self, basis: Option<VolumeBasis>) -> f64 {
+        match basis {
+            Some(VolumeBasis::Dip) => self.volume_sd_dip,
+            Some(VolumeBasis::Nameplate) => self.volume_sd_nameplate,
+            Some(VolumeBasis::Guess) | None => self.volume_sd_guess,
+        }
+    }
+}

@@ -1,0 +1,222 @@
+//! Which runs the fleet pools, their covariates, and the mixed model made of them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use drydown_quantity::{OilType, Quarter, ReservoirId, Stamp, UnitId};
+use drydown_runs::history::Registers;
+use drydown_stats::linear::Design;
+use drydown_stats::mixed::{CrossedModel, FixedPrior, Group, Outliers, Residual, Spread};
+use drydown_stats::robust;
+
+use super::FleetRun;
+use crate::config::FleetConfig;
+use crate::rows::{RemovalRun, RunStatus};
+
+/// The covariates, in the order of the design's columns after the intercept.
+pub(super) const COVARIATES: [&str; 4] = ["temperature", "pressure", "flow", "pump"];
+pub(super) const N_COVARIATES: usize = COVARIATES.len();
+
+const KELVIN: f64 = 273.15;
+/// A variance that leaves a padding row without any say.
+const NO_SAY: f64 = 1e9;
+/// No run is known better than this on the log scale: flow meters and mixing see to that.
+const LOG_SE_MIN: f64 = 0.02;
+
+/// One pooled run.
+#[derive(Clone, Debug)]
+pub(super) struct FleetRow {
+    pub(super) unit: usize,
+    pub(super) oil: usize,
+    pub(super) reservoir: usize,
+    pub(super) cell: usize,
+    pub(super) at: Stamp,
+    pub(super) quarter: Quarter,
+    /// Log of dried flow over nameplate flow, and its own variance.
+    pub(super) log_relative: f64,
+    pub(super) variance: f64,
+    pub(super) covariates: [f64; N_COVARIATES],
+    /// The run came near the reference conditions.
+    pub(super) near: bool,
+}
+
+/// The fleet, numbered.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Fleet {
+    pub(super) units: Vec<UnitId>,
+    /// Flow that each unit's dried flow is set against, L/min; None where nothing is known of it.
+    pub(super) nameplates: Vec<Option<f64>>,
+    pub(super) oils: Vec<OilType>,
+    pub(super) reservoirs: Vec<ReservoirId>,
+    /// Prior sd of each reservoir's log volume.
+    pub(super) reservoir_sds: Vec<f64>,
+    /// Cells with runs: (unit, oil).
+    pub(super) cells: Vec<(usize, usize)>,
+    /// By run start, then unit.
+    pub(super) rows: Vec<FleetRow>,
+}
+
+/// Numbers units, oils, reservoirs and cells, and keeps the runs that tell a dried flow.
+pub(super) fn to_fleet(runs: &[FleetRun<'_>], registers: &Registers, config: &FleetConfig) -> Fleet {
+    let units: BTreeSet<&UnitId> =
+        registers.units.iter().map(|unit| &unit.unit_id).chain(runs.iter().map(|r| &r.fit.unit_id)).collect();
+    let oils: BTreeSet<&OilType> = registers
+        .oils
+        .iter()
+        .map(|oil| &oil.oil_type)
+        .chain(runs.iter().filter_map(|r| r.fit.oil_type.as_ref()))
+        .collect();
+    let reservoirs: BTreeSet<&ReservoirId> =
+        runs.iter().filter_map(|r| r.fit.reservoir_id.as_ref()).collect();
+    let mut fleet = Fleet {
+        units: units.into_iter().cloned().collect(),
+        oils: oils.into_iter().cloned().collect(),
+        reservoirs: reservoirs.into_iter().cloned().collect(),
+        ..Fleet::default()
+    };
+    fleet.nameplates = fleet.units.iter().map(|unit| nameplate(unit, runs, registers)).collect();
+    fleet.reservoir_sds = fleet
+        .reservoirs
+        .iter()
+        .map(|id| config.volume_log_sd(registers.reservoir(id).and_then(|row| row.volume_basis)))
+        .collect();
+    let mut rows: Vec<(FleetRow, &str)> = runs
+        .iter()
+        .filter_map(|run| Some((to_row(run, &fleet, config)?, run.fit.run_id.as_str())))
+        .collect();
+    rows.sort_by(|a, b| (a.0.at, a.1).cmp(&(b.0.at, b.1)));
+    fleet.rows = rows.into_iter().map(|(row, _)| row).collect();
+    let cells: BTreeSet<(usize, usize)> = fleet.rows.iter().map(|row| (row.unit, row.oil)).collect();
+    fleet.cells = cells.into_iter().collect();
+    let number: BTreeMap<(usize, usize), usize> =
+        fleet.cells.iter().enumerate().map(|(idx, cell)| (*cell, idx)).collect();
+    for row in &mut fleet.rows {
+        row.cell = number.get(&(row.unit, row.oil)).copied().unwrap_or(0);
+    }
+    fleet
+}
+
+/// The register's nameplate flow, else the median flow of the unit's runs.
+fn nameplate(unit: &UnitId, runs: &[FleetRun<'_>], registers: &Registers) -> Option<f64> {
+    let registered =
+        registers.unit(unit).and_then(|row| row.nameplate_flow_lpm).filter(|flow| *flow > 0.0);
+    registered.or_else(|| {
+        let flows: Vec<f64> = runs
+            .iter()
+            .filter(|run| &run.fit.unit_id == unit)
+            .filter_map(|run| run.run.flow_lpm.filter(|flow| *flow > 0.0))
+            .collect();
+        robust::median(&flows)
+    })
+}
+
+fn to_row(run: &FleetRun<'_>, fleet: &Fleet, config: &FleetConfig) -> Option<FleetRow> {
+    if !matches!(run.fit.status, RunStatus::Identified | RunStatus::OneSided) {
+        return None;
+    }
+    let unit = fleet.units.binary_search(&run.fit.unit_id).ok()?;
+    let oil = fleet.oils.binary_search(run.fit.oil_type.as_ref()?).ok()?;
+    let reservoir = fleet.reservoirs.binary_search(run.fit.reservoir_id.as_ref()?).ok()?;
+    let nameplate = fleet.nameplates.get(unit).copied().flatten()?;
+    let dried = run.fit.dried_flow_lpm.filter(|flow| flow.is_finite() && *flow > 0.0)?;
+    let variance = log_variance(run.fit)?;
+    let inverse = |degc: f64| 1e3 / (degc + KELVIN);
+    let temperature =
+        run.run.oil_degc.map_or(0.0, |degc| inverse(degc) - inverse(config.reference_degc));
+    let positive = |value: Option<f64>| value.filter(|value| *value > 0.0);
+    let pressure = positive(run.run.chamber_kpa).map_or(0.0, |kpa| (kpa / config.reference_kpa).ln());
+    let flow = positive(run.run.flow_lpm).map_or(0.0, |lpm| (lpm / nameplate).ln());
+    let near_temperature =
+        run.run.oil_degc.is_some_and(|degc| (degc - config.reference_degc).abs() <= config.near_degc);
+    Some(FleetRow {
+        unit,
+        oil,
+        reservoir,
+        cell: 0,
+        at: run.run.started_at,
+        quarter: run.run.started_at.quarter(),
+        log_relative: (dried / nameplate).ln(),
+        variance,
+        covariates: [temperature, pressure, flow, run.pump_indicator.unwrap_or(0.0)],
+        near: near_temperature
+            && pressure.abs() <= config.near_log_kpa
+            && flow.abs() <= config.near_log_flow,
+    })
+}
+
+/// Variance of the log rate: from the profile's closed ends, else from one end, never below the curvature's.
+fn log_variance(fit: &RemovalRun) -> Option<f64> {
+    const NORMAL_95: f64 = 1.644_853_626_951_472_6;
+    let rate = fit.removal_rate_per_h.filter(|rate| *rate > 0.0)?;
+    let by_ends = match (fit.removal_rate_lower_90, fit.removal_rate_upper_90) {
+        (Some(lower), Some(upper)) if lower > 0.0 => Some((upper / lower).ln() / (2.0 * NORMAL_95)),
+        (Some(lower), None) if lower > 0.0 => Some((rate / lower).ln() / NORMAL_95),
+        (None, Some(upper)) => Some((upper / rate).ln() / NORMAL_95),
+        _ => None,
+    };
+    let by_curvature = fit.removal_rate_se.map(|se| se / rate);
+    let one_sided = fit.status == RunStatus::OneSided;
+    let sd = match (by_ends, by_curvature) {
+        (Some(ends), Some(curvature)) if one_sided => ends.max(curvature),
+        (Some(ends), _) => ends,
+        (None, Some(curvature)) => curvature,
+        (None, None) => return None,
+    };
+    (sd.is_finite() && sd < 3.0).then(|| sd.max(LOG_SE_MIN).powi(2))
+}
+
+/// The crossed model of the pooled runs: groups unit, oil, cell, reservoir.
+///
+/// Slopes have weak priors, so that a covariate that never moved keeps an honest width. With fewer runs
+/// than columns, rows without any say fill up: the priors then carry the answer.
+pub(super) fn to_model(fleet: &Fleet, outliers: Outliers, config: &FleetConfig) -> Option<CrossedModel> {
+    let n = fleet.rows.len();
+    let padding = (N_COVARIATES + 1).saturating_sub(n);
+    let mean = robust::mean(&fleet.rows.iter().map(|row| row.log_relative).collect::<Vec<f64>>())?;
+    let mut y: Vec<f64> = fleet.rows.iter().map(|row| row.log_relative).collect();
+    let mut known_var: Vec<f64> = fleet.rows.iter().map(|row| row.variance).collect();
+    y.resize(n + padding, mean);
+    known_var.resize(n + padding, NO_SAY);
+    let columns: Vec<Vec<f64>> = (0..N_COVARIATES)
+        .map(|idx| {
+            let mut column: Vec<f64> = fleet
+                .rows
+                .iter()
+                .map(|row| row.covariates.get(idx).copied().unwrap_or(0.0))
+                .collect();
+            column.resize(n + padding, 0.0);
+            column
+        })
+        .collect();
+    let group = |of: fn(&FleetRow) -> usize, n_levels: usize, spread: Spread| {
+        let mut levels: Vec<usize> = fleet.rows.iter().map(of).collect();
+        levels.resize(n + padding, 0);
+        Group { levels, n_levels, spread }
+    };
+    let estimated = || Spread::Estimated { prior_scale: config.sd_scale };
+    let slope = |mean: f64, sd: f64| FixedPrior::Normal { mean, sd };
+    Some(CrossedModel {
+        fixed: Design::with_intercept(n + padding, columns).ok()?,
+        y,
+        known_var,
+        fixed_priors: vec![
+            slope(config.prior_log_mean, config.prior_log_sd),
+            slope(0.0, config.slope_sd_temperature),
+            slope(0.0, config.slope_sd_pressure),
+            // Dried flow rises with flow, less than in proportion: η = 1 − exp(−NTU), NTU ∝ 1/Q.
+            slope(0.5, config.slope_sd_flow),
+            slope(0.0, config.slope_sd_pump),
+        ],
+        groups: vec![
+            group(|row| row.unit, fleet.units.len(), estimated()),
+            group(|row| row.oil, fleet.oils.len(), estimated()),
+            group(|row| row.cell, fleet.cells.len(), estimated()),
+            group(
+                |row| row.reservoir,
+                fleet.reservoirs.len(),
+                Spread::Known { sds: fleet.reservoir_sds.clone() },
+            ),
+        ],
+        residual: Residual::Estimated { prior_scale: config.sd_scale },
+        outliers,
+    })
+}

@@ -1,0 +1,99 @@
+//! How fast one run takes water out of one reservoir.
+//!
+//! Model: first order towards an end level, capped where the run shows a cap, with free water above
+//! solubility; sensor and laboratory share one curve. Units: ppm by mass, working hours.
+//! Every run gets a row; a run that cannot tell its rate says why in `status`.
+
+mod clock;
+mod convert;
+mod curve;
+mod fit;
+mod model;
+mod points;
+mod solve;
+mod status;
+#[cfg(test)]
+mod tests;
+
+use drydown_physics::drying::floor_ppm;
+use drydown_physics::solubility;
+use drydown_runs::history::{Oil, Reservoir, Sample, Unit};
+use drydown_runs::{Run, SeriesPoint};
+
+use crate::config::RunFitConfig;
+use crate::rows::{RemovalRun, RunStatus};
+use fit::fit_best;
+use model::{Prior, Priors};
+use points::{Points, to_points};
+
+/// Everything that is known of one run.
+#[derive(Clone, Debug)]
+pub struct RunInput<'a> {
+    pub run: &'a Run,
+    /// The run's own bins, ascending in time.
+    pub series: &'a [SeriesPoint],
+    /// Samples of the run's reservoir (or of the unit while it ran) near the run, in any order.
+    pub samples: &'a [&'a Sample],
+    pub unit: Option<&'a Unit>,
+    pub oil: Option<&'a Oil>,
+    pub reservoir: Option<&'a Reservoir>,
+}
+
+/// Fits one run. Never fails: what cannot be told is a status.
+#[must_use]
+pub fn fit_run(input: &RunInput<'_>, config: &RunFitConfig) -> RemovalRun {
+    let points = to_points(input, config);
+    if let Some((status, why)) = status::check_before(input, &points) {
+        return convert::without_fit(input, &points, status, &why);
+    }
+    let priors = priors(input, config);
+    let free_water = free_water_at_start(&points);
+    let fit = fit_best(&points, priors, free_water, config);
+    let verdict = status::judge(&fit, priors, config);
+    convert::to_row(input, &points, &fit, &verdict, config)
+}
+
+/// Mole fraction of vapour, pressure and temperature give the floor that the run tends to, weakly.
+fn priors(input: &RunInput<'_>, config: &RunFitConfig) -> Priors {
+    let degc = input.run.oil_degc.unwrap_or(65.0);
+    let chamber_kpa = input.run.chamber_kpa.unwrap_or(20.0);
+    let ln_end = solubility_ppm(input.oil, degc).map_or(
+        Prior { mean: config.floor_without_solubility_ppm.max(0.1).ln(), sd: 1.5 * config.vapour_log_sd },
+        |solubility| {
+            let floor = floor_ppm(solubility, degc, chamber_kpa, config.vapour_fraction);
+            let mean = if floor.is_finite() { floor.max(0.1).ln() } else { solubility.max(0.1).ln() - 3.0 };
+            Prior { mean, sd: config.vapour_log_sd }
+        },
+    );
+    Priors {
+        ln_end,
+        ln_capacity: Prior { mean: 0.0, sd: 2.0 },
+        // Half of the water a pass, within a factor that reaches from a fifth to four fifths.
+        outlet: Prior { mean: 0.0, sd: 1.0 },
+    }
+}
+
+/// Whether the first sample or the first bins lie at or above solubility.
+fn free_water_at_start(points: &Points) -> bool {
+    let above = |node: usize, water: f64| {
+        points.steps.get(node).is_some_and(|step| water > 1.05 * step.solubility_ppm)
+    };
+    let by_sample = points.lab.iter().any(|point| !point.outlet && above(point.node, point.water_ppm));
+    let at_top = points.sensor.iter().take(3).filter(|point| point.above).count();
+    by_sample || (at_top >= 2 && points.steps.iter().any(|step| step.solubility_ppm.is_finite()))
+}
+
+/// Solubility of water in the oil, ppm; None where the register has no constants.
+pub(crate) fn solubility_ppm(oil: Option<&Oil>, degc: f64) -> Option<f64> {
+    let oil = oil?;
+    let value = solubility::ppm(oil.solubility_a?, oil.solubility_b_k?, degc);
+    (value.is_finite() && value > 0.0).then_some(value)
+}
+
+/// The verdict on a fitted run.
+#[derive(Clone, Debug)]
+pub(crate) struct Verdict {
+    pub(crate) status: RunStatus,
+    /// Why, in a few words; empty where identified.
+    pub(crate) why: String,
+}

@@ -1,0 +1,363 @@
+//! Which bins and samples speak for a run, why the others do not, and the clock they share.
+
+use std::collections::BTreeMap;
+
+use drydown_quantity::Stamp;
+use drydown_runs::history::{Censor, Oil, Sample, SamplePoint, SensorPlace};
+use drydown_runs::{Phase, SeriesPoint};
+use drydown_stats::robust;
+
+use super::RunInput;
+use super::clock::WorkClock;
+use super::curve::Step;
+use crate::config::RunFitConfig;
+
+const MICROS_PER_DAY: i64 = 86_400_000_000;
+const KELVIN: f64 = 273.15;
+
+/// One sensor value at a node.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct SensorPoint {
+    pub(super) node: usize,
+    pub(super) water_ppm: f64,
+    /// The water is at least this: the sensor was at its top.
+    pub(super) above: bool,
+    /// Hours since the run's start on the wall clock: errors correlate in it.
+    pub(super) clock_h: f64,
+}
+
+/// One laboratory value at a node.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct LabPoint {
+    pub(super) node: usize,
+    pub(super) water_ppm: f64,
+    pub(super) censor: Censor,
+    /// Drawn at the unit's outlet, not from the reservoir.
+    pub(super) outlet: bool,
+    /// Standard deviation that the time outside the run adds to the logarithm.
+    pub(super) extra_log_sd: f64,
+}
+
+/// What a run's fit works on.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Points {
+    /// `steps[i]` leads to node i; the first starts at the run's start.
+    pub(super) steps: Vec<Step>,
+    pub(super) sensor: Vec<SensorPoint>,
+    pub(super) lab: Vec<LabPoint>,
+    /// Width of one step of the sensor series, hours.
+    pub(super) bin_h: f64,
+    pub(super) work_hours: f64,
+    /// The sensor sits in the stream that leaves the unit.
+    pub(super) sensor_at_outlet: bool,
+    /// Sensor ppm come from activity.
+    pub(super) from_activity: bool,
+    /// No exact sensor value lies clearly above solubility: the sensor sees dissolved water only.
+    pub(super) dissolved_only: bool,
+    /// Bins and samples offered.
+    pub(super) n_bins: usize,
+    pub(super) n_samples: usize,
+    /// How many bins and samples were left out, by reason.
+    pub(super) left_out: BTreeMap<&'static str, usize>,
+    /// Bins behind one merged sensor point.
+    pub(super) merged: usize,
+}
+
+impl Points {
+    pub(super) fn n_used(&self) -> usize {
+        self.sensor.len() * self.merged.max(1) + self.lab.len()
+    }
+
+    fn leave_out(&mut self, reason: &'static str) {
+        *self.left_out.entry(reason).or_default() += 1;
+    }
+}
+
+/// Gathers the points of a run.
+pub(super) fn to_points(input: &RunInput<'_>, config: &RunFitConfig) -> Points {
+    let mut points = Points {
+        n_bins: input.series.len(),
+        n_samples: input.samples.len(),
+        from_activity: input.series.iter().any(|point| point.from_activity),
+        sensor_at_outlet: input
+            .unit
+            .and_then(|unit| unit.water_sensor_place)
+            .is_some_and(|place| place == SensorPlace::Outlet),
+        ..Points::default()
+    };
+    let bins = used_bins(input, &mut points);
+    let drying = input.series.iter().filter(|point| point.phase == Phase::Drying).count();
+    points.merged = drying.div_ceil(config.max_bins.max(1)).max(1);
+    let clock = WorkClock::from_run(input.run, input.series);
+    points.work_hours = clock.total_hours();
+    points.bin_h = clock.bin_hours() * points.merged as f64;
+    let bins = merge(&bins, points.merged);
+    let samples = used_samples(input, config, &mut points);
+    lay_out(input, config, &clock, &bins, &samples, &mut points);
+    points
+}
+
+/// A bin as far as the fit needs it.
+#[derive(Clone, Copy, Debug)]
+struct Bin {
+    at: Stamp,
+    water_ppm: f64,
+    above: bool,
+}
+
+fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
+    let spikes = mark_spikes(input.series);
+    let stuck = mark_stuck(input.series);
+    let mut bins = Vec::new();
+    for (idx, point) in input.series.iter().enumerate() {
+        let flagged = |marks: &[bool]| marks.get(idx).copied().unwrap_or(false);
+        let reason = match (point.phase, point.water_ppm) {
+            (Phase::PumpDown, _) => Some("pump-down"),
+            (Phase::Heating, _) => Some("heating"),
+            (Phase::CoolDown, _) => Some("cool-down"),
+            (Phase::Drying, None) => Some("no water value"),
+            (Phase::Drying, Some(water)) if !water.is_finite() || water < 0.0 => Some("no water value"),
+            (Phase::Drying, _) if flagged(&stuck) => Some("sensor stuck"),
+            (Phase::Drying, _) if flagged(&spikes) => Some("spike"),
+            (Phase::Drying, _) => None,
+        };
+        match (reason, point.water_ppm) {
+            (None, Some(water_ppm)) => {
+                let above = point.water_censor == Some(Censor::Above);
+                bins.push(Bin { at: point.at, water_ppm, above });
+            }
+            (reason, _) => points.leave_out(reason.unwrap_or("no water value")),
+        }
+    }
+    bins
+}
+
+/// A value that departs from the median of its five neighbours by far more than the series' own scatter.
+fn mark_spikes(series: &[SeriesPoint]) -> Vec<bool> {
+    let values: Vec<f64> = series.iter().map(|point| point.water_ppm.unwrap_or(f64::NAN)).collect();
+    let away: Vec<f64> = (0..values.len())
+        .map(|idx| {
+            let near = values.get(idx.saturating_sub(2)..(idx + 3).min(values.len())).unwrap_or(&[]);
+            let centre = robust::median(near).unwrap_or(f64::NAN);
+            values.get(idx).map_or(f64::NAN, |value| (value - centre).abs())
+        })
+        .collect();
+    let inner: Vec<f64> = away.iter().copied().filter(|value| value.is_finite()).collect();
+    let scatter = robust::quantile(&inner, 0.75).unwrap_or(0.0).max(1.0);
+    if inner.len() < 9 {
+        return vec![false; values.len()];
+    }
+    // The ends have no neighbours on both sides: the curve's own slope would be called a spike there.
+    let last = values.len().saturating_sub(2);
+    away.iter()
+        .enumerate()
+        .map(|(idx, value)| idx >= 2 && idx < last && value.is_finite() && *value > 8.0 * scatter)
+        .collect()
+}
+
+/// Six or more bins in a row with the very same value, unless the sensor was at its top.
+fn mark_stuck(series: &[SeriesPoint]) -> Vec<bool> {
+    const N_SAME: usize = 6;
+    let mut marks = vec![false; series.len()];
+    let mut start = 0;
+    for idx in 1..=series.len() {
+        let same = match (series.get(start), series.get(idx)) {
+            (Some(first), Some(now)) => match (first.water_ppm, now.water_ppm) {
+                (Some(a), Some(b)) => (a - b).abs() < 1e-9 && now.water_censor != Some(Censor::Above),
+                _ => false,
+            },
+            _ => false,
+        };
+        if !same {
+            if idx - start >= N_SAME {
+                marks.iter_mut().take(idx).skip(start).for_each(|mark| *mark = true);
+            }
+            start = idx;
+        }
+    }
+    marks
+}
+
+/// Means of `n` bins each; bins at the sensor's top stay as they are and do not mix with others.
+fn merge(bins: &[Bin], n: usize) -> Vec<Bin> {
+    if n <= 1 {
+        return bins.to_vec();
+    }
+    let mut out = Vec::with_capacity(bins.len() / n + 1);
+    for group in bins.chunk_by(|a, b| a.above == b.above) {
+        for part in group.chunks(n) {
+            let (Some(first), Some(last)) = (part.first(), part.last()) else { continue };
+            let mean = part.iter().map(|bin| bin.water_ppm).sum::<f64>() / part.len() as f64;
+            let middle = i64::midpoint(first.at.micros(), last.at.micros());
+            let water_ppm = if first.above { last.water_ppm } else { mean };
+            out.push(Bin { at: Stamp::from_micros(middle), water_ppm, above: first.above });
+        }
+    }
+    out
+}
+
+fn used_samples<'a>(
+    input: &RunInput<'a>,
+    config: &RunFitConfig,
+    points: &mut Points,
+) -> Vec<(Stamp, &'a Sample, f64)> {
+    let (start, end) = (input.run.started_at, input.run.ended_at);
+    let mut used = Vec::new();
+    for sample in input.samples.iter().copied() {
+        match place_in_run(sample, start, end, config) {
+            Ok((at, extra)) => used.push((at, sample, extra)),
+            Err(reason) => points.leave_out(reason),
+        }
+    }
+    used.sort_by(|a, b| (a.0, &a.1.sample_id).cmp(&(b.0, &b.1.sample_id)));
+    used
+}
+
+/// When within the run a sample speaks, and the spread that time outside the run adds; else why it does not.
+fn place_in_run(
+    sample: &Sample,
+    start: Stamp,
+    end: Stamp,
+    config: &RunFitConfig,
+) -> Result<(Stamp, f64), &'static str> {
+    let taken = sample.taken_at.ok_or("sample without a time")?;
+    match (sample.water_ppm, sample.water_censor) {
+        (None, _) => return Err("sample without a water value"),
+        (Some(water), _) if !(water.is_finite() && water > 0.0) => return Err("sample without a water value"),
+        _ => {}
+    }
+    match sample.sample_point {
+        Some(SamplePoint::ReservoirMid | SamplePoint::Line | SamplePoint::UnitInlet) => {}
+        Some(SamplePoint::UnitOutlet) if start <= taken && taken <= end => {}
+        _ => return Err("sample not of the oil in use"),
+    }
+    let day_only = taken.micros().rem_euclid(MICROS_PER_DAY) == 0;
+    let latest = if day_only { taken.plus_hours(24.0) } else { taken };
+    if latest <= start {
+        let age_h = start.hours_after(taken).max(0.0);
+        if age_h > config.sample_before_h {
+            return Err("sample too long before the run");
+        }
+        return Ok((start, config.sample_log_sd_per_day * age_h / 24.0));
+    }
+    if taken >= end {
+        let age_h = latest.hours_after(end);
+        if age_h > config.sample_after_h + if day_only { 24.0 } else { 0.0 } {
+            return Err("sample too long after the run");
+        }
+        return Ok((end, config.sample_log_sd_per_day * age_h / 24.0));
+    }
+    if day_only {
+        return Err("sample time known to the day only");
+    }
+    Ok((taken, 0.0))
+}
+
+/// Puts bins and samples on one ladder of nodes and gives each step its conditions.
+fn lay_out(
+    input: &RunInput<'_>,
+    config: &RunFitConfig,
+    clock: &WorkClock,
+    bins: &[Bin],
+    samples: &[(Stamp, &Sample, f64)],
+    points: &mut Points,
+) {
+    let run = input.run;
+    let mut times: Vec<Stamp> = input.series.iter().map(|point| point.at).collect();
+    times.extend(bins.iter().map(|bin| bin.at));
+    times.extend(samples.iter().map(|(at, _, _)| *at));
+    times.extend([run.started_at, run.ended_at]);
+    for at in &mut times {
+        *at = (*at).clamp(run.started_at, run.ended_at.max(run.started_at));
+    }
+    times.sort_unstable();
+    times.dedup();
+    let conditions = Conditions::of(input, config);
+    let mut worked = 0.0;
+    for at in &times {
+        let now = clock.worked_at(*at);
+        points.steps.push(conditions.step(*at, now - worked));
+        worked = now;
+    }
+    let node = |at: Stamp| times.binary_search(&at.clamp(run.started_at, run.ended_at)).unwrap_or_else(|idx| idx.min(times.len().saturating_sub(1)));
+    points.sensor = bins
+        .iter()
+        .map(|bin| SensorPoint {
+            node: node(bin.at),
+            water_ppm: bin.water_ppm,
+            above: bin.above,
+            clock_h: bin.at.hours_after(run.started_at),
+        })
+        .collect();
+    points.dissolved_only = points.sensor.iter().filter(|point| !point.above).all(|point| {
+        points.steps.get(point.node).is_none_or(|step| point.water_ppm <= 1.1 * step.solubility_ppm)
+    });
+    points.lab = samples
+        .iter()
+        .filter_map(|(at, sample, extra)| {
+            Some(LabPoint {
+                node: node(*at),
+                water_ppm: sample.water_ppm?,
+                censor: sample.water_censor.unwrap_or(Censor::Exact),
+                outlet: sample.sample_point == Some(SamplePoint::UnitOutlet),
+                extra_log_sd: *extra,
+            })
+        })
+        .collect();
+}
+
+/// Flow, temperature and solubility along a run.
+struct Conditions<'a> {
+    series: &'a [SeriesPoint],
+    oil: Option<&'a Oil>,
+    flow_lpm: Option<f64>,
+    oil_degc: Option<f64>,
+    flow_exponent: f64,
+    temperature_slope_k: f64,
+}
+
+impl<'a> Conditions<'a> {
+    fn of(input: &RunInput<'a>, config: &RunFitConfig) -> Self {
+        let drying = |of: fn(&SeriesPoint) -> Option<f64>| {
+            let values: Vec<f64> =
+                input.series.iter().filter(|p| p.phase == Phase::Drying).filter_map(of).collect();
+            robust::mean(&values)
+        };
+        Self {
+            series: input.series,
+            oil: input.oil,
+            flow_lpm: input.run.flow_lpm.or_else(|| drying(|p| p.flow_lpm)),
+            oil_degc: input.run.oil_degc.or_else(|| drying(|p| p.oil_degc)),
+            flow_exponent: config.flow_exponent,
+            temperature_slope_k: config.temperature_slope_k,
+        }
+    }
+
+    /// The step that ends at a time: conditions of the bin at or after it.
+    fn step(&self, at: Stamp, hours: f64) -> Step {
+        let idx = self.series.partition_point(|point| point.at < at);
+        let Some(point) = self.series.get(idx).or_else(|| self.series.last()) else {
+            return Step { hours, factor: 1.0, solubility_ppm: f64::INFINITY };
+        };
+        let by_flow = match (point.flow_lpm, self.flow_lpm) {
+            (Some(flow), Some(mean)) if mean > 0.0 => {
+                let ratio = flow / mean;
+                if ratio < 0.05 { 0.0 } else { ratio.powf(self.flow_exponent) }
+            }
+            _ if point.phase == Phase::PumpDown => 0.0,
+            _ => 1.0,
+        };
+        let by_temperature = match (point.oil_degc, self.oil_degc) {
+            (Some(now), Some(mean)) => {
+                (-self.temperature_slope_k * (1.0 / (now + KELVIN) - 1.0 / (mean + KELVIN))).exp()
+            }
+            _ => 1.0,
+        };
+        let solubility_ppm = point
+            .oil_degc
+            .or(self.oil_degc)
+            .and_then(|degc| super::solubility_ppm(self.oil, degc))
+            .unwrap_or(f64::INFINITY);
+        Step { hours, factor: by_flow * by_temperature, solubility_ppm }
+    }
+}

@@ -1,0 +1,43 @@
+//! Settings of the reservoirs stage.
+
+/// What counts how much in the risk of a reservoir.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct RiskWeights {
+    /// 1 by default.
+    pub free_water: f64,
+    /// 0.5 by default.
+    pub water_limit: f64,
+    /// 0.5 by default.
+    pub cleanliness: f64,
+    /// 0.5 by default.
+    pub acid: f64,
+}
+
+/// Settings of the reservoirs stage.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ReservoirsConfig {
+    /// How far ahead the probabilities look (60 by default), days.
+    pub horizon_days: f64,
+    pub weights: RiskWeights,
+    /// Seed of the resampling behind the rank intervals (1 by default).
+    pub seed: u64,
+    /// Draws behind the rank intervals (400 by default).
+    pub rank_draws: usize,
+    /// Coefficient of variation of one laboratory's water results (0.10 by default); the fleet's own
+    /// data may move it between half and twice this value.
+    pub lab_cv: f64,
+    /// What a laboratory cannot resolve (5 by default), ppm.
+    pub lab_floor_ppm: f64,
+    /// Further coefficient of variation where a sample comes from another laboratory than most of the
+    /// reservoir's (0.15 by default: reproducibility is far wider than repeatability).
+    pub other_lab_cv: f64,
+    /// Share of the water above solubility that stays emulsified and shows in a mid-stream sample
+    /// (0.5 by default), 0..1.
+    pub emulsified_share: f64,
+    /// Relative humidity of the air over the oil (0.6 by default), 0..1.
+    pub air_humidity: f64,
+    /// Temperature of that air (25 by default), °C.
+    pub air_degc: f64,
+    /// A new sample is due before a limit has been passed unnoticed with this probability (0.1 by default).
+    pub unnoticed_probability: f64,
+}

@@ -1,0 +1,174 @@
+//! One reservoir as the estimators see it: timeline, mass, limits, what a sample shows.
+
+use std::collections::BTreeMap;
+
+use drydown_physics::solubility::{self, Solubility};
+use drydown_quantity::Stamp;
+use drydown_runs::history::{Oil, Reservoir, VolumeBasis};
+use drydown_stats::robust;
+
+use crate::ReservoirsConfig;
+use crate::filter::{Law, LevelPrior, Visible};
+use crate::fleet::Unrest;
+use crate::history::ReservoirHistory;
+use crate::limits::{WaterLimit, water_limit};
+use crate::posterior::Mass;
+use crate::timeline::{Kind, Timeline, to_timeline};
+
+/// What the estimators need of one reservoir.
+#[derive(Clone, Debug)]
+pub(crate) struct Subject {
+    pub(crate) timeline: Timeline,
+    pub(crate) mass: Mass,
+    pub(crate) oil_kg: Option<f64>,
+    pub(crate) visible: Visible,
+    /// Water in balance with the air; None where the breather keeps the air away or S is unknown.
+    pub(crate) air_ppm: Option<f64>,
+    /// Solubility at the coldest place of the oil.
+    pub(crate) coldest_solubility_ppm: Option<f64>,
+    pub(crate) limit: Option<WaterLimit>,
+    /// Level before the data, from the first value seen; None where none was.
+    pub(crate) level: Option<LevelPrior>,
+    pub(crate) site: usize,
+    pub(crate) service: usize,
+}
+
+/// Density where the oil register has none, kg/m³: a middling mineral oil, common practice.
+const USUAL_KGM3: f64 = 870.0;
+/// Service temperature where neither samples nor register tell, °C; common practice.
+const USUAL_SERVICE_DEGC: f64 = 45.0;
+
+/// The subjects of a fleet, and how many sites and services there are.
+pub(crate) fn to_subjects(
+    histories: &[ReservoirHistory<'_>],
+    as_of: Stamp,
+    config: &ReservoirsConfig,
+) -> (Vec<Subject>, usize, usize) {
+    let mut sites: BTreeMap<String, usize> = BTreeMap::new();
+    let mut services: BTreeMap<String, usize> = BTreeMap::new();
+    let masses: Vec<f64> = histories.iter().filter_map(|row| oil_kg(row.reservoir, row.oil)).collect();
+    let usual_kg = robust::median(&masses).unwrap_or(1000.0);
+    for row in histories {
+        let site = row.reservoir.site_id.as_ref().map_or("", |id| id.as_str());
+        let next = sites.len();
+        sites.entry(site.to_owned()).or_insert(next);
+        let next = services.len();
+        services.entry(row.reservoir.service.clone().unwrap_or_default()).or_insert(next);
+    }
+    let subjects = histories
+        .iter()
+        .map(|row| {
+            let site = row.reservoir.site_id.as_ref().map_or("", |id| id.as_str());
+            let service = row.reservoir.service.clone().unwrap_or_default();
+            let group = (
+                sites.get(site).copied().unwrap_or(0),
+                services.get(&service).copied().unwrap_or(0),
+            );
+            to_subject(row, group, (usual_kg, as_of), config)
+        })
+        .collect();
+    (subjects, sites.len(), services.len())
+}
+
+fn to_subject(
+    history: &ReservoirHistory<'_>,
+    (site, service): (usize, usize),
+    (usual_kg, as_of): (f64, Stamp),
+    config: &ReservoirsConfig,
+) -> Subject {
+    let reservoir = history.reservoir;
+    let oil_kg = oil_kg(reservoir, history.oil);
+    let timeline = to_timeline(history, oil_kg, as_of, config);
+    let pair = history.oil.and_then(pair_of);
+    let service_degc = service_degc(history);
+    let solubility_ppm = pair.map(|pair| solubility::ppm(pair.a, pair.b_k, service_degc));
+    let coldest = reservoir.coldest_oil_degc;
+    let sd = match reservoir.volume_basis {
+        _ if oil_kg.is_none() => 1.0,
+        Some(VolumeBasis::Dip) => 0.05,
+        Some(VolumeBasis::Nameplate) => 0.20,
+        Some(VolumeBasis::Guess) | None => 0.35,
+    };
+    Subject {
+        mass: Mass { ln_tonnes: (oil_kg.unwrap_or(usual_kg) / 1000.0).ln(), sd },
+        oil_kg,
+        visible: Visible {
+            solubility_ppm: solubility_ppm.unwrap_or(f64::INFINITY),
+            emulsified_share: config.emulsified_share,
+        },
+        air_ppm: pair.filter(|_| breathes(reservoir)).map(|pair| {
+            solubility::air_equilibrium_ppm(pair, service_degc, config.air_degc, config.air_humidity)
+        }),
+        coldest_solubility_ppm: pair
+            .zip(coldest)
+            .map(|(pair, t_degc)| solubility::ppm(pair.a, pair.b_k, t_degc)),
+        limit: water_limit(reservoir, history.oil),
+        level: first_level(&timeline),
+        timeline,
+        site,
+        service,
+    }
+}
+
+impl Subject {
+    /// The law of this reservoir's water under the fleet's settings.
+    pub(crate) fn law(&self, unrest: Unrest, config: &ReservoirsConfig) -> Law {
+        let exchange = if self.air_ppm.is_some() { unrest.exchange_per_day / 24.0 } else { 0.0 };
+        Law {
+            visible: self.visible,
+            unrest: unrest.factor,
+            lab_cv: config.lab_cv * unrest.lab_factor,
+            lab_floor_ppm: config.lab_floor_ppm,
+            exchange_per_h: exchange,
+            air_ppm: self.air_ppm.unwrap_or(0.0),
+        }
+    }
+
+    /// A content to measure levels by: the limit, else some 200 ppm.
+    pub(crate) fn scale_ppm(&self) -> f64 {
+        self.limit.as_ref().map_or(200.0, |limit| limit.ppm)
+    }
+}
+
+/// Mass of the oil, kg.
+fn oil_kg(reservoir: &Reservoir, oil: Option<&Oil>) -> Option<f64> {
+    let density = oil.and_then(|oil| oil.density_15c_kgm3).unwrap_or(USUAL_KGM3);
+    reservoir.volume_l.filter(|litres| *litres > 0.0).map(|litres| litres * density / 1000.0)
+}
+
+fn pair_of(oil: &Oil) -> Option<Solubility> {
+    Some(Solubility { a: oil.solubility_a?, b_k: oil.solubility_b_k? })
+}
+
+/// A sealed or drying breather keeps the air's water away.
+fn breathes(reservoir: &Reservoir) -> bool {
+    let text = reservoir.breather.as_deref().unwrap_or("").to_lowercase();
+    !["desic", "seal", "nitrogen", "bladder", "membrane", "silica"].iter().any(|word| text.contains(word))
+}
+
+/// Temperature at which samples are drawn: their median, else between the register's ends.
+fn service_degc(history: &ReservoirHistory<'_>) -> f64 {
+    let seen: Vec<f64> = history
+        .samples
+        .iter()
+        .filter(|sample| sample.informs_reservoir())
+        .filter_map(|sample| sample.sample_degc)
+        .collect();
+    let ends = history.reservoir.coldest_oil_degc.zip(history.reservoir.max_oil_degc);
+    robust::median(&seen)
+        .or_else(|| ends.map(|(cold, hot)| 0.5 * (cold + hot)))
+        .unwrap_or(USUAL_SERVICE_DEGC)
+}
+
+/// A wide level around the first value that was seen.
+fn first_level(timeline: &Timeline) -> Option<LevelPrior> {
+    use drydown_runs::history::Censor;
+    timeline.steps.iter().find_map(|step| {
+        let seen = match step.kind {
+            Kind::Sample { ppm, censor: Censor::Exact, .. } | Kind::RunStart { ppm, .. } => ppm,
+            Kind::RunEnd { end: Some((ppm, _)) } => ppm,
+            _ => return None,
+        };
+        Some(LevelPrior { mean_ppm: seen, sd_ppm: 2.0 * seen + 100.0 })
+    })
+}

@@ -1,0 +1,456 @@
+//! Variance components integrated over, by importance sampling around their posterior mode.
+//!
+//! Half-t(3) priors on the standard deviations; the mode of the log standard deviations; draws from
+//! a t(5) law around it; every draw carries the conditional law of all effects.
+
+use super::model::{CrossedModel, LinearPrediction, Outliers};
+use super::predict::{EffectDraw, Predicted};
+use super::reml::{StandardResidual, left_out, residual_is_last, reweight, start};
+use super::system::{Solution, System};
+use crate::error::StatsError;
+use crate::optimise::{MinimiseConfig, hessian, inverse_positive, minimise};
+use crate::rng::{self, Pcg64};
+use crate::robust::weighted_quantile;
+use drydown_quantity::Interval;
+use rand::SeedableRng;
+
+/// Posterior law of one standard deviation.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Component {
+    /// Posterior median.
+    pub median: f64,
+    /// Draws of the standard deviation and their weights (summing to 1).
+    pub draws: Vec<(f64, f64)>,
+}
+
+impl Component {
+    /// Equal-tailed interval of the given level.
+    #[must_use]
+    pub fn interval(&self, level: f64) -> Interval {
+        let (values, weights): (Vec<f64>, Vec<f64>) = self.draws.iter().copied().unzip();
+        let tail = 0.5 * (1.0 - level);
+        let end = |p| weighted_quantile(&values, &weights, p).unwrap_or(f64::NAN);
+        Interval::new(level, end(tail), end(1.0 - tail))
+    }
+}
+
+/// The posterior: weighted solutions of the equations.
+#[derive(Clone, Debug)]
+pub struct Posterior {
+    system: System,
+    mode: Solution,
+    draws: Vec<(f64, Solution)>,
+}
+
+/// Fits the model with the variance components integrated over.
+///
+/// `n_draws`: importance draws (80 is enough for intervals); `seed`: start of the random stream.
+///
+/// # Errors
+/// A model that does not hold together, or equations singular everywhere.
+pub fn fit_integrated(
+    model: &CrossedModel,
+    n_draws: usize,
+    seed: u64,
+) -> Result<Posterior, StatsError> {
+    let mut system = System::new(model)?;
+    let mut mode = find_mode(&system)?;
+    if let Outliers::StudentT { df } = model.outliers {
+        for _ in 0..6 {
+            let moved = reweight(&mut system, &mode.solution, df);
+            mode = find_mode(&system)?;
+            if moved < 1e-2 {
+                break;
+            }
+        }
+    }
+    let draws = sample(&system, &mode, n_draws, seed)?;
+    Ok(Posterior {
+        system,
+        mode: mode.solution,
+        draws,
+    })
+}
+
+struct Mode {
+    logs: Vec<f64>,
+    /// Inverse of the second derivatives, flat directions bounded.
+    spread: Vec<Vec<f64>>,
+    solution: Solution,
+}
+
+/// Log posterior density of the log standard deviations, up to a constant, and the solution there.
+fn ln_posterior(system: &System, scales: &[f64], logs: &[f64]) -> Option<(f64, Solution)> {
+    if logs.iter().any(|l| !(l.abs() < 30.0)) {
+        return None;
+    }
+    let unknown: Vec<f64> = logs.iter().map(|l| l.exp()).collect();
+    let solution = system.solve(&system.components(&unknown))?;
+    // Half-t(3) density of the standard deviation, and the Jacobian of its log.
+    let prior: f64 = unknown
+        .iter()
+        .zip(scales)
+        .zip(logs)
+        .map(|((sd, scale), log)| log - 2.0 * ((sd / scale).powi(2) / 3.0).ln_1p())
+        .sum();
+    Some((prior - 0.5 * solution.criterion, solution))
+}
+
+fn find_mode(system: &System) -> Result<Mode, StatsError> {
+    let scales = system.prior_scales();
+    let size = start(system);
+    let logs: Vec<f64> = scales.iter().map(|s| size.min(*s).ln()).collect();
+    let objective =
+        |logs: &[f64]| ln_posterior(system, &scales, logs).map_or(f64::INFINITY, |p| -p.0);
+    let config = MinimiseConfig {
+        scales: vec![0.7; logs.len()],
+        max_iterations: 100,
+        gradient_tolerance: 1e-3,
+    };
+    let at = if logs.is_empty() {
+        logs
+    } else {
+        minimise(&objective, &logs, &config).x
+    };
+    let curvature = hessian(&objective, &at, &vec![0.05; at.len()]);
+    // A component the data say nothing of has the curvature of its prior; never flatter than this.
+    let spread = inverse_positive(&curvature, 0.25).ok_or(StatsError::NotConverged {
+        what: "mode of the components",
+        iterations: 100,
+    })?;
+    let (_, solution) = ln_posterior(system, &scales, &at).ok_or(StatsError::NotConverged {
+        what: "mode of the components",
+        iterations: 100,
+    })?;
+    Ok(Mode {
+        logs: at,
+        spread,
+        solution,
+    })
+}
+
+fn sample(
+    system: &System,
+    mode: &Mode,
+    n_draws: usize,
+    seed: u64,
+) -> Result<Vec<(f64, Solution)>, StatsError> {
+    if mode.logs.is_empty() {
+        return Ok(vec![(1.0, mode.solution.clone())]);
+    }
+    let scales = system.prior_scales();
+    let mut rng = Pcg64::seed_from_u64(seed);
+    let mut centre = mode.logs.clone();
+    let mut spread = mode.spread.clone();
+    let mut kept = Vec::new();
+    for round in 0..3 {
+        let draws = importance(
+            system,
+            &scales,
+            (&centre, &spread),
+            n_draws.max(8),
+            &mut rng,
+        );
+        let total: f64 = draws.iter().map(|d| d.weight).sum();
+        if !(total > 0.0) {
+            break;
+        }
+        let effective = 1.0
+            / draws
+                .iter()
+                .map(|d| (d.weight / total).powi(2))
+                .sum::<f64>();
+        let enough = effective >= 0.35 * draws.len() as f64;
+        (centre, spread) = moments(&draws, total);
+        kept = draws;
+        if enough || round == 2 {
+            break;
+        }
+    }
+    if kept.is_empty() {
+        return Ok(vec![(1.0, mode.solution.clone())]);
+    }
+    let total: f64 = kept.iter().map(|d| d.weight).sum();
+    Ok(kept
+        .into_iter()
+        .filter(|d| d.weight > 1e-9 * total)
+        .map(|d| (d.weight / total, d.solution))
+        .collect())
+}
+
+struct Draw {
+    weight: f64,
+    logs: Vec<f64>,
+    solution: Solution,
+}
+
+/// Draws from a t(5) law, in pairs mirrored about its centre, with importance weights.
+fn importance(
+    system: &System,
+    scales: &[f64],
+    (centre, spread): (&[f64], &[Vec<f64>]),
+    n_draws: usize,
+    rng: &mut Pcg64,
+) -> Vec<Draw> {
+    const DF: f64 = 5.0;
+    let d = centre.len();
+    let matrix = nalgebra::DMatrix::from_fn(d, d, |i, j| spread[i][j]);
+    let Some(root) = matrix.cholesky().map(|c| c.l()) else {
+        return Vec::new();
+    };
+    let mut raw = Vec::with_capacity(n_draws);
+    for _ in 0..n_draws.div_ceil(2) {
+        let z = nalgebra::DVector::from_vec(rng::standard_normals(rng, d));
+        let chi: f64 = rng::standard_normals(rng, 5).iter().map(|v| v * v).sum();
+        let t = z * (DF / chi).sqrt();
+        let ln_density = -0.5 * (DF + d as f64) * (t.norm_squared() / DF).ln_1p();
+        let step = &root * t;
+        for sign in [1.0, -1.0] {
+            let logs: Vec<f64> = centre
+                .iter()
+                .zip(step.iter())
+                .map(|(c, s)| c + sign * s)
+                .collect();
+            if let Some((ln_target, solution)) = ln_posterior(system, scales, &logs) {
+                raw.push((ln_target - ln_density, logs, solution));
+            }
+        }
+    }
+    let top = raw.iter().map(|r| r.0).fold(f64::NEG_INFINITY, f64::max);
+    let mean = raw.iter().map(|r| (r.0 - top).exp()).sum::<f64>() / raw.len().max(1) as f64;
+    // Truncated importance weights (Ionides 2008): no single draw may dominate.
+    let cap = mean * (raw.len() as f64).sqrt();
+    raw.into_iter()
+        .map(|(ln_weight, logs, solution)| Draw {
+            weight: (ln_weight - top).exp().min(cap),
+            logs,
+            solution,
+        })
+        .collect()
+}
+
+/// Weighted mean and covariance of the draws, the latter kept away from singular.
+fn moments(draws: &[Draw], total: f64) -> (Vec<f64>, Vec<Vec<f64>>) {
+    let d = draws.first().map_or(0, |x| x.logs.len());
+    let centre: Vec<f64> = (0..d)
+        .map(|j| draws.iter().map(|x| x.weight * x.logs[j]).sum::<f64>() / total)
+        .collect();
+    let spread = (0..d)
+        .map(|a| {
+            (0..d)
+                .map(|b| {
+                    let sum: f64 = draws
+                        .iter()
+                        .map(|x| x.weight * (x.logs[a] - centre[a]) * (x.logs[b] - centre[b]))
+                        .sum();
+                    sum / total + if a == b { 1e-3 } else { 0.0 }
+                })
+                .collect()
+        })
+        .collect();
+    (centre, spread)
+}
+
+impl Posterior {
+    /// The predictive law of each value asked for.
+    ///
+    /// # Errors
+    /// A prediction that does not fit the model.
+    pub fn predict(&self, wanted: &[LinearPrediction]) -> Result<Vec<Predicted>, StatsError> {
+        wanted
+            .iter()
+            .map(|p| {
+                self.system.check_prediction(p)?;
+                let parts = self
+                    .draws
+                    .iter()
+                    .map(|(weight, solution)| {
+                        let (mean, variance) = self.system.predict(solution, p);
+                        (*weight, mean, variance.max(0.0).sqrt())
+                    })
+                    .collect();
+                Ok(Predicted::from_parts(parts))
+            })
+            .collect()
+    }
+
+    /// Share of a prediction that its own observations carry: how far the prediction moves when all
+    /// of them move by one. 1 - B of shrinkage for a group alone; 0 where none is named.
+    ///
+    /// # Errors
+    /// A prediction that does not fit the model.
+    pub fn own_share(&self, p: &LinearPrediction, own: &[usize]) -> Result<f64, StatsError> {
+        self.system.check_prediction(p)?;
+        if own.is_empty() {
+            return Ok(0.0);
+        }
+        let share: f64 = self
+            .draws
+            .iter()
+            .map(|(w, s)| w * self.system.pull(s, p, own))
+            .sum();
+        Ok(share.clamp(0.0, 1.0))
+    }
+
+    /// Posterior of the standard deviation of each group; None for a group whose spreads are known.
+    #[must_use]
+    pub fn group_components(&self) -> Vec<Option<Component>> {
+        self.system
+            .model
+            .groups
+            .iter()
+            .enumerate()
+            .map(|(g, group)| {
+                group
+                    .is_estimated()
+                    .then(|| self.component(|s| s.components.group_sds[g]))
+            })
+            .collect()
+    }
+
+    /// Posterior of the residual standard deviation; None where it is not an unknown.
+    #[must_use]
+    pub fn residual_component(&self) -> Option<Component> {
+        residual_is_last(&self.system.model).then(|| self.component(|s| s.components.residual_sd))
+    }
+
+    fn component(&self, value: impl Fn(&Solution) -> f64) -> Component {
+        let draws: Vec<(f64, f64)> = self.draws.iter().map(|(w, s)| (value(s), *w)).collect();
+        let (values, weights): (Vec<f64>, Vec<f64>) = draws.iter().copied().unzip();
+        let median = weighted_quantile(&values, &weights, 0.5).unwrap_or(f64::NAN);
+        Component { median, draws }
+    }
+
+    /// Fixed effects: posterior mean and standard deviation of each.
+    #[must_use]
+    pub fn fixed(&self) -> Vec<(f64, f64)> {
+        let each: Vec<(f64, Vec<f64>, Vec<Vec<f64>>)> = self
+            .draws
+            .iter()
+            .map(|(w, s)| (*w, self.system.fixed(s), self.system.fixed_covariance(s)))
+            .collect();
+        (0..self.system.model.fixed.n_columns())
+            .map(|j| {
+                let parts = each
+                    .iter()
+                    .map(|(w, b, v)| (*w, b[j], v[j][j].max(0.0).sqrt()))
+                    .collect();
+                let law = Predicted::from_parts(parts);
+                (law.mean, law.sd)
+            })
+            .collect()
+    }
+
+    /// Effects of one group: posterior mean and standard deviation, level by level.
+    #[must_use]
+    pub fn effects(&self, group: usize) -> Vec<(f64, f64)> {
+        let Some(factor) = self.system.model.groups.get(group) else {
+            return Vec::new();
+        };
+        let each: Vec<(f64, f64, Vec<f64>, &Solution)> = self
+            .draws
+            .iter()
+            .map(|(w, s)| {
+                (
+                    *w,
+                    s.components.group_sds[group],
+                    self.system.effects(s, group),
+                    s,
+                )
+            })
+            .collect();
+        (0..factor.n_levels)
+            .map(|l| {
+                let parts = each
+                    .iter()
+                    .map(|(w, sd, effects, s)| {
+                        let left = self.system.remaining_variance(s, group, l).max(0.0);
+                        (*w, effects[l], factor.level_sd(*sd, l) * left.sqrt())
+                    })
+                    .collect();
+                let law = Predicted::from_parts(parts);
+                (law.mean, law.sd)
+            })
+            .collect()
+    }
+
+    /// Every observation against its prediction from all the others, at the mode of the components.
+    #[must_use]
+    pub fn left_out(&self) -> Vec<StandardResidual> {
+        left_out(&self.system, &self.mode)
+    }
+
+    /// Factor by which the variance of each observation was inflated (1 under normal errors).
+    #[must_use]
+    pub fn inflation(&self) -> &[f64] {
+        &self.system.inflation
+    }
+
+    /// Effective number of importance draws.
+    #[must_use]
+    pub fn effective_draws(&self) -> f64 {
+        1.0 / self.draws.iter().map(|(w, _)| w * w).sum::<f64>()
+    }
+
+    /// Joint draws of components, fixed effects and all group effects.
+    #[must_use]
+    pub fn draw_effects(&self, n: usize, rng: &mut Pcg64) -> Vec<EffectDraw> {
+        (0..n)
+            .map(|_| {
+                let solution = self.pick(rng);
+                let normals = rng::standard_normals(rng, self.system.n_columns());
+                let (fixed, effects) = self.system.draw(solution, &normals);
+                EffectDraw {
+                    group_sds: solution.components.group_sds.clone(),
+                    residual_sd: solution.components.residual_sd,
+                    fixed,
+                    effects,
+                }
+            })
+            .collect()
+    }
+
+    /// Joint draws of several predictions: one inner vector per draw, one value per prediction.
+    /// Seen levels are shared between predictions; new levels and residuals are drawn apart.
+    ///
+    /// # Errors
+    /// A prediction that does not fit the model.
+    pub fn draw_predictions(
+        &self,
+        wanted: &[LinearPrediction],
+        n: usize,
+        rng: &mut Pcg64,
+    ) -> Result<Vec<Vec<f64>>, StatsError> {
+        wanted
+            .iter()
+            .try_for_each(|p| self.system.check_prediction(p))?;
+        Ok((0..n)
+            .map(|_| {
+                let solution = self.pick(rng);
+                let normals = rng::standard_normals(rng, self.system.n_columns());
+                let (fixed, effects) = self.system.draw(solution, &normals);
+                wanted
+                    .iter()
+                    .map(|p| {
+                        let extra = self.system.extra_variance(&solution.components, p).sqrt();
+                        let along: f64 = p.fixed_row.iter().zip(&fixed).map(|(x, b)| x * b).sum();
+                        along
+                            + super::system::seen_effects(p, &effects)
+                            + extra * rng::standard_normal(rng)
+                    })
+                    .collect()
+            })
+            .collect())
+    }
+
+    fn pick(&self, rng: &mut Pcg64) -> &Solution {
+        let mut left = rng::uniform(rng);
+        for (weight, solution) in &self.draws {
+            left -= weight;
+            if left <= 0.0 {
+                return solution;
+            }
+        }
+        self.draws.last().map_or(&self.mode, |d| &d.1)
+    }
+}

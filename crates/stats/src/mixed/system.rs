@@ -1,0 +1,529 @@
+//! Henderson's equations of a crossed model for given variance components.
+//!
+//! Random effects are written as (standard deviation) x (standard normal), so that a component of
+//! zero is an ordinary case (Bates et al. 2015, section 3).
+
+use super::model::{CrossedModel, FixedPrior, Level, LinearPrediction, Residual};
+use super::sparse::{Factor, Symbolic};
+use crate::error::StatsError;
+use std::collections::BTreeSet;
+use std::sync::Arc;
+
+/// One row of the joint design: (column, value), random columns first.
+type Row = Vec<(usize, f64)>;
+
+/// A model laid out for repeated solving.
+#[derive(Clone, Debug)]
+pub(super) struct System {
+    pub(super) model: Arc<CrossedModel>,
+    symbolic: Arc<Symbolic>,
+    /// Index of the first column of each group; the fixed columns follow the last group.
+    group_starts: Vec<usize>,
+    fixed_start: usize,
+    /// Divisor of each fixed column.
+    fixed_scale: Vec<f64>,
+    /// Joint design row of each observation.
+    rows: Vec<Row>,
+    /// Storage positions of each observation's products, pair by pair.
+    positions: Vec<Vec<usize>>,
+    diagonal: Vec<usize>,
+    /// y less the prior means of informed fixed effects.
+    target: Vec<f64>,
+    /// Factor on the variance of each observation (1: as given).
+    pub(super) inflation: Vec<f64>,
+}
+
+/// Variance components: one standard deviation per group (known groups: 1), and the residual's.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Components {
+    pub(super) group_sds: Vec<f64>,
+    pub(super) residual_sd: f64,
+}
+
+/// The solved equations.
+#[derive(Clone, Debug)]
+pub(super) struct Solution {
+    pub(super) components: Components,
+    factor: Factor,
+    /// Standardised solution in the original order of columns.
+    standardised: Vec<f64>,
+    /// Multiplier that turns each standardised value into an effect.
+    scale: Vec<f64>,
+    /// Minus twice the restricted log-likelihood.
+    pub(super) criterion: f64,
+}
+
+impl System {
+    pub(super) fn new(model: &CrossedModel) -> Result<Self, StatsError> {
+        model.check()?;
+        let n = model.y.len();
+        let mut group_starts = Vec::new();
+        let mut next = 0;
+        for group in &model.groups {
+            group_starts.push(next);
+            next += group.n_levels;
+        }
+        let fixed_start = next;
+        let p = model.fixed.n_columns();
+        let fixed_scale: Vec<f64> = model
+            .fixed
+            .columns()
+            .iter()
+            .map(|c| {
+                let size = (c.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt();
+                if size > 0.0 { size } else { 1.0 }
+            })
+            .collect();
+        let rows: Vec<Row> = (0..n)
+            .map(|i| {
+                let random = model
+                    .groups
+                    .iter()
+                    .zip(&group_starts)
+                    .map(|(g, start)| (start + g.levels[i], 1.0));
+                let fixed = (0..p).map(|j| {
+                    (
+                        fixed_start + j,
+                        model.fixed.columns()[j][i] / fixed_scale[j],
+                    )
+                });
+                random.chain(fixed).collect()
+            })
+            .collect();
+        let total = fixed_start + p;
+        let mut neighbours = vec![BTreeSet::new(); total];
+        for row in &rows {
+            for (a, _) in row {
+                neighbours[*a].extend(row.iter().map(|(b, _)| *b).filter(|b| b != a));
+            }
+        }
+        let symbolic = Symbolic::new(neighbours, p);
+        let missing = StatsError::OutOfRange {
+            what: "pattern of the equations",
+            value: f64::NAN,
+        };
+        let position = |a: usize, b: usize| symbolic.position(a, b).ok_or(missing.clone());
+        let positions = rows
+            .iter()
+            .map(|row| {
+                let mut out = Vec::with_capacity(row.len() * (row.len() + 1) / 2);
+                for (k, (a, _)) in row.iter().enumerate() {
+                    for (b, _) in &row[..=k] {
+                        out.push(position(*a, *b)?);
+                    }
+                }
+                Ok(out)
+            })
+            .collect::<Result<Vec<_>, StatsError>>()?;
+        let diagonal = (0..total)
+            .map(|a| position(a, a))
+            .collect::<Result<Vec<_>, _>>()?;
+        let prior_mean = |j: usize| match model.fixed_prior(j) {
+            FixedPrior::Flat => 0.0,
+            FixedPrior::Normal { mean, .. } => mean,
+        };
+        let target = (0..n)
+            .map(|i| {
+                let known: f64 = (0..p)
+                    .map(|j| model.fixed.columns()[j][i] * prior_mean(j))
+                    .sum();
+                model.y[i] - known
+            })
+            .collect();
+        Ok(Self {
+            model: Arc::new(model.clone()),
+            symbolic: Arc::new(symbolic),
+            group_starts,
+            fixed_start,
+            fixed_scale,
+            rows,
+            positions,
+            diagonal,
+            target,
+            inflation: vec![1.0; n],
+        })
+    }
+
+    /// Variance of an observation beyond the effects.
+    pub(super) fn error_variance(&self, components: &Components, i: usize) -> f64 {
+        (self.model.known_var[i] + components.residual_sd.powi(2)) * self.inflation[i]
+    }
+
+    /// Solves for given components; None where the equations are singular there.
+    pub(super) fn solve(&self, components: &Components) -> Option<Solution> {
+        let total = self.symbolic.len();
+        let mut scale = vec![1.0; total];
+        for (g, group) in self.model.groups.iter().enumerate() {
+            for level in 0..group.n_levels {
+                scale[self.group_starts[g] + level] =
+                    group.level_sd(components.group_sds[g], level);
+            }
+        }
+        for (j, divisor) in self.fixed_scale.iter().enumerate() {
+            scale[self.fixed_start + j] = 1.0 / divisor;
+        }
+        let mut values = vec![0.0; self.symbolic.n_entries()];
+        let mut right = vec![0.0; total];
+        let mut criterion = 0.0;
+        let mut scaled: Row = Vec::new();
+        for (i, row) in self.rows.iter().enumerate() {
+            let variance = self.error_variance(components, i);
+            if !(variance > 0.0) {
+                return None;
+            }
+            criterion += variance.ln();
+            scaled.clear();
+            scaled.extend(
+                row.iter()
+                    .map(|(c, v)| (*c, self.standard_value(*c, *v, &scale))),
+            );
+            let mut k = 0;
+            for (at, (a, va)) in scaled.iter().enumerate() {
+                let wa = va / variance;
+                right[*a] += wa * self.target[i];
+                for (_, vb) in &scaled[..=at] {
+                    values[self.positions[i][k]] += wa * vb;
+                    k += 1;
+                }
+            }
+        }
+        criterion += self.add_priors(&mut values);
+        let factor = self.symbolic.factorise(values)?;
+        criterion += self.symbolic.ln_determinant(&factor);
+        let standardised = self.solve_right(&factor, &right);
+        criterion += self.quadratic(components, &standardised, &scale);
+        Some(Solution {
+            components: components.clone(),
+            factor,
+            standardised,
+            scale,
+            criterion,
+        })
+    }
+
+    /// Value of a column in the standardised design: random columns carry their standard deviation.
+    fn standard_value(&self, column: usize, value: f64, scale: &[f64]) -> f64 {
+        if column < self.fixed_start {
+            value * scale[column]
+        } else {
+            value
+        }
+    }
+
+    /// Adds the priors of the effects to the matrix; gives the constants of the criterion.
+    fn add_priors(&self, values: &mut [f64]) -> f64 {
+        for a in 0..self.fixed_start {
+            values[self.diagonal[a]] += 1.0;
+        }
+        let mut constant = 0.0;
+        let mut n_flat = 0;
+        for (j, divisor) in self.fixed_scale.iter().enumerate() {
+            constant += 2.0 * divisor.ln();
+            match self.model.fixed_prior(j) {
+                FixedPrior::Flat => n_flat += 1,
+                FixedPrior::Normal { sd, .. } => {
+                    values[self.diagonal[self.fixed_start + j]] += (divisor * sd).powi(-2);
+                    constant += 2.0 * sd.ln();
+                }
+            }
+        }
+        let free = self.model.y.len() as f64 - f64::from(n_flat);
+        constant + free * (2.0 * std::f64::consts::PI).ln()
+    }
+
+    fn solve_right(&self, factor: &Factor, right: &[f64]) -> Vec<f64> {
+        let place = &self.symbolic.place;
+        let mut x = vec![0.0; right.len()];
+        right.iter().zip(place).for_each(|(v, p)| x[*p] = *v);
+        self.symbolic.solve_lower(factor, &mut x);
+        self.symbolic.solve_upper(factor, &mut x);
+        place.iter().map(|p| x[*p]).collect()
+    }
+
+    fn quadratic(&self, components: &Components, standardised: &[f64], scale: &[f64]) -> f64 {
+        let mut sum: f64 = standardised[..self.fixed_start].iter().map(|u| u * u).sum();
+        for (i, row) in self.rows.iter().enumerate() {
+            let fitted: f64 = row
+                .iter()
+                .map(|(c, v)| standardised[*c] * self.standard_value(*c, *v, scale))
+                .sum();
+            sum += (self.target[i] - fitted).powi(2) / self.error_variance(components, i);
+        }
+        for (j, divisor) in self.fixed_scale.iter().enumerate() {
+            if let FixedPrior::Normal { sd, .. } = self.model.fixed_prior(j) {
+                sum += (standardised[self.fixed_start + j] / (divisor * sd)).powi(2);
+            }
+        }
+        sum
+    }
+
+    /// Fixed effects in units of y per unit of the column.
+    pub(super) fn fixed(&self, solution: &Solution) -> Vec<f64> {
+        self.unscale_fixed(&solution.standardised)
+    }
+
+    fn unscale_fixed(&self, standardised: &[f64]) -> Vec<f64> {
+        (0..self.fixed_scale.len())
+            .map(|j| {
+                let mean = match self.model.fixed_prior(j) {
+                    FixedPrior::Flat => 0.0,
+                    FixedPrior::Normal { mean, .. } => mean,
+                };
+                mean + standardised[self.fixed_start + j] / self.fixed_scale[j]
+            })
+            .collect()
+    }
+
+    /// Effects of one group.
+    pub(super) fn effects(&self, solution: &Solution, group: usize) -> Vec<f64> {
+        self.unscale_effects(&solution.standardised, &solution.scale, group)
+    }
+
+    fn unscale_effects(&self, standardised: &[f64], scale: &[f64], group: usize) -> Vec<f64> {
+        let start = self.group_starts[group];
+        (start..start + self.model.groups[group].n_levels)
+            .map(|c| standardised[c] * scale[c])
+            .collect()
+    }
+
+    /// Conditional covariance of the fixed effects.
+    pub(super) fn fixed_covariance(&self, solution: &Solution) -> Vec<Vec<f64>> {
+        let p = self.fixed_scale.len();
+        let total = self.symbolic.len();
+        let columns: Vec<Vec<f64>> = (0..p)
+            .map(|j| {
+                let mut right = vec![0.0; total];
+                right[self.fixed_start + j] = 1.0;
+                self.solve_right(&solution.factor, &right)
+            })
+            .collect();
+        (0..p)
+            .map(|a| {
+                (0..p)
+                    .map(|b| {
+                        columns[b][self.fixed_start + a]
+                            / (self.fixed_scale[a] * self.fixed_scale[b])
+                    })
+                    .collect()
+            })
+            .collect()
+    }
+
+    /// Checks that a prediction fits the model.
+    pub(super) fn check_prediction(&self, p: &LinearPrediction) -> Result<(), StatsError> {
+        use crate::error::{check_finite, check_length};
+        check_length("prediction row", self.fixed_scale.len(), p.fixed_row.len())?;
+        check_finite("prediction row", &p.fixed_row)?;
+        check_length("prediction levels", self.model.groups.len(), p.levels.len())?;
+        for (group, level) in self.model.groups.iter().zip(&p.levels) {
+            match level {
+                Level::Seen(l) if *l >= group.n_levels => {
+                    return Err(StatsError::OutOfRange {
+                        what: "group level",
+                        value: *l as f64,
+                    });
+                }
+                Level::NewWithSd(sd) if !(sd.is_finite() && *sd >= 0.0) => {
+                    return Err(StatsError::OutOfRange {
+                        what: "spread of a level",
+                        value: *sd,
+                    });
+                }
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// The sparse contrast of a prediction in standardised columns, and the constant of informed means.
+    fn contrast(&self, solution: &Solution, p: &LinearPrediction) -> (Row, f64) {
+        let mut out: Row = Vec::new();
+        for (g, level) in p.levels.iter().enumerate() {
+            if let Level::Seen(l) = level {
+                let column = self.group_starts[g] + l;
+                out.push((column, solution.scale[column]));
+            }
+        }
+        let mut constant = 0.0;
+        for (j, x) in p.fixed_row.iter().enumerate() {
+            out.push((self.fixed_start + j, x / self.fixed_scale[j]));
+            if let FixedPrior::Normal { mean, .. } = self.model.fixed_prior(j) {
+                constant += mean * x;
+            }
+        }
+        (out, constant)
+    }
+
+    /// Variance that a prediction has beyond the estimated effects: new levels and the residual.
+    pub(super) fn extra_variance(&self, components: &Components, p: &LinearPrediction) -> f64 {
+        let new: f64 = p
+            .levels
+            .iter()
+            .enumerate()
+            .map(|(g, level)| match level {
+                Level::New => self.model.groups[g].new_sd(components.group_sds[g]).powi(2),
+                Level::NewWithSd(sd) => sd * sd,
+                Level::Seen(_) | Level::Absent => 0.0,
+            })
+            .sum();
+        new + if p.include_residual {
+            components.residual_sd.powi(2)
+        } else {
+            0.0
+        }
+    }
+
+    /// Conditional mean and variance of a prediction (already checked).
+    pub(super) fn predict(&self, solution: &Solution, p: &LinearPrediction) -> (f64, f64) {
+        let (contrast, constant) = self.contrast(solution, p);
+        let mean: f64 = contrast
+            .iter()
+            .map(|(c, v)| v * solution.standardised[*c])
+            .sum();
+        let variance = self.contrast_variance(solution, &contrast);
+        (
+            constant + mean,
+            variance + self.extra_variance(&solution.components, p),
+        )
+    }
+
+    fn contrast_variance(&self, solution: &Solution, contrast: &Row) -> f64 {
+        let mut z = vec![0.0; self.symbolic.len()];
+        contrast
+            .iter()
+            .for_each(|(c, v)| z[self.symbolic.place[*c]] += v);
+        self.symbolic.solve_lower(&solution.factor, &mut z);
+        z.iter().map(|v| v * v).sum()
+    }
+
+    /// Residual and conditional variance of the fitted value of one observation.
+    pub(super) fn residual(&self, solution: &Solution, i: usize) -> (f64, f64) {
+        let contrast: Row = self.rows[i]
+            .iter()
+            .map(|(c, v)| (*c, self.standard_value(*c, *v, &solution.scale)))
+            .collect();
+        let fitted: f64 = contrast
+            .iter()
+            .map(|(c, v)| v * solution.standardised[*c])
+            .sum();
+        (
+            self.target[i] - fitted,
+            self.contrast_variance(solution, &contrast),
+        )
+    }
+
+    /// How far a prediction moves when all the observations named move by one.
+    pub(super) fn pull(&self, solution: &Solution, p: &LinearPrediction, own: &[usize]) -> f64 {
+        let (contrast, _) = self.contrast(solution, p);
+        let mut right = vec![0.0; self.symbolic.len()];
+        contrast.iter().for_each(|(c, v)| right[*c] += v);
+        let g = self.solve_right(&solution.factor, &right);
+        own.iter()
+            .filter_map(|i| self.rows.get(*i).map(|row| (*i, row)))
+            .map(|(i, row)| {
+                let along: f64 = row
+                    .iter()
+                    .map(|(c, v)| g[*c] * self.standard_value(*c, *v, &solution.scale))
+                    .sum();
+                along / self.error_variance(&solution.components, i)
+            })
+            .sum()
+    }
+
+    /// Variance of one effect given the data, as a share of its variance before the data.
+    pub(super) fn remaining_variance(
+        &self,
+        solution: &Solution,
+        group: usize,
+        level: usize,
+    ) -> f64 {
+        let column = self.group_starts[group] + level;
+        self.contrast_variance(solution, &vec![(column, 1.0)])
+    }
+
+    /// One joint draw of fixed effects and group effects, from `normals` (one per column).
+    pub(super) fn draw(&self, solution: &Solution, normals: &[f64]) -> (Vec<f64>, Vec<Vec<f64>>) {
+        let mut z = normals.to_vec();
+        z.resize(self.symbolic.len(), 0.0);
+        self.symbolic.solve_upper(&solution.factor, &mut z);
+        let standardised: Vec<f64> = self
+            .symbolic
+            .place
+            .iter()
+            .zip(&solution.standardised)
+            .map(|(p, centre)| centre + z[*p])
+            .collect();
+        let groups = (0..self.model.groups.len())
+            .map(|g| self.unscale_effects(&standardised, &solution.scale, g))
+            .collect();
+        (self.unscale_fixed(&standardised), groups)
+    }
+
+    /// Number of columns of the joint design.
+    pub(super) fn n_columns(&self) -> usize {
+        self.symbolic.len()
+    }
+
+    /// Number of unknown standard deviations.
+    pub(super) fn n_unknown(&self) -> usize {
+        self.model
+            .groups
+            .iter()
+            .filter(|g| g.is_estimated())
+            .count()
+            + usize::from(matches!(self.model.residual, Residual::Estimated { .. }))
+    }
+
+    /// Components from the unknown standard deviations, in order of groups, residual last.
+    pub(super) fn components(&self, unknown: &[f64]) -> Components {
+        let mut next = unknown.iter().copied();
+        let group_sds = self
+            .model
+            .groups
+            .iter()
+            .map(|g| {
+                if g.is_estimated() {
+                    next.next().unwrap_or(0.0)
+                } else {
+                    1.0
+                }
+            })
+            .collect();
+        let residual_sd = match self.model.residual {
+            Residual::Absent => 0.0,
+            Residual::Known(sd) => sd,
+            Residual::Estimated { .. } => next.next().unwrap_or(0.0),
+        };
+        Components {
+            group_sds,
+            residual_sd,
+        }
+    }
+
+    /// Scales of the priors of the unknowns, in the same order.
+    pub(super) fn prior_scales(&self) -> Vec<f64> {
+        let mut out: Vec<f64> = self
+            .model
+            .groups
+            .iter()
+            .filter(|g| g.is_estimated())
+            .map(super::model::Group::prior_scale)
+            .collect();
+        if let Residual::Estimated { prior_scale } = self.model.residual {
+            out.push(prior_scale);
+        }
+        out
+    }
+}
+
+/// Sum of the drawn effects that a prediction names.
+pub(super) fn seen_effects(p: &LinearPrediction, effects: &[Vec<f64>]) -> f64 {
+    p.levels
+        .iter()
+        .zip(effects)
+        .map(|(level, group)| match level {
+            Level::Seen(l) => group.get(*l).copied().unwrap_or(0.0),
+            Level::New | Level::NewWithSd(_) | Level::Absent => 0.0,
+        })
+        .sum()
+}

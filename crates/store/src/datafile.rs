@@ -1,0 +1,136 @@
+//! One Parquet file: rows in key order out, rows in.
+//!
+//! zstd, statistics on every column, row groups of 128 Ki rows (small enough that a
+//! reader of one unit skips most of a month, large enough to compress).
+
+use std::fs::{self, File};
+use std::path::Path;
+use std::sync::Arc;
+
+use arrow::array::{Array, ArrayRef, RecordBatch, UInt64Array};
+use arrow::compute::{
+    LexicographicalComparator, SortColumn, SortOptions, concat_batches, lexsort_to_indices,
+    take_record_batch,
+};
+use parquet::arrow::ArrowWriter;
+use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use parquet::basic::{Compression, ZstdLevel};
+use parquet::file::metadata::SortingColumn;
+use parquet::file::properties::{EnabledStatistics, WriterProperties};
+
+use crate::error::StoreError;
+use crate::layout::Layout;
+
+const ROWS_PER_GROUP: usize = 128 * 1024;
+const ROWS_PER_PAGE: usize = 16 * 1024;
+const ROWS_PER_BATCH: usize = 64 * 1024;
+const SORT: SortOptions = SortOptions { descending: false, nulls_first: true };
+
+/// Joins batches of file columns into one, its rows in key order. Rows with equal
+/// keys keep no particular order: keys are unique by contract.
+pub(crate) fn to_sorted(layout: &Layout, batches: &[RecordBatch]) -> Result<RecordBatch, StoreError> {
+    let schema = layout.file_schema();
+    let wrong = |e: arrow::error::ArrowError| layout.bad_rows(e.to_string());
+    let whole = concat_batches(&schema, batches).map_err(wrong)?;
+    let columns: Vec<SortColumn> = layout
+        .sort
+        .iter()
+        .filter_map(|key| whole.column_by_name(key))
+        .map(|column| SortColumn { values: Arc::clone(column), options: Some(SORT) })
+        .collect();
+    if columns.is_empty() || is_sorted(&columns, whole.num_rows()).map_err(wrong)? {
+        return Ok(whole);
+    }
+    let order: ArrayRef = Arc::new(lexsort_to_indices(&columns, None).map_err(wrong)?);
+    take_record_batch(&whole, &order).map_err(wrong)
+}
+
+fn is_sorted(columns: &[SortColumn], n_rows: usize) -> Result<bool, arrow::error::ArrowError> {
+    let comparator = LexicographicalComparator::try_new(columns)?;
+    Ok((1..n_rows).all(|row| comparator.compare(row - 1, row).is_le()))
+}
+
+/// The rows at `rows`, in that order.
+pub(crate) fn pick_rows(
+    layout: &Layout,
+    batch: &RecordBatch,
+    rows: Vec<u64>,
+) -> Result<RecordBatch, StoreError> {
+    if rows.len() == batch.num_rows() {
+        return Ok(batch.clone()); // ascending and all of them
+    }
+    take_record_batch(batch, &UInt64Array::from(rows)).map_err(|e| layout.bad_rows(e.to_string()))
+}
+
+/// Writes rows already in key order to a new file and makes sure they have reached
+/// the disk; returns the file's size in bytes.
+pub(crate) fn publish_rows(layout: &Layout, path: &Path, rows: &RecordBatch) -> Result<u64, StoreError> {
+    let doing = "write a data file";
+    if let Some(folder) = path.parent() {
+        fs::create_dir_all(folder).map_err(|e| StoreError::disk(folder, "make a folder", e))?;
+    }
+    let file = File::create_new(path).map_err(|e| StoreError::disk(path, doing, e))?;
+    let written = write_parquet(layout, &file, rows);
+    let size = written
+        .map_err(|e| StoreError::file(path, doing, &e))
+        .and_then(|()| file.sync_all().map_err(|e| StoreError::disk(path, doing, e)))
+        .and_then(|()| file.metadata().map_err(|e| StoreError::disk(path, doing, e)))
+        .map(|metadata| metadata.len());
+    if size.is_err() {
+        // Half a file helps nobody; on a full disk it also is in the way.
+        let _ = fs::remove_file(path);
+    }
+    size
+}
+
+fn write_parquet(
+    layout: &Layout,
+    file: &File,
+    rows: &RecordBatch,
+) -> Result<(), parquet::errors::ParquetError> {
+    let schema = rows.schema();
+    let sorting = layout
+        .sort
+        .iter()
+        .filter_map(|key| schema.index_of(key).ok())
+        .filter_map(|index| i32::try_from(index).ok())
+        .map(|column_idx| SortingColumn {
+            column_idx,
+            descending: SORT.descending,
+            nulls_first: SORT.nulls_first,
+        })
+        .collect();
+    let properties = WriterProperties::builder()
+        .set_compression(Compression::ZSTD(ZstdLevel::default()))
+        .set_statistics_enabled(EnabledStatistics::Page)
+        .set_max_row_group_row_count(Some(ROWS_PER_GROUP))
+        .set_data_page_row_count_limit(ROWS_PER_PAGE)
+        .set_sorting_columns(Some(sorting))
+        .set_created_by(format!("drydown {}", env!("CARGO_PKG_VERSION")))
+        .build();
+    let mut writer = ArrowWriter::try_new(file, schema, Some(properties))?;
+    writer.write(rows)?;
+    writer.close()?;
+    Ok(())
+}
+
+/// Reads all rows of one file, its own columns as they are.
+pub(crate) fn load_rows(path: &Path) -> Result<Vec<RecordBatch>, StoreError> {
+    let doing = "read a data file";
+    let file = File::open(path).map_err(|e| StoreError::disk(path, doing, e))?;
+    let reader = ParquetRecordBatchReaderBuilder::try_new(file)
+        .map_err(|e| StoreError::file(path, doing, &e))?
+        .with_batch_size(ROWS_PER_BATCH)
+        .build()
+        .map_err(|e| StoreError::file(path, doing, &e))?;
+    reader.map(|batch| batch.map_err(|e| StoreError::file(path, doing, &e))).collect()
+}
+
+/// The number of rows in one file, from its footer.
+pub(crate) fn load_n_rows(path: &Path) -> Result<u64, StoreError> {
+    let doing = "read a data file";
+    let file = File::open(path).map_err(|e| StoreError::disk(path, doing, e))?;
+    let reader = ParquetRecordBatchReaderBuilder::try_new(file)
+        .map_err(|e| StoreError::file(path, doing, &e))?;
+    Ok(u64::try_from(reader.metadata().file_metadata().num_rows()).unwrap_or_default())
+}

@@ -1,0 +1,1 @@
+//! The store as its users see it.

@@ -1,0 +1,162 @@
+//! Run logs by column, one [`Readings`] per unit.
+
+use std::collections::BTreeMap;
+
+use drydown_quantity::{Stamp, UnitId};
+use drydown_runs::{Column, Readings};
+
+use crate::cell::{Atom, Place};
+use crate::error::TableError;
+use crate::frame::Frame;
+use crate::record::cells;
+
+const TABLE: &str = "readings";
+
+/// The readings of one unit before `as_of`, ascending in time; rows of other units are left out.
+///
+/// # Errors
+/// Where the frame breaks the contract, or two rows of a unit have one time.
+pub fn readings(frame: &dyn Frame, unit_id: &UnitId, as_of: Stamp) -> Result<Readings, TableError> {
+    let all = unit_readings(frame, as_of)?;
+    let of_unit = all
+        .into_iter()
+        .find(|readings| readings.unit_id == *unit_id);
+    Ok(of_unit.unwrap_or_else(|| Readings::empty(unit_id.clone())))
+}
+
+/// The readings before `as_of`, one struct per unit, by identifier; each ascending in time.
+///
+/// A column that a unit never logs is empty; texts are as long as `at`.
+///
+/// # Errors
+/// Where the frame breaks the contract, or two rows of a unit have one time.
+pub fn unit_readings(frame: &dyn Frame, as_of: Stamp) -> Result<Vec<Readings>, TableError> {
+    let stamps: Vec<Stamp> = cells(frame, TABLE, "at")?.collect();
+    let rows_of = rows_by_unit(frame, &stamps, as_of)?;
+    let mut logs: Vec<Log> = Vec::with_capacity(rows_of.len());
+    for (unit_id, mut rows) in rows_of {
+        sort_rows(&mut rows, &stamps, &unit_id)?;
+        let mut readings = Readings::empty(unit_id);
+        readings.at = rows
+            .iter()
+            .filter_map(|row| stamps.get(*row).copied())
+            .collect();
+        logs.push(Log { rows, readings });
+    }
+    fill_texts(frame, &mut logs)?;
+    fill_numbers(frame, &mut logs)?;
+    fill_yes_no(frame, &mut logs)?;
+    Ok(logs.into_iter().map(|log| log.readings).collect())
+}
+
+/// One unit's readings while they are filled, and which rows of the frame they are.
+struct Log {
+    rows: Vec<usize>,
+    readings: Readings,
+}
+
+fn rows_by_unit(
+    frame: &dyn Frame,
+    stamps: &[Stamp],
+    as_of: Stamp,
+) -> Result<BTreeMap<UnitId, Vec<usize>>, TableError> {
+    let units = cells::<UnitId>(frame, TABLE, "unit_id")?;
+    let mut rows_of: BTreeMap<UnitId, Vec<usize>> = BTreeMap::new();
+    for (row, (unit_id, at)) in units.zip(stamps).enumerate() {
+        if *at < as_of {
+            rows_of.entry(unit_id).or_default().push(row);
+        }
+    }
+    Ok(rows_of)
+}
+
+/// Puts rows in the order of time; the store's are, those of a stream need not be.
+fn sort_rows(rows: &mut [usize], stamps: &[Stamp], unit_id: &UnitId) -> Result<(), TableError> {
+    rows.sort_by_key(|row| stamps.get(*row));
+    let at = |row: &usize| stamps.get(*row).copied();
+    let twice = rows.windows(2).find_map(|pair| match pair {
+        [earlier, later] => at(earlier).filter(|stamp| at(later) == Some(*stamp)),
+        _ => None,
+    });
+    match twice {
+        Some(stamp) => Err(TableError::DuplicateKey {
+            table: TABLE,
+            key: format!("{unit_id}, {stamp}"),
+        }),
+        None => Ok(()),
+    }
+}
+
+fn pick<T: Clone>(cells: &[Option<T>], rows: &[usize]) -> Vec<Option<T>> {
+    rows.iter()
+        .map(|row| cells.get(*row).cloned().flatten())
+        .collect()
+}
+
+fn read<T: Atom>(frame: &dyn Frame, column: &'static str) -> Result<Vec<Option<T>>, TableError> {
+    T::read(
+        frame,
+        Place {
+            table: TABLE,
+            column,
+        },
+    )
+}
+
+fn fill_texts(frame: &dyn Frame, logs: &mut [Log]) -> Result<(), TableError> {
+    macro_rules! fill {
+        ($($field:ident)+) => {$(
+            let cells = read(frame, stringify!($field))?;
+            for log in &mut *logs {
+                log.readings.$field = pick(&cells, &log.rows);
+            }
+        )+};
+    }
+    fill!(reservoir_id barometer_basis alarm);
+    Ok(())
+}
+
+fn fill_numbers(frame: &dyn Frame, logs: &mut [Log]) -> Result<(), TableError> {
+    macro_rules! fill {
+        ($($field:ident)+) => {$(
+            let cells: Vec<Option<f64>> = read(frame, stringify!($field))?;
+            for log in &mut *logs {
+                log.readings.$field = to_column(pick(&cells, &log.rows));
+            }
+        )+};
+    }
+    fill!(
+        chamber_pressure_kpa ambient_kpa oil_supply_degc oil_inlet_degc oil_outlet_degc
+        oil_flow_lpm discharge_kpa_gauge suction_kpa_gauge filter_dp_kpa oil_pump_hz water_ppm
+        water_activity water_sensor_degc vent_open_pct heater_kw heater_setpoint_degc
+        vacuum_pump_amps vacuum_pump_degc chamber_level_pct sump_level_pct ambient_degc
+        run_hours_h oil_total_l
+    );
+    Ok(())
+}
+
+fn fill_yes_no(frame: &dyn Frame, logs: &mut [Log]) -> Result<(), TableError> {
+    macro_rules! fill {
+        ($($field:ident)+) => {$(
+            let cells: Vec<Option<bool>> = read(frame, stringify!($field))?;
+            let cells: Vec<Option<f64>> =
+                cells.into_iter().map(|cell| cell.map(|yes| f64::from(u8::from(yes)))).collect();
+            for log in &mut *logs {
+                log.readings.$field = to_column(pick(&cells, &log.rows));
+            }
+        )+};
+    }
+    fill!(heater_on vacuum_pump_on running);
+    Ok(())
+}
+
+/// Empty where no cell is known: most units log few of the columns.
+fn to_column(cells: Vec<Option<f64>>) -> Column {
+    if cells.iter().all(Option::is_none) {
+        return Column::default();
+    }
+    Column::from_cells(cells)
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,1 +1,0 @@
-//! The real binary at work.

@@ -1,0 +1,136 @@
+//! The risk of each reservoir against what truly becomes of it if no unit is sent.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use super::{AS_OF, mean, stamp, truth};
+use crate::binary::{Rows, export, number};
+
+/// Figures of one fleet.
+#[derive(Debug)]
+pub struct Figures {
+    pub n: usize,
+    pub n_wet: usize,
+    /// Brier score of p_water_limit, and of the base rate.
+    pub brier: f64,
+    pub brier_base: f64,
+    /// Chance that a reservoir that gets wet is ranked above one that does not: ours, and last sample ÷ limit.
+    pub auc: f64,
+    pub auc_naive: f64,
+    /// Share of ingress intervals that hold the true mean ingress of the last 30 days.
+    pub coverage_ingress: f64,
+}
+
+pub fn compare(demo: &Path) -> Figures {
+    let risks: BTreeMap<String, _> = export(demo, "reservoir_risk")
+        .into_iter()
+        .map(|row| (row["reservoir_id"].clone(), row))
+        .collect();
+    let last = last_samples(&export(demo, "samples"));
+    let (mut ours, mut naive, mut wet, mut brier) =
+        (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    for future in truth(demo, "futures")
+        .iter()
+        .filter(|row| row["from_at"] == AS_OF)
+    {
+        let id = &future["reservoir_id"];
+        let risk = risks
+            .get(id)
+            .unwrap_or_else(|| panic!("{id} has no row in reservoir_risk"));
+        let Some(p) = number(risk, "p_water_limit") else {
+            continue;
+        };
+        let outcome = f64::from(u8::from(!future["passes_limit_at"].is_empty()));
+        ours.push(p);
+        naive.push(
+            last.get(id)
+                .map_or(0.0, |ppm| ppm / number(future, "water_limit_ppm").unwrap()),
+        );
+        wet.push(outcome);
+        brier.push((p - outcome).powi(2));
+    }
+    let base = mean(&wet);
+    let mut ingress = Vec::new();
+    for row in truth(demo, "reservoirs") {
+        let risk = &risks[&row["reservoir_id"]];
+        if let (Some(lower), Some(upper)) = (
+            number(risk, "ingress_lower_90"),
+            number(risk, "ingress_upper_90"),
+        ) {
+            let value = number(&row, "ingress_g_per_h").unwrap();
+            ingress.push(f64::from(u8::from(lower <= value && value <= upper)));
+        }
+    }
+    Figures {
+        n: wet.len(),
+        n_wet: wet.iter().filter(|w| **w > 0.5).count(),
+        brier: mean(&brier),
+        brier_base: base * (1.0 - base),
+        auc: auc(&ours, &wet),
+        auc_naive: auc(&naive, &wet),
+        coverage_ingress: mean(&ingress),
+    }
+}
+
+/// The latest mid-stream or line sample of each reservoir, as its number stands (the naive reading).
+fn last_samples(samples: &Rows) -> BTreeMap<String, f64> {
+    let mut last: BTreeMap<String, (i64, f64)> = BTreeMap::new();
+    for row in samples {
+        if !matches!(row["sample_point"].as_str(), "reservoir_mid" | "line") {
+            continue;
+        }
+        let (Some(at), Some(ppm)) = (stamp(&row["taken_at"]), number(row, "water_ppm")) else {
+            continue;
+        };
+        let entry = last
+            .entry(row["reservoir_id"].clone())
+            .or_insert((at.micros(), ppm));
+        if at.micros() >= entry.0 {
+            *entry = (at.micros(), ppm);
+        }
+    }
+    last.into_iter().map(|(id, (_, ppm))| (id, ppm)).collect()
+}
+
+/// Area under the ROC curve by pairs; ties count half (Hanley & McNeil, Radiology 143, 1982).
+fn auc(score: &[f64], wet: &[f64]) -> f64 {
+    let (mut won, mut pairs) = (0.0, 0.0);
+    for (a, wet_a) in score.iter().zip(wet) {
+        for (b, wet_b) in score.iter().zip(wet) {
+            if *wet_a > 0.5 && *wet_b < 0.5 {
+                pairs += 1.0;
+                won += if a > b {
+                    1.0
+                } else if a < b {
+                    0.0
+                } else {
+                    0.5
+                };
+            }
+        }
+    }
+    won / pairs
+}
+
+pub fn judge(fleets: &[Figures]) {
+    let over = |of: fn(&Figures) -> f64| mean(&fleets.iter().map(of).collect::<Vec<_>>());
+    let (brier, base) = (over(|f| f.brier), over(|f| f.brier_base));
+    let (auc, naive) = (over(|f| f.auc), over(|f| f.auc_naive));
+    let ingress = over(|f| f.coverage_ingress);
+    println!(
+        "  reservoirs: Brier {brier:.3} (base rate {base:.3}, skill {:.2}), AUC {auc:.3} against {naive:.3} for last sample ÷ limit; ingress intervals hold {ingress:.2}",
+        1.0 - brier / base
+    );
+    assert!(
+        brier < base,
+        "Brier score {brier} is no better than the base rate's {base}"
+    );
+    assert!(
+        auc > naive,
+        "AUC {auc} is no better than that of last sample ÷ limit, {naive}"
+    );
+    assert!(
+        (0.70..=1.0).contains(&ingress),
+        "coverage of ingress intervals: {ingress}"
+    );
+}

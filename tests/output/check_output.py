@@ -1,0 +1,49 @@
+"""Validates what the commands print with --format json against data-schema/output/.
+
+The validator is Python's jsonschema, so that our own reading of our schemas is not the judge.
+Call: check_output.py BINARY DEMO_FOLDER
+"""
+
+import csv
+import io
+import json
+import pathlib
+import subprocess
+import sys
+import tempfile
+
+import jsonschema
+
+binary, demo = sys.argv[1], pathlib.Path(sys.argv[2]).resolve()
+schemas = pathlib.Path(__file__).parents[2] / "data-schema" / "output"
+
+
+def said(*arguments):
+    done = subprocess.run([binary, "--format", "json", "-q", *arguments], capture_output=True, text=True)
+    assert done.returncode == 0, (arguments, done.stderr)
+    return json.loads(done.stdout)
+
+
+def first_oil():
+    done = subprocess.run([binary, *config, "export", "oils"], capture_output=True, text=True, check=True)
+    return next(csv.DictReader(io.StringIO(done.stdout)))["oil_type"]
+
+
+config = ["--config", str(demo / "drydown.toml")]
+with tempfile.TemporaryDirectory() as scratch:
+    documents = {
+        "demo": said("demo", "--out", f"{scratch}/small", "--units", "2", "--months", "3"),
+        "ingest": said(*config, "ingest"),
+        "analyse": said(*config, "analyse", "--as-of", "2026-10-01"),
+        "report": said(*config, "report", "--quarter", "2026Q3", "--out", f"{scratch}/report"),
+        "digest": said(*config, "digest", "--out", f"{scratch}/mail"),
+        "size": said(
+            *config, "size", "--volume", "4000", "--oil", first_oil(),
+            "--start", "800", "--target", "150", "--within", "72",
+        ),
+    }
+for name, document in documents.items():
+    schema = json.loads((schemas / f"{name}.json").read_text())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(document, schema)
+    print(f"{name}: fits data-schema/output/{name}.json")
