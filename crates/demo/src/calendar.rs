@@ -29,7 +29,11 @@ impl Calendar {
             })
             .collect();
         let end = months.last().copied().unwrap_or(0);
-        Self { start: months.first().copied().unwrap_or(end), end, months }
+        Self {
+            start: months.first().copied().unwrap_or(end),
+            end,
+            months,
+        }
     }
 
     /// Whole days from the start to the end of the horizon, and one to spare.

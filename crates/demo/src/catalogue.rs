@@ -67,20 +67,98 @@ const fn oil(
     solubility: (f64, f64),
 ) -> OilSpec {
     let (density_15c_kgm3, flash_degc) = physical;
-    OilSpec { word, family, iso_vg, viscosity_mm2s, density_15c_kgm3, solubility, flash_degc }
+    OilSpec {
+        word,
+        family,
+        iso_vg,
+        viscosity_mm2s,
+        density_15c_kgm3,
+        solubility,
+        flash_degc,
+    }
 }
 
 pub(crate) const OILS: [OilSpec; 10] = [
-    oil("TRB-32", "mineral_turbine", Some(32.0), (32.0, 5.4), (868.0, 218.0), (7.696, 1713.6)),
-    oil("TRB-46", "mineral_turbine", Some(46.0), (46.0, 6.8), (872.0, 224.0), (7.670, 1712.0)),
-    oil("HYD-46", "mineral_hydraulic", Some(46.0), (46.0, 6.8), (876.0, 216.0), (7.997, 1713.6)),
-    oil("HYD-68", "mineral_hydraulic", Some(68.0), (68.0, 8.7), (880.0, 224.0), (8.020, 1712.5)),
-    oil("GEAR-220", "mineral_gear", Some(220.0), (220.0, 18.7), (893.0, 236.0), (8.153, 1709.4)),
-    oil("GEAR-320", "mineral_gear", Some(320.0), (320.0, 24.0), (899.0, 240.0), (8.190, 1709.4)),
-    oil("INS-MIN", "mineral_insulating", None, (9.5, 2.5), (878.0, 148.0), (7.0895, 1567.0)),
-    oil("INS-EST", "natural_ester", None, (33.0, 7.9), (920.0, 316.0), (5.3318, 684.0)),
-    oil("EHC-46", "phosphate_ester", Some(46.0), (43.0, 5.2), (1125.0, 255.0), (5.712, 700.0)),
-    oil("PAO-220", "pao", Some(220.0), (220.0, 25.0), (850.0, 260.0), (8.120, 1778.5)),
+    oil(
+        "TRB-32",
+        "mineral_turbine",
+        Some(32.0),
+        (32.0, 5.4),
+        (868.0, 218.0),
+        (7.696, 1713.6),
+    ),
+    oil(
+        "TRB-46",
+        "mineral_turbine",
+        Some(46.0),
+        (46.0, 6.8),
+        (872.0, 224.0),
+        (7.670, 1712.0),
+    ),
+    oil(
+        "HYD-46",
+        "mineral_hydraulic",
+        Some(46.0),
+        (46.0, 6.8),
+        (876.0, 216.0),
+        (7.997, 1713.6),
+    ),
+    oil(
+        "HYD-68",
+        "mineral_hydraulic",
+        Some(68.0),
+        (68.0, 8.7),
+        (880.0, 224.0),
+        (8.020, 1712.5),
+    ),
+    oil(
+        "GEAR-220",
+        "mineral_gear",
+        Some(220.0),
+        (220.0, 18.7),
+        (893.0, 236.0),
+        (8.153, 1709.4),
+    ),
+    oil(
+        "GEAR-320",
+        "mineral_gear",
+        Some(320.0),
+        (320.0, 24.0),
+        (899.0, 240.0),
+        (8.190, 1709.4),
+    ),
+    oil(
+        "INS-MIN",
+        "mineral_insulating",
+        None,
+        (9.5, 2.5),
+        (878.0, 148.0),
+        (7.0895, 1567.0),
+    ),
+    oil(
+        "INS-EST",
+        "natural_ester",
+        None,
+        (33.0, 7.9),
+        (920.0, 316.0),
+        (5.3318, 684.0),
+    ),
+    oil(
+        "EHC-46",
+        "phosphate_ester",
+        Some(46.0),
+        (43.0, 5.2),
+        (1125.0, 255.0),
+        (5.712, 700.0),
+    ),
+    oil(
+        "PAO-220",
+        "pao",
+        Some(220.0),
+        (220.0, 25.0),
+        (850.0, 260.0),
+        (8.120, 1778.5),
+    ),
 ];
 
 /// How a yard's machines write their logs.
@@ -118,11 +196,36 @@ pub(crate) const YARDS: [Yard; 6] = [
         timezone: "America/Chicago",
         sites: &[0, 1, 2],
     },
-    Yard { name: "high", dialect: Dialect::Vacuum, timezone: "America/Denver", sites: &[3, 4] },
-    Yard { name: "lowland", dialect: Dialect::Metric, timezone: "Europe/Berlin", sites: &[5, 6] },
-    Yard { name: "island", dialect: Dialect::MetricUtc, timezone: "UTC", sites: &[7] },
-    Yard { name: "coast", dialect: Dialect::TallRfc, timezone: "UTC", sites: &[8] },
-    Yard { name: "delta", dialect: Dialect::TallEpoch, timezone: "UTC", sites: &[8, 9] },
+    Yard {
+        name: "high",
+        dialect: Dialect::Vacuum,
+        timezone: "America/Denver",
+        sites: &[3, 4],
+    },
+    Yard {
+        name: "lowland",
+        dialect: Dialect::Metric,
+        timezone: "Europe/Berlin",
+        sites: &[5, 6],
+    },
+    Yard {
+        name: "island",
+        dialect: Dialect::MetricUtc,
+        timezone: "UTC",
+        sites: &[7],
+    },
+    Yard {
+        name: "coast",
+        dialect: Dialect::TallRfc,
+        timezone: "UTC",
+        sites: &[8],
+    },
+    Yard {
+        name: "delta",
+        dialect: Dialect::TallEpoch,
+        timezone: "UTC",
+        sites: &[8, 9],
+    },
 ];
 
 /// The yard of the n-th unit, repeating; the first is in the north, so that a fleet of one has a
@@ -149,7 +252,13 @@ const fn site(
     timezone: &'static str,
     mean_degc: f64,
 ) -> SiteSpec {
-    SiteSpec { id, name, altitude_m, timezone, mean_degc }
+    SiteSpec {
+        id,
+        name,
+        altitude_m,
+        timezone,
+        mean_degc,
+    }
 }
 
 pub(crate) const SITES: [SiteSpec; 10] = [
@@ -194,7 +303,7 @@ pub(crate) const SERVICES: [Service; 7] = [
         water_limit_ppm: 150.0,
         acid_limit: 0.3,
         cleanliness: [18, 16, 13],
-        days_per_limit: 55.0,
+        days_per_limit: 143.5,
         criticality: 8.0,
         insulating: false,
     },
@@ -207,7 +316,7 @@ pub(crate) const SERVICES: [Service; 7] = [
         water_limit_ppm: 250.0,
         acid_limit: 1.0,
         cleanliness: [19, 17, 14],
-        days_per_limit: 60.0,
+        days_per_limit: 156.6,
         criticality: 3.0,
         insulating: false,
     },
@@ -220,7 +329,7 @@ pub(crate) const SERVICES: [Service; 7] = [
         water_limit_ppm: 400.0,
         acid_limit: 1.5,
         cleanliness: [21, 19, 16],
-        days_per_limit: 60.0,
+        days_per_limit: 156.6,
         criticality: 4.0,
         insulating: false,
     },
@@ -233,7 +342,7 @@ pub(crate) const SERVICES: [Service; 7] = [
         water_limit_ppm: 500.0,
         acid_limit: 1.2,
         cleanliness: [20, 18, 15],
-        days_per_limit: 30.0,
+        days_per_limit: 78.3,
         criticality: 5.0,
         insulating: false,
     },
@@ -246,7 +355,7 @@ pub(crate) const SERVICES: [Service; 7] = [
         water_limit_ppm: 1000.0,
         acid_limit: 0.3,
         cleanliness: [17, 15, 12],
-        days_per_limit: 80.0,
+        days_per_limit: 208.8,
         criticality: 9.0,
         insulating: false,
     },
@@ -259,7 +368,7 @@ pub(crate) const SERVICES: [Service; 7] = [
         water_limit_ppm: 30.0,
         acid_limit: 0.2,
         cleanliness: [18, 16, 13],
-        days_per_limit: 120.0,
+        days_per_limit: 313.2,
         criticality: 12.0,
         insulating: true,
     },
@@ -272,7 +381,7 @@ pub(crate) const SERVICES: [Service; 7] = [
         water_limit_ppm: 350.0,
         acid_limit: 0.5,
         cleanliness: [19, 17, 14],
-        days_per_limit: 140.0,
+        days_per_limit: 365.4,
         criticality: 10.0,
         insulating: true,
     },
@@ -289,6 +398,14 @@ pub(crate) struct LabSpec {
 }
 
 pub(crate) const LABS: [LabSpec; 2] = [
-    LabSpec { word: "aldermere", cv: 0.08, lowest_ppm: (20.0, 5.0) },
-    LabSpec { word: "birchway", cv: 0.12, lowest_ppm: (30.0, 8.0) },
+    LabSpec {
+        word: "aldermere",
+        cv: 0.08,
+        lowest_ppm: (20.0, 5.0),
+    },
+    LabSpec {
+        word: "birchway",
+        cv: 0.12,
+        lowest_ppm: (30.0, 8.0),
+    },
 ];

@@ -22,7 +22,14 @@ impl DemoConfig {
     /// The fleet of `drydown demo`, for a number of units, months and a seed.
     #[must_use]
     pub const fn standard(units: usize, months: usize, seed: u64) -> Self {
-        Self { units, months, seed, failing_share: 0.28, unrecorded_share: 0.15, dirt: 1.0 }
+        Self {
+            units,
+            months,
+            seed,
+            failing_share: 0.25,
+            unrecorded_share: 0.15,
+            dirt: 1.0,
+        }
     }
 
     /// Number of units that is really built.

@@ -27,6 +27,10 @@ const FREE_PER_PASS: f64 = 0.9;
 const STIRS_PER_H: f64 = 0.015;
 /// Seconds from the start until oil flows.
 const PUMP_DOWN_S: i64 = 600;
+/// Seconds from the start after which the log slows down.
+const FINE_LOG_S: i64 = 300;
+/// Time step of the log from then until oil flows, s.
+const SLOW_STEP_S: i64 = 30;
 
 /// How a run is set up by its operator, and what is peculiar to it.
 #[derive(Clone, Copy, Debug)]
@@ -51,8 +55,8 @@ impl Setting {
         let draw = &mut stage.machine.draw;
         let at_altitude = crate::nature::barometer_kpa(altitude_m) / 101.325;
         let target_kpa = draw.uniform(13.0, 24.0) * at_altitude.powf(0.5);
-        let bleed = ((target_kpa - unit.base_kpa) * unit.size.pump_m3h * draw.uniform(0.5, 0.8))
-            .max(0.0);
+        let bleed =
+            ((target_kpa - unit.base_kpa) * unit.size.pump_m3h * draw.uniform(0.5, 0.8)).max(0.0);
         let most = 45.0 * unit.size.pump_m3h;
         Self {
             setpoint_degc: [60.0, 63.0, 65.0, 65.0, 65.0, 68.0][draw.below(6)],
@@ -137,21 +141,34 @@ impl Work {
             self.start_all_ppm = stage.tank.water.all_ppm();
         }
         let idle_h = (from - stage.machine.last_worked) as f64 / HOUR as f64;
-        let step = unit.start_step_s;
+        let fine_step = unit.start_step_s;
         let air = air_at(stage, from);
         cool_pump(stage, air, idle_h);
         let hot = idle_h < 1.5;
         let speed_scatter = stage.machine.draw.gauss(0.02).exp();
-        let begins = stage.machine.draw.uniform(0.0, 0.8 * step as f64);
+        let begins = stage.machine.draw.uniform(0.0, 0.8 * fine_step as f64);
         let end = (from + PUMP_DOWN_S).min(to);
         let mut at = from;
         while at <= end {
             let past = (at - from) as f64;
+            let step = if at - from < FINE_LOG_S {
+                fine_step
+            } else {
+                fine_step.max(SLOW_STEP_S)
+            };
             warm_pump(stage, air, step as f64 / 3600.0);
             let pump = pump_now(stage, at);
             let speed = pump.speed_m3h * speed_scatter;
-            let bleed = if setting.vent_open_at_start { setting.bleed } else { 0.0 };
-            let damp = if hot { 0.08 * saturation_kpa(50.0) } else { 0.0 };
+            let bleed = if setting.vent_open_at_start {
+                setting.bleed
+            } else {
+                0.0
+            };
+            let damp = if hot {
+                0.08 * saturation_kpa(50.0)
+            } else {
+                0.0
+            };
             let base = pump.base_kpa + (pump.leak + bleed) / speed + damp;
             let turns = speed / 3.6 / unit.size.chamber_l * (past - begins).max(0.0);
             let chamber = base + (air.barometer_kpa - base).max(0.0) * (-turns).exp();
@@ -160,7 +177,14 @@ impl Work {
             row.set(Cell::Flow, 0.0);
             row.set(Cell::Discharge, 0.0);
             row.set(Cell::Hertz, 0.0);
-            row.set(Cell::Vent, if setting.vent_open_at_start { setting.vent_pct } else { 0.0 });
+            row.set(
+                Cell::Vent,
+                if setting.vent_open_at_start {
+                    setting.vent_pct
+                } else {
+                    0.0
+                },
+            );
             row.set(Cell::Setpoint, setting.setpoint_degc);
             row.set(Cell::PumpOn, 1.0);
             row.set(Cell::Running, 1.0);
@@ -218,14 +242,21 @@ impl Work {
         let floor_ppm = saturation * (water_kpa / saturation_kpa(inlet_degc)).min(1.0);
         let dried_flow_lpm = dried_flow(fleet, stage, setting, (inlet_degc, chamber_kpa, flow_lpm));
         let rate = dried_flow_lpm * 60.0 / reservoir.true_volume_l;
-        let state = Pass { rate, floor_ppm, saturation, flow_lpm, hours };
+        let state = Pass {
+            rate,
+            floor_ppm,
+            saturation,
+            flow_lpm,
+            hours,
+        };
         let removed_kg = self.remove(stage, (reservoir, &pump), &state);
         let latent_k = self.vapour_kg_h * 2345.0 / 3600.0 / heat;
         warm_tank(stage, setting, (heater_kw, hours), reservoir);
         self.removed_kg += removed_kg;
         stage.machine.sump_l += removed_kg;
         let mid = stage.tank.water.mid_ppm;
-        let outlet_ppm = floor_ppm + (1.0 - dried_flow_lpm / flow_lpm) * (mid.min(saturation) - floor_ppm)
+        let outlet_ppm = floor_ppm
+            + (1.0 - dried_flow_lpm / flow_lpm) * (mid.min(saturation) - floor_ppm)
             + (1.0 - FREE_PER_PASS) * (mid - saturation).max(0.0);
         self.add_up(&state, dried_flow_lpm, (inlet_degc, chamber_kpa));
         let outlet_degc = inlet_degc - 1.0 - latent_k;
@@ -250,8 +281,8 @@ impl Work {
         (reservoir, pump): (&Reservoir, &PumpNow),
         pass: &Pass,
     ) -> f64 {
-        let ingress_ppm = stage.tank.ingress_g_per_h(stage.fleet) * pass.hours * 1e3
-            / reservoir.mass_kg;
+        let ingress_ppm =
+            stage.tank.ingress_g_per_h(stage.fleet) * pass.hours * 1e3 / reservoir.mass_kg;
         let water = &mut stage.tank.water;
         let stirred = water.settled_ppm * (1.0 - (-STIRS_PER_H * pass.hours).exp());
         water.settled_ppm -= stirred;
@@ -260,8 +291,8 @@ impl Work {
         let free = water.mid_ppm - dissolved;
         let share = 1.0 - (-pass.rate * pass.hours).exp();
         let turns = pass.flow_lpm * 60.0 / reservoir.true_volume_l * pass.hours;
-        let wanted = (dissolved - pass.floor_ppm) * share
-            + free * (1.0 - (-FREE_PER_PASS * turns).exp());
+        let wanted =
+            (dissolved - pass.floor_ppm) * share + free * (1.0 - (-FREE_PER_PASS * turns).exp());
         // The pump carries off vapour at no more than this partial pressure.
         let most_kg = vapour_kg_per_h(18.0, pump.speed_m3h, 40.0) * pass.hours;
         let most_ppm = most_kg * 1e6 / reservoir.mass_kg;
@@ -272,7 +303,11 @@ impl Work {
         water.mid_ppm = (water.mid_ppm - taken).max(0.0);
         let removed_kg = taken.max(0.0) * reservoir.mass_kg * 1e-6;
         self.vapour_kg_h = removed_kg / pass.hours;
-        wet_oil(stage, self.vapour_kg_h / vapour_kg_per_h(1.0, pump.speed_m3h, 40.0), pass.hours);
+        wet_oil(
+            stage,
+            self.vapour_kg_h / vapour_kg_per_h(1.0, pump.speed_m3h, 40.0),
+            pass.hours,
+        );
         removed_kg
     }
 
@@ -291,9 +326,17 @@ impl Work {
 
     /// End the run and note its truth.
     pub(crate) fn close(&mut self, stage: &mut Stage<'_>, setting: &Setting) {
-        let Some(from) = self.started.take() else { return };
+        let Some(from) = self.started.take() else {
+            return;
+        };
         let sums = self.sums;
-        let mean = |sum: f64| if sums.hours > 0.0 { sum / sums.hours } else { f64::NAN };
+        let mean = |sum: f64| {
+            if sums.hours > 0.0 {
+                sum / sums.hours
+            } else {
+                f64::NAN
+            }
+        };
         stage.log.runs.push(RunRecord {
             unit: stage.machine.idx,
             reservoir: stage.tank.idx,
@@ -432,21 +475,34 @@ fn common_row(stage: &mut Stage<'_>, at: i64, air: Air, chamber_kpa: f64) -> Row
     let unit = &stage.fleet.units[stage.machine.idx];
     let machine = &mut *stage.machine;
     machine.pressure_wander = 0.7 * machine.pressure_wander + 0.71 * machine.draw.normal();
-    let noise = 0.12 * machine.pressure_wander.clamp(-3.0, 3.0) * (chamber_kpa / 15.0).clamp(0.3, 1.0);
+    let noise =
+        0.12 * machine.pressure_wander.clamp(-3.0, 3.0) * (chamber_kpa / 15.0).clamp(0.3, 1.0);
     let mut row = Row::empty(at, stage.tank.idx);
-    row.set(Cell::Chamber, chamber_kpa + machine.gauge_offset_kpa + noise);
+    row.set(
+        Cell::Chamber,
+        chamber_kpa + machine.gauge_offset_kpa + noise,
+    );
     row.set(Cell::TrueBarometer, air.barometer_kpa);
     if unit.logs_barometer {
         row.set(Cell::Ambient, air.barometer_kpa + unit.barometer_offset_kpa);
     }
-    row.set(Cell::OilSupply, stage.tank.oil_degc + machine.draw.gauss(0.2));
+    row.set(
+        Cell::OilSupply,
+        stage.tank.oil_degc + machine.draw.gauss(0.2),
+    );
     row.set(Cell::PumpDegc, machine.pump_degc + machine.draw.gauss(0.3));
     row.set(Cell::AirDegc, air.air_degc + machine.draw.gauss(0.3));
     row.set(Cell::RunHours, machine.hours);
     row.set(Cell::OilTotal, machine.total_l);
-    row.set(Cell::Sump, (machine.sump_l / sump_litres(unit) * 100.0).min(100.0));
+    row.set(
+        Cell::Sump,
+        (machine.sump_l / sump_litres(unit) * 100.0).min(100.0),
+    );
     row.set(Cell::HeaterKw, 0.0);
-    row.set(Cell::Amps, unit.size.pump_m3h * 0.12 * (1.0 + 0.3 * chamber_kpa / 101.0));
+    row.set(
+        Cell::Amps,
+        unit.size.pump_m3h * 0.12 * (1.0 + 0.3 * chamber_kpa / 101.0),
+    );
     row
 }
 
@@ -468,7 +524,11 @@ fn fill_row(row: &mut Row, stage: &mut Stage<'_>, setting: &Setting, truth: &Tru
     row.set(Cell::Running, 1.0);
     row.alarm = match () {
         () if truth.chamber_kpa > 45.0 => 1,
-        () if truth.flow_lpm < 0.55 * setting.hertz / 60.0 * stage.fleet.units[stage.machine.idx].size.flow_lpm => 2,
+        () if truth.flow_lpm
+            < 0.55 * setting.hertz / 60.0 * stage.fleet.units[stage.machine.idx].size.flow_lpm =>
+        {
+            2
+        }
         () if row.get(Cell::Sump) > 95.0 => 4,
         () => 0,
     };

@@ -11,7 +11,10 @@ pub(crate) fn without_a_unit(fleet: &Fleet, snapshot: &Snapshot) -> FutureTruth 
     let reservoir = &fleet.reservoirs[snapshot.reservoir];
     let oil = &fleet.oils[reservoir.oil];
     let coldest = oil.solubility_ppm(reservoir.coldest_degc);
-    let mut water = Water { mid_ppm: snapshot.mid_ppm, settled_ppm: snapshot.settled_ppm };
+    let mut water = Water {
+        mid_ppm: snapshot.mid_ppm,
+        settled_ppm: snapshot.settled_ppm,
+    };
     let mut truth = FutureTruth {
         reservoir_id: reservoir.id.clone(),
         from_at: stamp(snapshot.at),
@@ -30,7 +33,10 @@ pub(crate) fn without_a_unit(fleet: &Fleet, snapshot: &Snapshot) -> FutureTruth 
         let from = snapshot.at + day * DAY;
         let place = Rest::at(reservoir, oil, from);
         let path = &reservoir.ingress_g_per_h;
-        let ingress = path.get(fleet.calendar.day_of(from)).copied().map_or(0.0, f64::from);
+        let ingress = path
+            .get(fleet.calendar.day_of(from))
+            .copied()
+            .map_or(0.0, f64::from);
         truth.ingress_g_per_h += ingress / HORIZON_DAYS as f64;
         for hour in 0..24 {
             let at = stamp(from + hour * HOUR);

@@ -46,7 +46,7 @@ pub(crate) fn work(stage: &mut Stage<'_>, plan: JobPlan) {
     if stage.machine.draw.chance(0.55) {
         sample(stage, Point::Mid, None);
     }
-    if stage.machine.draw.chance(0.04) {
+    if stage.machine.draw.chance(0.012) {
         stage.machine.wet_oil = 0.8;
     }
     let mut setting = Setting::new(stage, plan.reservoir);
@@ -74,7 +74,11 @@ pub(crate) fn work(stage: &mut Stage<'_>, plan: JobPlan) {
 fn segment_end(stage: &mut Stage<'_>, at: i64, end: i64) -> i64 {
     let hours = stage.machine.draw.wait(34.0).max(2.5);
     let planned = at + (hours * 3600.0) as i64;
-    let repair = stage.machine.pump.episode.and_then(|episode| episode.repaired);
+    let repair = stage
+        .machine
+        .pump
+        .episode
+        .and_then(|episode| episode.repaired);
     let stop = match repair {
         Some(done) if at < done - HOUR && done - HOUR < planned => done - HOUR,
         _ => planned,
@@ -100,7 +104,13 @@ fn run_segment(
 ) -> i64 {
     event(stage, from, "R100", "start", None);
     let mut at = work.pump_down(stage, setting, from, to);
-    event(stage, at, "V210", "vent", Some((setting.vent_pct * 10.0).round() / 10.0));
+    event(
+        stage,
+        at,
+        "V210",
+        "vent",
+        Some((setting.vent_pct * 10.0).round() / 10.0),
+    );
     let step = stage.fleet.units[stage.machine.idx].log_step_s;
     let pair_at = from + (stage.machine.draw.uniform(1.0, 20.0) * 3600.0) as i64;
     let mut pair_due = stage.machine.draw.chance(0.25);
@@ -112,7 +122,11 @@ fn run_segment(
         let (alarm, chamber) = (row.alarm, row.get(Cell::Chamber));
         if alarm != alarm_on {
             let code = ["A300", "A301", "A302", "A303", "A304"];
-            let (kind, idx) = if alarm > 0 { ("alarm_on", alarm) } else { ("alarm_off", alarm_on) };
+            let (kind, idx) = if alarm > 0 {
+                ("alarm_on", alarm)
+            } else {
+                ("alarm_off", alarm_on)
+            };
             event(stage, at, code[usize::from(idx) % code.len()], kind, None);
             alarm_on = alarm;
         }
@@ -120,7 +134,11 @@ fn run_segment(
             pair_due = false;
             let unit = Some(stage.machine.idx);
             sample(stage, Point::UnitInlet, unit);
-            let drawn = Drawn { point: Point::UnitOutlet, water_ppm: outlet_ppm, unit };
+            let drawn = Drawn {
+                point: Point::UnitOutlet,
+                water_ppm: outlet_ppm,
+                unit,
+            };
             lab::send(stage.fleet, stage.tank, drawn, stage.log);
         }
         if chamber > 65.0 && stage.machine.draw.chance(0.01) {
@@ -148,7 +166,16 @@ fn stopped_rows(stage: &mut Stage<'_>, from: i64, to: i64) {
 fn sample(stage: &mut Stage<'_>, point: Point, unit: Option<usize>) {
     let reservoir = &stage.fleet.reservoirs[stage.tank.idx];
     let water_ppm = stage.tank.at_point(reservoir, point);
-    lab::send(stage.fleet, stage.tank, Drawn { point, water_ppm, unit }, stage.log);
+    lab::send(
+        stage.fleet,
+        stage.tank,
+        Drawn {
+            point,
+            water_ppm,
+            unit,
+        },
+        stage.log,
+    );
 }
 
 pub(crate) fn event(
@@ -159,5 +186,11 @@ pub(crate) fn event(
     value: Option<f64>,
 ) {
     let unit = stage.machine.idx;
-    stage.log.unit_events.push(UnitEvent { unit, at, code, kind, value });
+    stage.log.unit_events.push(UnitEvent {
+        unit,
+        at,
+        code,
+        kind,
+        value,
+    });
 }

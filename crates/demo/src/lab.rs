@@ -38,7 +38,6 @@ pub(crate) struct LabResult {
     pub(crate) point: Point,
     pub(crate) sample_degc: Option<f64>,
     pub(crate) water: Option<Stated>,
-    pub(crate) true_water_ppm: f64,
     /// Codes at 4, 6 and 14 µm.
     pub(crate) codes: Option<[i64; 3]>,
     pub(crate) viscosity: Option<f64>,
@@ -59,22 +58,37 @@ pub(crate) fn send(fleet: &Fleet, tank: &mut Tank, drawn: Drawn, log: &mut Log) 
     let oil_degc = tank.oil_degc;
     let draw = &mut tank.draw;
     let usual = tank.idx % LABS.len();
-    let lab = if draw.chance(0.1) { (usual + 1) % LABS.len() } else { usual };
+    let lab = if draw.chance(0.1) {
+        (usual + 1) % LABS.len()
+    } else {
+        usual
+    };
     let spec = LABS[lab];
     let insulating = reservoir.service.insulating;
-    let lowest = if insulating { spec.lowest_ppm.1 } else { spec.lowest_ppm.0 };
+    let lowest = if insulating {
+        spec.lowest_ppm.1
+    } else {
+        spec.lowest_ppm.0
+    };
     let scatter = (draw.gauss(spec.cv) + fleet.lab_bias[lab]).exp();
     let water = stated(drawn.water_ppm * scatter, lowest);
     let from_reservoir = matches!(drawn.point, Point::Mid | Point::Line);
     let corrected = (draw.chance(0.012) && !water.below).then(|| {
         let later = (draw.uniform(3.0, 9.0) * DAY as f64) as i64;
-        (later, stated(drawn.water_ppm * draw.lognormal(1.0, spec.cv), lowest).value)
+        (
+            later,
+            stated(drawn.water_ppm * draw.lognormal(1.0, spec.cv), lowest).value,
+        )
     });
     let taken = tank.at - tank.at.rem_euclid(60);
     let reported = taken + (draw.uniform(2.0, 9.0) * 24.0) as i64 * HOUR;
     // A correction must change something, else it is no correction.
     let corrected = corrected.map(|(later, value)| {
-        let value = if (value - water.value).abs() < 1.0 { value + 3.0 } else { value };
+        let value = if (value - water.value).abs() < 1.0 {
+            value + 3.0
+        } else {
+            value
+        };
         (reported + later, value.min(999.0 * 200.0))
     });
     let wet = drawn.water_ppm > 0.9 * fleet.oils[reservoir.oil].solubility_ppm(25.0);
@@ -92,16 +106,20 @@ pub(crate) fn send(fleet: &Fleet, tank: &mut Tank, drawn: Drawn, log: &mut Log) 
         taken,
         reported,
         point: drawn.point,
-        sample_degc: draw.chance(0.6).then(|| (oil_degc + draw.gauss(2.0)).round()),
+        sample_degc: draw
+            .chance(0.6)
+            .then(|| (oil_degc + draw.gauss(2.0)).round()),
         water: (!draw.chance(0.01)).then_some(water),
-        true_water_ppm: drawn.water_ppm,
         codes: (from_reservoir && draw.chance(0.85)).then_some(codes),
         viscosity: (from_reservoir && draw.chance(0.8))
             .then(|| (nu40 * draw.lognormal(1.0, 0.012) * 10.0).round() / 10.0),
         acid: (from_reservoir && draw.chance(0.8))
             .then(|| (tank.acid * draw.lognormal(1.0, 0.06) * 100.0).round() / 100.0),
-        breakdown_kv: (insulating && from_reservoir)
-            .then(|| (breakdown * draw.lognormal(1.0, 0.08)).clamp(8.0, 95.0).round()),
+        breakdown_kv: (insulating && from_reservoir).then(|| {
+            (breakdown * draw.lognormal(1.0, 0.08))
+                .clamp(8.0, 95.0)
+                .round()
+        }),
         corrected,
     });
 }
@@ -109,12 +127,18 @@ pub(crate) fn send(fleet: &Fleet, tank: &mut Tank, drawn: Drawn, log: &mut Log) 
 fn stated(ppm: f64, lowest: f64) -> Stated {
     let ppm = ppm.clamp(0.0, 190_000.0);
     if ppm < lowest {
-        return Stated { value: lowest, below: true };
+        return Stated {
+            value: lowest,
+            below: true,
+        };
     }
     let step = match ppm {
         ppm if ppm < 1000.0 => 1.0,
         ppm if ppm < 10_000.0 => 10.0,
         _ => 100.0,
     };
-    Stated { value: (ppm / step).round() * step, below: false }
+    Stated {
+        value: (ppm / step).round() * step,
+        below: false,
+    }
 }

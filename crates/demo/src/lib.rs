@@ -21,6 +21,9 @@ mod tank;
 mod truth;
 mod weather;
 
+#[cfg(test)]
+mod tests;
+
 pub use config::DemoConfig;
 pub use truth::{
     CellTruth, FileTruth, FutureTruth, HealthySpan, PumpTruth, ReservoirTruth, RunTruth,
@@ -58,5 +61,8 @@ pub fn make_fleet(config: &DemoConfig, sink: &mut dyn FnMut(DemoFile)) -> DemoFl
     let mut files = writer.finish();
     files.extend(exports::write_tables(config, &fleet, &outcome.log, sink));
     let truth = truth::make_truth(&fleet, &outcome, files);
-    DemoFleet { config_toml: exports::settings(&fleet), truth }
+    DemoFleet {
+        config_toml: exports::settings(&fleet),
+        truth,
+    }
 }

@@ -50,7 +50,11 @@ impl Machine {
             idx,
             pump: Pump::new(config, &fleet.calendar, unit),
             // The first unit works from the first hours on, so that the smallest fleet has runs.
-            free_at: if idx == 0 { start + 3 * HOUR } else { after(&mut draw, 3.0) },
+            free_at: if idx == 0 {
+                start + 3 * HOUR
+            } else {
+                after(&mut draw, 3.0)
+            },
             hours: unit.hours_meter,
             total_l: (unit.hours_meter * unit.size.flow_lpm * 50.0).round(),
             pump_degc: 20.0,
@@ -114,7 +118,12 @@ impl Machine {
         if self.filter_dp_kpa > 160.0 {
             self.filter_dp_kpa = 25.0;
             let recorded = self.draw.chance(0.6);
-            self.note(log, at - 5 * HOUR, ("filter", "oil filter element"), recorded);
+            self.note(
+                log,
+                at - 5 * HOUR,
+                ("filter", "oil filter element"),
+                recorded,
+            );
         }
     }
 

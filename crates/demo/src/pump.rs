@@ -103,11 +103,16 @@ impl Pump {
         for day in 0..n_days + FOLLOW_DAYS {
             sound = (sound + drift + 0.002 * draw.normal()).max(-0.05);
             let failing = plan.map_or_else(PumpDay::default, |plan| plan.at(day));
-            pump.unrepaired.push(PumpDay { wear: sound + failing.wear, ..failing });
+            pump.unrepaired.push(PumpDay {
+                wear: sound + failing.wear,
+                ..failing
+            });
         }
         let repaired_day = plan.and_then(|plan| pump.repair_day(unit, &plan));
         let fresh = draw.uniform(0.0, 0.06);
-        let at_repair = repaired_day.and_then(|day| pump.unrepaired.get(day)).map_or(0.0, |d| d.wear);
+        let at_repair = repaired_day
+            .and_then(|day| pump.unrepaired.get(day))
+            .map_or(0.0, |d| d.wear);
         let rebuilt = plan.is_some_and(|plan| plan.cause == Cause::Wear);
         for (day, unrepaired) in pump.unrepaired.iter().take(n_days).enumerate() {
             let repaired = repaired_day.is_some_and(|done| day >= done);
@@ -120,9 +125,15 @@ impl Pump {
                     let worn = repaired_day.map_or(0.0, |done| {
                         at_repair - plan.map_or(0.0, |plan| plan.at(done).wear)
                     });
-                    PumpDay { wear: fresh + sound - worn, ..PumpDay::default() }
+                    PumpDay {
+                        wear: fresh + sound - worn,
+                        ..PumpDay::default()
+                    }
                 }
-                (true, false) => PumpDay { wear: unrepaired.wear, ..PumpDay::default() },
+                (true, false) => PumpDay {
+                    wear: unrepaired.wear,
+                    ..PumpDay::default()
+                },
             });
         }
         pump.episode = plan.map(|plan| Episode {
@@ -157,7 +168,11 @@ impl Pump {
             PumpDay {
                 wear: mix(a.wear, b.wear),
                 restriction: mix(a.restriction, b.restriction),
-                leak: if share > 0.0 { a.leak.max(mix(a.leak, b.leak)) } else { a.leak },
+                leak: if share > 0.0 {
+                    a.leak.max(mix(a.leak, b.leak))
+                } else {
+                    a.leak
+                },
             },
         )
     }
@@ -185,19 +200,28 @@ impl Plan {
         }
         let size = self.step + self.growth * (day - self.onset_day) as f64;
         match self.cause {
-            Cause::Wear => PumpDay { wear: size, ..PumpDay::default() },
-            Cause::Leak => PumpDay { leak: size, ..PumpDay::default() },
-            Cause::Restriction => PumpDay { restriction: size, ..PumpDay::default() },
+            Cause::Wear => PumpDay {
+                wear: size,
+                ..PumpDay::default()
+            },
+            Cause::Leak => PumpDay {
+                leak: size,
+                ..PumpDay::default()
+            },
+            Cause::Restriction => PumpDay {
+                restriction: size,
+                ..PumpDay::default()
+            },
         }
     }
 
     const fn action(&self) -> &'static str {
-        match self.cause {
-            Cause::Wear if self.patience_days % 3 == 0 => "pump_swap",
-            Cause::Wear if self.patience_days % 3 == 1 => "vanes",
-            Cause::Wear => "rebuild",
-            Cause::Leak => "leak_repair",
-            Cause::Restriction => "filter",
+        match (self.cause, self.patience_days % 3) {
+            (Cause::Wear, 0) => "pump_swap",
+            (Cause::Wear, 1) => "vanes",
+            (Cause::Wear, _) => "rebuild",
+            (Cause::Leak, _) => "leak_repair",
+            (Cause::Restriction, _) => "filter",
         }
     }
 }
@@ -222,7 +246,14 @@ fn make_plan(
         Cause::Leak => {
             let grows = draw.chance(0.5);
             let step = draw.lognormal(5.0, 0.4) * unit.pump_m3h;
-            (step, if grows { draw.lognormal(0.2, 0.5) * unit.pump_m3h } else { 0.0 })
+            (
+                step,
+                if grows {
+                    draw.lognormal(0.2, 0.5) * unit.pump_m3h
+                } else {
+                    0.0
+                },
+            )
         }
         Cause::Restriction => (draw.uniform(0.25, 0.45), 0.002),
     };
@@ -261,4 +292,69 @@ pub(crate) fn holding_kpa(unit: &Unit, day: PumpDay, vapour_kg_h: f64) -> f64 {
     let pump = now(unit, day);
     let gas = (pump.leak + air_load(unit.size.flow_lpm)) / pump.speed_m3h;
     pump.base_kpa + gas + vapour_kg_h / vapour_kg_per_h(1.0, pump.speed_m3h, 40.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fleet::Fleet;
+
+    #[test]
+    fn what_a_pump_holds_worsens_with_wear_leak_and_restriction() {
+        let fleet = Fleet::new(&DemoConfig::standard(2, 1, 1));
+        let unit = &fleet.units[0];
+        let holds = |day: PumpDay| holding_kpa(unit, day, usual_vapour_kg_per_h(unit));
+        let sound = holds(PumpDay::default());
+        assert!(sound < 12.0, "{sound}");
+        assert!(
+            holds(PumpDay {
+                wear: 0.5,
+                ..PumpDay::default()
+            }) > sound + 3.0
+        );
+        assert!(
+            holds(PumpDay {
+                wear: 1.6,
+                ..PumpDay::default()
+            }) > LIMIT_KPA
+        );
+        assert!(
+            holds(PumpDay {
+                restriction: 0.3,
+                ..PumpDay::default()
+            }) > sound
+        );
+        // A leak of 5 kPa·m³/h per m³/h of speed lifts the pressure by 5 kPa.
+        let leaking = holds(PumpDay {
+            leak: 5.0 * unit.pump_m3h,
+            ..PumpDay::default()
+        });
+        assert!((leaking - sound - 5.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_repair_is_a_step_and_an_unrepaired_pump_goes_on() {
+        let config = DemoConfig {
+            failing_share: 1.0,
+            ..DemoConfig::standard(24, 18, 1)
+        };
+        let fleet = Fleet::new(&config);
+        let mut n_repaired = 0;
+        for unit in &fleet.units {
+            let pump = Pump::new(&config, &fleet.calendar, unit);
+            let Some(episode) = pump.episode else {
+                continue;
+            };
+            let Some(repaired) = episode.repaired.filter(|_| episode.cause == Cause::Wear) else {
+                continue;
+            };
+            n_repaired += 1;
+            let before = pump.at(unit, repaired - DAY).speed_m3h;
+            let after = pump.at(unit, repaired + DAY).speed_m3h;
+            assert!(after > before * 1.3, "{}: {before} to {after}", unit.id);
+            let idx = ((repaired - fleet.calendar.start) / DAY) as usize;
+            assert!(pump.unrepaired[idx + 30].wear > pump.unrepaired[idx].wear);
+        }
+        assert!(n_repaired >= 5, "{n_repaired}");
+    }
 }

@@ -58,7 +58,13 @@ pub(crate) struct Row {
 impl Row {
     pub(crate) fn empty(at: i64, reservoir: usize) -> Self {
         let cells = [f32::NAN; N_CELLS];
-        Self { at, cells, alarm: 0, reservoir: reservoir as u32, is_start: false }
+        Self {
+            at,
+            cells,
+            alarm: 0,
+            reservoir: reservoir as u32,
+            is_start: false,
+        }
     }
 
     pub(crate) fn set(&mut self, cell: Cell, value: f64) {

@@ -19,17 +19,29 @@ pub(crate) type RowSink<'a> = dyn FnMut(usize, usize, Vec<Row>) + 'a;
 /// Play the whole calendar. Rows leave month by month, so that memory holds little more than one.
 pub(crate) fn simulate(config: &DemoConfig, fleet: &Fleet, sink: &mut RowSink<'_>) -> Outcome {
     let mut log = Log::default();
-    let mut machines: Vec<Machine> =
-        (0..fleet.units.len()).map(|idx| Machine::new(config, fleet, idx)).collect();
-    let mut tanks: Vec<Tank> =
-        (0..fleet.reservoirs.len()).map(|idx| Tank::new(fleet, idx, config.seed)).collect();
+    let mut machines: Vec<Machine> = (0..fleet.units.len())
+        .map(|idx| Machine::new(config, fleet, idx))
+        .collect();
+    let mut tanks: Vec<Tank> = (0..fleet.reservoirs.len())
+        .map(|idx| Tank::new(fleet, idx, config.seed))
+        .collect();
     let mut rows: Vec<Vec<Row>> = vec![Vec::new(); machines.len()];
     let mut busy_until = vec![fleet.calendar.start; tanks.len()];
     let mut month = 0;
     loop {
-        let next = machines.iter().map(|machine| (machine.free_at, machine.idx)).min();
-        let Some((now, idx)) = next.filter(|(now, _)| *now < fleet.calendar.end) else { break };
-        while fleet.calendar.months.get(month + 1).is_some_and(|end| *end <= now) {
+        let next = machines
+            .iter()
+            .map(|machine| (machine.free_at, machine.idx))
+            .min();
+        let Some((now, idx)) = next.filter(|(now, _)| *now < fleet.calendar.end) else {
+            break;
+        };
+        while fleet
+            .calendar
+            .months
+            .get(month + 1)
+            .is_some_and(|end| *end <= now)
+        {
             flush(fleet, month, &mut rows, sink);
             month += 1;
         }
@@ -42,10 +54,20 @@ pub(crate) fn simulate(config: &DemoConfig, fleet: &Fleet, sink: &mut RowSink<'_
             continue;
         };
         let to = now + job_length(fleet, machine, &tanks[reservoir]);
-        let plan = JobPlan { reservoir, from: now - now.rem_euclid(60), to: to - to.rem_euclid(60) };
+        let plan = JobPlan {
+            reservoir,
+            from: now - now.rem_euclid(60),
+            to: to - to.rem_euclid(60),
+        };
         busy_until[reservoir] = plan.to;
         let tank = &mut tanks[reservoir];
-        let mut stage = Stage { fleet, machine, tank, log: &mut log, rows: &mut rows[idx] };
+        let mut stage = Stage {
+            fleet,
+            machine,
+            tank,
+            log: &mut log,
+            rows: &mut rows[idx],
+        };
         work(&mut stage, plan);
         let mean_gap = (plan.to - plan.from) as f64 * (1.0 - UTILISATION) / UTILISATION;
         machine.free_at = plan.to + 8 * HOUR + machine.draw.wait(mean_gap - 8.0 * 3600.0) as i64;
@@ -54,9 +76,14 @@ pub(crate) fn simulate(config: &DemoConfig, fleet: &Fleet, sink: &mut RowSink<'_
         tank.advance(fleet, fleet.calendar.end, &mut log);
     }
     for machine in &mut machines {
-        machine.serve(&fleet.units[machine.idx], fleet.calendar.end - HOUR, &mut log);
+        machine.serve(
+            &fleet.units[machine.idx],
+            fleet.calendar.end - HOUR,
+            &mut log,
+        );
         if let Some(since) = machine.wet_since.take() {
-            log.wet_spells.push((machine.idx, since, fleet.calendar.end));
+            log.wet_spells
+                .push((machine.idx, since, fleet.calendar.end));
         }
     }
     for month in month..fleet.calendar.months.len().saturating_sub(1) {
@@ -73,7 +100,9 @@ pub(crate) struct Outcome {
 }
 
 fn flush(fleet: &Fleet, month: usize, rows: &mut [Vec<Row>], sink: &mut RowSink<'_>) {
-    let Some(end) = fleet.calendar.months.get(month + 1) else { return };
+    let Some(end) = fleet.calendar.months.get(month + 1) else {
+        return;
+    };
     for (unit, rows) in rows.iter_mut().enumerate() {
         let split = rows.partition_point(|row| row.at < *end);
         let later = rows.split_off(split);
@@ -98,14 +127,16 @@ fn choose(
         }
         tank.advance(fleet, now, log);
         let wet = (tank.water.all_ppm() / reservoir.limit_ppm).clamp(0.05, 6.0);
-        weights[idx] = wet.powf(1.7) * size_fit(unit, reservoir);
+        weights[idx] = wet.powf(2.0) * size_fit(unit, reservoir);
     }
     machine.draw.weighted(&weights)
 }
 
 fn size_fit(unit: &Unit, reservoir: &Reservoir) -> f64 {
     let (low, high) = unit.size.volume_l;
-    let off = (low / reservoir.true_volume_l).max(reservoir.true_volume_l / high).max(1.0);
+    let off = (low / reservoir.true_volume_l)
+        .max(reservoir.true_volume_l / high)
+        .max(1.0);
     off.powf(-1.5)
 }
 
@@ -116,6 +147,8 @@ fn job_length(fleet: &Fleet, machine: &mut Machine, tank: &Tank) -> i64 {
     let rate = dried_flow * 60.0 / reservoir.true_volume_l;
     let target = 0.25 * reservoir.limit_ppm;
     let turns = (tank.water.all_ppm() / target).max(1.2).ln();
-    let days = (turns / rate + 8.0) / 24.0 * machine.draw.lognormal(1.2, 0.25);
+    let needed = (turns / rate + 8.0) / 24.0 * machine.draw.lognormal(1.2, 0.25);
+    // Transport is dear: a unit stays some days even where one would do.
+    let days = needed.max(machine.draw.lognormal(2.7, 0.45));
     (days.clamp(JOB_DAYS.0, JOB_DAYS.1) * DAY as f64) as i64
 }

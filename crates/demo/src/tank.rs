@@ -37,7 +37,10 @@ impl Tank {
         Self {
             idx,
             at: start,
-            water: Water { mid_ppm: reservoir.start_ppm, settled_ppm: 0.0 },
+            water: Water {
+                mid_ppm: reservoir.start_ppm,
+                settled_ppm: 0.0,
+            },
             oil_degc: reservoir.service_degc,
             dirt_code: reservoir.service.cleanliness[0] as f64 + draw.uniform(-1.5, 0.8),
             acid: reservoir.service.acid_limit * draw.uniform(0.15, 0.6),
@@ -70,7 +73,9 @@ impl Tank {
     /// Ingress now, g/h.
     pub(crate) fn ingress_g_per_h(&self, fleet: &Fleet) -> f64 {
         let path = &fleet.reservoirs[self.idx].ingress_g_per_h;
-        path.get(fleet.calendar.day_of(self.at)).copied().map_or(0.0, f64::from)
+        path.get(fleet.calendar.day_of(self.at))
+            .copied()
+            .map_or(0.0, f64::from)
     }
 
     /// Let a step of time pass and do what has come due.
@@ -114,9 +119,18 @@ impl Tank {
         if self.at >= self.next_oil_change {
             self.next_oil_change = self.at + (self.draw.wait(6.0 * 365.0) * DAY as f64) as i64;
             let water_ppm = (reservoir.limit_ppm * self.draw.uniform(0.1, 0.4)).round();
-            self.water = Water { mid_ppm: water_ppm, settled_ppm: 0.0 };
+            self.water = Water {
+                mid_ppm: water_ppm,
+                settled_ppm: 0.0,
+            };
             self.acid = reservoir.service.acid_limit * 0.15;
-            self.note(log, "oil_change", Some(reservoir.register_volume_l), Some(water_ppm), 1.1);
+            self.note(
+                log,
+                "oil_change",
+                Some(reservoir.register_volume_l),
+                Some(water_ppm),
+                1.1,
+            );
         }
         if self.at >= self.next_look {
             self.next_look = self.at + 7 * DAY;
@@ -125,7 +139,13 @@ impl Tank {
                 let left = self.draw.uniform(0.1, 0.4);
                 let litres = self.water.settled_ppm * (1.0 - left) * reservoir.mass_kg * 1e-6;
                 self.water.settled_ppm *= left;
-                self.note(log, "bottom_drain", Some((litres * 10.0).round() / 10.0), None, 0.85);
+                self.note(
+                    log,
+                    "bottom_drain",
+                    Some((litres * 10.0).round() / 10.0),
+                    None,
+                    0.85,
+                );
             }
         }
         let leak = reservoir.leaks.get(self.next_leak);
@@ -148,7 +168,13 @@ impl Tank {
         // Water drained may be stated; the register has volume_l for it.
         if self.draw.chance(recorded_share) {
             let reservoir = self.idx;
-            log.tank_events.push(TankEvent { reservoir, at: self.at, action, volume_l, water_ppm });
+            log.tank_events.push(TankEvent {
+                reservoir,
+                at: self.at,
+                action,
+                volume_l,
+                water_ppm,
+            });
         }
     }
 
@@ -165,7 +191,16 @@ impl Tank {
             _ => Point::Mid,
         };
         let water_ppm = self.at_point(reservoir, point);
-        lab::send(fleet, self, Drawn { point, water_ppm, unit: None }, log);
+        lab::send(
+            fleet,
+            self,
+            Drawn {
+                point,
+                water_ppm,
+                unit: None,
+            },
+            log,
+        );
     }
 
     /// True water at a point of the reservoir, ppm.

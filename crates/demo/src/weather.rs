@@ -46,7 +46,10 @@ impl Weather {
             let barometer = mean_kpa + BAROMETER_SD_KPA * pressure.clamp(-3.0, 3.0);
             hours.push([barometer as f32, air as f32, humidity as f32]);
         }
-        Self { start: calendar.start, hours }
+        Self {
+            start: calendar.start,
+            hours,
+        }
     }
 
     /// Weather at a time: straight between the hours.
@@ -56,9 +59,19 @@ impl Weather {
         let share = ((past - idx as i64 * HOUR) as f64 / HOUR as f64).min(1.0);
         let (a, b) = match (self.hours.get(idx), self.hours.get(idx + 1)) {
             (Some(a), Some(b)) => (a, b),
-            _ => return Air { barometer_kpa: 101.325, air_degc: 15.0, humidity: 0.6 },
+            _ => {
+                return Air {
+                    barometer_kpa: 101.325,
+                    air_degc: 15.0,
+                    humidity: 0.6,
+                };
+            }
         };
         let mix = |col: usize| f64::from(a[col]) * (1.0 - share) + f64::from(b[col]) * share;
-        Air { barometer_kpa: mix(0), air_degc: mix(1), humidity: mix(2) }
+        Air {
+            barometer_kpa: mix(0),
+            air_degc: mix(1),
+            humidity: mix(2),
+        }
     }
 }

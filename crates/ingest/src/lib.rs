@@ -7,6 +7,8 @@
 //! became of each record. Nothing here touches files, clocks or the network.
 
 mod cells;
+mod ledger;
+mod merge;
 mod reader;
 mod rows;
 mod site;
@@ -15,6 +17,8 @@ mod stamps;
 mod text;
 mod texts;
 
+pub use ledger::{LoadRow, loads_batch, rejects_batch};
+pub use merge::{MergePlan, Merged, Part};
 pub use reader::{FileInput, file_hash};
 pub use rows::{Counts, FileRows, Reject, Scope};
 pub use site::SiteContext;

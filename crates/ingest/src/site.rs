@@ -10,7 +10,7 @@ use drydown_quantity::pressure::SEA_LEVEL_KPA;
 
 /// One unit's stations.
 #[derive(Clone, Debug, Default)]
-pub struct UnitSite {
+pub(crate) struct UnitSite {
     home_altitude_m: Option<f64>,
     nameplate_flow_lpm: Option<f64>,
     /// Ascending by start.

@@ -1,1 +1,19 @@
 //! Which unit to send: suitability first, then hours to target as a distribution.
+//!
+//! `size` answers one job: every unit and size class with running hours, the probability of reaching the
+//! target and of meeting the window, and the smallest class that will do.
+
+mod answer;
+mod config;
+mod draws;
+mod job;
+mod size;
+mod suitability;
+#[cfg(test)]
+mod tests;
+
+pub use answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
+pub use config::PlanningConfig;
+pub use job::{Candidate, Ingress, Job};
+pub use size::size;
+pub use suitability::Suitability;

@@ -8,7 +8,7 @@ pub struct PumpsConfig {
     pub limit_kpa: f64,
     /// False alerts per unit and year over all channels together (0.2 by default: one in five
     /// years and unit).
-    pub false_alarms_per_unit_year: f64,
+    pub false_alerts_per_unit_year: f64,
     /// Days after which days_to_limit is "beyond" (365 by default, the contract's).
     pub horizon_days: f64,
     /// An alert becomes an alarm where the early tenth of days_to_limit is at most this (30 by default).
@@ -52,7 +52,7 @@ impl PumpsConfig {
     pub const fn documented() -> Self {
         Self {
             limit_kpa: 40.37,
-            false_alarms_per_unit_year: 0.2,
+            false_alerts_per_unit_year: 0.2,
             horizon_days: 365.0,
             alarm_days: 30.0,
             min_starts: 4,

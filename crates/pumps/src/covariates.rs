@@ -45,7 +45,10 @@ pub(crate) fn of_speed(start: &PumpStart) -> Covariates {
 /// Saturation pressure at the pump's temperature (oil-sealed and liquid-ring pumps hold no less
 /// where there is water in them) and oil temperature.
 pub(crate) fn of_base(start: &PumpStart) -> Covariates {
-    let sealed = start.vacuum_pump_degc.map(saturation::pressure_kpa).filter(|p| p.is_finite());
+    let sealed = start
+        .vacuum_pump_degc
+        .map(saturation::pressure_kpa)
+        .filter(|p| p.is_finite());
     let reference = saturation::pressure_kpa(40.0);
     [
         sealed.map_or(0.0, |kpa| kpa - reference),
@@ -60,7 +63,9 @@ pub(crate) fn of_steady(run: &Run) -> Covariates {
     let water = run.water_last_ppm.filter(|ppm| *ppm > 0.0);
     [
         run.vent_open_pct.unwrap_or(0.0),
-        run.flow_lpm.filter(|lpm| *lpm > 0.0).map_or(0.0, |lpm| (lpm / 50.0).ln()),
+        run.flow_lpm
+            .filter(|lpm| *lpm > 0.0)
+            .map_or(0.0, |lpm| (lpm / 50.0).ln()),
         run.oil_degc.map_or(0.0, |degc| degc - 65.0),
         water.map_or(0.0, |ppm| ((ppm + 20.0) / 120.0).ln()),
     ]
@@ -82,7 +87,10 @@ pub(crate) fn fit_slopes(series: &[Vec<(f64, Covariates)>]) -> Slopes {
         return Slopes::default();
     }
     // Steps and outliers must not steer a slope.
-    let (centre, sd) = (robust::median(&dy).unwrap_or(0.0), robust::mad(&dy).unwrap_or(0.0));
+    let (centre, sd) = (
+        robust::median(&dy).unwrap_or(0.0),
+        robust::mad(&dy).unwrap_or(0.0),
+    );
     if sd <= 0.0 {
         return Slopes::default();
     }
@@ -90,7 +98,9 @@ pub(crate) fn fit_slopes(series: &[Vec<(f64, Covariates)>]) -> Slopes {
         *value = value.clamp(centre - 4.0 * sd, centre + 4.0 * sd);
     }
     let names = ["0", "1", "2", "3"];
-    let Ok(screens) = screen_covariates(&dx, &names, &dy) else { return Slopes::default() };
+    let Ok(screens) = screen_covariates(&dx, &names, &dy) else {
+        return Slopes::default();
+    };
     let mut slopes = Slopes::default();
     for screen in screens.iter().filter(|screen| screen.t.abs() >= LEAST_T) {
         let slot = names.iter().position(|name| *name == screen.name);

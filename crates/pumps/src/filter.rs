@@ -42,7 +42,12 @@ impl Filter {
         p[0][0] = level_sd * level_sd;
         p[1][1] = spread.drift_sd * spread.drift_sd;
         p[2][2] = spread.shared_sd * spread.shared_sd;
-        Self { spread, days, x: [level, spread.drift_mean, 0.0], p }
+        Self {
+            spread,
+            days,
+            x: [level, spread.drift_mean, 0.0],
+            p,
+        }
     }
 
     /// Level now and its standard deviation.
@@ -85,7 +90,10 @@ impl Filter {
         let p = &self.p;
         let noise = self.spread.noise_sd.powi(2) + se * se;
         let variance = p[0][0] + 2.0 * p[0][2] + p[2][2] + noise;
-        Expected { mean: self.x[0] + self.x[2], sd: variance.max(1e-18).sqrt() }
+        Expected {
+            mean: self.x[0] + self.x[2],
+            sd: variance.max(1e-18).sqrt(),
+        }
     }
 
     /// Takes an observation in.

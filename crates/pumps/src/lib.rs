@@ -3,6 +3,32 @@
 //! In: start curves, runs, maintenance, registers. Out: one `PumpStart` per start, one
 //! `PumpHealth` per run (each using only data up to its own time), and the probability of each cause.
 
+mod cause;
+mod config;
+mod covariates;
+mod evidence;
+mod filter;
 mod health;
+mod judge;
+mod limit;
+mod monitor;
+mod outlook;
+mod prior;
+mod spans;
+mod spread;
+mod start;
+mod watch;
 
+pub use config::PumpsConfig;
+pub use covariates::Slopes;
+pub use filter::Spread;
 pub use health::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState};
+pub use judge::{UnitHealth, judge_unit};
+pub use prior::{
+    ChartLimits, Era, FleetPrior, KindPrior, WitnessPrior, fleet_prior, fleet_prior_with_runs,
+};
+pub use spans::frames_of;
+pub use start::{fill_pump_down, fit_start};
+
+#[cfg(test)]
+mod tests;

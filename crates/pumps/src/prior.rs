@@ -7,7 +7,8 @@ use std::collections::BTreeMap;
 
 use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
-use drydown_runs::history::{Maintenance, PumpKind, Unit};
+use drydown_runs::history::{Maintenance, PumpKind, Registers, Unit};
+use drydown_stats::cusum::design_limit;
 use drydown_stats::trend::theil_sen;
 
 use crate::covariates::{Covariates, Slopes, fit_slopes, of_base, of_speed, of_steady};
@@ -15,15 +16,15 @@ use crate::filter::Spread;
 use crate::monitor::days_of;
 use crate::spans::{Renewal, renewal_of};
 use crate::spread::{Point, fit_spread, shrunk};
-use crate::PumpStart;
+use crate::{PumpStart, PumpsConfig};
 
 /// Everything the fleet has on record about its pumps.
 #[derive(Clone, Copy, Debug)]
-pub struct Fleet<'a> {
-    pub units: &'a [Unit],
-    pub starts: &'a [PumpStart],
-    pub runs: &'a [Run],
-    pub maintenance: &'a [Maintenance],
+struct Fleet<'a> {
+    units: &'a [Unit],
+    starts: &'a [PumpStart],
+    runs: &'a [Run],
+    maintenance: &'a [Maintenance],
 }
 
 /// One witness: its spread, its level in a sound pump (mean, standard deviation), its covariates.
@@ -62,6 +63,38 @@ pub struct Era {
     /// Accepted starts and runs per unit and year.
     pub starts_per_year: f64,
     pub runs_per_year: f64,
+    /// Limits of the control charts, in standard deviations, for the budget and these rates.
+    pub limits: ChartLimits,
+}
+
+/// Limits of the three control charts of a unit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ChartLimits {
+    pub speed: f64,
+    pub base: f64,
+    pub steady: f64,
+}
+
+/// Shares of the false-alarm budget: speed and base pressure are the pump's own witnesses, steady
+/// pressure speaks only where there are no starts.
+const BUDGET_SHARES: (f64, f64, f64) = (0.4, 0.4, 0.2);
+
+impl ChartLimits {
+    /// From run-length theory for independent innovations: the mean run length between false
+    /// alarms is the observations per year over the alarms allowed per year.
+    fn design(starts_per_year: f64, runs_per_year: f64, config: &PumpsConfig) -> Self {
+        let budget = config.false_alerts_per_unit_year;
+        // Where theory gives none (a budget beyond one alarm per observation) a start that is off
+        // by two standard deviations is enough.
+        let limit = |allowance: f64, share: f64, rate: f64| {
+            design_limit(allowance, share * budget, rate).unwrap_or(2.0)
+        };
+        Self {
+            speed: limit(config.ramp_allowance, BUDGET_SHARES.0, starts_per_year),
+            base: limit(config.step_allowance, BUDGET_SHARES.1, starts_per_year),
+            steady: limit(config.ramp_allowance, BUDGET_SHARES.2, runs_per_year),
+        }
+    }
 }
 
 /// Eras of one fleet, by start; never empty.
@@ -73,14 +106,20 @@ pub struct FleetPrior {
 impl FleetPrior {
     /// Values of common practice alone (no source; wide).
     #[must_use]
-    pub fn common_practice() -> Self {
-        Self { eras: vec![common_era()] }
+    pub fn common_practice(config: &PumpsConfig) -> Self {
+        Self {
+            eras: vec![common_era(config)],
+        }
     }
 
     /// What was known at a time.
     #[must_use]
     pub fn era_at(&self, at: Stamp) -> Option<&Era> {
-        self.eras.iter().rev().find(|era| era.from <= at).or_else(|| self.eras.first())
+        self.eras
+            .iter()
+            .rev()
+            .find(|era| era.from <= at)
+            .or_else(|| self.eras.first())
     }
 }
 
@@ -88,17 +127,22 @@ impl Era {
     /// The prior of a kind of pump, else of any kind.
     #[must_use]
     pub fn kind(&self, kind: Option<PumpKind>) -> &KindPrior {
-        kind.and_then(|kind| self.by_kind.get(&kind)).unwrap_or(&self.any_kind)
+        kind.and_then(|kind| self.by_kind.get(&kind))
+            .unwrap_or(&self.any_kind)
     }
 }
 
-fn common_era() -> Era {
+const COMMON_RATES: (f64, f64) = (80.0, 40.0);
+
+fn common_era(config: &PumpsConfig) -> Era {
+    let (starts_per_year, runs_per_year) = COMMON_RATES;
     Era {
         from: Stamp::from_micros(i64::MIN),
         any_kind: common_kind(),
         by_kind: BTreeMap::new(),
-        starts_per_year: 80.0,
-        runs_per_year: 40.0,
+        starts_per_year,
+        runs_per_year,
+        limits: ChartLimits::design(starts_per_year, runs_per_year, config),
     }
 }
 
@@ -145,15 +189,44 @@ fn common_kind() -> KindPrior {
     }
 }
 
-/// The fleet's prior at every quarter before a time.
+/// The fleet's prior at every quarter before a time, from starts alone: the spread of steady
+/// pressures is then that of common practice. See [`fleet_prior_with_runs`].
 #[must_use]
-pub fn fleet_prior(fleet: &Fleet<'_>, before: Stamp) -> FleetPrior {
-    let mut eras = vec![common_era()];
-    let first = fleet.starts.iter().map(|s| s.started_at).chain(fleet.runs.iter().map(|r| r.ended_at));
-    if let Some(first) = first.min() {
+pub fn fleet_prior(
+    starts: &[PumpStart],
+    registers: &Registers,
+    before: Stamp,
+    config: &PumpsConfig,
+) -> FleetPrior {
+    fleet_prior_with_runs(starts, &[], registers, before, config)
+}
+
+/// The fleet's prior at every quarter before a time, each from data before its own start.
+///
+/// `starts` and `runs` in any order; registers give pump kinds, ratings and maintenance.
+#[must_use]
+pub fn fleet_prior_with_runs(
+    starts: &[PumpStart],
+    runs: &[Run],
+    registers: &Registers,
+    before: Stamp,
+    config: &PumpsConfig,
+) -> FleetPrior {
+    let fleet = Fleet {
+        units: &registers.units,
+        starts,
+        runs,
+        maintenance: &registers.maintenance,
+    };
+    let mut eras = vec![common_era(config)];
+    let stamps = starts
+        .iter()
+        .map(|s| s.started_at)
+        .chain(runs.iter().map(|r| r.ended_at));
+    if let Some(first) = stamps.min() {
         let mut from = first.quarter().end();
         while from <= before {
-            eras.push(era_before(fleet, from));
+            eras.push(era_before(&fleet, from, config));
             from = from.quarter().end();
         }
     }
@@ -171,43 +244,76 @@ struct Span {
     is_first: bool,
 }
 
-fn era_before(fleet: &Fleet<'_>, from: Stamp) -> Era {
+fn era_before(fleet: &Fleet<'_>, from: Stamp, config: &PumpsConfig) -> Era {
     let spans = spans_before(fleet, from);
     let any_kind = kind_prior(&spans.iter().collect::<Vec<_>>(), &common_kind(), 0.7);
     let mut by_kind = BTreeMap::new();
     for kind in PumpKind::ALL {
-        let own: Vec<&Span> = spans.iter().filter(|span| span.kind == Some(*kind)).collect();
+        let own: Vec<&Span> = spans
+            .iter()
+            .filter(|span| span.kind == Some(*kind))
+            .collect();
         if !own.is_empty() {
             by_kind.insert(*kind, kind_prior(&own, &any_kind, 0.4));
         }
     }
     let (starts_per_year, runs_per_year) = rates(fleet, from);
-    Era { from, any_kind, by_kind, starts_per_year, runs_per_year }
+    let limits = ChartLimits::design(starts_per_year, runs_per_year, config);
+    Era {
+        from,
+        any_kind,
+        by_kind,
+        starts_per_year,
+        runs_per_year,
+        limits,
+    }
 }
 
 /// Accepted starts and runs per unit and year, over at most the last year, kept within reason.
 fn rates(fleet: &Fleet<'_>, before: Stamp) -> (f64, f64) {
     let since = before.plus_days(-365.0);
     let recent = |at: Stamp| since <= at && at < before;
-    let runs: Vec<&Run> = fleet.runs.iter().filter(|run| recent(run.ended_at)).collect();
+    let runs: Vec<&Run> = fleet
+        .runs
+        .iter()
+        .filter(|run| recent(run.ended_at))
+        .collect();
     let mut first: BTreeMap<&UnitId, Stamp> = BTreeMap::new();
-    for run in &runs {
-        let slot = first.entry(&run.unit_id).or_insert(run.started_at);
-        *slot = (*slot).min(run.started_at);
+    let starts: Vec<&PumpStart> = fleet
+        .starts
+        .iter()
+        .filter(|s| s.accepted && recent(s.started_at))
+        .collect();
+    let by_run = runs
+        .iter()
+        .map(|run| (&run.unit_id, run.started_at.max(since)));
+    for (unit, at) in by_run.chain(starts.iter().map(|s| (&s.unit_id, s.started_at))) {
+        let slot = first.entry(unit).or_insert(at);
+        *slot = (*slot).min(at);
     }
-    let years: f64 = first.values().map(|at| before.days_after(*at).max(30.0) / 365.25).sum();
+    let years: f64 = first
+        .values()
+        .map(|at| before.days_after(*at).max(30.0) / 365.25)
+        .sum();
     if years <= 0.0 {
-        let common = common_era();
-        return (common.starts_per_year, common.runs_per_year);
+        return COMMON_RATES;
     }
-    let starts = fleet.starts.iter().filter(|s| s.accepted && recent(s.started_at)).count();
+    let starts = fleet
+        .starts
+        .iter()
+        .filter(|s| s.accepted && recent(s.started_at))
+        .count();
     let rate = |n: usize| (n as f64 / years).clamp(4.0, 2000.0);
     (rate(starts), rate(runs.len()))
 }
 
 fn spans_before(fleet: &Fleet<'_>, before: Stamp) -> Vec<Span> {
     let mut by_unit: BTreeMap<&UnitId, (Vec<&PumpStart>, Vec<&Run>)> = BTreeMap::new();
-    for start in fleet.starts.iter().filter(|s| s.accepted && s.started_at < before) {
+    for start in fleet
+        .starts
+        .iter()
+        .filter(|s| s.accepted && s.started_at < before)
+    {
         by_unit.entry(&start.unit_id).or_default().0.push(start);
     }
     for run in fleet.runs.iter().filter(|run| run.ended_at < before) {
@@ -229,16 +335,19 @@ fn spans_before(fleet: &Fleet<'_>, before: Stamp) -> Vec<Span> {
         for number in 0..=cuts.len() {
             let from = number.checked_sub(1).and_then(|k| cuts.get(k)).copied();
             let to = cuts.get(number).copied();
-            let within = |at: Stamp| {
-                from.is_none_or(|from| from <= at) && to.is_none_or(|to| at < to)
-            };
+            let within =
+                |at: Stamp| from.is_none_or(|from| from <= at) && to.is_none_or(|to| at < to);
             let mut span = Span {
                 kind: unit.and_then(|row| row.vacuum_pump_kind),
                 ln_rated: unit.and_then(ln_rated),
                 is_first: number == 0,
                 ..Span::default()
             };
-            span.starts = starts.iter().filter(|s| within(s.started_at)).map(|s| (*s).clone()).collect();
+            span.starts = starts
+                .iter()
+                .filter(|s| within(s.started_at))
+                .map(|s| (*s).clone())
+                .collect();
             span.runs = runs
                 .iter()
                 .filter(|run| within(run.ended_at))
@@ -265,7 +374,10 @@ fn ln_speed(start: &PumpStart) -> Option<f64> {
 }
 
 fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> KindPrior {
-    let units = spans.iter().filter(|span| span.is_first && !span.starts.is_empty()).count();
+    let units = spans
+        .iter()
+        .filter(|span| span.is_first && !span.starts.is_empty())
+        .count();
     KindPrior {
         speed: speed_prior(spans, &parent.speed, trust),
         base: base_prior(spans, &parent.base, trust),
@@ -279,10 +391,16 @@ fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> KindPrior {
 
 fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
     let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
-        span.starts.iter().filter_map(|s| Some((ln_speed(s)?, of_speed(s)))).collect()
+        span.starts
+            .iter()
+            .filter_map(|s| Some((ln_speed(s)?, of_speed(s))))
+            .collect()
     };
     let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
-    let series: Vec<Vec<Point>> = spans.iter().map(|span| speed_points(span, &slopes)).collect();
+    let series: Vec<Vec<Point>> = spans
+        .iter()
+        .map(|span| speed_points(span, &slopes))
+        .collect();
     let mut spread = fit_spread(&series, parent.spread, trust);
     let slopes_of = |points: &Vec<Point>| long_slope(points);
     let drifts: Vec<f64> = series.iter().filter_map(slopes_of).collect();
@@ -298,7 +416,12 @@ fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPri
         .filter_map(|(span, points)| Some(early_level(points)? - span.ln_rated?))
         .collect();
     let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
-    WitnessPrior { spread, level_mean, level_sd: level_sd.max(0.05), slopes }
+    WitnessPrior {
+        spread,
+        level_mean,
+        level_sd: level_sd.max(0.05),
+        slopes,
+    }
 }
 
 fn speed_points(span: &Span, slopes: &Slopes) -> Vec<Point> {
@@ -314,7 +437,9 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
     let measured = |s: &&PumpStart| s.base_kpa_se.is_some_and(|se| se < 0.5);
     let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
         let starts = span.starts.iter().filter(measured);
-        starts.filter_map(|s| Some((s.base_kpa?, of_base(s)))).collect()
+        starts
+            .filter_map(|s| Some((s.base_kpa?, of_base(s))))
+            .collect()
     };
     let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
     let points = |span: &&Span| -> Vec<Point> {
@@ -328,29 +453,54 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
     };
     let series: Vec<Vec<Point>> = spans.iter().map(points).collect();
     let spread = fit_spread(&series, parent.spread, trust);
-    let levels: Vec<f64> = series.iter().filter_map(|points| early_level(points)).collect();
+    let levels: Vec<f64> = series
+        .iter()
+        .filter_map(|points| early_level(points))
+        .collect();
     let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
-    WitnessPrior { spread, level_mean, level_sd: level_sd.max(0.3), slopes }
+    WitnessPrior {
+        spread,
+        level_mean,
+        level_sd: level_sd.max(0.3),
+        slopes,
+    }
 }
 
 fn steady_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
-    let raw: Vec<Vec<(f64, Covariates)>> =
-        spans.iter().map(|span| span.runs.iter().map(|(_, y, x)| (*y, *x)).collect()).collect();
+    let raw: Vec<Vec<(f64, Covariates)>> = spans
+        .iter()
+        .map(|span| span.runs.iter().map(|(_, y, x)| (*y, *x)).collect())
+        .collect();
     let slopes = fit_slopes(&raw);
     let points = |span: &&Span| -> Vec<Point> {
-        span.runs.iter().map(|(day, y, x)| (*day, y - slopes.effect(x), 0.0)).collect()
+        span.runs
+            .iter()
+            .map(|(day, y, x)| (*day, y - slopes.effect(x), 0.0))
+            .collect()
     };
     let series: Vec<Vec<Point>> = spans.iter().map(points).collect();
     let spread = fit_spread(&series, parent.spread, trust);
-    let levels: Vec<f64> = series.iter().filter_map(|points| early_level(points)).collect();
+    let levels: Vec<f64> = series
+        .iter()
+        .filter_map(|points| early_level(points))
+        .collect();
     let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
-    WitnessPrior { spread, level_mean, level_sd: level_sd.max(0.1), slopes }
+    WitnessPrior {
+        spread,
+        level_mean,
+        level_sd: level_sd.max(0.1),
+        slopes,
+    }
 }
 
 /// Median of a span's first observations.
 fn early_level(points: &[Point]) -> Option<f64> {
     let first: Vec<f64> = points.iter().take(5).map(|(_, y, _)| *y).collect();
-    if first.len() < 3 { None } else { drydown_stats::robust::median(&first) }
+    if first.len() < 3 {
+        None
+    } else {
+        drydown_stats::robust::median(&first)
+    }
 }
 
 /// Slope per day over a span of at least sixty days and eight observations.
@@ -378,9 +528,14 @@ fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
         let mut worst = 0.0f64;
         for (k, (from, _, _)) in points.iter().enumerate() {
             let rest = points.get(k..).unwrap_or(&[]);
-            let n = rest.iter().take_while(|p| p.0 <= from + WINDOW_DAYS).count();
+            let n = rest
+                .iter()
+                .take_while(|p| p.0 <= from + WINDOW_DAYS)
+                .count();
             let window = rest.get(..n).unwrap_or(&[]);
-            let long = window.last().is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
+            let long = window
+                .last()
+                .is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
             if window.len() >= 6 && long {
                 worst = worst.min(ols_slope(window));
             }

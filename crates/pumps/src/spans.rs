@@ -18,6 +18,22 @@ pub(crate) enum Renewal {
     Gauge,
 }
 
+/// What a maintenance row renews. A sensor swapped or calibrated is the pressure gauge only where
+/// the note says so.
+pub(crate) fn renewal_of_row(row: &Maintenance) -> Option<Renewal> {
+    renewal_of(row.action).or_else(|| {
+        let sensor = matches!(
+            row.action,
+            MaintenanceAction::SensorSwap | MaintenanceAction::Calibration
+        );
+        let note = row.note.as_deref().unwrap_or("").to_lowercase();
+        let named = ["pressure", "vacuum", "gauge"]
+            .iter()
+            .any(|word| note.contains(word));
+        (sensor && named).then_some(Renewal::Gauge)
+    })
+}
+
 /// What an action renews; None where it does not touch the vacuum.
 pub(crate) fn renewal_of(action: MaintenanceAction) -> Option<Renewal> {
     match action {
@@ -26,7 +42,6 @@ pub(crate) fn renewal_of(action: MaintenanceAction) -> Option<Renewal> {
         }
         MaintenanceAction::PumpOil | MaintenanceAction::LeakRepair => Some(Renewal::Base),
         MaintenanceAction::Gauge => Some(Renewal::Gauge),
-        // A sensor may be the pressure gauge or the water sensor: the note alone could tell.
         _ => None,
     }
 }
@@ -49,18 +64,31 @@ impl Stretch {
 /// Where the pump that a unit carries at a time has been before, in time. The last stretch is on
 /// the unit itself.
 pub(crate) fn life_of_pump(unit: &UnitId, at: Stamp, maintenance: &[Maintenance]) -> Vec<Stretch> {
-    let swaps = || maintenance.iter().filter(|row| row.action == MaintenanceAction::PumpSwap);
+    let swaps = || {
+        maintenance
+            .iter()
+            .filter(|row| row.action == MaintenanceAction::PumpSwap)
+    };
     let fitted = |frame: &UnitId, when: Stamp| {
-        let rows = maintenance.iter().filter(|row| &row.unit_id == frame && row.at <= when);
-        rows.filter(|row| row.serial.is_some()).max_by_key(|row| row.at)
+        let rows = maintenance
+            .iter()
+            .filter(|row| &row.unit_id == frame && row.at <= when);
+        rows.filter(|row| row.serial.is_some())
+            .max_by_key(|row| row.at)
     };
     let own_from = swaps()
         .filter(|row| &row.unit_id == unit && row.at <= at)
         .map(|row| row.at)
         .max()
         .unwrap_or(Stamp::from_micros(i64::MIN));
-    let own = Stretch { unit_id: unit.clone(), from: own_from, to: None };
-    let Some(serial) = fitted(unit, at).and_then(|row| row.serial.as_ref()) else { return vec![own] };
+    let own = Stretch {
+        unit_id: unit.clone(),
+        from: own_from,
+        to: None,
+    };
+    let Some(serial) = fitted(unit, at).and_then(|row| row.serial.as_ref()) else {
+        return vec![own];
+    };
     let mut stretches: Vec<Stretch> = maintenance
         .iter()
         .filter(|row| row.serial.as_ref() == Some(serial) && row.at < own_from)
@@ -89,7 +117,11 @@ pub fn frames_of(unit: &UnitId, maintenance: &[Maintenance]) -> Vec<UnitId> {
         .collect();
     let mut frames: Vec<UnitId> = maintenance
         .iter()
-        .filter(|row| row.serial.as_ref().is_some_and(|serial| serials.contains(&serial)))
+        .filter(|row| {
+            row.serial
+                .as_ref()
+                .is_some_and(|serial| serials.contains(&serial))
+        })
         .map(|row| row.unit_id.clone())
         .chain([unit.clone()])
         .collect();

@@ -26,10 +26,17 @@ pub(crate) fn fit_spread(series: &[Vec<Point>], prior: Spread, trust: f64) -> Sp
     }
     let objective = |theta: &[f64]| {
         let spread = to_spread(theta, prior);
-        let misfit: f64 = kept.iter().map(|one| minus_ln_likelihood(one, spread)).sum();
+        let misfit: f64 = kept
+            .iter()
+            .map(|one| minus_ln_likelihood(one, spread))
+            .sum();
         misfit + theta.iter().map(|t| 0.5 * (t / trust).powi(2)).sum::<f64>()
     };
-    let config = SimplexConfig { steps: vec![0.3; 4], tolerance: 0.05, max_evaluations: 120 };
+    let config = SimplexConfig {
+        steps: vec![0.3; 4],
+        tolerance: 0.05,
+        max_evaluations: 120,
+    };
     let (theta, _) = nelder_mead(&objective, &[0.0; 4], &config);
     to_spread(&theta, prior)
 }
@@ -48,7 +55,9 @@ fn to_spread(theta: &[f64], prior: Spread) -> Spread {
 }
 
 fn minus_ln_likelihood(points: &[Point], spread: Spread) -> f64 {
-    let Some((day, y, se)) = points.first().copied() else { return 0.0 };
+    let Some((day, y, se)) = points.first().copied() else {
+        return 0.0;
+    };
     let mut filter = Filter::new(spread, day, y, spread.noise_sd.hypot(se));
     let mut sum = 0.0;
     for (day, y, se) in points.iter().skip(1).copied() {
@@ -57,8 +66,8 @@ fn minus_ln_likelihood(points: &[Point], spread: Spread) -> f64 {
         let z = (y - expected.mean) / expected.sd;
         // Student's law scaled so that its interquartile range is that of the normal.
         let scaled = z / 0.911;
-        sum += expected.sd.ln()
-            + 0.5 * (STUDENT_DF + 1.0) * (1.0 + scaled * scaled / STUDENT_DF).ln();
+        sum +=
+            expected.sd.ln() + 0.5 * (STUDENT_DF + 1.0) * (1.0 + scaled * scaled / STUDENT_DF).ln();
         filter.learn(expected.mean + z.clamp(-3.5, 3.5) * expected.sd, se);
     }
     sum
@@ -67,7 +76,11 @@ fn minus_ln_likelihood(points: &[Point], spread: Spread) -> f64 {
 fn thin(series: &[Vec<Point>]) -> Vec<&Vec<Point>> {
     let total: usize = series.iter().map(Vec::len).sum();
     let every = total.div_ceil(MOST_POINTS).max(1);
-    series.iter().filter(|one| one.len() >= 3).step_by(every).collect()
+    series
+        .iter()
+        .filter(|one| one.len() >= 3)
+        .step_by(every)
+        .collect()
 }
 
 /// Robust mean and standard deviation of some values, shrunk to a prior worth `weight` values.

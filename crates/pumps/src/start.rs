@@ -1,10 +1,13 @@
 //! One start as a pump-down test: speed, base pressure, and whether it counts.
 
-use drydown_runs::StartCurve;
+use std::collections::BTreeMap;
+
+use drydown_quantity::RunId;
 use drydown_runs::history::{BarometerBasis, Unit};
 use drydown_runs::pump_down::{
     NoPumpDown, PumpDownFit, fit_pump_down, seconds_between_ratios, seconds_from_to,
 };
+use drydown_runs::{Run, StartCurve};
 
 use crate::{PumpStart, PumpsConfig};
 
@@ -24,13 +27,17 @@ pub fn fit_start(curve: &StartCurve, unit: Option<&Unit>, config: &PumpsConfig) 
     let fit = fit_pump_down(&curve.seconds, &curve.chamber_kpa);
     let reason = refusal(curve, unit, &fit, config);
     let fit = fit.ok();
-    let base = fit.as_ref().and_then(|fit| absolute_base(curve, fit, config));
+    let base = fit
+        .as_ref()
+        .and_then(|fit| absolute_base(curve, fit, config));
     let relative = fit.as_ref().map(|fit| fit.relative_speed_per_s);
     PumpStart {
         unit_id: curve.unit_id.clone(),
         started_at: curve.started_at,
         run_id: curve.run_id.clone(),
-        speed_m3h: relative.zip(chamber_l(unit)).map(|(s, litres)| 3.6 * s * litres),
+        speed_m3h: relative
+            .zip(chamber_l(unit))
+            .map(|(s, litres)| 3.6 * s * litres),
         relative_speed_per_s: relative,
         ln_speed_se: fit.as_ref().map(|fit| fit.ln_speed_se),
         base_kpa: base.map(|(kpa, _)| kpa),
@@ -49,7 +56,8 @@ pub fn fit_start(curve: &StartCurve, unit: Option<&Unit>, config: &PumpsConfig) 
 }
 
 fn chamber_l(unit: Option<&Unit>) -> Option<f64> {
-    unit.and_then(|row| row.chamber_volume_l).filter(|litres| *litres > 0.0)
+    unit.and_then(|row| row.chamber_volume_l)
+        .filter(|litres| *litres > 0.0)
 }
 
 /// Base pressure and its standard error; None where the barometer is a mere default, whose error
@@ -75,7 +83,27 @@ fn fall_seconds(curve: &StartCurve, fit: Option<&PumpDownFit>) -> Option<f64> {
         return seconds_between_ratios(&curve.seconds, &curve.chamber_kpa, ambient, (0.8, 0.4));
     }
     let fit = fit?;
-    seconds_from_to(0.8 * ambient, 0.4 * ambient, fit.base_kpa, fit.relative_speed_per_s)
+    seconds_from_to(
+        0.8 * ambient,
+        0.4 * ambient,
+        fit.base_kpa,
+        fit.relative_speed_per_s,
+    )
+}
+
+/// Fills each run's pump-down columns from the first accepted start of that run. Starts are in time.
+#[must_use]
+pub fn fill_pump_down(runs: Vec<Run>, starts: &[PumpStart]) -> Vec<Run> {
+    let mut first: BTreeMap<&RunId, &PumpStart> = BTreeMap::new();
+    for start in starts.iter().filter(|start| start.accepted) {
+        first.entry(&start.run_id).or_insert(start);
+    }
+    runs.into_iter()
+        .map(|run| match first.get(&run.run_id) {
+            Some(start) => run.with_pump_down(start.speed_m3h, start.base_kpa),
+            None => run,
+        })
+        .collect()
 }
 
 /// Why a start does not count, in one word; None where it does.
@@ -95,35 +123,56 @@ fn refusal(
     };
     let drop = fit.from_kpa - fit.base_kpa;
     let ambient = curve.ambient_kpa.unwrap_or(fit.from_kpa);
-    let rated = unit.and_then(|row| row.vacuum_pump_m3h).zip(chamber_l(unit));
+    let rated = unit
+        .and_then(|row| row.vacuum_pump_m3h)
+        .zip(chamber_l(unit));
     let share = rated.map(|(m3h, litres)| 3.6 * fit.relative_speed_per_s * litres / m3h);
     let refusals = [
-        (curve.step_s <= SLOW_LOG_S && !from_ambient(curve, fit, config), "not_from_ambient"),
+        (
+            curve.step_s <= SLOW_LOG_S && !from_ambient(curve, fit, config),
+            "not_from_ambient",
+        ),
         // An open vent holds the chamber at a plateau. Where the vent is logged shut, it is a leak.
-        (!curve.vent_logged && fit.base_kpa > 0.35 * ambient, "plateau"),
+        (
+            !curve.vent_logged && fit.base_kpa > 0.35 * ambient,
+            "plateau",
+        ),
         (fit.residual_sd_kpa > 0.03 * drop, "poor_fit"),
         (fit.ln_speed_se > config.max_ln_speed_se, "too_coarse"),
-        (share.is_some_and(|share| !(0.03..=2.0).contains(&share)), "implausible"),
+        (
+            share.is_some_and(|share| !(0.03..=2.0).contains(&share)),
+            "implausible",
+        ),
     ];
-    refusals.into_iter().find(|(holds, _)| *holds).map(|(_, word)| word)
+    refusals
+        .into_iter()
+        .find(|(holds, _)| *holds)
+        .map(|(_, word)| word)
 }
 
 /// Refusals by the conditions of the start, before any fit.
 fn condition_refusal(curve: &StartCurve, config: &PumpsConfig) -> Option<&'static str> {
     let at_once = |from: Option<f64>| from.is_some_and(|s| s <= curve.step_s.min(SLOW_LOG_S));
     let rested_h = curve.idle_h.unwrap_or(f64::INFINITY);
-    let warm = curve.oil_degc.is_some_and(|degc| degc > config.warm_oil_degc);
+    let warm = curve
+        .oil_degc
+        .is_some_and(|degc| degc > config.warm_oil_degc);
     let refusals = [
         (at_once(curve.vent_open_from_s), "vent_open"),
         (at_once(curve.oil_flow_from_s), "oil_flowing"),
         (rested_h * 60.0 < config.min_idle_min, "short_rest"),
         (warm && rested_h < config.warm_idle_h, "warm_oil"),
     ];
-    refusals.into_iter().find(|(holds, _)| *holds).map(|(_, word)| word)
+    refusals
+        .into_iter()
+        .find(|(holds, _)| *holds)
+        .map(|(_, word)| word)
 }
 
 fn from_ambient(curve: &StartCurve, fit: &PumpDownFit, config: &PumpsConfig) -> bool {
-    let Some(ambient) = curve.ambient_kpa else { return true };
+    let Some(ambient) = curve.ambient_kpa else {
+        return true;
+    };
     let tolerance = match curve.barometer_basis {
         Some(BarometerBasis::Measured) => config.from_ambient_kpa,
         _ => config.from_ambient_kpa + WEATHER_RANGE_KPA,

@@ -48,7 +48,7 @@ pub struct RunFitConfig {
     pub sample_log_sd_per_day: f64,
     /// Bins of the series are merged until a run has no more than these (120).
     pub max_bins: usize,
-    /// A second regime is taken where it lowers the penalised deviance by more than this (6).
+    /// A second regime is taken where it lowers the penalised deviance by more than this (8).
     pub regime_deviance: f64,
     /// Content of every interval (0.90).
     pub level: f64,
@@ -147,7 +147,7 @@ impl RunFitConfig {
             sample_after_h: 24.0,
             sample_log_sd_per_day: 0.10,
             max_bins: 120,
-            regime_deviance: 6.0,
+            regime_deviance: 8.0,
             level: 0.90,
             ln_rate_se_max: 0.6,
             density_kgm3: 870.0,

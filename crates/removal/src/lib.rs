@@ -8,12 +8,15 @@ mod config;
 mod fleet;
 mod rows;
 mod run;
+#[cfg(test)]
+mod samples_for_tests;
 mod sensors;
 
 pub use config::{FleetConfig, RemovalConfig, RunFitConfig, SensorConfig};
 pub use fleet::{Estimate, FleetRemoval, FleetRun, UnitCapacity, VapourFraction, pool_fleet};
 pub use rows::{
-    Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus, SensorCheck,
+    Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus,
+    SensorCheck,
 };
 pub use run::{RunInput, fit_run};
 pub use sensors::{SensorInput, check_sensors};

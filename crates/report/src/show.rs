@@ -35,7 +35,7 @@ impl Display {
     pub(crate) fn time(&self, at: Stamp) -> String {
         match jiff::Timestamp::from_microsecond(at.micros()) {
             Ok(time) => time
-                .to_zoned(self.zone.clone())
+                .to_zoned_datetime(self.zone.clone())
                 .strftime("%Y-%m-%d %H:%M")
                 .to_string(),
             Err(_) => at.rfc3339(),

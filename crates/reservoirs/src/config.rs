@@ -32,7 +32,7 @@ pub struct ReservoirsConfig {
     /// reservoir's (0.15 by default: reproducibility is far wider than repeatability).
     pub other_lab_cv: f64,
     /// Share of the water above solubility that stays emulsified and shows in a mid-stream sample
-    /// (0.5 by default), 0..1.
+    /// (0.3 by default), 0..1.
     pub emulsified_share: f64,
     /// Relative humidity of the air over the oil (0.6 by default), 0..1.
     pub air_humidity: f64,
@@ -40,4 +40,29 @@ pub struct ReservoirsConfig {
     pub air_degc: f64,
     /// A new sample is due before a limit has been passed unnoticed with this probability (0.1 by default).
     pub unnoticed_probability: f64,
+}
+
+impl ReservoirsConfig {
+    /// The values that the documentation names, for a configuration that sets none of them.
+    #[must_use]
+    pub const fn documented() -> Self {
+        Self {
+            horizon_days: 60.0,
+            weights: RiskWeights {
+                free_water: 1.0,
+                water_limit: 0.5,
+                cleanliness: 0.5,
+                acid: 0.5,
+            },
+            seed: 1,
+            rank_draws: 400,
+            lab_cv: 0.10,
+            lab_floor_ppm: 5.0,
+            other_lab_cv: 0.15,
+            emulsified_share: 0.3,
+            air_humidity: 0.6,
+            air_degc: 25.0,
+            unnoticed_probability: 0.1,
+        }
+    }
 }

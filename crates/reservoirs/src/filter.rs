@@ -36,7 +36,11 @@ impl Visible {
     }
 
     fn slope(self, all_ppm: f64) -> f64 {
-        if all_ppm > self.solubility_ppm { self.emulsified_share.max(0.05) } else { 1.0 }
+        if all_ppm > self.solubility_ppm {
+            self.emulsified_share.max(0.05)
+        } else {
+            1.0
+        }
     }
 }
 
@@ -123,7 +127,10 @@ impl Filtered {
         if hours <= 0.0 {
             return;
         }
-        let cells = self.ln_rate.iter().zip(self.mean_ppm.iter_mut().zip(&mut self.var));
+        let cells = self
+            .ln_rate
+            .iter()
+            .zip(self.mean_ppm.iter_mut().zip(&mut self.var));
         for (ln_rate, (mean, var)) in cells {
             let rate = ln_rate.exp();
             let (keep, add) = law.advance(rate, hours);
@@ -140,7 +147,10 @@ impl Filtered {
         let cells = self.ln_rate.iter().zip(&mut self.ln_likelihood);
         let levels = self.mean_ppm.iter_mut().zip(&mut self.var);
         for ((ln_rate, ln_likelihood), (mean, var)) in cells.zip(levels) {
-            let level = Level { mean: *mean, var: *var };
+            let level = Level {
+                mean: *mean,
+                var: *var,
+            };
             let (next, gain) = level.take(&step.kind, ln_rate.exp(), law);
             *mean = next.mean;
             *var = next.var.max(1e-6);
@@ -150,12 +160,19 @@ impl Filtered {
 
     /// What was learned of the old ingress counts less from here; the levels become one.
     fn forget(&mut self, keep: f64) {
-        let top = self.ln_likelihood.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let top = self
+            .ln_likelihood
+            .iter()
+            .copied()
+            .fold(f64::NEG_INFINITY, f64::max);
         let weights: Vec<f64> = self.ln_likelihood.iter().map(|l| (l - top).exp()).collect();
         let total: f64 = weights.iter().sum();
         let mean = dot(&weights, &self.mean_ppm) / total;
-        let spread: f64 =
-            weights.iter().zip(&self.mean_ppm).map(|(w, m)| w * (m - mean).powi(2)).sum();
+        let spread: f64 = weights
+            .iter()
+            .zip(&self.mean_ppm)
+            .map(|(w, m)| w * (m - mean).powi(2))
+            .sum();
         let var = (dot(&weights, &self.var) + spread) / total;
         if mean.is_finite() && var.is_finite() {
             self.mean_ppm.iter_mut().for_each(|m| *m = mean);
@@ -184,7 +201,13 @@ impl Level {
     /// The level after a step, and the gain in log-likelihood.
     fn take(self, kind: &Kind, rate_per_h: f64, law: &Law) -> (Self, f64) {
         match *kind {
-            Kind::Sample { ppm, censor, extra_cv, width_h, extra_sd_ppm } => {
+            Kind::Sample {
+                ppm,
+                censor,
+                extra_cv,
+                width_h,
+                extra_sd_ppm,
+            } => {
                 let cv = law.lab_cv.hypot(extra_cv);
                 // a uniform time within the width moves the level by rate·width/√12
                 let timing = rate_per_h * width_h / 12f64.sqrt();
@@ -192,25 +215,47 @@ impl Level {
                 let sd = |shown: f64| floor.hypot(cv * shown.max(0.0));
                 match censor {
                     Censor::Exact => self.observe(ppm, sd, law.visible),
-                    Censor::Below => self.bound(ppm, sd(ppm), law.visible, 1.0),
-                    Censor::Above => self.bound(ppm, sd(ppm), law.visible, -1.0),
+                    Censor::Below | Censor::Above => self.bound(ppm, sd(ppm), law.visible, censor),
                 }
             }
             Kind::RunStart { ppm, sd_ppm } => self.observe(ppm, |_| sd_ppm, law.visible),
-            Kind::RunEnd { end: Some((ppm, sd_ppm)) } => {
-                (Self { mean: ppm, var: sd_ppm * sd_ppm }, 0.0)
-            }
+            Kind::RunEnd {
+                end: Some((ppm, sd_ppm)),
+            } => (
+                Self {
+                    mean: ppm,
+                    var: sd_ppm * sd_ppm,
+                },
+                0.0,
+            ),
             // dried by nobody knows how much
             Kind::RunEnd { end: None } => {
                 let level = self.mean.max(10.0);
-                (Self { mean: 0.5 * level, var: 0.25 * self.var + (0.3 * level).powi(2) }, 0.0)
+                (
+                    Self {
+                        mean: 0.5 * level,
+                        var: 0.25 * self.var + (0.3 * level).powi(2),
+                    },
+                    0.0,
+                )
             }
-            Kind::Mix { share, share_sd, ppm, sd_ppm } => {
+            Kind::Mix {
+                share,
+                share_sd,
+                ppm,
+                sd_ppm,
+            } => {
                 let keep = 1.0 - share;
                 let var = (keep * keep) * self.var
                     + (share * sd_ppm).powi(2)
                     + (share_sd * (self.mean - ppm)).powi(2);
-                (Self { mean: keep * self.mean + share * ppm, var }, 0.0)
+                (
+                    Self {
+                        mean: keep * self.mean + share * ppm,
+                        var,
+                    },
+                    0.0,
+                )
             }
             Kind::Drain { removed_ppm } => (self.drain(removed_ppm, law.visible), 0.0),
             Kind::NewIngress { .. } => (self, 0.0),
@@ -226,7 +271,10 @@ impl Level {
             },
             None => {
                 let kept = visible.sample_ppm(self.mean);
-                Self { mean: kept, var: self.var + (0.5 * (self.mean - kept)).powi(2) }
+                Self {
+                    mean: kept,
+                    var: self.var + (0.5 * (self.mean - kept)).powi(2),
+                }
             }
         }
     }
@@ -246,7 +294,10 @@ impl Level {
             let noise = (sd * sd).max(clipped);
             let total = signal + noise;
             let gain = slope * self.var / total;
-            let level = Self { mean: self.mean + gain * residual, var: self.var * noise / total };
+            let level = Self {
+                mean: self.mean + gain * residual,
+                var: self.var * noise / total,
+            };
             let z = residual / total.sqrt();
             result = (level, normal::ln_pdf(z) - 0.5 * total.ln());
             at = level.mean;
@@ -255,17 +306,125 @@ impl Level {
         result
     }
 
-    /// A bound: below (`side` 1) or above (`side` −1) the stated value. Probit moments, in logs.
-    fn bound(self, limit: f64, sd: f64, visible: Visible, side: f64) -> (Self, f64) {
+    /// A bound: below the stated value (and above zero: there is no negative water), or above it.
+    ///
+    /// Likelihood Φ(b) − Φ(a) of the ends in standard deviations; mean and variance from its first two
+    /// derivatives, formed in logs.
+    fn bound(self, limit: f64, sd: f64, visible: Visible, side: Censor) -> (Self, f64) {
         let slope = visible.slope(self.mean);
-        let total = slope * slope * self.var + sd * sd;
-        let root = total.sqrt();
-        let z = side * (limit - visible.sample_ppm(self.mean)) / root;
-        let ln_cdf = normal::ln_cdf(z);
-        let ratio = (normal::ln_pdf(z) - ln_cdf).exp();
-        let pull = slope * self.var / root * ratio;
-        let shrink = slope * slope * self.var / total * ratio * (ratio + z);
-        let var = self.var * (1.0 - shrink.clamp(0.0, 0.999_999));
-        (Self { mean: self.mean - side * pull, var }, ln_cdf)
+        let root = (slope * slope * self.var + sd * sd).sqrt();
+        let z = |ppm: f64| (ppm - visible.sample_ppm(self.mean)) / root;
+        let (a, b) = match side {
+            Censor::Above => (z(limit), f64::INFINITY),
+            _ => (z(0.0), z(limit)),
+        };
+        let ln_total = if b.is_infinite() {
+            normal::ln_cdf(-a)
+        } else {
+            normal::ln_interval(a, b)
+        };
+        if !ln_total.is_finite() {
+            return (self, -0.5 * 38f64.powi(2));
+        }
+        let density = |z: f64| {
+            if z.is_finite() {
+                (normal::ln_pdf(z) - ln_total).exp()
+            } else {
+                0.0
+            }
+        };
+        let weighted = |z: f64| if z.is_finite() { z * density(z) } else { 0.0 };
+        let first = (density(a) - density(b)) / root;
+        let second = (weighted(a) - weighted(b)) / (root * root) - first * first;
+        let reach = slope * self.var;
+        let var = self.var + reach * reach * second;
+        (
+            Self {
+                mean: self.mean + reach * first,
+                var: var.clamp(1e-5 * self.var, self.var),
+            },
+            ln_total,
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ALL: Visible = Visible {
+        solubility_ppm: f64::INFINITY,
+        emulsified_share: 0.3,
+    };
+
+    /// Mean and variance of a level after a bound, by quadrature.
+    fn by_quadrature(level: Level, sd: f64, likelihood: impl Fn(f64) -> f64) -> (f64, f64) {
+        let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+        let step = level.var.sqrt() / 2000.0;
+        for idx in -16_000..16_000 {
+            let x = level.mean + step * f64::from(idx);
+            let w = (-0.5 * (x - level.mean).powi(2) / level.var).exp() * likelihood(x / sd);
+            total += w;
+            first += w * x;
+            second += w * x * x;
+        }
+        let mean = first / total;
+        (mean, second / total - mean * mean)
+    }
+
+    #[test]
+    fn bounds_have_the_moments_of_the_truncated_law() {
+        for (mean, spread, sd, limit) in [
+            (100.0, 60.0, 8.0, 20.0),
+            (10.0, 5.0, 3.0, 20.0),
+            (400.0, 300.0, 5.0, 20.0),
+        ] {
+            let level = Level {
+                mean,
+                var: spread * spread,
+            };
+            let (got, _) = level.bound(limit, sd, ALL, Censor::Below);
+            let truth = by_quadrature(level, sd, |u| normal::cdf(limit / sd - u) - normal::cdf(-u));
+            assert!(
+                (got.mean - truth.0).abs() < 0.02 * spread,
+                "{got:?} {truth:?}"
+            );
+            assert!((got.var / truth.1 - 1.0).abs() < 0.05, "{got:?} {truth:?}");
+            let (got, _) = level.bound(limit, sd, ALL, Censor::Above);
+            let truth = by_quadrature(level, sd, |u| normal::cdf(u - limit / sd));
+            assert!(
+                (got.mean - truth.0).abs() < 0.02 * spread,
+                "{got:?} {truth:?}"
+            );
+        }
+    }
+
+    #[test]
+    fn all_water_and_sample_are_inverse() {
+        let visible = Visible {
+            solubility_ppm: 300.0,
+            emulsified_share: 0.3,
+        };
+        for all in [0.0, 100.0, 300.0, 1000.0] {
+            assert!((visible.all_ppm(visible.sample_ppm(all)) - all).abs() < 1e-9);
+        }
+        assert!(
+            Visible {
+                emulsified_share: 0.0,
+                ..visible
+            }
+            .all_ppm(400.0)
+            .is_infinite()
+        );
+    }
+
+    #[test]
+    fn a_wrong_bottle_does_not_own_the_level() {
+        let level = Level {
+            mean: 100.0,
+            var: 100.0,
+        };
+        let (moved, _) = level.observe(5000.0, |_| 15.0, ALL);
+        assert!(moved.mean < 130.0, "{moved:?}");
     }
 }

@@ -23,8 +23,6 @@ pub(crate) struct Unrest {
 #[derive(Clone, Debug)]
 pub(crate) struct Fleet {
     pub(crate) unrest: Unrest,
-    /// Law of each reservoir's ingress from the others' data.
-    pub(crate) ingress: Vec<LnIngress>,
     /// Posterior of each reservoir; None where nothing tells its level.
     pub(crate) posteriors: Vec<Option<Posterior>>,
 }
@@ -46,7 +44,11 @@ pub(crate) fn fit_fleet(
         .iter()
         .map(|subject| {
             let level = subject.level?;
-            Some(likelihood(&subject.timeline, &subject.law(unrest, config), level))
+            Some(likelihood(
+                &subject.timeline,
+                &subject.law(unrest, config),
+                level,
+            ))
         })
         .collect();
     let ingress = fit_ingress(subjects, &tables, (n_sites, n_services));
@@ -55,20 +57,32 @@ pub(crate) fn fit_fleet(
         .zip(&ingress)
         .map(|(subject, ingress)| {
             let law = subject.law(unrest, config);
-            Some(Posterior::new(&subject.timeline, &law, subject.level?, (*ingress, subject.mass)))
+            Some(Posterior::new(
+                &subject.timeline,
+                &law,
+                subject.level?,
+                (*ingress, subject.mass),
+            ))
         })
         .collect();
     let usual = usual_level(subjects, &posteriors);
     for ((subject, ingress), posterior) in subjects.iter().zip(&ingress).zip(&mut posteriors) {
         if let (None, Some((mean, sd))) = (&posterior, usual) {
             let scale = subject.scale_ppm();
-            let level = LevelPrior { mean_ppm: mean * scale, sd_ppm: sd * scale };
+            let level = LevelPrior {
+                mean_ppm: mean * scale,
+                sd_ppm: sd * scale,
+            };
             let law = subject.law(unrest, config);
-            *posterior =
-                Some(Posterior::new(&subject.timeline, &law, level, (*ingress, subject.mass)));
+            *posterior = Some(Posterior::new(
+                &subject.timeline,
+                &law,
+                level,
+                (*ingress, subject.mass),
+            ));
         }
     }
-    Fleet { unrest, ingress, posteriors }
+    Fleet { unrest, posteriors }
 }
 
 /// The settings under which the fleet's data are likeliest, with mild preference for the configured.
@@ -82,15 +96,22 @@ fn choose_unrest(subjects: &[Subject], config: &ReservoirsConfig) -> Unrest {
     let score = |unrest: Unrest| {
         let mut sum = -0.5 * unrest.factor.ln().powi(2)
             - 0.5 * (unrest.lab_factor.ln() / 0.5).powi(2)
-            - if unrest.exchange_per_day > 0.0 { 2.0 } else { 0.0 };
+            - if unrest.exchange_per_day > 0.0 {
+                2.0
+            } else {
+                0.0
+            };
         for (subject, level) in &choosers {
-            let table =
-                coarse_likelihood(&subject.timeline, &subject.law(unrest, config), *level);
+            let table = coarse_likelihood(&subject.timeline, &subject.law(unrest, config), *level);
             sum += weigh(&table, subject.mass.ln_rate(VAGUE)).1;
         }
         sum
     };
-    let mut best = Unrest { factor: 1.0, lab_factor: 1.0, exchange_per_day: 0.0 };
+    let mut best = Unrest {
+        factor: 1.0,
+        lab_factor: 1.0,
+        exchange_per_day: 0.0,
+    };
     if choosers.is_empty() {
         return best;
     }
@@ -102,16 +123,41 @@ fn choose_unrest(subjects: &[Subject], config: &ReservoirsConfig) -> Unrest {
             *best = next;
         }
     };
-    // one setting after the other, twice round
-    for _ in 0..2 {
+    // one setting after the other, then the first again
+    for round in 0..2 {
         let start = best;
-        FACTORS.iter().for_each(|f| consider(&mut best, Unrest { factor: *f, ..start }));
+        FACTORS.iter().for_each(|f| {
+            consider(
+                &mut best,
+                Unrest {
+                    factor: *f,
+                    ..start
+                },
+            )
+        });
+        if round > 0 {
+            break;
+        }
         let start = best;
-        LAB_FACTORS.iter().for_each(|f| consider(&mut best, Unrest { lab_factor: *f, ..start }));
+        LAB_FACTORS.iter().for_each(|f| {
+            consider(
+                &mut best,
+                Unrest {
+                    lab_factor: *f,
+                    ..start
+                },
+            )
+        });
         let start = best;
-        EXCHANGES_PER_DAY
-            .iter()
-            .for_each(|x| consider(&mut best, Unrest { exchange_per_day: *x, ..start }));
+        EXCHANGES_PER_DAY.iter().for_each(|x| {
+            consider(
+                &mut best,
+                Unrest {
+                    exchange_per_day: *x,
+                    ..start
+                },
+            )
+        });
     }
     best
 }
@@ -124,7 +170,10 @@ fn fit_ingress(
     tables: &[Option<Filtered>],
     (n_sites, n_services): (usize, usize),
 ) -> Vec<LnIngress> {
-    let ln_mass: Vec<f64> = subjects.iter().map(|subject| subject.mass.ln_tonnes).collect();
+    let ln_mass: Vec<f64> = subjects
+        .iter()
+        .map(|subject| subject.mass.ln_tonnes)
+        .collect();
     let middle = robust::mean(&ln_mass).unwrap_or(0.0);
     let mut ingress = vec![VAGUE; subjects.len()];
     for _ in 0..ROUNDS {
@@ -133,7 +182,9 @@ fn fit_ingress(
             .zip(tables)
             .zip(&ingress)
             .map(|((subject, table), prior)| {
-                let own = table.as_ref().and_then(|table| own_value(subject, table, *prior));
+                let own = table
+                    .as_ref()
+                    .and_then(|table| own_value(subject, table, *prior));
                 let (ln_g, var) = own.unwrap_or((0.0, f64::INFINITY));
                 Evidence {
                     site: subject.site,
@@ -159,9 +210,11 @@ fn own_value(subject: &Subject, table: &Filtered, prior: LnIngress) -> Option<(f
     if !(precision.is_finite() && precision > 0.02 / rate.var) {
         return None;
     }
-    let own_mean =
-        (mean * (precision + 1.0 / rate.var) - rate.mean / rate.var) / precision;
-    Some((own_mean + subject.mass.ln_tonnes, 1.0 / precision + subject.mass.sd.powi(2)))
+    let own_mean = (mean * (precision + 1.0 / rate.var) - rate.mean / rate.var) / precision;
+    Some((
+        own_mean + subject.mass.ln_tonnes,
+        1.0 / precision + subject.mass.sd.powi(2),
+    ))
 }
 
 /// Mean and spread of level over scale in the reservoirs that were seen.
@@ -174,6 +227,8 @@ fn usual_level(subjects: &[Subject], posteriors: &[Option<Posterior>]) -> Option
         })
         .collect();
     let mean = robust::mean(&ratios)?;
-    let sd = robust::variance(&ratios).map_or(mean, f64::sqrt).max(0.3 * mean);
+    let sd = robust::variance(&ratios)
+        .map_or(mean, f64::sqrt)
+        .max(0.3 * mean);
     Some((mean, sd))
 }

@@ -63,7 +63,10 @@ pub fn histories<'a>(
         }
     }
     let mut runs_of: BTreeMap<&ReservoirId, Vec<RunEnd>> = BTreeMap::new();
-    for run in runs.iter().filter(|run| run.started_at < as_of && run.ended_at < as_of) {
+    for run in runs
+        .iter()
+        .filter(|run| run.started_at < as_of && run.ended_at < as_of)
+    {
         if let Some(id) = &run.reservoir_id {
             let end = to_run_end(run, fits.get(&run.run_id).copied(), registers);
             runs_of.entry(id).or_default().push(end);
@@ -84,8 +87,14 @@ pub fn histories<'a>(
             let before = events.partition_point(|event| event.at < as_of);
             ReservoirHistory {
                 reservoir,
-                site: reservoir.site_id.as_ref().and_then(|site| registers.site(site)),
-                oil: reservoir.oil_type.as_ref().and_then(|oil| registers.oil(oil)),
+                site: reservoir
+                    .site_id
+                    .as_ref()
+                    .and_then(|site| registers.site(site)),
+                oil: reservoir
+                    .oil_type
+                    .as_ref()
+                    .and_then(|oil| registers.oil(oil)),
                 samples,
                 run_ends,
                 events: events.get(..before).unwrap_or(&[]),
@@ -100,9 +109,14 @@ pub fn histories<'a>(
 /// ends are left out.
 fn to_run_end(run: &Run, fit: Option<&RemovalRun>, registers: &Registers) -> RunEnd {
     let fitted = fit.filter(|fit| {
-        !matches!(fit.status, RunStatus::Spoiled | RunStatus::Saturated | RunStatus::NoContrast)
+        !matches!(
+            fit.status,
+            RunStatus::Spoiled | RunStatus::Saturated | RunStatus::NoContrast
+        )
     });
-    let place = registers.unit(&run.unit_id).and_then(|unit| unit.water_sensor_place);
+    let place = registers
+        .unit(&run.unit_id)
+        .and_then(|unit| unit.water_sensor_place);
     let saturated = run.flags.iter().any(|flag| flag == "sensor_saturated");
     let stuck = run.flags.iter().any(|flag| flag == "sensor_stuck");
     let logs = place != Some(SensorPlace::Outlet) && !stuck;

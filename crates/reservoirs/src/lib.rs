@@ -1,5 +1,29 @@
 //! Ingress, the two waters now, and the risk of each reservoir within the horizon.
+//!
+//! In: registers, samples, runs and their removal fits, an `as_of`. Out: one row of `reservoir_risk` for
+//! every reservoir. A state-space water balance (level and ingress), a fleet prior on ingress, and
+//! first-passage probabilities averaged over what is not known.
 
+mod assess;
+mod config;
+mod driver;
+mod filter;
+mod fleet;
+mod history;
+mod limits;
+mod outlook;
+mod posterior;
+mod prior;
+mod rank;
 mod rows;
+mod subject;
+mod timeline;
+mod trend;
 
+#[cfg(test)]
+mod trials;
+
+pub use assess::assess;
+pub use config::{ReservoirsConfig, RiskWeights};
+pub use history::{ReservoirHistory, RunEnd, histories};
 pub use rows::ReservoirRisk;

@@ -19,7 +19,10 @@ pub(crate) struct Mass {
 impl Mass {
     /// Law of the ln rate from a law of the ln ingress.
     pub(crate) fn ln_rate(self, ingress: LnIngress) -> LnIngress {
-        LnIngress { mean: ingress.mean - self.ln_tonnes, var: ingress.var + self.sd.powi(2) }
+        LnIngress {
+            mean: ingress.mean - self.ln_tonnes,
+            var: ingress.var + self.sd.powi(2),
+        }
     }
 }
 
@@ -32,8 +35,10 @@ pub(crate) struct Posterior {
     mass: Mass,
 }
 
+/// A cell of less weight is left out (the grid reaches five standard deviations).
+const NEGLIGIBLE: f64 = 1e-4;
 /// Points of a grid.
-const POINTS: usize = 61;
+const POINTS: usize = 41;
 /// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
 const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
 
@@ -47,10 +52,24 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 #[must_use]
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
     let coarse = coarse_likelihood(timeline, law, level);
-    let top = coarse.ln_likelihood.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let top = coarse
+        .ln_likelihood
+        .iter()
+        .copied()
+        .fold(f64::NEG_INFINITY, f64::max);
     let alive = |l: &f64| *l > top - 18.0;
-    let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0).saturating_sub(1);
-    let last = coarse.ln_likelihood.iter().rposition(alive).unwrap_or(POINTS) + 1;
+    let first = coarse
+        .ln_likelihood
+        .iter()
+        .position(alive)
+        .unwrap_or(0)
+        .saturating_sub(1);
+    let last = coarse
+        .ln_likelihood
+        .iter()
+        .rposition(alive)
+        .unwrap_or(POINTS)
+        + 1;
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
     let range = (at(first, LN_RATE_RANGE.0), at(last, LN_RATE_RANGE.1));
     filter(timeline, grid(range, POINTS), law, level)
@@ -84,7 +103,11 @@ pub(crate) fn weigh(filtered: &Filtered, prior: LnIngress) -> (Vec<f64>, f64) {
 /// Mean and variance of the ln rate under weights.
 pub(crate) fn moments(ln_rate: &[f64], weights: &[f64]) -> (f64, f64) {
     let mean: f64 = ln_rate.iter().zip(weights).map(|(x, w)| x * w).sum();
-    let var: f64 = ln_rate.iter().zip(weights).map(|(x, w)| w * (x - mean).powi(2)).sum();
+    let var: f64 = ln_rate
+        .iter()
+        .zip(weights)
+        .map(|(x, w)| w * (x - mean).powi(2))
+        .sum();
     (mean, var)
 }
 
@@ -98,17 +121,27 @@ impl Posterior {
         (ingress, mass): (LnIngress, Mass),
     ) -> Self {
         let prior = mass.ln_rate(ingress);
-        let wide = filter(timeline, grid(reach(prior.mean, prior.var), POINTS), law, level);
+        let wide = filter(
+            timeline,
+            grid(reach(prior.mean, prior.var), POINTS),
+            law,
+            level,
+        );
         let (weights, _) = weigh(&wide, prior);
         let (mean, var) = moments(&wide.ln_rate, &weights);
-        let step2 = (reach(prior.mean, prior.var).1 - prior.mean).powi(2) / 900.0;
+        let step2 = (reach(prior.mean, prior.var).1 - prior.mean).powi(2) / 400.0;
         // never narrower than the grid that found it could see
         let (low, high) = reach(mean, var.max(step2));
         let (prior_low, prior_high) = reach(prior.mean, prior.var);
         let range = (low.max(prior_low), high.min(prior_high));
         let filtered = filter(timeline, grid(range, POINTS), law, level);
         let (weights, _) = weigh(&filtered, prior);
-        Self { weights, filtered, ingress, mass }
+        Self {
+            weights,
+            filtered,
+            ingress,
+            mass,
+        }
     }
 
     /// Rate (ppm/h), level mean, level variance and weight of each cell that matters.
@@ -117,7 +150,7 @@ impl Posterior {
         self.weights
             .iter()
             .zip(f.ln_rate.iter().zip(f.mean_ppm.iter().zip(&f.var)))
-            .filter(|(weight, _)| **weight > 1e-6)
+            .filter(|(weight, _)| **weight > NEGLIGIBLE)
             .map(|(weight, (ln_rate, (mean, var)))| Cell {
                 weight: *weight,
                 rate_per_h: ln_rate.exp(),
@@ -140,7 +173,9 @@ impl Posterior {
                 .map(|cell| cell.weight * normal::cdf((x - cell.level_ppm) / cell.level_sd))
                 .sum::<f64>()
         };
-        let ends = self.cells().map(|cell| (cell.level_ppm, 8.0 * cell.level_sd));
+        let ends = self
+            .cells()
+            .map(|cell| (cell.level_ppm, 8.0 * cell.level_sd));
         bisect(law, ends, p).max(0.0)
     }
 
@@ -150,14 +185,18 @@ impl Posterior {
     pub(crate) fn ingress_quantile_g_per_h(&self, p: f64) -> f64 {
         let rate = self.mass.ln_rate(self.ingress);
         let pull = self.ingress.var / rate.var;
-        let sd = (self.ingress.var * self.mass.sd.powi(2) / rate.var).sqrt().max(1e-6);
+        let sd = (self.ingress.var * self.mass.sd.powi(2) / rate.var)
+            .sqrt()
+            .max(1e-6);
         let mean_at = |ln_rate: f64| self.ingress.mean + pull * (ln_rate - rate.mean);
         let law = |x: f64| {
             self.cells()
                 .map(|cell| cell.weight * normal::cdf((x - mean_at(cell.rate_per_h.ln())) / sd))
                 .sum::<f64>()
         };
-        let ends = self.cells().map(|cell| (mean_at(cell.rate_per_h.ln()), 8.0 * sd));
+        let ends = self
+            .cells()
+            .map(|cell| (mean_at(cell.rate_per_h.ln()), 8.0 * sd));
         // between the grid's points the mixture is read as continuous
         let spread = self.step() * 0.5;
         bisect(law, ends.map(|(m, w)| (m, w + spread)), p).exp()
@@ -177,7 +216,10 @@ impl Posterior {
         let z = standard_normal(rng);
         let mut last = (0.0, 0.0);
         for cell in self.cells() {
-            last = (cell.rate_per_h, (cell.level_ppm + z * cell.level_sd).max(0.0));
+            last = (
+                cell.rate_per_h,
+                (cell.level_ppm + z * cell.level_sd).max(0.0),
+            );
             left -= cell.weight;
             if left <= 0.0 {
                 break;
@@ -203,8 +245,9 @@ fn reach(mean: f64, var: f64) -> (f64, f64) {
 
 /// Where a mixture's distribution function reaches `p`; the ends are (mean, reach) of its parts.
 fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f64) -> f64 {
-    let (mut low, mut high) = ends
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), (m, w)| (l.min(m - w), h.max(m + w)));
+    let (mut low, mut high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), (m, w)| {
+        (l.min(m - w), h.max(m + w))
+    });
     if !(low.is_finite() && high.is_finite()) {
         return f64::NAN;
     }

@@ -29,7 +29,10 @@ pub(crate) struct LnIngress {
 
 /// Before any data: some 3 g/h, anywhere between leak-free breathing (0.1 g/h) and a leaking cooler
 /// (100 g/h). Common practice, no source.
-pub(crate) const VAGUE: LnIngress = LnIngress { mean: 1.1, var: 2.9 };
+pub(crate) const VAGUE: LnIngress = LnIngress {
+    mean: 1.1,
+    var: 2.9,
+};
 /// Ingress grows with the oil's mass, but less than in proportion (common practice, no source).
 const MASS_SLOPE: (f64, f64) = (0.5, 0.3);
 
@@ -48,32 +51,49 @@ struct Spread {
 
 /// The law of each reservoir's ln ingress from everybody else's data.
 #[must_use]
-pub(crate) fn fit_prior(evidence: &[Evidence], n_sites: usize, n_services: usize) -> Vec<LnIngress> {
+pub(crate) fn fit_prior(
+    evidence: &[Evidence],
+    n_sites: usize,
+    n_services: usize,
+) -> Vec<LnIngress> {
     let mut mixture: Vec<(f64, Vec<LnIngress>)> = Vec::new();
     for site in SITE_SD {
         for service in SERVICE_SD {
             for reservoir in RESERVOIR_SD {
-                let spread = Spread { site, service, reservoir };
+                let spread = Spread {
+                    site,
+                    service,
+                    reservoir,
+                };
                 if let Some(solved) = solve(evidence, n_sites, n_services, spread) {
                     mixture.push(solved);
                 }
             }
         }
     }
-    let top = mixture.iter().map(|(ln, _)| *ln).fold(f64::NEG_INFINITY, f64::max);
+    let top = mixture
+        .iter()
+        .map(|(ln, _)| *ln)
+        .fold(f64::NEG_INFINITY, f64::max);
     let weights: Vec<f64> = mixture.iter().map(|(ln, _)| (ln - top).exp()).collect();
     let total: f64 = weights.iter().sum();
     (0..evidence.len())
         .map(|idx| {
             let parts = || {
-                weights.iter().zip(&mixture).filter_map(|(w, (_, laws))| {
-                    laws.get(idx).map(|law| (w / total, *law))
-                })
+                weights
+                    .iter()
+                    .zip(&mixture)
+                    .filter_map(|(w, (_, laws))| laws.get(idx).map(|law| (w / total, *law)))
             };
             let mean: f64 = parts().map(|(w, law)| w * law.mean).sum();
-            let var: f64 =
-                parts().map(|(w, law)| w * (law.var + (law.mean - mean).powi(2))).sum();
-            if mean.is_finite() && var > 0.0 { LnIngress { mean, var } } else { VAGUE }
+            let var: f64 = parts()
+                .map(|(w, law)| w * (law.var + (law.mean - mean).powi(2)))
+                .sum();
+            if mean.is_finite() && var > 0.0 {
+                LnIngress { mean, var }
+            } else {
+                VAGUE
+            }
         })
         .collect()
 }
@@ -101,11 +121,19 @@ fn solve(
     let mut matrix = DMatrix::from_diagonal(&prior_precision);
     let mut right = DVector::zeros(p);
     let mut sites: Vec<SiteSums> = (0..n_sites)
-        .map(|_| SiteSums { weight: 0.0, columns: DVector::zeros(p), value: 0.0 })
+        .map(|_| SiteSums {
+            weight: 0.0,
+            columns: DVector::zeros(p),
+            value: 0.0,
+        })
         .collect();
     let (mut square, mut ln_det) = (0.0, 0.0);
     let weight_of = |row: &Evidence| {
-        if row.var.is_finite() { 1.0 / (row.var + spread.reservoir.powi(2)) } else { 0.0 }
+        if row.var.is_finite() {
+            1.0 / (row.var + spread.reservoir.powi(2))
+        } else {
+            0.0
+        }
     };
     for row in evidence {
         let w = weight_of(row);
@@ -136,8 +164,19 @@ fn solve(
     let ln_weight = -0.5 * (ln_det + square - right.dot(&theta)) + ln_spread_prior(spread);
     let laws = evidence
         .iter()
-        .map(|row| law_of(row, &sites, (&factor, &theta), site_precision, weight_of(row)))
-        .map(|law| LnIngress { var: law.var + spread.reservoir.powi(2), ..law })
+        .map(|row| {
+            law_of(
+                row,
+                &sites,
+                (&factor, &theta),
+                site_precision,
+                weight_of(row),
+            )
+        })
+        .map(|law| LnIngress {
+            var: law.var + spread.reservoir.powi(2),
+            ..law
+        })
         .collect();
     Some((ln_weight, laws))
 }
@@ -186,10 +225,16 @@ fn law_of(
     let base = VAGUE.mean + MASS_SLOPE.0 * row.ln_mass;
     let precision = 1.0 / var - own_weight;
     if own_weight <= 0.0 || precision <= 1e-3 / var {
-        return LnIngress { mean: base + mean, var };
+        return LnIngress {
+            mean: base + mean,
+            var,
+        };
     }
     let without = (mean / var - own_weight * centred(row)) / precision;
-    LnIngress { mean: base + without, var: 1.0 / precision }
+    LnIngress {
+        mean: base + without,
+        var: 1.0 / precision,
+    }
 }
 
 #[cfg(test)]
@@ -197,7 +242,13 @@ mod tests {
     use super::*;
 
     fn evidence(site: usize, ln_g: f64, var: f64) -> Evidence {
-        Evidence { site, service: 0, ln_mass: 0.0, ln_g, var }
+        Evidence {
+            site,
+            service: 0,
+            ln_mass: 0.0,
+            ln_g,
+            var,
+        }
     }
 
     #[test]
@@ -209,14 +260,24 @@ mod tests {
 
     #[test]
     fn neighbours_speak_and_oneself_does_not() {
-        let alike: Vec<Evidence> = (0..10).map(|i| evidence(0, 2.0 + 0.01 * f64::from(i), 0.01)).collect();
+        let alike: Vec<Evidence> = (0..10)
+            .map(|i| evidence(0, 2.0 + 0.01 * f64::from(i), 0.01))
+            .collect();
         let laws = fit_prior(&alike, 1, 1);
-        assert!((laws[0].mean - 2.05).abs() < 0.1 && laws[0].var < 0.3, "{:?}", laws[0]);
+        assert!(
+            (laws[0].mean - 2.05).abs() < 0.1 && laws[0].var < 0.3,
+            "{:?}",
+            laws[0]
+        );
         let mut changed = alike;
         changed[0].ln_g = 2.6;
         let moved = fit_prior(&changed, 1, 1)[0];
         // the spreads learn of it a little, the mean of the others does not
-        assert!((moved.mean - laws[0].mean).abs() < 0.05, "{moved:?} {:?}", laws[0]);
+        assert!(
+            (moved.mean - laws[0].mean).abs() < 0.05,
+            "{moved:?} {:?}",
+            laws[0]
+        );
     }
 
     #[test]
@@ -226,6 +287,11 @@ mod tests {
         rows.push(evidence(0, 0.0, f64::INFINITY));
         rows.push(evidence(1, 0.0, f64::INFINITY));
         let laws = fit_prior(&rows, 2, 1);
-        assert!(laws[16].mean > 2.5 && laws[17].mean < 1.5, "{:?} {:?}", laws[16], laws[17]);
+        assert!(
+            laws[16].mean > 2.5 && laws[17].mean < 1.5,
+            "{:?} {:?}",
+            laws[16],
+            laws[17]
+        );
     }
 }

@@ -46,14 +46,19 @@ pub(crate) fn to_subjects(
 ) -> (Vec<Subject>, usize, usize) {
     let mut sites: BTreeMap<String, usize> = BTreeMap::new();
     let mut services: BTreeMap<String, usize> = BTreeMap::new();
-    let masses: Vec<f64> = histories.iter().filter_map(|row| oil_kg(row.reservoir, row.oil)).collect();
+    let masses: Vec<f64> = histories
+        .iter()
+        .filter_map(|row| oil_kg(row.reservoir, row.oil))
+        .collect();
     let usual_kg = robust::median(&masses).unwrap_or(1000.0);
     for row in histories {
         let site = row.reservoir.site_id.as_ref().map_or("", |id| id.as_str());
         let next = sites.len();
         sites.entry(site.to_owned()).or_insert(next);
         let next = services.len();
-        services.entry(row.reservoir.service.clone().unwrap_or_default()).or_insert(next);
+        services
+            .entry(row.reservoir.service.clone().unwrap_or_default())
+            .or_insert(next);
     }
     let subjects = histories
         .iter()
@@ -90,14 +95,22 @@ fn to_subject(
         Some(VolumeBasis::Guess) | None => 0.35,
     };
     Subject {
-        mass: Mass { ln_tonnes: (oil_kg.unwrap_or(usual_kg) / 1000.0).ln(), sd },
+        mass: Mass {
+            ln_tonnes: (oil_kg.unwrap_or(usual_kg) / 1000.0).ln(),
+            sd,
+        },
         oil_kg,
         visible: Visible {
             solubility_ppm: solubility_ppm.unwrap_or(f64::INFINITY),
             emulsified_share: config.emulsified_share,
         },
         air_ppm: pair.filter(|_| breathes(reservoir)).map(|pair| {
-            solubility::air_equilibrium_ppm(pair, service_degc, config.air_degc, config.air_humidity)
+            solubility::air_equilibrium_ppm(
+                pair,
+                service_degc,
+                config.air_degc,
+                config.air_humidity,
+            )
         }),
         coldest_solubility_ppm: pair
             .zip(coldest)
@@ -113,7 +126,11 @@ fn to_subject(
 impl Subject {
     /// The law of this reservoir's water under the fleet's settings.
     pub(crate) fn law(&self, unrest: Unrest, config: &ReservoirsConfig) -> Law {
-        let exchange = if self.air_ppm.is_some() { unrest.exchange_per_day / 24.0 } else { 0.0 };
+        let exchange = if self.air_ppm.is_some() {
+            unrest.exchange_per_day / 24.0
+        } else {
+            0.0
+        };
         Law {
             visible: self.visible,
             unrest: unrest.factor,
@@ -132,18 +149,28 @@ impl Subject {
 
 /// Mass of the oil, kg.
 fn oil_kg(reservoir: &Reservoir, oil: Option<&Oil>) -> Option<f64> {
-    let density = oil.and_then(|oil| oil.density_15c_kgm3).unwrap_or(USUAL_KGM3);
-    reservoir.volume_l.filter(|litres| *litres > 0.0).map(|litres| litres * density / 1000.0)
+    let density = oil
+        .and_then(|oil| oil.density_15c_kgm3)
+        .unwrap_or(USUAL_KGM3);
+    reservoir
+        .volume_l
+        .filter(|litres| *litres > 0.0)
+        .map(|litres| litres * density / 1000.0)
 }
 
 fn pair_of(oil: &Oil) -> Option<Solubility> {
-    Some(Solubility { a: oil.solubility_a?, b_k: oil.solubility_b_k? })
+    Some(Solubility {
+        a: oil.solubility_a?,
+        b_k: oil.solubility_b_k?,
+    })
 }
 
 /// A sealed or drying breather keeps the air's water away.
 fn breathes(reservoir: &Reservoir) -> bool {
     let text = reservoir.breather.as_deref().unwrap_or("").to_lowercase();
-    !["desic", "seal", "nitrogen", "bladder", "membrane", "silica"].iter().any(|word| text.contains(word))
+    !["desic", "seal", "nitrogen", "bladder", "membrane", "silica"]
+        .iter()
+        .any(|word| text.contains(word))
 }
 
 /// Temperature at which samples are drawn: their median, else between the register's ends.
@@ -154,7 +181,10 @@ fn service_degc(history: &ReservoirHistory<'_>) -> f64 {
         .filter(|sample| sample.informs_reservoir())
         .filter_map(|sample| sample.sample_degc)
         .collect();
-    let ends = history.reservoir.coldest_oil_degc.zip(history.reservoir.max_oil_degc);
+    let ends = history
+        .reservoir
+        .coldest_oil_degc
+        .zip(history.reservoir.max_oil_degc);
     robust::median(&seen)
         .or_else(|| ends.map(|(cold, hot)| 0.5 * (cold + hot)))
         .unwrap_or(USUAL_SERVICE_DEGC)
@@ -165,10 +195,20 @@ fn first_level(timeline: &Timeline) -> Option<LevelPrior> {
     use drydown_runs::history::Censor;
     timeline.steps.iter().find_map(|step| {
         let seen = match step.kind {
-            Kind::Sample { ppm, censor: Censor::Exact, .. } | Kind::RunStart { ppm, .. } => ppm,
-            Kind::RunEnd { end: Some((ppm, _)) } => ppm,
+            Kind::Sample {
+                ppm,
+                censor: Censor::Exact,
+                ..
+            }
+            | Kind::RunStart { ppm, .. } => ppm,
+            Kind::RunEnd {
+                end: Some((ppm, _)),
+            } => ppm,
             _ => return None,
         };
-        Some(LevelPrior { mean_ppm: seen, sd_ppm: 2.0 * seen + 100.0 })
+        Some(LevelPrior {
+            mean_ppm: seen,
+            sd_ppm: 2.0 * seen + 100.0,
+        })
     })
 }

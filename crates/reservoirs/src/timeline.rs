@@ -12,13 +12,24 @@ use crate::history::{ReservoirHistory, RunEnd};
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Kind {
     /// A laboratory result; `cv` beyond the laboratory's own; `width_h` of its time stamp.
-    Sample { ppm: f64, censor: Censor, extra_cv: f64, width_h: f64, extra_sd_ppm: f64 },
+    Sample {
+        ppm: f64,
+        censor: Censor,
+        extra_cv: f64,
+        width_h: f64,
+        extra_sd_ppm: f64,
+    },
     /// A sensor's value at a run's start.
     RunStart { ppm: f64, sd_ppm: f64 },
     /// A run ended: the level is what its end says; None where no sensor tells.
     RunEnd { end: Option<(f64, f64)> },
     /// A share of the oil replaced by oil of this content.
-    Mix { share: f64, share_sd: f64, ppm: f64, sd_ppm: f64 },
+    Mix {
+        share: f64,
+        share_sd: f64,
+        ppm: f64,
+        sd_ppm: f64,
+    },
     /// Bottoms drained; the water taken out where its amount is known.
     Drain { removed_ppm: Option<f64> },
     /// The ingress changed: how much of what was known of it still counts, 0..1.
@@ -72,7 +83,14 @@ pub(crate) fn to_timeline(
     for run in &history.run_ends {
         let sd = |ppm: f64| (run.sd_ppm.powi(2) + (run.cv * ppm).powi(2)).sqrt();
         if let Some(ppm) = run.water_first_ppm {
-            steps.push((run.started_at, 2, Kind::RunStart { ppm, sd_ppm: sd(ppm) }));
+            steps.push((
+                run.started_at,
+                2,
+                Kind::RunStart {
+                    ppm,
+                    sd_ppm: sd(ppm),
+                },
+            ));
         }
         let end = run.water_last_ppm.map(|ppm| (ppm, sd(ppm)));
         let end = end.or_else(|| last_sample_in(run, &informing, config));
@@ -84,14 +102,18 @@ pub(crate) fn to_timeline(
             steps.push((event.at, 3, kind));
         }
     }
-    steps.sort_by(|a, b| (a.0, a.1).cmp(&(b.0, b.1)));
+    steps.sort_by_key(|step| (step.0, step.1));
     let origin = steps.first().map_or(as_of, |step| step.0);
     let last_sample = informing.iter().filter_map(|sample| sample.taken_at).max();
-    let exact = |sample: &&Sample| !matches!(sample.water_censor, Some(Censor::Below | Censor::Above));
+    let exact =
+        |sample: &&Sample| !matches!(sample.water_censor, Some(Censor::Below | Censor::Above));
     Timeline {
         steps: steps
             .into_iter()
-            .map(|(at, _, kind)| Step { at_h: at.hours_after(origin), kind })
+            .map(|(at, _, kind)| Step {
+                at_h: at.hours_after(origin),
+                kind,
+            })
             .collect(),
         end_h: as_of.hours_after(origin),
         n_samples: count(informing.len()),
@@ -117,7 +139,11 @@ fn most_frequent_lab<'a>(samples: &[&'a Sample]) -> Option<&'a str> {
         *tally.entry(sample.lab.as_str()).or_default() += 1;
     }
     // the first of equals, so that the order of rows does not matter
-    tally.into_iter().rev().max_by_key(|(_, n)| *n).map(|(lab, _)| lab)
+    tally
+        .into_iter()
+        .rev()
+        .max_by_key(|(_, n)| *n)
+        .map(|(lab, _)| lab)
 }
 
 /// A sample as a step; None where it was drawn inside a run whose end speaks for itself.
@@ -134,7 +160,9 @@ fn to_sample_step(
     let until = taken.plus_hours(width_h);
     let touching = |run: &&RunEnd| run.started_at < until && run.ended_at > taken;
     let runs: Vec<&RunEnd> = history.run_ends.iter().filter(touching).collect();
-    let surely_inside = runs.iter().any(|run| run.started_at <= taken && run.ended_at >= until);
+    let surely_inside = runs
+        .iter()
+        .any(|run| run.started_at <= taken && run.ended_at >= until);
     if surely_inside {
         return None;
     }
@@ -146,7 +174,16 @@ fn to_sample_step(
     let foreign = main_lab.is_some_and(|lab| lab != sample.lab);
     let extra_cv = if foreign { config.other_lab_cv } else { 0.0 };
     let censor = sample.water_censor.unwrap_or(Censor::Exact);
-    Some((middle, Kind::Sample { ppm, censor, extra_cv, width_h, extra_sd_ppm }))
+    Some((
+        middle,
+        Kind::Sample {
+            ppm,
+            censor,
+            extra_cv,
+            width_h,
+            extra_sd_ppm,
+        },
+    ))
 }
 
 /// Whether a laboratory states days, not times: all its stamps here fall on one or two whole hours.
@@ -169,7 +206,11 @@ fn is_date_only(sample: &Sample, all: &[&Sample]) -> bool {
 }
 
 /// The last exact sample drawn in a run, where no sensor tells the run's end.
-fn last_sample_in(run: &RunEnd, samples: &[&Sample], config: &ReservoirsConfig) -> Option<(f64, f64)> {
+fn last_sample_in(
+    run: &RunEnd,
+    samples: &[&Sample],
+    config: &ReservoirsConfig,
+) -> Option<(f64, f64)> {
     let inside = |at: Stamp| run.started_at <= at && at <= run.ended_at;
     let last = samples.iter().rev().find(|sample| {
         sample.taken_at.is_some_and(inside)
@@ -187,18 +228,33 @@ fn to_event_step(
     volume_l: Option<f64>,
     oil_kg: Option<f64>,
 ) -> Option<Kind> {
-    let (ppm, sd_ppm) =
-        event.water_ppm.map_or(NEW_OIL_PPM, |ppm| (ppm, 5.0 + 0.1 * ppm));
-    let share_of = |litres: f64| volume_l.filter(|v| *v > 0.0).map(|v| (litres / v).clamp(0.0, 1.0));
+    let (ppm, sd_ppm) = event
+        .water_ppm
+        .map_or(NEW_OIL_PPM, |ppm| (ppm, 5.0 + 0.1 * ppm));
+    let share_of = |litres: f64| {
+        volume_l
+            .filter(|v| *v > 0.0)
+            .map(|v| (litres / v).clamp(0.0, 1.0))
+    };
     match event.action {
         ReservoirAction::TopUp => {
             let share = event.volume_l.and_then(share_of);
             // an unknown top-up is a tenth of the oil, give or take as much
             let (share, share_sd) = share.map_or((0.1, 0.1), |share| (share, 0.2 * share));
-            Some(Kind::Mix { share, share_sd, ppm, sd_ppm })
+            Some(Kind::Mix {
+                share,
+                share_sd,
+                ppm,
+                sd_ppm,
+            })
         }
         // some of the old oil stays in lines and dead corners
-        ReservoirAction::OilChange => Some(Kind::Mix { share: 0.93, share_sd: 0.05, ppm, sd_ppm }),
+        ReservoirAction::OilChange => Some(Kind::Mix {
+            share: 0.93,
+            share_sd: 0.05,
+            ppm,
+            sd_ppm,
+        }),
         ReservoirAction::BottomDrain => {
             let removed_ppm = match (event.volume_l, oil_kg) {
                 (Some(litres), Some(kg)) if kg > 0.0 => Some(litres * 1e6 / kg),

@@ -22,10 +22,20 @@ pub(crate) struct Manner {
 }
 
 /// Code numbers: one class of repeatability, drifting half a code a month either way (common practice).
-const CODES: Manner = Manner { noise: 0.7, noise_share: 0.0, slope: (0.0, 0.015), unrest: 0.06 };
+const CODES: Manner = Manner {
+    noise: 0.7,
+    noise_share: 0.0,
+    slope: (0.0, 0.015),
+    unrest: 0.06,
+};
 /// Acid, mg KOH/g: repeatability of used oil in ASTM D664 (0.117·X is 2.77 sd) widened to what rounding
 /// and sampling add; slow rise (common practice).
-const ACID: Manner = Manner { noise: 0.015, noise_share: 0.08, slope: (0.0002, 0.0006), unrest: 0.001 };
+const ACID: Manner = Manner {
+    noise: 0.015,
+    noise_share: 0.08,
+    slope: (0.0002, 0.0006),
+    unrest: 0.001,
+};
 
 /// A line at as_of: level and slope per day, both normal, and the unrest around it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -73,12 +83,22 @@ pub(crate) fn cleanliness_trends(
     solubility_ppm: f64,
     as_of: Stamp,
 ) -> Vec<Trend> {
-    let limits = history.reservoir.cleanliness_limit.as_deref().and_then(particles::parse_iso4406);
-    let Some(limits) = limits else { return Vec::new() };
+    let limits = history
+        .reservoir
+        .cleanliness_limit
+        .as_deref()
+        .and_then(particles::parse_iso4406);
+    let Some(limits) = limits else {
+        return Vec::new();
+    };
     let samples = since_last_treatment(history, |sample| {
         // free water counts as particles: such counts say nothing of the dirt
         let wet = sample.water_ppm.is_some_and(|ppm| ppm > solubility_ppm);
-        !wet && sample.iso4406_4um.or(sample.iso4406_6um).or(sample.iso4406_14um).is_some()
+        !wet && sample
+            .iso4406_4um
+            .or(sample.iso4406_6um)
+            .or(sample.iso4406_14um)
+            .is_some()
     });
     let fields: [fn(&Sample) -> Option<i64>; 3] =
         [|s| s.iso4406_4um, |s| s.iso4406_6um, |s| s.iso4406_14um];
@@ -86,7 +106,9 @@ pub(crate) fn cleanliness_trends(
         .iter()
         .zip(limits)
         .filter_map(|(field, limit)| {
-            let points = points(&samples, as_of, |sample| field(sample).map(|code| code as f64));
+            let points = points(&samples, as_of, |sample| {
+                field(sample).map(|code| code as f64)
+            });
             // codes are whole: the next one begins half a code above
             fit(&points, &CODES, limit? as f64 + 0.5)
         })
@@ -104,11 +126,20 @@ pub(crate) fn acid_trend(history: &ReservoirHistory<'_>, as_of: Stamp) -> Option
         .filter(|sample| sample.informs_reservoir() && sample.acid_mgkoh_g.is_some())
         .filter(|sample| sample.taken_at >= changed)
         .collect();
-    fit(&points(&samples, as_of, |sample| sample.acid_mgkoh_g), &ACID, limit)
+    fit(
+        &points(&samples, as_of, |sample| sample.acid_mgkoh_g),
+        &ACID,
+        limit,
+    )
 }
 
 fn last_event(history: &ReservoirHistory<'_>, actions: &[ReservoirAction]) -> Option<Stamp> {
-    history.events.iter().rev().find(|event| actions.contains(&event.action)).map(|event| event.at)
+    history
+        .events
+        .iter()
+        .rev()
+        .find(|event| actions.contains(&event.action))
+        .map(|event| event.at)
 }
 
 /// The wanted samples since oil was last changed or filtered by a run; all of them where none followed.
@@ -124,8 +155,11 @@ fn since_last_treatment<'a>(
         .collect();
     let run = history.run_ends.iter().map(|run| run.ended_at).max();
     let treated = run.max(last_event(history, &[ReservoirAction::OilChange]));
-    let after: Vec<&Sample> =
-        all.iter().copied().filter(|sample| sample.taken_at >= treated).collect();
+    let after: Vec<&Sample> = all
+        .iter()
+        .copied()
+        .filter(|sample| sample.taken_at >= treated)
+        .collect();
     if after.is_empty() { all } else { after }
 }
 
@@ -152,10 +186,16 @@ fn fit(points: &[(f64, f64)], manner: &Manner, limit: f64) -> Option<Trend> {
     let mut noise = usual;
     let mut line = solve(points, noise, manner);
     // the residuals speak with n − 1, the usual noise with four
-    let residual: f64 = points.iter().map(|(t, y)| (y - line.0 - line.1 * t).powi(2)).sum();
+    let residual: f64 = points
+        .iter()
+        .map(|(t, y)| (y - line.0 - line.1 * t).powi(2))
+        .sum();
     noise = ((4.0 * usual * usual + residual) / (4.0 + n - 1.0)).sqrt();
     line = solve(points, noise, manner);
-    let newest = points.iter().map(|(t, _)| *t).fold(f64::NEG_INFINITY, f64::max);
+    let newest = points
+        .iter()
+        .map(|(t, _)| *t)
+        .fold(f64::NEG_INFINITY, f64::max);
     let (level, slope, level_var, slope_var) = line;
     Some(Trend {
         level,
@@ -202,7 +242,10 @@ mod tests {
 
     #[test]
     fn the_line_is_the_textbook_one_when_the_prior_is_wide() {
-        let wide = Manner { slope: (0.0, 1e6), ..ACID };
+        let wide = Manner {
+            slope: (0.0, 1e6),
+            ..ACID
+        };
         let points = [(-20.0, 1.0), (-10.0, 2.0), (0.0, 3.0)];
         let (level, slope, _, _) = solve(&points, 0.1, &wide);
         assert!((level - 3.0).abs() < 1e-9 && (slope - 0.1).abs() < 1e-9);

@@ -5,6 +5,16 @@
 //! summaries. The crate knows no word of the trade it serves, reads no clock, and draws random
 //! numbers only from a seed that is handed in.
 
+#![allow(
+    clippy::neg_cmp_op_on_partial_ord,
+    clippy::nonminimal_bool,
+    reason = "`!(x > 0.0)` is meant: it is true for NaN as well, which must be refused too"
+)]
+#![allow(
+    clippy::needless_range_loop,
+    reason = "matrix code reads best with the indices of its formulas"
+)]
+
 pub mod ar1;
 pub mod censored;
 pub mod cusum;

@@ -50,16 +50,52 @@ impl FirstPassage {
         if high <= low {
             return past.min(1.0);
         }
-        let rest = integrate(low, high, |a| {
-            normal::pdf((a - self.distance) / sd) / sd * self.cdf_from(a, t)
-        });
+        // The law falls from 1 to 0 around m t, within a few q: panels no wider than that, and an
+        // edge there.
+        let q = (self.drift_sd * t).hypot(self.diffusion_sd * t.max(0.0).sqrt());
+        let split = (self.drift_mean * t).clamp(low, high);
+        let wanted = if q > 0.0 && q.is_finite() {
+            (high - low) / q
+        } else {
+            8.0
+        };
+        let panels = wanted.ceil().clamp(8.0, 64.0) as u32;
+        let weighted = |a: f64| normal::pdf((a - self.distance) / sd) / sd * self.cdf_from(a, t);
+        let rest =
+            integrate((low, split), panels, weighted) + integrate((split, high), panels, weighted);
         (past + rest).clamp(0.0, 1.0)
     }
 
     /// Probability that the limit has not been reached by time `t`.
     #[must_use]
     pub fn survival(&self, t: f64) -> f64 {
-        1.0 - self.cdf(t)
+        if self.distance_sd > 0.0 || !(self.distance > 0.0) || !(t > 0.0) || !t.is_finite() {
+            return 1.0 - self.cdf(t);
+        }
+        // Both terms are small where survival is: the digits that 1 - F would lose are kept.
+        let (direct, returned) = self.terms(self.distance, t);
+        (normal::survival(direct) - returned).clamp(0.0, 1.0)
+    }
+
+    /// Argument of the direct term, and the returning term.
+    fn terms(&self, a: f64, t: f64) -> (f64, f64) {
+        let m = self.drift_mean;
+        let (w, s) = (self.drift_sd.abs(), self.diffusion_sd.abs());
+        let q = (w * t).hypot(s * t.sqrt());
+        if q <= 0.0 {
+            let sign = if m * t >= a { 1.0 } else { -1.0 };
+            return (sign * f64::INFINITY, 0.0);
+        }
+        let direct = (m * t - a) / q;
+        let s2 = s * s;
+        if s2 <= 0.0 {
+            return (direct, 0.0);
+        }
+        let lift = 2.0 * m * a / s2 + 2.0 * (w * a / s2).powi(2);
+        let z = -(2.0 * w * w * a * t + s2 * (m * t + a)) / (s2 * q);
+        let returned = (lift + normal::ln_cdf(z)).exp();
+        // lift is of the order of z^2/2: where both overflow the returning paths no longer matter.
+        (direct, if returned.is_nan() { 0.0 } else { returned })
     }
 
     /// Time by which the limit is reached with probability `p`; None where that lies beyond
@@ -89,29 +125,11 @@ impl FirstPassage {
         if t <= 0.0 {
             return 0.0;
         }
-        let (m, w, s) = (
-            self.drift_mean,
-            self.drift_sd.abs(),
-            self.diffusion_sd.abs(),
-        );
         if t.is_infinite() {
             return self.ever_from(a);
         }
-        let q = (w * w * t * t + s * s * t).sqrt();
-        if q <= 0.0 {
-            return if m * t >= a { 1.0 } else { 0.0 };
-        }
-        let direct = normal::cdf((m * t - a) / q);
-        let s2 = s * s;
-        if s2 <= 0.0 {
-            return direct;
-        }
-        let lift = 2.0 * m * a / s2 + 2.0 * (w * a / s2).powi(2);
-        let z = -(2.0 * w * w * a * t + s2 * (m * t + a)) / (s2 * q);
-        let returned = (lift + normal::ln_cdf(z)).exp();
-        // lift is of the order of z^2/2: where both overflow the returning paths no longer matter.
-        let returned = if returned.is_nan() { 0.0 } else { returned };
-        (direct + returned).clamp(0.0, 1.0)
+        let (direct, returned) = self.terms(a, t);
+        (normal::cdf(direct) + returned).clamp(0.0, 1.0)
     }
 
     /// Probability that the limit is ever reached.
@@ -194,11 +212,13 @@ const LEGENDRE: [(f64, f64); 5] = [
     (0.973_906_528_517_171_7, 0.066_671_344_308_688_14),
 ];
 
-/// Integral over an interval in eight panels of ten points.
-fn integrate(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
-    const PANELS: u32 = 8;
-    let half = 0.5 * (high - low) / f64::from(PANELS);
-    (0..PANELS)
+/// Integral over an interval in panels of ten points each.
+fn integrate((low, high): (f64, f64), panels: u32, f: impl Fn(f64) -> f64) -> f64 {
+    if !(high > low) {
+        return 0.0;
+    }
+    let half = 0.5 * (high - low) / f64::from(panels);
+    (0..panels)
         .map(|panel| {
             let middle = low + half * (2.0 * f64::from(panel) + 1.0);
             let sum: f64 = LEGENDRE
@@ -230,13 +250,13 @@ mod tests {
         // Mean = integral of the survival function.
         let mean = (0..60)
             .map(|i| {
-                integrate(f64::from(i) * 2.0, f64::from(i) * 2.0 + 2.0, |t| {
+                integrate((f64::from(i) * 2.0, f64::from(i) * 2.0 + 2.0), 8, |t| {
                     known.survival(t)
                 })
             })
             .sum::<f64>();
         assert!((mean - 20.0).abs() < 1e-6, "{mean}");
-        let total = integrate(1e-6, 80.0, |t| wiener_density(10.0, 0.5, 0.5, t));
+        let total = integrate((1e-6, 80.0), 16, |t| wiener_density(10.0, 0.5, 0.5, t));
         assert!((total - known.cdf(80.0)).abs() < 1e-8, "{total}");
     }
 
@@ -245,7 +265,7 @@ mod tests {
         for (m, w) in [(0.3, 0.2), (-0.1, 0.3), (1.0, 0.05)] {
             let mixed = law(m, w, 0.0);
             for t in [5.0, 20.0, 100.0] {
-                let average = integrate(m - 9.0 * w, m + 9.0 * w, |mu| {
+                let average = integrate((m - 9.0 * w, m + 9.0 * w), 80, |mu| {
                     normal::pdf((mu - m) / w) / w * law(mu, 0.0, 0.0).cdf(t)
                 });
                 assert!((mixed.cdf(t) - average).abs() < 1e-7, "{m} {w} {t}");

@@ -16,7 +16,7 @@ pub fn stable_hash(bytes: &[u8]) -> u64 {
     })
 }
 
-/// A seed of its own for a subject (a unit, a run, …), from the common seed.
+/// A seed of its own for a named subject, from the common seed.
 #[must_use]
 pub fn derived_seed(seed: u64, subject: &str) -> u64 {
     let mut bytes = seed.to_le_bytes().to_vec();

@@ -24,7 +24,11 @@ impl CompactRule {
     /// Files under 100 000 rows, more than 16 of them, two million rows at a time.
     #[must_use]
     pub const fn usual() -> Self {
-        Self { small_rows: 100_000, max_small_files: 16, batch_rows: 2_000_000 }
+        Self {
+            small_rows: 100_000,
+            max_small_files: 16,
+            batch_rows: 2_000_000,
+        }
     }
 }
 
@@ -55,7 +59,10 @@ impl Store {
             let found: u64 = batches.iter().map(|batch| batch.num_rows() as u64).sum();
             if expected != found {
                 let problem = format!("found {found} rows in files that should hold {expected}");
-                return Err(StoreError::Misfit { table: layout.table, problems: vec![problem] });
+                return Err(StoreError::Misfit {
+                    table: layout.table,
+                    problems: vec![problem],
+                });
             }
             staged.remove(group)?;
             staged.write(&batches)?;
@@ -67,11 +74,17 @@ impl Store {
 /// The small files to bring together, month by month, each group of bounded size.
 fn to_groups(files: Vec<LiveFile>, rule: CompactRule) -> Vec<Vec<LiveFile>> {
     let mut small: BTreeMap<Option<String>, Vec<LiveFile>> = BTreeMap::new();
-    for file in files.into_iter().filter(|file| file.n_rows < rule.small_rows) {
+    for file in files
+        .into_iter()
+        .filter(|file| file.n_rows < rule.small_rows)
+    {
         small.entry(file.month.clone()).or_default().push(file);
     }
     let mut groups = Vec::new();
-    for files in small.into_values().filter(|files| files.len() > rule.max_small_files) {
+    for files in small
+        .into_values()
+        .filter(|files| files.len() > rule.max_small_files)
+    {
         let mut group = Vec::new();
         let mut n_rows = 0;
         for file in files {

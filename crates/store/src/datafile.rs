@@ -7,7 +7,7 @@ use std::fs::{self, File};
 use std::path::Path;
 use std::sync::Arc;
 
-use arrow::array::{Array, ArrayRef, RecordBatch, UInt64Array};
+use arrow::array::{ArrayRef, RecordBatch, UInt64Array};
 use arrow::compute::{
     LexicographicalComparator, SortColumn, SortOptions, concat_batches, lexsort_to_indices,
     take_record_batch,
@@ -24,11 +24,17 @@ use crate::layout::Layout;
 const ROWS_PER_GROUP: usize = 128 * 1024;
 const ROWS_PER_PAGE: usize = 16 * 1024;
 const ROWS_PER_BATCH: usize = 64 * 1024;
-const SORT: SortOptions = SortOptions { descending: false, nulls_first: true };
+const SORT: SortOptions = SortOptions {
+    descending: false,
+    nulls_first: true,
+};
 
 /// Joins batches of file columns into one, its rows in key order. Rows with equal
 /// keys keep no particular order: keys are unique by contract.
-pub(crate) fn to_sorted(layout: &Layout, batches: &[RecordBatch]) -> Result<RecordBatch, StoreError> {
+pub(crate) fn to_sorted(
+    layout: &Layout,
+    batches: &[RecordBatch],
+) -> Result<RecordBatch, StoreError> {
     let schema = layout.file_schema();
     let wrong = |e: arrow::error::ArrowError| layout.bad_rows(e.to_string());
     let whole = concat_batches(&schema, batches).map_err(wrong)?;
@@ -36,7 +42,10 @@ pub(crate) fn to_sorted(layout: &Layout, batches: &[RecordBatch]) -> Result<Reco
         .sort
         .iter()
         .filter_map(|key| whole.column_by_name(key))
-        .map(|column| SortColumn { values: Arc::clone(column), options: Some(SORT) })
+        .map(|column| SortColumn {
+            values: Arc::clone(column),
+            options: Some(SORT),
+        })
         .collect();
     if columns.is_empty() || is_sorted(&columns, whole.num_rows()).map_err(wrong)? {
         return Ok(whole);
@@ -64,7 +73,11 @@ pub(crate) fn pick_rows(
 
 /// Writes rows already in key order to a new file and makes sure they have reached
 /// the disk; returns the file's size in bytes.
-pub(crate) fn publish_rows(layout: &Layout, path: &Path, rows: &RecordBatch) -> Result<u64, StoreError> {
+pub(crate) fn publish_rows(
+    layout: &Layout,
+    path: &Path,
+    rows: &RecordBatch,
+) -> Result<u64, StoreError> {
     let doing = "write a data file";
     if let Some(folder) = path.parent() {
         fs::create_dir_all(folder).map_err(|e| StoreError::disk(folder, "make a folder", e))?;
@@ -73,8 +86,14 @@ pub(crate) fn publish_rows(layout: &Layout, path: &Path, rows: &RecordBatch) -> 
     let written = write_parquet(layout, &file, rows);
     let size = written
         .map_err(|e| StoreError::file(path, doing, &e))
-        .and_then(|()| file.sync_all().map_err(|e| StoreError::disk(path, doing, e)))
-        .and_then(|()| file.metadata().map_err(|e| StoreError::disk(path, doing, e)))
+        .and_then(|()| {
+            file.sync_all()
+                .map_err(|e| StoreError::disk(path, doing, e))
+        })
+        .and_then(|()| {
+            file.metadata()
+                .map_err(|e| StoreError::disk(path, doing, e))
+        })
         .map(|metadata| metadata.len());
     if size.is_err() {
         // Half a file helps nobody; on a full disk it also is in the way.
@@ -123,7 +142,9 @@ pub(crate) fn load_rows(path: &Path) -> Result<Vec<RecordBatch>, StoreError> {
         .with_batch_size(ROWS_PER_BATCH)
         .build()
         .map_err(|e| StoreError::file(path, doing, &e))?;
-    reader.map(|batch| batch.map_err(|e| StoreError::file(path, doing, &e))).collect()
+    reader
+        .map(|batch| batch.map_err(|e| StoreError::file(path, doing, &e)))
+        .collect()
 }
 
 /// The number of rows in one file, from its footer.

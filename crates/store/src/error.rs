@@ -191,7 +191,9 @@ pub enum StoreError {
 fn io_hint(source: &io::Error) -> &'static str {
     match source.kind() {
         io::ErrorKind::StorageFull => "\nhint: the disk is full; nothing half-written is visible",
-        io::ErrorKind::QuotaExceeded => "\nhint: the quota is used up; nothing half-written is visible",
+        io::ErrorKind::QuotaExceeded => {
+            "\nhint: the quota is used up; nothing half-written is visible"
+        }
         io::ErrorKind::ReadOnlyFilesystem => "\nhint: the file system is mounted read-only",
         io::ErrorKind::PermissionDenied => "\nhint: check the permissions of the store's folder",
         _ => "",
@@ -201,15 +203,27 @@ fn io_hint(source: &io::Error) -> &'static str {
 impl StoreError {
     /// An error of the file system at `path`.
     pub(crate) fn disk(path: &Path, doing: &'static str, source: io::Error) -> Self {
-        Self::Disk { path: path.to_path_buf(), doing, source }
+        Self::Disk {
+            path: path.to_path_buf(),
+            doing,
+            source,
+        }
     }
 
     /// An error of the Delta library on the table in `path`; one that the file
     /// system caused is said as such.
     pub(crate) fn delta(path: &Path, doing: &'static str, source: DeltaTableError) -> Self {
         match find_io(&source) {
-            Some(source) => Self::Disk { path: path.to_path_buf(), doing, source },
-            None => Self::Delta { path: path.to_path_buf(), doing, source: Box::new(source) },
+            Some(source) => Self::Disk {
+                path: path.to_path_buf(),
+                doing,
+                source,
+            },
+            None => Self::Delta {
+                path: path.to_path_buf(),
+                doing,
+                source: Box::new(source),
+            },
         }
     }
 
@@ -217,10 +231,16 @@ impl StoreError {
     /// system caused is said as such.
     pub(crate) fn file(path: &Path, doing: &'static str, source: &(dyn Error + 'static)) -> Self {
         match find_io(source) {
-            Some(source) => Self::Disk { path: path.to_path_buf(), doing, source },
-            None => {
-                Self::File { path: path.to_path_buf(), doing, problem: source.to_string() }
-            }
+            Some(source) => Self::Disk {
+                path: path.to_path_buf(),
+                doing,
+                source,
+            },
+            None => Self::File {
+                path: path.to_path_buf(),
+                doing,
+                problem: source.to_string(),
+            },
         }
     }
 }

@@ -43,10 +43,14 @@ pub(crate) enum MonthSource {
 impl Layout {
     /// The layout of a table of the data contract.
     pub(crate) fn of(table: &str) -> Result<Self, StoreError> {
-        let spec = drydown_schema::table(table)
-            .ok_or_else(|| StoreError::UnknownTable { table: table.to_owned() })?;
+        let spec = drydown_schema::table(table).ok_or_else(|| StoreError::UnknownTable {
+            table: table.to_owned(),
+        })?;
         let partition = match &spec.partition {
-            Some(column) => Some(Partition { column: column.clone(), source: month_source(spec)? }),
+            Some(column) => Some(Partition {
+                column: column.clone(),
+                source: month_source(spec)?,
+            }),
             None => None,
         };
         Ok(Self {
@@ -72,7 +76,9 @@ impl Layout {
     }
 
     pub(crate) fn is_partition(&self, column: &str) -> bool {
-        self.partition.as_ref().is_some_and(|partition| partition.column == column)
+        self.partition
+            .as_ref()
+            .is_some_and(|partition| partition.column == column)
     }
 
     /// The columns as Delta fields. All may be null on disk: that keys never are is
@@ -140,7 +146,10 @@ impl Layout {
 
     fn no_such_type(&self, column: &str, kind: &DataType) -> StoreError {
         let problem = format!("column \"{column}\" has type {kind}, which the store does not hold");
-        StoreError::Misfit { table: self.table.clone(), problems: vec![problem] }
+        StoreError::Misfit {
+            table: self.table.clone(),
+            problems: vec![problem],
+        }
     }
 
     /// What keeps the stored columns from holding this layout; empty when they do.
@@ -148,7 +157,9 @@ impl Layout {
     pub(crate) fn check_stored(&self, stored: &StructType) -> Vec<String> {
         let mut problems = Vec::new();
         for field in self.schema.fields() {
-            let Some(found) = stored.field(field.name()) else { continue };
+            let Some(found) = stored.field(field.name()) else {
+                continue;
+            };
             let expected = to_delta_type(field.data_type());
             if expected.as_ref() != Some(found.data_type()) {
                 problems.push(format!(
@@ -175,7 +186,10 @@ impl Layout {
         let mut problems: Vec<String> = Vec::new();
         for field in batch.schema().fields() {
             if self.schema.field_with_name(field.name()).is_err() {
-                problems.push(format!("column \"{}\" is not in the contract", field.name()));
+                problems.push(format!(
+                    "column \"{}\" is not in the contract",
+                    field.name()
+                ));
             }
         }
         let schema = self.file_schema();
@@ -197,7 +211,10 @@ impl Layout {
         if problems.is_empty() {
             RecordBatch::try_new(schema, columns).map_err(|e| self.bad_rows(e.to_string()))
         } else {
-            Err(StoreError::BadRows { table: self.table.clone(), problems })
+            Err(StoreError::BadRows {
+                table: self.table.clone(),
+                problems,
+            })
         }
     }
 
@@ -231,9 +248,11 @@ impl Layout {
             .iter()
             .map(|field| field.as_ref().clone().with_nullable(true))
             .collect();
-        RecordBatch::try_new(Arc::new(Schema::new(fields)), columns).map_err(|e| StoreError::Misfit {
-            table: self.table.clone(),
-            problems: vec![e.to_string()],
+        RecordBatch::try_new(Arc::new(Schema::new(fields)), columns).map_err(|e| {
+            StoreError::Misfit {
+                table: self.table.clone(),
+                problems: vec![e.to_string()],
+            }
         })
     }
 
@@ -244,7 +263,9 @@ impl Layout {
         rows: &RecordBatch,
         month: Option<&str>,
     ) -> Result<Vec<String>, StoreError> {
-        let Some(spec) = self.spec else { return Ok(Vec::new()) };
+        let Some(spec) = self.spec else {
+            return Ok(Vec::new());
+        };
         let full = self.to_full_columns(rows, month)?;
         let mut problems = check_batch(spec, &full);
         problems.extend(check_order(spec, &full));
@@ -252,7 +273,10 @@ impl Layout {
     }
 
     pub(crate) fn bad_rows(&self, problem: String) -> StoreError {
-        StoreError::BadRows { table: self.table.clone(), problems: vec![problem] }
+        StoreError::BadRows {
+            table: self.table.clone(),
+            problems: vec![problem],
+        }
     }
 }
 
@@ -290,9 +314,10 @@ fn to_polars_type(kind: &DataType) -> Option<pl::DataType> {
         DataType::Float64 => Some(pl::DataType::Float64),
         DataType::Boolean => Some(pl::DataType::Boolean),
         DataType::Date32 => Some(pl::DataType::Date),
-        DataType::Timestamp(TimeUnit::Microsecond, Some(_)) => {
-            Some(pl::DataType::Datetime(pl::TimeUnit::Microseconds, Some(pl::TimeZone::UTC)))
-        }
+        DataType::Timestamp(TimeUnit::Microsecond, Some(_)) => Some(pl::DataType::Datetime(
+            pl::TimeUnit::Microseconds,
+            Some(pl::TimeZone::UTC),
+        )),
         _ => None,
     }
 }

@@ -34,7 +34,10 @@ impl LiveFile {
     #[must_use]
     pub fn text_span(&self, column: &str) -> Option<(&str, &str)> {
         match self.spans.get(column) {
-            Some(Span { min: KeyValue::Text(min), max: KeyValue::Text(max) }) => Some((min, max)),
+            Some(Span {
+                min: KeyValue::Text(min),
+                max: KeyValue::Text(max),
+            }) => Some((min, max)),
             _ => None,
         }
     }
@@ -43,7 +46,10 @@ impl LiveFile {
     #[must_use]
     pub fn stamp_span(&self, column: &str) -> Option<(Stamp, Stamp)> {
         match self.spans.get(column) {
-            Some(Span { min: KeyValue::At(min), max: KeyValue::At(max) }) => Some((*min, *max)),
+            Some(Span {
+                min: KeyValue::At(min),
+                max: KeyValue::At(max),
+            }) => Some((*min, *max)),
             _ => None,
         }
     }
@@ -57,7 +63,10 @@ impl Store {
     pub fn table_version(&self, table: &str) -> Result<Option<i64>, StoreError> {
         Layout::of(table)?;
         let handle = self.newest(table)?;
-        Ok(handle.as_ref().and_then(DeltaTable::version).and_then(|v| i64::try_from(v).ok()))
+        Ok(handle
+            .as_ref()
+            .and_then(DeltaTable::version)
+            .and_then(|v| i64::try_from(v).ok()))
     }
 
     /// The live files at `version` (`None`: now), by month, then by least key. A table
@@ -101,7 +110,10 @@ impl Store {
         for view in views {
             if view.deletion_vector_descriptor().is_some() {
                 let feature = "deletion vectors";
-                return Err(StoreError::Feature { table: layout.table.clone(), feature });
+                return Err(StoreError::Feature {
+                    table: layout.table.clone(),
+                    feature,
+                });
             }
             let path = view.path().into_owned();
             let stats: Value = view
@@ -113,11 +125,19 @@ impl Store {
                 None => load_n_rows(&folder.join(&path))?,
             };
             let month = layout.partition.as_ref().and_then(|partition| {
-                view.partition_values_map().remove(&partition.column).flatten()
+                view.partition_values_map()
+                    .remove(&partition.column)
+                    .flatten()
             });
             let size_bytes = u64::try_from(view.size()).unwrap_or_default();
             let spans = parse_spans(layout, &stats);
-            files.push(LiveFile { path, month, n_rows, size_bytes, spans });
+            files.push(LiveFile {
+                path,
+                month,
+                n_rows,
+                size_bytes,
+                spans,
+            });
         }
         // Paths are random, so they decide last: the order of rows must not hang on them.
         files.sort_by_cached_key(|file| {
@@ -137,7 +157,10 @@ impl Store {
         if path.exists() {
             Ok(path)
         } else {
-            Err(StoreError::FileGone { table: table.to_owned(), path })
+            Err(StoreError::FileGone {
+                table: table.to_owned(),
+                path,
+            })
         }
     }
 

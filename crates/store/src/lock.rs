@@ -67,22 +67,36 @@ impl WriteGuard {
                     let waited = started.elapsed();
                     if wait.is_some_and(|limit| waited >= limit) {
                         let holder = read_holder(&path);
-                        return Err(StoreError::Locked { path, holder, waited_s: waited.as_secs_f64() });
+                        return Err(StoreError::Locked {
+                            path,
+                            holder,
+                            waited_s: waited.as_secs_f64(),
+                        });
                     }
-                    thread::sleep(wait.map_or(POLL, |limit| POLL.min(limit.saturating_sub(waited))));
+                    thread::sleep(
+                        wait.map_or(POLL, |limit| POLL.min(limit.saturating_sub(waited))),
+                    );
                 }
                 Err(TryLockError::Error(e)) => {
                     return Err(StoreError::disk(&path, "lock the store", e));
                 }
             }
         }
-        let mut guard = Self { file, root: root.to_path_buf() };
-        guard.sign(owner).map_err(|e| StoreError::disk(&path, "write the lock file", e))?;
+        let mut guard = Self {
+            file,
+            root: root.to_path_buf(),
+        };
+        guard
+            .sign(owner)
+            .map_err(|e| StoreError::disk(&path, "write the lock file", e))?;
         Ok(guard)
     }
 
     fn sign(&mut self, owner: &str) -> std::io::Result<()> {
-        let holder = LockHolder { owner: owner.to_owned(), pid: std::process::id() };
+        let holder = LockHolder {
+            owner: owner.to_owned(),
+            pid: std::process::id(),
+        };
         let text = serde_json::to_string(&holder)?;
         self.file.set_len(0)?;
         self.file.rewind()?;
@@ -94,7 +108,10 @@ impl WriteGuard {
         if self.root == root {
             Ok(())
         } else {
-            Err(StoreError::WrongGuard { path: root.to_path_buf(), held: self.root.clone() })
+            Err(StoreError::WrongGuard {
+                path: root.to_path_buf(),
+                held: self.root.clone(),
+            })
         }
     }
 }

@@ -113,14 +113,21 @@ impl Store {
             let found = parse_version(&entry.file_name().to_string_lossy());
             versions.extend(found.filter(|found| version.is_none_or(|after| *found > after)));
         }
-        versions.into_iter().map(|version| load_entry(&log, version)).collect()
+        versions
+            .into_iter()
+            .map(|version| load_entry(&log, version))
+            .collect()
     }
 }
 
 /// The version of a log file's name, `00000000000000000007.json`.
 fn parse_version(name: &str) -> Option<i64> {
     let digits = name.strip_suffix(".json")?;
-    if digits.len() == 20 { digits.parse().ok() } else { None }
+    if digits.len() == 20 {
+        digits.parse().ok()
+    } else {
+        None
+    }
 }
 
 fn load_entry(log: &Path, version: i64) -> Result<LogEntry, StoreError> {
@@ -145,8 +152,12 @@ fn load_entry(log: &Path, version: i64) -> Result<LogEntry, StoreError> {
         if let Some(info) = action.get("commitInfo") {
             read_info(&mut entry, info);
         }
-        entry.adds.extend(take::<Add>(&mut action, "add").map_err(wrong)?);
-        entry.removes.extend(take::<Remove>(&mut action, "remove").map_err(wrong)?);
+        entry
+            .adds
+            .extend(take::<Add>(&mut action, "add").map_err(wrong)?);
+        entry
+            .removes
+            .extend(take::<Remove>(&mut action, "remove").map_err(wrong)?);
     }
     Ok(entry)
 }
@@ -159,11 +170,20 @@ fn take<T: DeserializeOwned>(
 }
 
 fn read_info(entry: &mut LogEntry, info: &Value) {
-    let millis = info.get("timestamp").and_then(Value::as_i64).unwrap_or_default();
+    let millis = info
+        .get("timestamp")
+        .and_then(Value::as_i64)
+        .unwrap_or_default();
     entry.committed_at = Stamp::from_micros(millis.saturating_mul(1000));
-    info.get("operation").and_then(Value::as_str).unwrap_or_default().clone_into(&mut entry.operation);
+    info.get("operation")
+        .and_then(Value::as_str)
+        .unwrap_or_default()
+        .clone_into(&mut entry.operation);
     if let Some(note) = info.get(NOTE_KEY).and_then(Value::as_object) {
-        entry.metadata = note.iter().map(|(key, value)| (key.clone(), value.clone())).collect();
+        entry.metadata = note
+            .iter()
+            .map(|(key, value)| (key.clone(), value.clone()))
+            .collect();
     }
 }
 

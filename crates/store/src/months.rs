@@ -12,13 +12,13 @@ use crate::layout::{Layout, MonthSource, Partition};
 /// The months since year 0, so that they can be compared and grouped cheaply.
 type MonthNumber = i32;
 
+/// A month (none in a table without partitions) and the rows that belong to it.
+type MonthRows = (Option<String>, Vec<u64>);
+
 impl Layout {
     /// The rows of each month, months ascending and rows in their order; one group
     /// without a month for a table without partitions.
-    pub(crate) fn split_by_month(
-        &self,
-        batch: &RecordBatch,
-    ) -> Result<Vec<(Option<String>, Vec<u64>)>, StoreError> {
+    pub(crate) fn split_by_month(&self, batch: &RecordBatch) -> Result<Vec<MonthRows>, StoreError> {
         let Some(partition) = &self.partition else {
             return Ok(vec![(None, (0..batch.num_rows() as u64).collect())]);
         };
@@ -26,13 +26,20 @@ impl Layout {
         for (row, month) in self.months(batch, partition)?.into_iter().enumerate() {
             groups.entry(month).or_default().push(row as u64);
         }
-        Ok(groups.into_iter().map(|(month, rows)| (Some(to_word(month)), rows)).collect())
+        Ok(groups
+            .into_iter()
+            .map(|(month, rows)| (Some(to_word(month)), rows))
+            .collect())
     }
 
     /// A month column among the rows must agree with what it stands for.
     pub(crate) fn check_months(&self, batch: &RecordBatch) -> Result<(), StoreError> {
-        let Some(partition) = &self.partition else { return Ok(()) };
-        let Some(given) = batch.column_by_name(&partition.column) else { return Ok(()) };
+        let Some(partition) = &self.partition else {
+            return Ok(());
+        };
+        let Some(given) = batch.column_by_name(&partition.column) else {
+            return Ok(());
+        };
         let given = given
             .as_string_opt::<i32>()
             .ok_or_else(|| self.bad_rows(format!("column \"{}\" is no text", partition.column)))?;
@@ -43,7 +50,9 @@ impl Layout {
             if let Some(given) = given
                 && given != word
             {
-                return Err(self.bad_rows(format!("row {row}: found month {given}, expected {word}")));
+                return Err(
+                    self.bad_rows(format!("row {row}: found month {given}, expected {word}"))
+                );
             }
         }
         Ok(())
@@ -66,10 +75,14 @@ impl Layout {
                 .as_string_opt::<i32>()
                 .map(|ids| ids.iter().map(|id| id.and_then(of_run_id)).collect()),
         };
-        let months = months
-            .ok_or_else(|| self.bad_rows(format!("column \"{name}\" gives no month: wrong type")))?;
-        let whole: Result<Vec<MonthNumber>, usize> =
-            months.into_iter().enumerate().map(|(row, month)| month.ok_or(row)).collect();
+        let months = months.ok_or_else(|| {
+            self.bad_rows(format!("column \"{name}\" gives no month: wrong type"))
+        })?;
+        let whole: Result<Vec<MonthNumber>, usize> = months
+            .into_iter()
+            .enumerate()
+            .map(|(row, month)| month.ok_or(row))
+            .collect();
         whole.map_err(|row| self.bad_rows(format!("row {row}: \"{name}\" gives no month")))
     }
 }
@@ -97,7 +110,11 @@ fn of_run_id(id: &str) -> Option<MonthNumber> {
 }
 
 fn to_word(month: MonthNumber) -> String {
-    format!("{:04}-{:02}", month.div_euclid(12), month.rem_euclid(12) + 1)
+    format!(
+        "{:04}-{:02}",
+        month.div_euclid(12),
+        month.rem_euclid(12) + 1
+    )
 }
 
 #[cfg(test)]
@@ -122,7 +139,10 @@ mod tests {
         let stamp = |text: &str| text.parse::<Stamp>().map(Stamp::micros).ok();
         let check = |text: &str, expected: &str| {
             let months = of_stamps([stamp(text)].into_iter());
-            assert_eq!(months.first().copied().flatten().map(to_word).as_deref(), Some(expected));
+            assert_eq!(
+                months.first().copied().flatten().map(to_word).as_deref(),
+                Some(expected)
+            );
         };
         check("2026-01-31T23:59:59.999999Z", "2026-01");
         check("2026-02-01T00:00:00Z", "2026-02");

@@ -46,8 +46,11 @@ impl Store {
         guard.check_root(self.path())?;
         let layout = Layout::of(table)?;
         let cutoff = now.plus_days(-f64::from(keep_days));
-        let live: BTreeSet<String> =
-            self.live_in(&layout, None)?.into_iter().map(|file| file.path).collect();
+        let live: BTreeSet<String> = self
+            .live_in(&layout, None)?
+            .into_iter()
+            .map(|file| file.path)
+            .collect();
         // Two views of the same log would be a race with another writer; one look decides.
         let mut named = BTreeSet::new();
         let mut needed = live;
@@ -74,11 +77,12 @@ impl Store {
         for (path, modified_at) in data_files(&folder)? {
             let relative = to_relative(&folder, &path);
             let is_orphan = !named.contains(&relative) && !needed.contains(&relative);
-            if is_orphan && modified_at < now.plus_days(-ORPHAN_DAYS) {
-                if let Some(bytes) = delete(&path)? {
-                    pruned.n_orphans += 1;
-                    pruned.bytes += bytes;
-                }
+            if is_orphan
+                && modified_at < now.plus_days(-ORPHAN_DAYS)
+                && let Some(bytes) = delete(&path)?
+            {
+                pruned.n_orphans += 1;
+                pruned.bytes += bytes;
             }
         }
         Ok(pruned)
@@ -115,7 +119,10 @@ fn data_files(folder: &Path) -> Result<Vec<(PathBuf, Stamp)>, StoreError> {
                     folders.push(path);
                 }
             } else if path.extension().is_some_and(|end| end == "parquet") {
-                let since = metadata.modified().map_err(wrong)?.duration_since(UNIX_EPOCH);
+                let since = metadata
+                    .modified()
+                    .map_err(wrong)?
+                    .duration_since(UNIX_EPOCH);
                 let micros = since.map_or(0, |since| i64::try_from(since.as_micros()).unwrap_or(0));
                 found.push((path, Stamp::from_micros(micros)));
             }

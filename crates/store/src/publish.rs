@@ -45,7 +45,10 @@ impl CommitNote {
     /// A note with metadata, for rows that hang on no earlier version of the table.
     #[must_use]
     pub fn new(metadata: BTreeMap<String, Value>) -> Self {
-        Self { metadata, computed_from: None }
+        Self {
+            metadata,
+            computed_from: None,
+        }
     }
 
     /// The rows were computed from this version of the table (`None`: from there being
@@ -114,7 +117,10 @@ impl Store {
                 .map_err(|e| StoreError::delta(&folder, "read the table's log", e))?;
             let problems = layout.check_stored(state.schema().as_ref());
             if !problems.is_empty() {
-                return Err(StoreError::Misfit { table: layout.table, problems });
+                return Err(StoreError::Misfit {
+                    table: layout.table,
+                    problems,
+                });
             }
         }
         Ok(Staged {
@@ -189,7 +195,10 @@ impl Staged<'_> {
     /// The version this write stands on; `None` where there is no table yet.
     #[must_use]
     pub fn base_version(&self) -> Option<i64> {
-        self.base.as_ref().and_then(DeltaTable::version).and_then(|v| i64::try_from(v).ok())
+        self.base
+            .as_ref()
+            .and_then(DeltaTable::version)
+            .and_then(|v| i64::try_from(v).ok())
     }
 
     /// The live files of the version this write stands on.
@@ -208,7 +217,11 @@ impl Staged<'_> {
     /// # Errors
     /// [`StoreError::LostRace`] for a file that is not live any more.
     pub fn remove(&mut self, files: &[LiveFile]) -> Result<(), StoreError> {
-        let live: BTreeSet<String> = self.live_files()?.into_iter().map(|file| file.path).collect();
+        let live: BTreeSet<String> = self
+            .live_files()?
+            .into_iter()
+            .map(|file| file.path)
+            .collect();
         for file in files {
             if !live.contains(&file.path) {
                 return Err(StoreError::LostRace {
@@ -248,7 +261,10 @@ impl Staged<'_> {
                 Kind::Compaction => Vec::new(),
             };
             if !problems.is_empty() {
-                return Err(StoreError::BadRows { table: self.layout.table.clone(), problems });
+                return Err(StoreError::BadRows {
+                    table: self.layout.table.clone(),
+                    problems,
+                });
             }
             let mut start = 0;
             while start < part.num_rows() {
@@ -322,8 +338,9 @@ impl Staged<'_> {
             None => self.create()?,
         };
         let folder = self.folder();
-        let state =
-            base.snapshot().map_err(|e| StoreError::delta(&folder, "read the table's log", e))?;
+        let state = base
+            .snapshot()
+            .map_err(|e| StoreError::delta(&folder, "read the table's log", e))?;
         let fields = self.layout.new_fields(state.schema().as_ref())?;
         self.base = Some(base.clone());
         if fields.is_empty() {
@@ -346,7 +363,11 @@ impl Staged<'_> {
         let folder = self.folder();
         fs::create_dir_all(&folder)
             .map_err(|e| StoreError::disk(&folder, "make the table's folder", e))?;
-        let partitions = self.layout.partition.iter().map(|partition| partition.column.clone());
+        let partitions = self
+            .layout
+            .partition
+            .iter()
+            .map(|partition| partition.column.clone());
         let create = self
             .store
             .unloaded(&self.layout.table)?
@@ -369,8 +390,9 @@ impl Staged<'_> {
     fn actions(&self, base: &DeltaTable) -> Result<Vec<Action>, StoreError> {
         let folder = self.folder();
         let data_change = self.kind == Kind::Change;
-        let state =
-            base.snapshot().map_err(|e| StoreError::delta(&folder, "read the table's log", e))?;
+        let state = base
+            .snapshot()
+            .map_err(|e| StoreError::delta(&folder, "read the table's log", e))?;
         let removed: BTreeSet<&str> = self.removes.iter().map(|file| file.path.as_str()).collect();
         let mut actions: Vec<Action> = state
             .snapshot()
@@ -379,18 +401,38 @@ impl Staged<'_> {
             .filter(|view| removed.contains(view.path().as_ref()))
             .map(|view| Action::Remove(view.remove_action(data_change)))
             .collect();
-        actions.extend(self.adds.iter().map(|add| Action::Add(Add { data_change, ..add.clone() })));
+        actions.extend(self.adds.iter().map(|add| {
+            Action::Add(Add {
+                data_change,
+                ..add.clone()
+            })
+        }));
         Ok(actions)
     }
 
     fn operation(&self) -> DeltaOperation {
         if self.kind == Kind::Compaction {
             let target_size = 0;
-            return DeltaOperation::Optimize { predicate: None, target_size };
+            return DeltaOperation::Optimize {
+                predicate: None,
+                target_size,
+            };
         }
-        let mode = if self.removes.is_empty() { SaveMode::Append } else { SaveMode::Overwrite };
-        let partition_by = self.layout.partition.as_ref().map(|p| vec![p.column.clone()]);
-        DeltaOperation::Write { mode, partition_by, predicate: None }
+        let mode = if self.removes.is_empty() {
+            SaveMode::Append
+        } else {
+            SaveMode::Overwrite
+        };
+        let partition_by = self
+            .layout
+            .partition
+            .as_ref()
+            .map(|p| vec![p.column.clone()]);
+        DeltaOperation::Write {
+            mode,
+            partition_by,
+            predicate: None,
+        }
     }
 
     fn commit_on(
@@ -401,13 +443,12 @@ impl Staged<'_> {
         metadata: BTreeMap<String, Value>,
     ) -> Result<u64, StoreError> {
         let folder = self.folder();
-        let state =
-            base.snapshot().map_err(|e| StoreError::delta(&folder, "read the table's log", e))?;
-        let commit = CommitBuilder::from(properties(metadata)).with_actions(actions).build(
-            Some(state),
-            base.log_store(),
-            operation,
-        );
+        let state = base
+            .snapshot()
+            .map_err(|e| StoreError::delta(&folder, "read the table's log", e))?;
+        let commit = CommitBuilder::from(properties(metadata))
+            .with_actions(actions)
+            .build(Some(state), base.log_store(), operation);
         // Prepared and written, but without the library's own afterwork: an error there
         // would look like a failed commit although the rows are in.
         let written = self.store.wait_for(async {
@@ -428,7 +469,9 @@ impl Staged<'_> {
             self.store.remember(&self.layout.table, &base);
             if version.is_multiple_of(VERSIONS_PER_CHECKPOINT) && version > 0 {
                 // A table without a checkpoint only opens more slowly.
-                let _ = self.store.wait_for(checkpoints::create_checkpoint(&base, None));
+                let _ = self
+                    .store
+                    .wait_for(checkpoints::create_checkpoint(&base, None));
             }
         }
     }
@@ -495,7 +538,10 @@ fn is_lost_race(error: &DeltaTableError) -> bool {
 }
 
 fn say(version: Option<i64>) -> String {
-    version.map_or_else(|| "no table".to_owned(), |version| format!("version {version}"))
+    version.map_or_else(
+        || "no table".to_owned(),
+        |version| format!("version {version}"),
+    )
 }
 
 /// When a file was made, for the log only: no row and no decision hangs on it.

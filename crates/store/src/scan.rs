@@ -41,7 +41,9 @@ impl Store {
     ) -> Result<LazyFrame, StoreError> {
         let schema = layout.polars_schema()?;
         let empty = || DataFrame::empty_with_schema(&schema).lazy();
-        let Some(handle) = self.at_version(&layout.table, version)? else { return Ok(empty()) };
+        let Some(handle) = self.at_version(&layout.table, version)? else {
+            return Ok(empty());
+        };
         let file_schema = self.stored_schema(layout, &handle)?;
         let wanted: Option<BTreeSet<&str>> =
             months.map(|months| months.iter().map(String::as_str).collect());
@@ -114,7 +116,10 @@ impl Store {
         let stored = state.schema();
         let problems = layout.check_stored(stored.as_ref());
         if !problems.is_empty() {
-            return Err(StoreError::Misfit { table: layout.table.clone(), problems });
+            return Err(StoreError::Misfit {
+                table: layout.table.clone(),
+                problems,
+            });
         }
         let mut schema = layout.polars_file_schema()?;
         for field in stored.fields() {

@@ -4,9 +4,7 @@
 use std::collections::BTreeMap;
 
 use arrow::array::{Array, ArrayRef, AsArray, RecordBatch};
-use arrow::datatypes::{
-    DataType, Date32Type, Int64Type, TimeUnit, TimestampMicrosecondType,
-};
+use arrow::datatypes::{DataType, Date32Type, Int64Type, TimeUnit, TimestampMicrosecondType};
 use drydown_quantity::{Day, Stamp};
 use serde_json::{Map, Value, json};
 
@@ -80,7 +78,10 @@ pub(crate) fn parse_spans(layout: &Layout, stats: &Value) -> BTreeMap<String, Sp
 
 fn wants_span(layout: &Layout, column: &str, kind: &DataType) -> bool {
     layout.sort.iter().any(|key| key == column)
-        || matches!(kind, DataType::Timestamp(TimeUnit::Microsecond, _) | DataType::Date32)
+        || matches!(
+            kind,
+            DataType::Timestamp(TimeUnit::Microsecond, _) | DataType::Date32
+        )
 }
 
 fn span_of(column: &ArrayRef) -> Option<Span> {
@@ -92,23 +93,37 @@ fn span_of(column: &ArrayRef) -> Option<Span> {
             if min.len().max(max.len()) > MAX_TEXT {
                 return None;
             }
-            Some(Span { min: KeyValue::Text(min.to_owned()), max: KeyValue::Text(max.to_owned()) })
+            Some(Span {
+                min: KeyValue::Text(min.to_owned()),
+                max: KeyValue::Text(max.to_owned()),
+            })
         }
         DataType::Int64 => {
             let values = column.as_primitive_opt::<Int64Type>()?;
             let (min, max) = extremes(values.iter().flatten())?;
-            Some(Span { min: KeyValue::Whole(min), max: KeyValue::Whole(max) })
+            Some(Span {
+                min: KeyValue::Whole(min),
+                max: KeyValue::Whole(max),
+            })
         }
         DataType::Date32 => {
             let values = column.as_primitive_opt::<Date32Type>()?;
             let (min, max) = extremes(values.iter().flatten())?;
-            Some(Span { min: KeyValue::On(Day::from_number(min)), max: KeyValue::On(Day::from_number(max)) })
+            Some(Span {
+                min: KeyValue::On(Day::from_number(min)),
+                max: KeyValue::On(Day::from_number(max)),
+            })
         }
         DataType::Timestamp(TimeUnit::Microsecond, _) => {
             let values = column.as_primitive_opt::<TimestampMicrosecondType>()?;
             let (min, max) = extremes(values.iter().flatten())?;
-            let down = min.div_euclid(MICROS_PER_MILLI).saturating_mul(MICROS_PER_MILLI);
-            let up = max.saturating_neg().div_euclid(MICROS_PER_MILLI).saturating_mul(-MICROS_PER_MILLI);
+            let down = min
+                .div_euclid(MICROS_PER_MILLI)
+                .saturating_mul(MICROS_PER_MILLI);
+            let up = max
+                .saturating_neg()
+                .div_euclid(MICROS_PER_MILLI)
+                .saturating_mul(-MICROS_PER_MILLI);
             Some(Span {
                 min: KeyValue::At(Stamp::from_micros(down)),
                 max: KeyValue::At(Stamp::from_micros(up)),

@@ -30,7 +30,9 @@ pub struct Store {
 
 impl fmt::Debug for Store {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.debug_struct("Store").field("root", &self.root).finish_non_exhaustive()
+        f.debug_struct("Store")
+            .field("root", &self.root)
+            .finish_non_exhaustive()
     }
 }
 
@@ -65,14 +67,19 @@ impl Store {
     }
 
     fn at(path: &Path) -> Result<Self, StoreError> {
-        let root = fs::canonicalize(path).map_err(|e| StoreError::disk(path, "open the store", e))?;
+        let root =
+            fs::canonicalize(path).map_err(|e| StoreError::disk(path, "open the store", e))?;
         let runtime = tokio::runtime::Builder::new_multi_thread()
             .worker_threads(2)
             .thread_name("drydown-store")
             .enable_all()
             .build()
             .map_err(|e| StoreError::disk(&root, "start the store's threads", e))?;
-        Ok(Self { root, runtime, seen: Mutex::new(BTreeMap::new()) })
+        Ok(Self {
+            root,
+            runtime,
+            seen: Mutex::new(BTreeMap::new()),
+        })
     }
 
     /// The store's folder, absolute.
@@ -131,12 +138,20 @@ impl Store {
         version: Option<i64>,
     ) -> Result<Option<DeltaTable>, StoreError> {
         let newest = self.newest(table)?;
-        let Some(version) = version else { return Ok(newest) };
+        let Some(version) = version else {
+            return Ok(newest);
+        };
         let latest = newest.as_ref().and_then(DeltaTable::version);
-        let wanted = u64::try_from(version).ok().filter(|v| latest.is_some_and(|last| *v <= last));
+        let wanted = u64::try_from(version)
+            .ok()
+            .filter(|v| latest.is_some_and(|last| *v <= last));
         let Some(wanted) = wanted else {
             let latest = latest.map_or_else(|| "none".to_owned(), |v| v.to_string());
-            return Err(StoreError::NoVersion { table: table.to_owned(), version, latest });
+            return Err(StoreError::NoVersion {
+                table: table.to_owned(),
+                version,
+                latest,
+            });
         };
         if latest == Some(wanted) {
             return Ok(newest);
@@ -213,7 +228,11 @@ fn check_layout(marker: &Path) -> Result<(), StoreError> {
     })?;
     match value.get("layout").and_then(serde_json::Value::as_u64) {
         Some(found) if found <= LAYOUT => Ok(()),
-        Some(found) => Err(StoreError::Newer { path: marker.to_path_buf(), found, known: LAYOUT }),
+        Some(found) => Err(StoreError::Newer {
+            path: marker.to_path_buf(),
+            found,
+            known: LAYOUT,
+        }),
         None => Err(StoreError::BadLog {
             path: marker.to_path_buf(),
             line: 1,
@@ -243,12 +262,19 @@ fn create(path: &Path) -> Result<(), StoreError> {
 /// The folder a configured store path means.
 fn to_folder(path: &Path) -> Result<PathBuf, StoreError> {
     let text = path.to_string_lossy();
-    let Some((scheme, _)) = text.split_once("://") else { return Ok(path.to_path_buf()) };
-    let refused = || StoreError::UrlNotBuilt { url: text.to_string() };
+    let Some((scheme, _)) = text.split_once("://") else {
+        return Ok(path.to_path_buf());
+    };
+    let refused = || StoreError::UrlNotBuilt {
+        url: text.to_string(),
+    };
     if scheme != "file" {
         return Err(refused());
     }
-    Url::parse(&text).ok().and_then(|url| url.to_file_path().ok()).ok_or_else(refused)
+    Url::parse(&text)
+        .ok()
+        .and_then(|url| url.to_file_path().ok())
+        .ok_or_else(refused)
 }
 
 /// Whether a table's folder holds at least one commit. A log folder without one is
@@ -263,7 +289,10 @@ fn has_log(folder: &Path) -> Result<bool, StoreError> {
     for entry in entries {
         let entry = entry.map_err(|e| StoreError::disk(&log, "list the table's log", e))?;
         let name = entry.file_name();
-        if Path::new(&name).extension().is_some_and(|end| end == "json") {
+        if Path::new(&name)
+            .extension()
+            .is_some_and(|end| end == "json")
+        {
             return Ok(true);
         }
     }

@@ -151,7 +151,10 @@ macro_rules! text_atoms {
                 read_texts(frame, place, String::new, |text| Some(Self::from(text)))
             }
 
-            fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+            fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
                 Arc::new(cells.map(|cell| cell.map(|cell| cell.as_str())).collect::<StringArray>())
             }
 
@@ -173,7 +176,10 @@ macro_rules! word_atoms {
                 read_texts(frame, place, words, Self::from_word)
             }
 
-            fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+            fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
                 Arc::new(cells.map(|cell| cell.map(|cell| cell.as_str())).collect::<StringArray>())
             }
 
@@ -221,7 +227,10 @@ impl Atom for Vec<String> {
         })
     }
 
-    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
         Arc::new(
             cells
                 .map(|cell| cell.map(|words| words.join(",")))
@@ -240,7 +249,10 @@ impl Atom for Quarter {
         read_texts(frame, place, expected, |text| text.parse().ok())
     }
 
-    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
         Arc::new(
             cells
                 .map(|cell| cell.map(ToString::to_string))
@@ -258,7 +270,10 @@ impl Atom for f64 {
         place.cells(frame.reals(place.column), "double", frame.height())
     }
 
-    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
         let finite = cells.map(|cell| cell.copied().filter(|value| value.is_finite()));
         Arc::new(finite.collect::<Float64Array>())
     }
@@ -273,7 +288,10 @@ impl Atom for i64 {
         place.cells(frame.ints(place.column), "64-bit integer", frame.height())
     }
 
-    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
         Arc::new(cells.map(|cell| cell.copied()).collect::<Int64Array>())
     }
 
@@ -287,7 +305,10 @@ impl Atom for bool {
         place.cells(frame.bools(place.column), "yes/no", frame.height())
     }
 
-    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
         Arc::new(cells.map(|cell| cell.copied()).collect::<BooleanArray>())
     }
 
@@ -306,7 +327,10 @@ impl Atom for Stamp {
             .collect())
     }
 
-    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
         let micros = cells.map(|cell| cell.map(|stamp| stamp.micros()));
         Arc::new(
             micros
@@ -329,7 +353,10 @@ impl Atom for Day {
             .collect())
     }
 
-    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef {
+    fn array<'a>(cells: &mut dyn Iterator<Item = Option<&'a Self>>) -> ArrayRef
+    where
+        Self: 'a,
+    {
         Arc::new(
             cells
                 .map(|cell| cell.map(|day| day.number()))

@@ -15,6 +15,7 @@ mod frame;
 #[cfg(test)]
 mod generated;
 mod journal;
+mod model;
 mod readings;
 mod record;
 mod registers;
@@ -24,6 +25,7 @@ mod starts;
 pub use error::TableError;
 pub use frame::{Frame, Mistyped};
 pub use journal::{Analysis, Load, Mail, Reject};
+pub use model::ModelTerm;
 pub use readings::{readings, unit_readings};
 pub use record::{Record, from_frame, to_batch};
 pub use registers::{REGISTER_TABLES, registers, samples};

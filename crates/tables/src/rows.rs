@@ -2,7 +2,9 @@
 
 use drydown_findings::{Finding, Forecast};
 use drydown_pumps::{PumpCause, PumpHealth, PumpStart};
-use drydown_removal::{RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck};
+use drydown_removal::{
+    RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck, UnitCapacity, VapourFraction,
+};
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::history::{
     Deployment, Maintenance, Oil, Reservoir, ReservoirEvent, Sample, Site, Unit, UnitEvent,
@@ -51,7 +53,7 @@ record!(Sample, "samples", key(lab, sample_id), {
 record!(Run, "runs", key(run_id), month_of(run_id), {
     run_id, unit_id, reservoir_id, oil_type, started_at, ended_at, hours, flow_lpm, oil_degc,
     chamber_kpa, water_first_ppm, water_last_ppm, water_removed_kg, pumpdown_speed_m3h,
-    pumpdown_base_kpa, steady_kpa, n_readings, n_samples, alarms, flags,
+    pumpdown_base_kpa, steady_kpa, ambient_kpa, vent_open_pct, vacuum_pump_degc, n_readings, n_samples, alarms, flags,
 });
 
 record!(SeriesPoint, "run_series", key(run_id, at), month_of(run_id), {
@@ -61,7 +63,8 @@ record!(SeriesPoint, "run_series", key(run_id, at), month_of(run_id), {
 
 record!(PumpStart, "pump_starts", key(unit_id, started_at), {
     unit_id, started_at, run_id, speed_m3h, relative_speed_per_s, ln_speed_se, base_kpa,
-    base_kpa_se, seconds_08_to_04, step_s, accepted, reason,
+    base_kpa_se, seconds_08_to_04, step_s, ambient_kpa, barometer_basis, oil_degc, vacuum_pump_degc,
+    ambient_degc, idle_h, accepted, reason,
 });
 
 record!(PumpHealth, "pump_health", key(run_id), month_of(run_id), {
@@ -87,6 +90,10 @@ record!(RemovalCoefficient, "removal_coefficients", key(unit_id, oil_type), {
 record!(RemovalQuarter, "removal_quarters", key(unit_id, oil_type, quarter), {
     unit_id, oil_type, quarter, removal_per_pass, lower_90, upper_90, n_runs,
 });
+
+record!(UnitCapacity, "unit_capacities", key(unit_id), { unit_id, capacity_kg_per_h, log_sd, n_runs });
+
+record!(VapourFraction, "vapour_fractions", key(unit_id), { unit_id, log_mean, log_sd, n_runs });
 
 record!(SensorCheck, "sensor_checks", key(unit_id, sensor), {
     unit_id, sensor, offset, gain, drift_per_year, lower_90, upper_90, n_pairs, state,

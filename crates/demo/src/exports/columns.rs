@@ -37,7 +37,16 @@ const fn column(
     scale: f64,
     decimals: usize,
 ) -> Column {
-    Column { name, key, cell, unit, scale, shift: 0.0, decimals, reference: Reference::None }
+    Column {
+        name,
+        key,
+        cell,
+        unit,
+        scale,
+        shift: 0.0,
+        decimals,
+        reference: Reference::None,
+    }
 }
 
 const fn fahrenheit(name: &'static str, key: &'static str, cell: Cell) -> Column {
@@ -57,8 +66,14 @@ const fn pressure(
     decimals: usize,
     reference: Reference,
 ) -> Column {
-    let mut made =
-        column(name, "chamber_pressure_kpa", Cell::Chamber, unit, scale, decimals);
+    let mut made = column(
+        name,
+        "chamber_pressure_kpa",
+        Cell::Chamber,
+        unit,
+        scale,
+        decimals,
+    );
     made.reference = reference;
     made
 }
@@ -91,8 +106,22 @@ const fn us_columns(vacuum: Column) -> [Column; 21] {
         fahrenheit("Oil hot", "oil_inlet_degc", Cell::OilInlet),
         fahrenheit("Oil out", "oil_outlet_degc", Cell::OilOutlet),
         column("Flow", "oil_flow_lpm", Cell::Flow, "gpm", 1.0 / GALLON_L, 2),
-        column("Disch", "discharge_kpa_gauge", Cell::Discharge, "[psi]", 1.0 / PSI_KPA, 1),
-        column("Filter dP", "filter_dp_kpa", Cell::FilterDp, "[psi]", 1.0 / PSI_KPA, 1),
+        column(
+            "Disch",
+            "discharge_kpa_gauge",
+            Cell::Discharge,
+            "[psi]",
+            1.0 / PSI_KPA,
+            1,
+        ),
+        column(
+            "Filter dP",
+            "filter_dp_kpa",
+            Cell::FilterDp,
+            "[psi]",
+            1.0 / PSI_KPA,
+            1,
+        ),
         column("Drive", "oil_pump_hz", Cell::Hertz, "Hz", 1.0, 1),
         column("RS", "water_activity", Cell::Activity, "%RS", 100.0, 1),
         column("Water", "water_ppm", Cell::WaterPpm, "mg/kg", 1.0, 0),
@@ -112,22 +141,64 @@ const fn us_columns(vacuum: Column) -> [Column; 21] {
 
 const METRIC: [Column; 20] = [
     pressure("Kammerdruck mbar", "mbar", 10.0, 1, Reference::Absolute),
-    column("Luftdruck mbar", "ambient_kpa", Cell::Ambient, "mbar", 10.0, 1),
+    column(
+        "Luftdruck mbar",
+        "ambient_kpa",
+        Cell::Ambient,
+        "mbar",
+        10.0,
+        1,
+    ),
     celsius("Öl Vorlauf °C", "oil_supply_degc", Cell::OilSupply),
     celsius("Öl nach Heizer °C", "oil_inlet_degc", Cell::OilInlet),
     celsius("Öl Rücklauf °C", "oil_outlet_degc", Cell::OilOutlet),
-    column("Durchfluss L/min", "oil_flow_lpm", Cell::Flow, "L/min", 1.0, 1),
-    column("Saugdruck bar", "suction_kpa_gauge", Cell::Suction, "bar", 0.01, 3),
-    column("Filter bar", "filter_dp_kpa", Cell::FilterDp, "bar", 0.01, 3),
+    column(
+        "Durchfluss L/min",
+        "oil_flow_lpm",
+        Cell::Flow,
+        "L/min",
+        1.0,
+        1,
+    ),
+    column(
+        "Saugdruck bar",
+        "suction_kpa_gauge",
+        Cell::Suction,
+        "bar",
+        0.01,
+        3,
+    ),
+    column(
+        "Filter bar",
+        "filter_dp_kpa",
+        Cell::FilterDp,
+        "bar",
+        0.01,
+        3,
+    ),
     column("Ölpumpe Hz", "oil_pump_hz", Cell::Hertz, "Hz", 1.0, 0),
-    column("Sättigung %", "water_activity", Cell::Activity, "%RS", 100.0, 1),
+    column(
+        "Sättigung %",
+        "water_activity",
+        Cell::Activity,
+        "%RS",
+        100.0,
+        1,
+    ),
     column("Wasser ppm", "water_ppm", Cell::WaterPpm, "ppm", 1.0, 0),
     celsius("Fühler °C", "water_sensor_degc", Cell::SensorDegc),
     column("Belüftung %", "vent_open_pct", Cell::Vent, "", 1.0, 0),
     column("Heizung kW", "heater_kw", Cell::HeaterKw, "kW", 1.0, 1),
     celsius("Sollwert °C", "heater_setpoint_degc", Cell::Setpoint),
     celsius("Vakuumpumpe °C", "vacuum_pump_degc", Cell::PumpDegc),
-    column("Niveau %", "chamber_level_pct", Cell::ChamberLevel, "", 1.0, 0),
+    column(
+        "Niveau %",
+        "chamber_level_pct",
+        Cell::ChamberLevel,
+        "",
+        1.0,
+        0,
+    ),
     celsius("Luft °C", "ambient_degc", Cell::AirDegc),
     column("Menge m³", "oil_total_l", Cell::OilTotal, "m3", 1e-3, 3),
     column("Betrieb", "running", Cell::Running, "", 1.0, 0),
@@ -140,7 +211,14 @@ const METRIC_UTC: [Column; 15] = [
     celsius("Outlet [°C]", "oil_outlet_degc", Cell::OilOutlet),
     column("Flow [m3/h]", "oil_flow_lpm", Cell::Flow, "m3/h", 0.06, 3),
     column("aw", "water_activity", Cell::Activity, "", 1.0, 3),
-    column("Water [mg/kg]", "water_ppm", Cell::WaterPpm, "mg/kg", 1.0, 0),
+    column(
+        "Water [mg/kg]",
+        "water_ppm",
+        Cell::WaterPpm,
+        "mg/kg",
+        1.0,
+        0,
+    ),
     celsius("Sensor [°C]", "water_sensor_degc", Cell::SensorDegc),
     column("Vent [%]", "vent_open_pct", Cell::Vent, "", 1.0, 0),
     column("Heater [kW]", "heater_kw", Cell::HeaterKw, "kW", 1.0, 1),

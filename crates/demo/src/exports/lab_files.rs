@@ -46,13 +46,22 @@ pub(super) fn write(
                 _ => tall(fleet, &reports),
             };
             files.push(file_truth(&path, spec.word, "samples", counts));
-            sink(DemoFile { path, bytes: text.into_bytes() });
+            sink(DemoFile {
+                path,
+                bytes: text.into_bytes(),
+            });
             if lab == 1 {
                 let path = format!("exports/labs/metals_{month}.csv");
                 let (text, n_rows) = metals(config, &reports);
-                let counts = Counts { rows_in: n_rows, ..Counts::default() };
+                let counts = Counts {
+                    rows_in: n_rows,
+                    ..Counts::default()
+                };
                 files.push(file_truth(&path, "metals", "results", counts));
-                sink(DemoFile { path, bytes: text.into_bytes() });
+                sink(DemoFile {
+                    path,
+                    bytes: text.into_bytes(),
+                });
             }
         }
     }
@@ -92,23 +101,34 @@ fn monthly<'a>(
         };
         // Reports that come after the calendar's end are not in anybody's hands yet.
         if result.reported < fleet.calendar.end {
-            months.entry(stamp(result.reported).month()).or_default().push(Report {
-                number: number.clone(),
-                result,
-                issued: result.reported,
-                water: result.water,
-                is_correction: false,
-            });
+            months
+                .entry(stamp(result.reported).month())
+                .or_default()
+                .push(Report {
+                    number: number.clone(),
+                    result,
+                    issued: result.reported,
+                    water: result.water,
+                    is_correction: false,
+                });
         }
-        let corrected = result.corrected.filter(|(issued, _)| *issued < fleet.calendar.end);
+        let corrected = result
+            .corrected
+            .filter(|(issued, _)| *issued < fleet.calendar.end);
         if let (Some((issued, value)), Some(_)) = (corrected, result.water) {
-            months.entry(stamp(issued).month()).or_default().push(Report {
-                number,
-                result,
-                issued,
-                water: Some(Stated { value, below: false }),
-                is_correction: true,
-            });
+            months
+                .entry(stamp(issued).month())
+                .or_default()
+                .push(Report {
+                    number,
+                    result,
+                    issued,
+                    water: Some(Stated {
+                        value,
+                        below: false,
+                    }),
+                    is_correction: true,
+                });
         }
     }
     for reports in months.values_mut() {
@@ -169,7 +189,10 @@ fn wide(fleet: &Fleet, reports: &[Report<'_>]) -> (String, Counts) {
     for report in reports {
         let result = report.result;
         let (water, unit) = water_text(report.water);
-        let codes = result.codes.map(|[a, b, c]| format!("{a}/{b}/{c}")).unwrap_or_default();
+        let codes = result
+            .codes
+            .map(|[a, b, c]| format!("{a}/{b}/{c}"))
+            .unwrap_or_default();
         let degf = result.sample_degc.map(|degc| (degc * 1.8 + 32.0).round());
         let _ = writeln!(
             text,
@@ -184,7 +207,11 @@ fn wide(fleet: &Fleet, reports: &[Report<'_>]) -> (String, Counts) {
             optional(result.viscosity),
             optional(result.acid),
             optional(result.breakdown_kv),
-            if report.is_correction { "corrected report" } else { "" },
+            if report.is_correction {
+                "corrected report"
+            } else {
+                ""
+            },
         );
         counts.rows_in += 1;
         counts.superseded += usize::from(report.is_correction);
@@ -251,7 +278,11 @@ fn metals(config: &DemoConfig, reports: &[Report<'_>]) -> (String, usize) {
         let mut draw = Draw::of(config.seed, &format!("metals {}", report.number));
         for (metal, usual) in [("Iron", 6.0), ("Copper", 2.5)] {
             let value = draw.lognormal(usual, 0.7);
-            let shown = if value < 1.0 { "<1".to_owned() } else { format!("{value:.1}") };
+            let shown = if value < 1.0 {
+                "<1".to_owned()
+            } else {
+                format!("{value:.1}")
+            };
             let _ = writeln!(text, "{};{metal};{shown};mg/kg;emission", report.number);
             n_rows += 1;
         }

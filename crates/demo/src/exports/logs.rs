@@ -49,7 +49,6 @@ enum Cut {
 /// A file being written.
 struct Page<'a> {
     dialect: Dialect,
-    unit: usize,
     bounds: Bounds<'a>,
     text: Vec<u8>,
     counts: Counts,
@@ -59,8 +58,18 @@ struct Page<'a> {
 
 impl<'a> LogWriter<'a> {
     pub(crate) fn new(config: &'a DemoConfig, fleet: &'a Fleet) -> Self {
-        let clocks = fleet.units.iter().map(|unit| Clock::new(YARDS[unit.yard].timezone)).collect();
-        Self { config, fleet, tails: vec![Tail::default(); fleet.units.len()], clocks, files: Vec::new() }
+        let clocks = fleet
+            .units
+            .iter()
+            .map(|unit| Clock::new(YARDS[unit.yard].timezone))
+            .collect();
+        Self {
+            config,
+            fleet,
+            tails: vec![Tail::default(); fleet.units.len()],
+            clocks,
+            files: Vec::new(),
+        }
     }
 
     /// Write one unit's month.
@@ -74,13 +83,19 @@ impl<'a> LogWriter<'a> {
         let yard = YARDS[self.fleet.units[unit].yard];
         let id = &self.fleet.units[unit].id;
         let name = stamp(self.fleet.calendar.months.get(month).copied().unwrap_or(0)).month();
-        let path = format!("exports/{}/log_{id}_{name}.{}", yard.name, extension(yard.dialect));
+        let path = format!(
+            "exports/{}/log_{id}_{name}.{}",
+            yard.name,
+            extension(yard.dialect)
+        );
         let mut draw = Draw::of(self.config.seed, &path);
         soil(&mut rows, self.config.dirt, &mut draw);
         let mut page = Page {
             dialect: yard.dialect,
-            unit,
-            bounds: Bounds { fleet: self.fleet, unit },
+            bounds: Bounds {
+                fleet: self.fleet,
+                unit,
+            },
             text: Vec::new(),
             counts: Counts::default(),
             draw,
@@ -106,7 +121,8 @@ impl<'a> LogWriter<'a> {
             self.tails[unit] = keep_tail(rows, cut);
         }
         let bytes = page.bytes();
-        self.files.push(file_truth(&path, yard.name, "readings", page.counts));
+        self.files
+            .push(file_truth(&path, yard.name, "readings", page.counts));
         sink(DemoFile { path, bytes });
     }
 
@@ -124,9 +140,18 @@ const fn extension(dialect: Dialect) -> &'static str {
 }
 
 fn keep_tail(mut rows: Vec<Row>, cut: Cut) -> Tail {
-    let last = rows.iter().rev().find(|row| is_known_time(row)).map_or(0, |row| row.at);
-    let first = rows.iter().position(|row| is_known_time(row) && row.at >= last - OVERLAP_S);
-    Tail { rows: rows.split_off(first.unwrap_or(0)), cut }
+    let last = rows
+        .iter()
+        .rev()
+        .find(|row| is_known_time(row))
+        .map_or(0, |row| row.at);
+    let first = rows
+        .iter()
+        .position(|row| is_known_time(row) && row.at >= last - OVERLAP_S);
+    Tail {
+        rows: rows.split_off(first.unwrap_or(0)),
+        cut,
+    }
 }
 
 /// Put impossible cells and clock jumps into the rows themselves, so that a re-export repeats them.
@@ -159,16 +184,17 @@ fn soil(rows: &mut [Row], dirt: f64, draw: &mut Draw) {
 impl Page<'_> {
     fn push_head(&mut self, id: &str) {
         if self.dialect.is_tall() {
-            self.text.extend_from_slice(tall::header(self.dialect).as_bytes());
+            self.text
+                .extend_from_slice(tall::header(self.dialect).as_bytes());
             self.text.push(b'\n');
             return;
         }
         if self.dialect == Dialect::Metric {
-            let preamble =
-                format!("Gerät;{id}\r\nAufzeichnung;Entwässerung\r\nStand;V2,4\r\n\r\n");
+            let preamble = format!("Gerät;{id}\r\nAufzeichnung;Entwässerung\r\nStand;V2,4\r\n\r\n");
             self.text.extend_from_slice(preamble.as_bytes());
         }
-        self.text.extend_from_slice(wide::header(self.dialect).as_bytes());
+        self.text
+            .extend_from_slice(wide::header(self.dialect).as_bytes());
         self.end_line();
     }
 
@@ -193,7 +219,10 @@ impl Page<'_> {
             }
             let corrected = !was_cut && self.draw.chance(0.01) && is_known_time(row);
             if corrected {
-                row.set(Cell::AirDegc, row.get(Cell::AirDegc).clamp(-30.0, 60.0) + 1.5);
+                row.set(
+                    Cell::AirDegc,
+                    row.get(Cell::AirDegc).clamp(-30.0, 60.0) + 1.5,
+                );
             }
             self.push_wide(clock, row);
             match (is_known_time(row), was_cut, corrected) {
@@ -211,11 +240,16 @@ impl Page<'_> {
             }
             return Cut::No;
         }
-        let cut = if self.draw.chance(0.06 * dirt) { Cut::Yes } else { Cut::No };
+        let cut = if self.draw.chance(0.06 * dirt) {
+            Cut::Yes
+        } else {
+            Cut::No
+        };
         let mut last: Option<&Row> = None;
         for (idx, row) in rows.iter().enumerate() {
             if row.is_start && idx > 0 && self.draw.chance(0.08 * dirt) {
-                self.text.extend_from_slice(wide::header(self.dialect).as_bytes());
+                self.text
+                    .extend_from_slice(wide::header(self.dialect).as_bytes());
                 self.end_line();
                 self.counts.rows_in += 1;
                 self.counts.rejected += 1;
@@ -270,8 +304,7 @@ impl Page<'_> {
             self.counts.rows_in += 1;
             if !is_known_time(row) {
                 self.counts.rejected += 1;
-            } else if good == Good::No
-                || self.bounds.is_cell_impossible(self.dialect, column, row)
+            } else if good == Good::No || self.bounds.is_cell_impossible(self.dialect, column, row)
             {
                 self.counts.cell_rejects += 1;
             }

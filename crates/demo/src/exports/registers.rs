@@ -14,40 +14,93 @@ use crate::truth::FileTruth;
 const FOLDER: &str = "exports/registers";
 
 /// Write every register and list.
-pub(super) fn write(
-    fleet: &Fleet,
-    log: &Log,
-    sink: &mut dyn FnMut(DemoFile),
-) -> Vec<FileTruth> {
+pub(super) fn write(fleet: &Fleet, log: &Log, sink: &mut dyn FnMut(DemoFile)) -> Vec<FileTruth> {
     let mut files = Vec::new();
     let mut put = |name: &str, source: &str, table: &'static str, text: Vec<u8>, n_rows: usize| {
         let path = format!("{FOLDER}/{name}");
-        let counts = Counts { rows_in: n_rows, ..Counts::default() };
+        let counts = Counts {
+            rows_in: n_rows,
+            ..Counts::default()
+        };
         files.push(file_truth(&path, source, table, counts));
         sink(DemoFile { path, bytes: text });
     };
-    put("units.csv", "units", "units", units(fleet).into_bytes(), fleet.units.len());
-    put("sites.csv", "sites", "sites", sites().into_bytes(), SITES.len());
-    put("oils.csv", "oils", "oils", oils(fleet).into_bytes(), fleet.oils.len());
+    put(
+        "units.csv",
+        "units",
+        "units",
+        units(fleet).into_bytes(),
+        fleet.units.len(),
+    );
+    put(
+        "sites.csv",
+        "sites",
+        "sites",
+        sites().into_bytes(),
+        SITES.len(),
+    );
+    put(
+        "oils.csv",
+        "oils",
+        "oils",
+        oils(fleet).into_bytes(),
+        fleet.oils.len(),
+    );
     let text = reservoirs(fleet).into_bytes();
-    put("reservoirs.csv", "reservoirs", "reservoirs", text, fleet.reservoirs.len());
+    put(
+        "reservoirs.csv",
+        "reservoirs",
+        "reservoirs",
+        text,
+        fleet.reservoirs.len(),
+    );
     let text = deployments(fleet, log).into_bytes();
-    put("deployments.csv", "deployments", "deployments", text, log.deployed.len());
+    put(
+        "deployments.csv",
+        "deployments",
+        "deployments",
+        text,
+        log.deployed.len(),
+    );
     let text = tank_events(fleet, log).into_bytes();
-    put("reservoir_events.csv", "reservoir-events", "reservoir_events", text, log.tank_events.len());
+    put(
+        "reservoir_events.csv",
+        "reservoir-events",
+        "reservoir_events",
+        text,
+        log.tank_events.len(),
+    );
     let (us, metric): (Vec<&Service>, Vec<&Service>) = log
         .services
         .iter()
         .filter(|service| service.recorded)
         .partition(|service| !is_metric(fleet, service.unit));
-    put("maintenance.csv", "workshop", "maintenance", workshop(fleet, &us).into_bytes(), us.len());
+    put(
+        "maintenance.csv",
+        "workshop",
+        "maintenance",
+        workshop(fleet, &us).into_bytes(),
+        us.len(),
+    );
     let text = latin(&werkstatt(fleet, &metric));
-    put("wartung.csv", "werkstatt", "maintenance", text, metric.len());
+    put(
+        "wartung.csv",
+        "werkstatt",
+        "maintenance",
+        text,
+        metric.len(),
+    );
     for (idx, yard) in YARDS.iter().enumerate() {
         let (text, n_rows) = unit_events(fleet, log, idx);
         if n_rows > 0 {
             let name = format!("events_{}.csv", yard.name);
-            put(&name, "unit-events", "unit_events", text.into_bytes(), n_rows);
+            put(
+                &name,
+                "unit-events",
+                "unit_events",
+                text.into_bytes(),
+                n_rows,
+            );
         }
     }
     files
@@ -92,7 +145,11 @@ fn sites() -> String {
     let mut text = String::from("Site,Name,Altitude ft,Zone\n");
     for site in &SITES {
         let feet = site.altitude_m / 0.3048;
-        let _ = writeln!(text, "{},{},{:.1},{}", site.id, site.name, feet, site.timezone);
+        let _ = writeln!(
+            text,
+            "{},{},{:.1},{}",
+            site.id, site.name, feet, site.timezone
+        );
     }
     text
 }
@@ -191,8 +248,11 @@ fn tank_events(fleet: &Fleet, log: &Log) -> String {
 }
 
 /// The words of the workshop's list that need a `map`, and what they mean.
-pub(super) const WORKSHOP_WORDS: [(&str, &str); 3] =
-    [("VP overhaul", "rebuild"), ("Exhaust/filters", "filter"), ("VP exchanged", "pump_swap")];
+pub(super) const WORKSHOP_WORDS: [(&str, &str); 3] = [
+    ("VP overhaul", "rebuild"),
+    ("Exhaust/filters", "filter"),
+    ("VP exchanged", "pump_swap"),
+];
 
 /// The words of the German list.
 pub(super) const WERKSTATT_WORDS: [(&str, &str); 8] = [
@@ -207,7 +267,10 @@ pub(super) const WERKSTATT_WORDS: [(&str, &str); 8] = [
 ];
 
 fn said(words: &[(&'static str, &'static str)], action: &'static str) -> &'static str {
-    words.iter().find(|(_, meaning)| *meaning == action).map_or(action, |(word, _)| word)
+    words
+        .iter()
+        .find(|(_, meaning)| *meaning == action)
+        .map_or(action, |(word, _)| word)
 }
 
 fn workshop(fleet: &Fleet, services: &[&Service]) -> String {
@@ -248,7 +311,11 @@ fn werkstatt(fleet: &Fleet, services: &[&Service]) -> String {
 fn unit_events(fleet: &Fleet, log: &Log, yard: usize) -> (String, usize) {
     let mut text = String::from("unit,utc,code,kind,value\n");
     let mut n_rows = 0;
-    for event in log.unit_events.iter().filter(|event| fleet.units[event.unit].yard == yard) {
+    for event in log
+        .unit_events
+        .iter()
+        .filter(|event| fleet.units[event.unit].yard == yard)
+    {
         let _ = writeln!(
             text,
             "{},{},{},{},{}",

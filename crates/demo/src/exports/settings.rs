@@ -143,8 +143,10 @@ value = { from = "value" }
 "#;
 
 fn words(pairs: &[(&str, &str)]) -> String {
-    let inner: Vec<String> =
-        pairs.iter().map(|(said, means)| format!("\"{said}\" = \"{means}\"")).collect();
+    let inner: Vec<String> = pairs
+        .iter()
+        .map(|(said, means)| format!("\"{said}\" = \"{means}\""))
+        .collect();
     format!("{{ {} }}", inner.join(", "))
 }
 
@@ -211,7 +213,10 @@ fn push_wide_source(text: &mut String, yard: &Yard) {
         yard.name,
     );
     if yard.dialect == Dialect::Metric {
-        let _ = writeln!(text, "encoding = \"windows-1252\"\nskip_lines = {PREAMBLE_LINES}");
+        let _ = writeln!(
+            text,
+            "encoding = \"windows-1252\"\nskip_lines = {PREAMBLE_LINES}"
+        );
     }
     if manner.delimiter == b';' {
         text.push_str("delimiter = \";\"\ndecimal = \",\"\n");

@@ -1,7 +1,7 @@
 //! Tall log files: a line per tag and time stamp.
 
 use super::columns::Column;
-use super::text::{Clock, push_civil, push_digits, push_fixed};
+use super::text::{civil_from_seconds, push_civil, push_digits, push_fixed};
 use super::wide::shown;
 use crate::catalogue::Dialect;
 use crate::row::Row;
@@ -39,8 +39,10 @@ pub(crate) fn push_line(
     row: &Row,
     good: Good,
 ) -> bool {
-    let Some(value) = shown(column, row) else { return false };
-    push_tag(text, dialect, unit, column.name, row.at);
+    let Some(value) = shown(column, row) else {
+        return false;
+    };
+    push_tag(text, dialect, (unit, column.name), row.at);
     push_fixed(text, value, column.decimals, b'.');
     text.push(delimiter(dialect));
     text.extend_from_slice(quality(dialect, good).as_bytes());
@@ -50,14 +52,14 @@ pub(crate) fn push_line(
 
 /// Append a line of a tag that nobody wants.
 pub(crate) fn push_spare(text: &mut Vec<u8>, dialect: Dialect, unit: &str, at: i64) {
-    push_tag(text, dialect, unit, "SPARE1", at);
+    push_tag(text, dialect, (unit, "SPARE1"), at);
     text.push(b'0');
     text.push(delimiter(dialect));
     text.extend_from_slice(quality(dialect, Good::Yes).as_bytes());
     text.push(b'\n');
 }
 
-fn push_tag(text: &mut Vec<u8>, dialect: Dialect, unit: &str, name: &str, at: i64) {
+fn push_tag(text: &mut Vec<u8>, dialect: Dialect, (unit, name): (&str, &str), at: i64) {
     text.extend_from_slice(unit.as_bytes());
     text.push(b'.');
     text.extend_from_slice(name.as_bytes());
@@ -65,8 +67,7 @@ fn push_tag(text: &mut Vec<u8>, dialect: Dialect, unit: &str, name: &str, at: i6
     if matches!(dialect, Dialect::TallEpoch) {
         push_digits(text, (at * 1000) as u64, 1);
     } else {
-        let civil = Clock::new("UTC").civil(at);
-        push_civil(text, civil, "Y-m-dTH:M:SZ");
+        push_civil(text, civil_from_seconds(at), "Y-m-dTH:M:SZ");
     }
     text.push(delimiter(dialect));
 }

@@ -86,7 +86,9 @@ pub(crate) fn shown(column: &Column, row: &Row) -> Option<f64> {
         Reference::Vacuum => row.get(Cell::TrueBarometer) - value,
         Reference::Absolute | Reference::None => value,
     };
-    value.is_finite().then_some(value * column.scale + column.shift)
+    value
+        .is_finite()
+        .then_some(value * column.scale + column.shift)
 }
 
 /// What the bounds of the contract need to know of a unit.
@@ -101,8 +103,9 @@ impl Bounds<'_> {
     pub(crate) fn impossible(&self, dialect: Dialect, row: &Row) -> usize {
         let ambient = self.ambient_kpa(dialect, row);
         let impossible = |column: &&Column| {
-            shown(column, row)
-                .is_some_and(|value| self.is_impossible(column, rounded(value, column.decimals), ambient))
+            shown(column, row).is_some_and(|value| {
+                self.is_impossible(column, rounded(value, column.decimals), ambient)
+            })
         };
         dialect.columns().iter().filter(impossible).count()
     }
@@ -110,23 +113,31 @@ impl Bounds<'_> {
     /// Whether one column's cell of a row lies outside.
     pub(crate) fn is_cell_impossible(&self, dialect: Dialect, column: &Column, row: &Row) -> bool {
         let ambient = self.ambient_kpa(dialect, row);
-        shown(column, row)
-            .is_some_and(|value| self.is_impossible(column, rounded(value, column.decimals), ambient))
+        shown(column, row).is_some_and(|value| {
+            self.is_impossible(column, rounded(value, column.decimals), ambient)
+        })
     }
 
     /// The barometer an ingest uses: the logged one, else that of the site's altitude.
     fn ambient_kpa(&self, dialect: Dialect, row: &Row) -> f64 {
-        let logged = dialect.columns().iter().find(|column| column.cell == Cell::Ambient);
+        let logged = dialect
+            .columns()
+            .iter()
+            .find(|column| column.cell == Cell::Ambient);
         let logged = logged.and_then(|column| {
             shown(column, row).map(|value| rounded(value, column.decimals) / column.scale)
         });
-        logged.filter(|kpa| (50.0..=110.0).contains(kpa)).unwrap_or_else(|| {
-            let reservoir = self.fleet.reservoirs.get(row.reservoir as usize);
-            let home = YARDS[self.fleet.units[self.unit].yard].sites[0];
-            let altitude = reservoir
-                .map_or(crate::catalogue::SITES[home].altitude_m, |found| found.altitude_m());
-            barometer_kpa(altitude)
-        })
+        logged
+            .filter(|kpa| (50.0..=110.0).contains(kpa))
+            .unwrap_or_else(|| {
+                let reservoir = self.fleet.reservoirs.get(row.reservoir as usize);
+                let home = YARDS[self.fleet.units[self.unit].yard].sites[0];
+                let altitude = reservoir
+                    .map_or(crate::catalogue::SITES[home].altitude_m, |found| {
+                        found.altitude_m()
+                    });
+                barometer_kpa(altitude)
+            })
     }
 
     fn is_impossible(&self, column: &Column, written: f64, ambient: f64) -> bool {

@@ -47,7 +47,15 @@ impl Fleet {
             .collect();
         let dried_flow_lpm = units::dried_flows(config.seed, &units, &oils);
         let lab_bias = (0..LABS.len()).map(|lab| bias(config.seed, lab)).collect();
-        Self { calendar, oils, units, reservoirs, weather, dried_flow_lpm, lab_bias }
+        Self {
+            calendar,
+            oils,
+            units,
+            reservoirs,
+            weather,
+            dried_flow_lpm,
+            lab_bias,
+        }
     }
 
     /// Whether a unit can be sent to a reservoir at all: its yard, its oil, and no bar of safety.
@@ -56,7 +64,9 @@ impl Fleet {
         yard.sites.contains(&reservoir.site)
             && !reservoir.energised
             && reservoir.pcb_status == "none"
-            && unit.families.contains(&self.oils[reservoir.oil].spec.family)
+            && unit
+                .families
+                .contains(&self.oils[reservoir.oil].spec.family)
             && (!reservoir.service.insulating || unit.insulating_ready)
     }
 }

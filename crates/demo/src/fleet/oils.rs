@@ -34,7 +34,8 @@ impl Oil {
     }
 
     pub(crate) fn viscosity_mm2s(&self, degc: f64) -> f64 {
-        self.walther.map_or(self.spec.viscosity_mm2s.0, |line| line.mm2s(degc))
+        self.walther
+            .map_or(self.spec.viscosity_mm2s.0, |line| line.mm2s(degc))
     }
 }
 

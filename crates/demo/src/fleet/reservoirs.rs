@@ -11,7 +11,6 @@ use crate::draw::Draw;
 #[derive(Clone, Debug)]
 pub(crate) struct Reservoir {
     pub(crate) id: String,
-    pub(crate) yard: usize,
     pub(crate) site: usize,
     pub(crate) service: &'static Service,
     pub(crate) oil: usize,
@@ -52,7 +51,7 @@ pub(crate) struct Leak {
 /// Reservoirs per unit of a yard.
 const PER_UNIT: f64 = 3.5;
 /// Leaks of a reservoir per year.
-const LEAKS_PER_YEAR: f64 = 0.25;
+const LEAKS_PER_YEAR: f64 = 0.35;
 
 /// The reservoirs of the fleet, by identifier.
 pub(super) fn make_reservoirs(
@@ -73,7 +72,7 @@ pub(super) fn make_reservoirs(
             let unit = yard_units[number % yard_units.len()];
             let site = yard.sites[number % yard.sites.len()];
             let draw = Draw::of(config.seed, &format!("reservoir {id}"));
-            let place = Place { id, yard: yard_idx, site, unit };
+            let place = Place { id, site, unit };
             reservoirs.push(make_reservoir(place, calendar, oils, draw));
         }
     }
@@ -82,7 +81,6 @@ pub(super) fn make_reservoirs(
 
 struct Place<'a> {
     id: String,
-    yard: usize,
     site: usize,
     unit: &'a Unit,
 }
@@ -103,7 +101,11 @@ fn make_reservoir(
         7..=15 => ("nameplate", 0.20),
         _ => ("guess", 0.35),
     };
-    let step = if true_volume_l > 10_000.0 { 500.0 } else { 50.0 };
+    let step = if true_volume_l > 10_000.0 {
+        500.0
+    } else {
+        50.0
+    };
     let register_volume_l = (true_volume_l * draw.gauss(sd_log).exp() / step).round() * step;
     let limit_ppm = round_limit(service.water_limit_ppm * draw.lognormal(1.0, 0.15));
     let mass_kg = true_volume_l / 1000.0 * oils[oil].spec.density_15c_kgm3;
@@ -115,7 +117,7 @@ fn make_reservoir(
     };
     let per_hour_ppm = limit_ppm / (service.days_per_limit * 24.0);
     let site_effect = (place.site as f64 * 1.7).sin() * 0.2;
-    let usual = mass_kg * per_hour_ppm * 1e-3 * breather_factor * draw.lognormal(1.0, 0.6);
+    let usual = mass_kg * per_hour_ppm * 1e-3 * breather_factor * draw.lognormal(1.0, 0.9);
     let usual_ingress_g_per_h = usual * site_effect.exp();
     let leaks = make_leaks(calendar, &mut draw);
     let paper_insulated = service.insulating;
@@ -134,7 +136,6 @@ fn make_reservoir(
         pcb_status: pcb_status(service, &mut draw),
         paper_insulated,
         id: place.id,
-        yard: place.yard,
         site: place.site,
         service,
         oil,
@@ -172,9 +173,14 @@ fn make_leaks(calendar: &Calendar, draw: &mut Draw) -> Vec<Leak> {
         if at >= end {
             return leaks;
         }
-        let to = at + (draw.uniform(15.0, 75.0) * DAY as f64) as i64;
-        let factor = draw.lognormal(5.0, 0.4);
-        leaks.push(Leak { from: at, to, factor, recorded: draw.chance(0.75) });
+        let to = at + (draw.uniform(12.0, 60.0) * DAY as f64) as i64;
+        let factor = draw.lognormal(8.0, 0.5);
+        leaks.push(Leak {
+            from: at,
+            to,
+            factor,
+            recorded: draw.chance(0.75),
+        });
         at = to;
     }
 }
@@ -200,6 +206,15 @@ fn ingress_path(calendar: &Calendar, usual: f64, leaks: &[Leak], draw: &mut Draw
 }
 
 impl Reservoir {
+    /// Share of the water coming in that runs straight to the bottom: leaks bring drops.
+    pub(crate) fn sinking_share(&self, at: i64) -> f64 {
+        let leaking = self
+            .leaks
+            .iter()
+            .any(|leak| leak.from <= at && at < leak.to);
+        if leaking { 0.45 } else { 0.0 }
+    }
+
     /// Altitude of its site, m.
     pub(crate) fn altitude_m(&self) -> f64 {
         SITES[self.site].altitude_m

@@ -62,7 +62,9 @@ pub(crate) struct Unit {
 
 /// The units of the fleet.
 pub(super) fn make_units(config: &DemoConfig) -> Vec<Unit> {
-    (0..config.n_units()).map(|idx| make_unit(config, idx)).collect()
+    (0..config.n_units())
+        .map(|idx| make_unit(config, idx))
+        .collect()
 }
 
 fn make_unit(config: &DemoConfig, idx: usize) -> Unit {
@@ -76,7 +78,12 @@ fn make_unit(config: &DemoConfig, idx: usize) -> Unit {
         _ => ("rotary_vane", draw.uniform(3.4, 4.8)),
     };
     let insulating_ready = idx % 3 == 1 || draw.chance(0.15);
-    let mut families = vec!["mineral_turbine", "mineral_hydraulic", "mineral_gear", "pao"];
+    let mut families = vec![
+        "mineral_turbine",
+        "mineral_hydraulic",
+        "mineral_gear",
+        "pao",
+    ];
     if insulating_ready {
         families.extend(["mineral_insulating", "natural_ester"]);
     }
@@ -119,7 +126,11 @@ fn make_sensor(draw: &mut Draw) -> Sensor {
         _ => "bypass",
     };
     Sensor {
-        kind: if draw.chance(0.6) { SensorKind::Activity } else { SensorKind::Ppm },
+        kind: if draw.chance(0.6) {
+            SensorKind::Activity
+        } else {
+            SensorKind::Ppm
+        },
         place,
         offset_activity: draw.gauss(0.010),
         gain: draw.lognormal(1.0, 0.04),

@@ -8,26 +8,36 @@ use crate::DemoFile;
 /// One CSV per part of the truth.
 pub(super) fn render(truth: &Truth) -> Vec<DemoFile> {
     vec![
-        csv("cells", "unit_id,oil_type,removal_per_pass,dried_flow_lpm,n_runs", &truth.cells, |c| {
-            vec![
-                c.unit_id.clone(),
-                c.oil_type.clone(),
-                number(c.removal_per_pass),
-                number(c.dried_flow_lpm),
-                c.n_runs.to_string(),
-            ]
-        }),
+        csv(
+            "cells",
+            "unit_id,oil_type,removal_per_pass,dried_flow_lpm,n_runs",
+            &truth.cells,
+            |c| {
+                vec![
+                    c.unit_id.clone(),
+                    c.oil_type.clone(),
+                    number(c.removal_per_pass),
+                    number(c.dried_flow_lpm),
+                    c.n_runs.to_string(),
+                ]
+            },
+        ),
         runs(truth),
-        csv("pumps", "unit_id,cause,onset_at,limit_crossed_at,repaired_at,recorded", &truth.pumps, |p| {
-            vec![
-                p.unit_id.clone(),
-                p.cause.clone(),
-                p.onset_at.rfc3339(),
-                time(p.limit_crossed_at),
-                time(p.repaired_at),
-                p.recorded.to_string(),
-            ]
-        }),
+        csv(
+            "pumps",
+            "unit_id,cause,onset_at,limit_crossed_at,repaired_at,recorded",
+            &truth.pumps,
+            |p| {
+                vec![
+                    p.unit_id.clone(),
+                    p.cause.clone(),
+                    p.onset_at.rfc3339(),
+                    time(p.limit_crossed_at),
+                    time(p.repaired_at),
+                    p.recorded.to_string(),
+                ]
+            },
+        ),
         csv("healthy", "unit_id,from_at,to_at", &truth.healthy, |h| {
             vec![h.unit_id.clone(), h.from_at.rfc3339(), h.to_at.rfc3339()]
         }),
@@ -140,7 +150,11 @@ fn files(truth: &Truth) -> DemoFile {
             file.rows_ignored,
             file.cell_rejects,
         ];
-        let mut fields = vec![file.path.clone(), file.source.clone(), file.table.to_owned()];
+        let mut fields = vec![
+            file.path.clone(),
+            file.source.clone(),
+            file.table.to_owned(),
+        ];
         fields.extend(counts.map(|count| count.to_string()));
         fields
     })
@@ -152,7 +166,10 @@ fn csv<T>(name: &str, header: &str, rows: &[T], fields: impl Fn(&T) -> Vec<Strin
         text.push_str(&fields(row).join(","));
         text.push('\n');
     }
-    DemoFile { path: format!("truth/{name}.csv"), bytes: text.into_bytes() }
+    DemoFile {
+        path: format!("truth/{name}.csv"),
+        bytes: text.into_bytes(),
+    }
 }
 
 /// Six significant digits; nothing for a value that is not a number.

@@ -230,8 +230,12 @@ impl Truth {
 
 /// Collect the truth.
 pub(crate) fn make_truth(fleet: &Fleet, outcome: &Outcome, files: Vec<FileTruth>) -> Truth {
-    let mut futures: Vec<FutureTruth> =
-        outcome.log.snapshots.iter().map(|snapshot| without_a_unit(fleet, snapshot)).collect();
+    let mut futures: Vec<FutureTruth> = outcome
+        .log
+        .snapshots
+        .iter()
+        .map(|snapshot| without_a_unit(fleet, snapshot))
+        .collect();
     futures.sort_by(|a, b| (&a.reservoir_id, a.from_at).cmp(&(&b.reservoir_id, b.from_at)));
     let pumps = pumps::pump_truth(fleet, outcome);
     Truth {
@@ -327,7 +331,10 @@ fn reservoirs(fleet: &Fleet, futures: &[FutureTruth]) -> Vec<ReservoirTruth> {
                 water_sample_ppm: future.water_sample_ppm,
                 water_all_ppm: future.water_all_ppm,
                 water_limit_ppm: reservoir.limit_ppm,
-                is_leaking: reservoir.leaks.iter().any(|leak| leak.from <= at && at < leak.to),
+                is_leaking: reservoir
+                    .leaks
+                    .iter()
+                    .any(|leak| leak.from <= at && at < leak.to),
             }
         })
         .collect()

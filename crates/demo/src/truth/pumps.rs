@@ -23,7 +23,12 @@ pub(super) fn pump_truth(fleet: &Fleet, outcome: &Outcome) -> Vec<PumpTruth> {
                 recorded: episode.recorded && episode.repaired.is_some(),
             });
         }
-        for (_, from, to) in outcome.log.wet_spells.iter().filter(|(idx, ..)| *idx == machine.idx) {
+        for (_, from, to) in outcome
+            .log
+            .wet_spells
+            .iter()
+            .filter(|(idx, ..)| *idx == machine.idx)
+        {
             spells.push(PumpTruth {
                 unit_id: unit_id.clone(),
                 cause: "wet_oil".to_owned(),
@@ -73,12 +78,20 @@ pub(super) fn healthy_spans(fleet: &Fleet, spells: &[PumpTruth]) -> Vec<HealthyS
         for spell in spells.iter().filter(|spell| spell.unit_id == unit.id) {
             if spell.onset_at > from {
                 let unit_id = unit.id.clone();
-                spans.push(HealthySpan { unit_id, from_at: from, to_at: spell.onset_at });
+                spans.push(HealthySpan {
+                    unit_id,
+                    from_at: from,
+                    to_at: spell.onset_at,
+                });
             }
             from = from.max(spell.repaired_at.unwrap_or(end));
         }
         if from < end {
-            spans.push(HealthySpan { unit_id: unit.id.clone(), from_at: from, to_at: end });
+            spans.push(HealthySpan {
+                unit_id: unit.id.clone(),
+                from_at: from,
+                to_at: end,
+            });
         }
     }
     spans

@@ -44,21 +44,33 @@ pub(super) fn write_context(cli: &Cli, arguments: &ContextArgs) -> Result<u8> {
     }
     let metadata = std::collections::HashMap::from([
         ("as_of".to_owned(), as_of.rfc3339()),
-        ("analysis".to_owned(), serde_json::to_string(&config.analysis)?),
+        (
+            "analysis".to_owned(),
+            serde_json::to_string(&config.analysis)?,
+        ),
     ]);
-    let fields = vec![Field::new("table", DataType::Utf8, false), Field::new("rows", DataType::Binary, false)];
+    let fields = vec![
+        Field::new("table", DataType::Utf8, false),
+        Field::new("rows", DataType::Binary, false),
+    ];
     let schema = Arc::new(Schema::new(fields).with_metadata(metadata));
     let columns: Vec<ArrayRef> = vec![
         Arc::new(StringArray::from(names)),
         Arc::new(BinaryArray::from_iter_values(&contents)),
     ];
     let beside = arguments.out.with_extension("part");
-    let file = std::fs::File::create(&beside).with_context(|| format!("cannot write {}", beside.display()))?;
+    let file = std::fs::File::create(&beside)
+        .with_context(|| format!("cannot write {}", beside.display()))?;
     let mut writer = FileWriter::try_new(BufWriter::new(file), &schema)?;
     writer.write(&RecordBatch::try_new(Arc::clone(&schema), columns)?)?;
     writer.finish()?;
-    std::fs::rename(&beside, &arguments.out).with_context(|| format!("cannot write {}", arguments.out.display()))?;
-    print_result(&format!("registers and samples as of {} written to {}\n", as_of.rfc3339(), arguments.out.display()));
+    std::fs::rename(&beside, &arguments.out)
+        .with_context(|| format!("cannot write {}", arguments.out.display()))?;
+    print_result(&format!(
+        "registers and samples as of {} written to {}\n",
+        as_of.rfc3339(),
+        arguments.out.display()
+    ));
     Ok(0)
 }
 
@@ -90,11 +102,17 @@ struct Known {
 /// Readings from standard input, grouped by unit, to runs on standard output.
 pub(super) fn run(arguments: &RunsArgs) -> Result<u8> {
     if !arguments.arrow {
-        return Err(UsageError("runs: expected --arrow (Arrow IPC streams on standard input and output)".to_owned()).into());
+        return Err(UsageError(
+            "runs: expected --arrow (Arrow IPC streams on standard input and output)".to_owned(),
+        )
+        .into());
     }
     let known = load_context(&arguments.context)?;
     let spec = table("runs").context("no table \"runs\" in the data contract")?;
-    let mut writer = StreamWriter::try_new(BufWriter::new(std::io::stdout().lock()), &arrow_schema(spec))?;
+    let mut writer = StreamWriter::try_new(
+        BufWriter::new(std::io::stdout().lock()),
+        &arrow_schema(spec),
+    )?;
     filter(BufReader::new(std::io::stdin().lock()), &known, &mut writer)?;
     writer.finish()?;
     Ok(0)
@@ -102,28 +120,50 @@ pub(super) fn run(arguments: &RunsArgs) -> Result<u8> {
 
 fn load_context(path: &Path) -> Result<Known> {
     let wrong = |what: &str| {
-        UsageError(format!("--context {}: {what}\nhint: make it with `drydown context --out FILE`", path.display()))
+        UsageError(format!(
+            "--context {}: {what}\nhint: make it with `drydown context --out FILE`",
+            path.display()
+        ))
     };
-    let file = std::fs::File::open(path).map_err(|error| wrong(&format!("cannot be read: {error}")))?;
-    let reader = FileReader::try_new(BufReader::new(file), None).map_err(|_| wrong("is not an Arrow IPC file"))?;
+    let file =
+        std::fs::File::open(path).map_err(|error| wrong(&format!("cannot be read: {error}")))?;
+    let reader = FileReader::try_new(BufReader::new(file), None)
+        .map_err(|_| wrong("is not an Arrow IPC file"))?;
     let schema = reader.schema();
-    let said = |key: &str| schema.metadata().get(key).cloned().ok_or_else(|| wrong(&format!("does not say \"{key}\"")));
+    let said = |key: &str| {
+        schema
+            .metadata()
+            .get(key)
+            .cloned()
+            .ok_or_else(|| wrong(&format!("does not say \"{key}\"")))
+    };
     let as_of: Stamp = said("as_of")?.parse()?;
     let section: AnalysisSection = serde_json::from_str(&said("analysis")?)?;
     let mut frames: BTreeMap<String, RecordBatch> = BTreeMap::new();
     for batch in reader {
         let batch = batch?;
-        let names = batch.column_by_name("table").and_then(|column| column.as_string_opt::<i32>());
-        let rows = batch.column_by_name("rows").and_then(|column| column.as_binary_opt::<i32>());
-        let (Some(names), Some(rows)) = (names, rows) else { return Err(wrong("lacks the columns table and rows").into()) };
+        let names = batch
+            .column_by_name("table")
+            .and_then(|column| column.as_string_opt::<i32>());
+        let rows = batch
+            .column_by_name("rows")
+            .and_then(|column| column.as_binary_opt::<i32>());
+        let (Some(names), Some(rows)) = (names, rows) else {
+            return Err(wrong("lacks the columns table and rows").into());
+        };
         for (name, bytes) in names.iter().zip(rows.iter()) {
-            let (Some(name), Some(bytes)) = (name, bytes) else { continue };
+            let (Some(name), Some(bytes)) = (name, bytes) else {
+                continue;
+            };
             let batches = StreamReader::try_new(bytes, None)?.collect::<Result<Vec<_>, _>>()?;
             frames.insert(name.to_owned(), all_rows(name, &batches)?);
         }
     }
     let frame = |name: &str| -> Result<RecordBatch> {
-        frames.get(name).cloned().ok_or_else(|| wrong(&format!("lacks the table \"{name}\"")).into())
+        frames
+            .get(name)
+            .cloned()
+            .ok_or_else(|| wrong(&format!("lacks the table \"{name}\"")).into())
     };
     Ok(Known {
         registers: drydown_tables::registers(frame, as_of)?,
@@ -135,7 +175,8 @@ fn load_context(path: &Path) -> Result<Known> {
 
 /// Gathers the rows of one unit at a time; a unit that comes back would be cut wrongly, so it is refused.
 fn filter(input: impl Read, known: &Known, writer: &mut StreamWriter<impl Write>) -> Result<()> {
-    let reader = StreamReader::try_new(input, None).context("standard input is not an Arrow IPC stream")?;
+    let reader =
+        StreamReader::try_new(input, None).context("standard input is not an Arrow IPC stream")?;
     let mut seen: BTreeSet<String> = BTreeSet::new();
     let mut held: Vec<RecordBatch> = Vec::new();
     let mut current: Option<String> = None;
@@ -145,7 +186,9 @@ fn filter(input: impl Read, known: &Known, writer: &mut StreamWriter<impl Write>
             if current.as_deref() != Some(unit.as_str()) {
                 write_runs(&std::mem::take(&mut held), known, writer)?;
                 if !seen.insert(unit.clone()) {
-                    bail!("the readings of unit {unit} are not together in the stream\nhint: sort the stream by unit_id and at");
+                    bail!(
+                        "the readings of unit {unit} are not together in the stream\nhint: sort the stream by unit_id and at"
+                    );
                 }
                 current = Some(unit);
             }
@@ -165,18 +208,33 @@ fn split_by_unit(batch: &RecordBatch) -> Result<Vec<(String, RecordBatch)>> {
     let mut start = 0;
     for row in 1..=units.len() {
         if row == units.len() || units.value(row) != units.value(start) {
-            parts.push((units.value(start).to_owned(), batch.slice(start, row - start)));
+            parts.push((
+                units.value(start).to_owned(),
+                batch.slice(start, row - start),
+            ));
             start = row;
         }
     }
     Ok(parts)
 }
 
-fn write_runs(held: &[RecordBatch], known: &Known, writer: &mut StreamWriter<impl Write>) -> Result<()> {
-    let Some(first) = held.first() else { return Ok(()) };
+fn write_runs(
+    held: &[RecordBatch],
+    known: &Known,
+    writer: &mut StreamWriter<impl Write>,
+) -> Result<()> {
+    let Some(first) = held.first() else {
+        return Ok(());
+    };
     let all = concat_batches(&first.schema(), held)?;
     for readings in drydown_tables::unit_readings(&all, known.as_of)? {
-        let cut = cut_runs(&known.registers, &readings, &known.samples, known.as_of, &known.config);
+        let cut = cut_runs(
+            &known.registers,
+            &readings,
+            &known.samples,
+            known.as_of,
+            &known.config,
+        );
         if !cut.runs.is_empty() {
             writer.write(&to_batch(&cut.runs, known.as_of)?)?;
         }

@@ -1,13 +1,15 @@
 //! The job `pumps`: starts and runs to pump health.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_pumps::{
-    PumpCause, PumpHealth, PumpStart, PumpsConfig, fit_start, fleet_prior, judge_unit,
+    PumpCause, PumpHealth, PumpStart, PumpsConfig, fit_start, fleet_prior_with_runs, frames_of,
+    judge_unit,
 };
 use drydown_quantity::UnitId;
+use drydown_runs::history::Maintenance;
 use drydown_runs::{Run, StartCurve};
 use drydown_tables::to_batch;
 use rayon::prelude::*;
@@ -23,7 +25,7 @@ pub(super) const JOB: Job = Job {
     run,
 };
 
-fn pumps_config(section: &AnalysisSection) -> PumpsConfig {
+pub(super) fn pumps_config(section: &AnalysisSection) -> PumpsConfig {
     PumpsConfig {
         limit_kpa: section.pump_limit_kpa,
         false_alerts_per_unit_year: section.false_alerts_per_unit_year,
@@ -39,31 +41,43 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         .par_iter()
         .map(|curve| fit_start(curve, registers.unit(&curve.unit_id), &config))
         .collect();
+    let runs: Vec<Run> = context.records()?;
+    let prior = fleet_prior_with_runs(&starts, &runs, &registers, context.as_of, &config);
     let mut runs_of: BTreeMap<UnitId, Vec<Run>> = BTreeMap::new();
-    for run in context.records::<Run>()? {
+    for run in runs {
         runs_of.entry(run.unit_id.clone()).or_default().push(run);
     }
-    for runs in runs_of.values_mut() {
-        runs.sort_by_key(|run| run.started_at);
-    }
-    let mut starts_of: BTreeMap<&UnitId, Vec<PumpStart>> = BTreeMap::new();
+    let mut starts_of: BTreeMap<UnitId, Vec<PumpStart>> = BTreeMap::new();
     for start in &starts {
         starts_of
-            .entry(&start.unit_id)
+            .entry(start.unit_id.clone())
             .or_default()
             .push(start.clone());
     }
-    let prior = fleet_prior(&starts, &registers, context.as_of, &config);
     let units: Vec<(&UnitId, &Vec<Run>)> = runs_of.iter().collect();
     let judged: Vec<_> = units
         .par_iter()
         .map(|(unit, runs)| {
-            let starts = starts_of.get(unit).map_or(&[][..], Vec::as_slice);
+            // A pump that was swapped in brings the starts and the maintenance of the frame it came from.
+            let frames: BTreeSet<UnitId> = frames_of(unit, &registers.maintenance)
+                .into_iter()
+                .chain([(*unit).clone()])
+                .collect();
+            let starts: Vec<PumpStart> = frames
+                .iter()
+                .filter_map(|frame| starts_of.get(frame))
+                .flatten()
+                .cloned()
+                .collect();
+            let maintenance: Vec<Maintenance> = frames
+                .iter()
+                .flat_map(|frame| registers.maintenance_of(frame).iter().cloned())
+                .collect();
             judge_unit(
                 registers.unit(unit),
-                starts,
+                &starts,
                 runs,
-                registers.maintenance_of(unit),
+                &maintenance,
                 &prior,
                 &config,
             )

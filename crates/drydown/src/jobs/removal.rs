@@ -1,17 +1,18 @@
 //! The job `removal`: runs to rates, sensors against the laboratory, and the fleet's coefficients.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_pumps::PumpHealth;
 use drydown_quantity::{ReservoirId, RunId, Stamp};
 use drydown_removal::{
-    FleetRemoval, FleetRun, RemovalConfig, RemovalRun, RunInput, fit_run, pool_fleet,
+    FleetRemoval, FleetRun, RemovalConfig, RemovalRun, RunInput, SensorCheck, SensorInput,
+    check_sensors, fit_run, pool_fleet,
 };
 use drydown_runs::history::{Registers, Sample};
 use drydown_runs::{Run, SeriesPoint};
-use drydown_tables::to_batch;
+use drydown_tables::{ModelTerm, to_batch};
 use rayon::prelude::*;
 
 use super::{Context, Job};
@@ -47,15 +48,20 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
     let config = removal_config(&context.config.analysis);
     let runs: Vec<Run> = context.records()?;
     let samples = context.samples()?;
-    let series = series_by_run(context.records()?);
+    let points: Vec<SeriesPoint> = context.records()?;
+    let series = series_by_run(&points);
     let by_reservoir = samples_by_reservoir(&samples);
+    let near: Vec<Vec<&Sample>> = runs
+        .iter()
+        .map(|run| near_samples(run, &by_reservoir))
+        .collect();
     let inputs: Vec<RunInput<'_>> = runs
         .iter()
-        .map(|run| {
-            let near = near_samples(run, &by_reservoir);
+        .zip(&near)
+        .map(|(run, near)| {
             to_input(
                 run,
-                series.get(&run.run_id).map_or(&[][..], Vec::as_slice),
+                series.get(&run.run_id).copied().unwrap_or(&[]),
                 near,
                 &registers,
             )
@@ -65,7 +71,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         .par_iter()
         .map(|input| fit_run(input, &config.run))
         .collect();
-    let checks = drydown_removal::check_sensors(&inputs, &config.sensor);
+    let checks = sensor_checks(&registers, &runs, &points, &by_reservoir, &config);
     let indicators = indicators(&context.records::<PumpHealth>()?);
     let fleet = pool(&runs, &fits, &indicators, &registers, &config);
     Ok(vec![
@@ -85,7 +91,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
 fn to_input<'a>(
     run: &'a Run,
     series: &'a [SeriesPoint],
-    samples: Vec<&'a Sample>,
+    samples: &'a [&'a Sample],
     registers: &'a Registers,
 ) -> RunInput<'a> {
     RunInput {
@@ -101,15 +107,57 @@ fn to_input<'a>(
     }
 }
 
-fn series_by_run(points: Vec<SeriesPoint>) -> BTreeMap<RunId, Vec<SeriesPoint>> {
-    let mut by_run: BTreeMap<RunId, Vec<SeriesPoint>> = BTreeMap::new();
-    for point in points {
-        by_run.entry(point.run_id.clone()).or_default().push(point);
-    }
-    for points in by_run.values_mut() {
-        points.sort_by_key(|point| point.at);
-    }
-    by_run
+/// The bins of each run; the table is sorted by run and time.
+fn series_by_run(points: &[SeriesPoint]) -> BTreeMap<&RunId, &[SeriesPoint]> {
+    points
+        .chunk_by(|a, b| a.run_id == b.run_id)
+        .filter_map(|bins| bins.first().map(|first| (&first.run_id, bins)))
+        .collect()
+}
+
+/// Each unit's water sensor against the laboratory.
+fn sensor_checks(
+    registers: &Registers,
+    runs: &[Run],
+    points: &[SeriesPoint],
+    by_reservoir: &BTreeMap<&ReservoirId, Vec<&Sample>>,
+    config: &RemovalConfig,
+) -> Vec<SensorCheck> {
+    let series = series_by_run(points);
+    registers
+        .units
+        .iter()
+        .flat_map(|unit| {
+            let mut own: Vec<&Run> = runs
+                .iter()
+                .filter(|run| run.unit_id == unit.unit_id)
+                .collect();
+            own.sort_by_key(|run| run.started_at);
+            let bins: Vec<SeriesPoint> = own
+                .iter()
+                .filter_map(|run| series.get(&run.run_id))
+                .flat_map(|bins| bins.iter().cloned())
+                .collect();
+            let reservoirs: BTreeSet<&ReservoirId> = own
+                .iter()
+                .filter_map(|run| run.reservoir_id.as_ref())
+                .collect();
+            let samples: Vec<&Sample> = reservoirs
+                .iter()
+                .filter_map(|id| by_reservoir.get(id))
+                .flatten()
+                .copied()
+                .collect();
+            let input = SensorInput {
+                unit,
+                runs: &own,
+                series: &bins,
+                samples: &samples,
+                maintenance: registers.maintenance_of(&unit.unit_id),
+            };
+            check_sensors(&input, config)
+        })
+        .collect()
 }
 
 fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId, Vec<&Sample>> {

@@ -2,11 +2,13 @@
 
 use anyhow::Result;
 use arrow::array::RecordBatch;
+use drydown_pumps::{PumpStart, fill_pump_down, fit_start};
 use drydown_quantity::UnitId;
-use drydown_runs::{Run, RunsConfig, UnitRuns, cut_runs};
+use drydown_runs::{Run, RunsConfig, StartCurve, UnitRuns, cut_runs};
 use drydown_tables::to_batch;
 use rayon::prelude::*;
 
+use super::pumps::pumps_config;
 use super::{Context, Job};
 use crate::config::AnalysisSection;
 
@@ -51,18 +53,26 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
             ))
         })
         .collect::<Result<_>>()?;
-    let runs: Vec<Run> = cut
-        .iter()
-        .flat_map(|unit| unit.runs.iter().cloned())
-        .collect();
     let series: Vec<_> = cut
         .iter()
         .flat_map(|unit| unit.series.iter().cloned())
         .collect();
-    let starts: Vec<_> = cut
+    let starts: Vec<StartCurve> = cut
         .iter()
         .flat_map(|unit| unit.starts.iter().cloned())
         .collect();
+    // The pump-down columns of a run are those of its first accepted start.
+    let pumps = pumps_config(&context.config.analysis);
+    let fitted: Vec<PumpStart> = starts
+        .par_iter()
+        .map(|curve| fit_start(curve, registers.unit(&curve.unit_id), &pumps))
+        .collect();
+    let runs: Vec<Run> = fill_pump_down(
+        cut.iter()
+            .flat_map(|unit| unit.runs.iter().cloned())
+            .collect(),
+        &fitted,
+    );
     Ok(vec![
         ("runs", to_batch(&runs, context.as_of)?),
         ("run_series", to_batch(&series, context.as_of)?),

@@ -6,5 +6,5 @@ mod names;
 mod zone;
 
 pub(crate) use fold::{FoldRow, resolve_folds};
-pub(crate) use format::{FormatError, StampFormat, WrittenStamp};
+pub(crate) use format::{StampFormat, WrittenStamp};
 pub(crate) use zone::{Clock, LocalTime};

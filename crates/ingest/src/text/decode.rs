@@ -35,18 +35,18 @@ pub enum TextError {
 
 /// The text of a file.
 #[derive(Debug)]
-pub struct Decoded {
+pub(crate) struct Decoded {
     /// The text, without its byte-order mark.
-    pub text: String,
+    pub(crate) text: String,
     /// Whether bytes that the encoding does not know became U+FFFD.
-    pub malformed: bool,
+    pub(crate) malformed: bool,
 }
 
 /// Unpacks and decodes the bytes of one file.
 ///
 /// # Errors
 /// Damaged archives, archives that do not hold exactly one file, text over `limit` bytes.
-pub fn decode_text(
+pub(crate) fn decode_text(
     bytes: &[u8],
     encoding: &'static Encoding,
     limit: usize,

@@ -3,5 +3,6 @@
 mod decode;
 mod records;
 
-pub use decode::{Decoded, TextError, decode_text};
-pub use records::{Record, Records};
+pub use decode::TextError;
+pub(crate) use decode::decode_text;
+pub(crate) use records::{Record, Records};

@@ -8,30 +8,30 @@
 use std::borrow::Cow;
 
 /// A quoted field that runs over more lines than this is taken as a stray quote.
-pub const MAX_QUOTED_LINES: u64 = 100;
+const MAX_QUOTED_LINES: u64 = 100;
 
 /// One record: its fields as text.
 #[derive(Debug, Default)]
-pub struct Record<'t> {
+pub(crate) struct Record<'t> {
     /// Line the record starts on, 1-based.
-    pub line: u64,
+    pub(crate) line: u64,
     /// The record as it stands in the text, without its line end.
-    pub raw: &'t str,
+    pub(crate) raw: &'t str,
     /// The fields, unquoted, not trimmed.
-    pub fields: Vec<Cow<'t, str>>,
+    pub(crate) fields: Vec<Cow<'t, str>>,
 }
 
 impl Record<'_> {
     /// The field, trimmed; None past the end.
     #[must_use]
-    pub fn get(&self, idx: usize) -> Option<&str> {
+    pub(crate) fn get(&self, idx: usize) -> Option<&str> {
         self.fields.get(idx).map(|field| field.trim())
     }
 }
 
 /// Walks the records of a text.
 #[derive(Clone, Debug)]
-pub struct Records<'t> {
+pub(crate) struct Records<'t> {
     text: &'t str,
     position: usize,
     line: u64,
@@ -41,12 +41,12 @@ pub struct Records<'t> {
 impl<'t> Records<'t> {
     /// Starts at line 1; `delimiter` is an ASCII byte that is neither a quote nor a line end.
     #[must_use]
-    pub fn new(text: &'t str, delimiter: u8) -> Self {
+    pub(crate) fn new(text: &'t str, delimiter: u8) -> Self {
         Self { text, position: 0, line: 1, delimiter }
     }
 
     /// Passes over physical lines, whatever they hold.
-    pub fn skip_lines(&mut self, n_lines: u64) {
+    pub(crate) fn skip_lines(&mut self, n_lines: u64) {
         for _ in 0..n_lines {
             if self.position >= self.text.len() {
                 return;
@@ -57,7 +57,7 @@ impl<'t> Records<'t> {
     }
 
     /// Reads the next record that is not blank into `record`; false at the end.
-    pub fn read(&mut self, record: &mut Record<'t>) -> bool {
+    pub(crate) fn read(&mut self, record: &mut Record<'t>) -> bool {
         while self.position < self.text.len() {
             let start = self.position;
             let (end, next) = self.line_end(start);

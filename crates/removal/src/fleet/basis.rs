@@ -10,9 +10,18 @@ const OWN_SHARE_MIN: f64 = 0.5;
 
 /// Whose data carry the coefficient of a cell with this share of its own.
 pub(super) fn to_basis(fleet: &Fleet, unit: usize, oil: usize, own_share: f64) -> Basis {
-    let cell = fleet.rows.iter().any(|row| row.unit == unit && row.oil == oil);
-    let by_unit = fleet.rows.iter().any(|row| row.unit == unit && row.oil != oil);
-    let by_oil = fleet.rows.iter().any(|row| row.oil == oil && row.unit != unit);
+    let cell = fleet
+        .rows
+        .iter()
+        .any(|row| row.unit == unit && row.oil == oil);
+    let by_unit = fleet
+        .rows
+        .iter()
+        .any(|row| row.unit == unit && row.oil != oil);
+    let by_oil = fleet
+        .rows
+        .iter()
+        .any(|row| row.oil == oil && row.unit != unit);
     match (cell, by_unit, by_oil) {
         (true, _, _) if own_share >= OWN_SHARE_MIN => Basis::Cell,
         (true, false, false) => Basis::Cell,

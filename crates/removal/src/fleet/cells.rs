@@ -36,7 +36,10 @@ fn prediction(fleet: &Fleet, unit: usize, oil: usize, wanted: Wanted) -> LinearP
     if let Some(intercept) = fixed_row.first_mut() {
         *intercept = 1.0;
     }
-    let cell = fleet.cells.binary_search(&(unit, oil)).map_or(Level::New, Level::Seen);
+    let cell = fleet
+        .cells
+        .binary_search(&(unit, oil))
+        .map_or(Level::New, Level::Seen);
     LinearPrediction {
         fixed_row,
         // A reservoir's own departure is an error of its volume, no part of the unit's work.
@@ -76,14 +79,20 @@ pub(super) fn coefficients(
             row.new_run_upper_90 = Some(quantile_below_one(&law, 1.0 - tail));
         }
         let nameplate = fleet.nameplates.get(unit).copied().flatten();
-        row.dried_flow_lpm = row.removal_per_pass.zip(nameplate).map(|(share, lpm)| share * lpm);
+        row.dried_flow_lpm = row
+            .removal_per_pass
+            .zip(nameplate)
+            .map(|(share, lpm)| share * lpm);
     }
     out
 }
 
 /// Every pair without a number: there is no run to speak from.
 pub(super) fn without_runs(fleet: &Fleet) -> Vec<RemovalCoefficient> {
-    let pairs = fleet.units.iter().flat_map(|unit| fleet.oils.iter().map(move |oil| (unit, oil)));
+    let pairs = fleet
+        .units
+        .iter()
+        .flat_map(|unit| fleet.oils.iter().map(move |oil| (unit, oil)));
     pairs
         .map(|(unit, oil)| RemovalCoefficient {
             unit_id: unit.clone(),
@@ -105,7 +114,12 @@ pub(super) fn without_runs(fleet: &Fleet) -> Vec<RemovalCoefficient> {
 }
 
 fn of_cell(fleet: &Fleet, unit: usize, oil: usize) -> Vec<(usize, &FleetRow)> {
-    fleet.rows.iter().enumerate().filter(|(_, row)| row.unit == unit && row.oil == oil).collect()
+    fleet
+        .rows
+        .iter()
+        .enumerate()
+        .filter(|(_, row)| row.unit == unit && row.oil == oil)
+        .collect()
 }
 
 /// Jobs among a cell's runs (by time): runs of one unit on one reservoir no more than a gap apart are one job.
@@ -126,7 +140,10 @@ fn n_jobs(own: &[(usize, &FleetRow)], gap_days: f64) -> i64 {
 
 /// Whether a run that carries the coefficient came near the reference conditions.
 fn came_near(fleet: &Fleet, unit: usize, oil: usize, basis: Basis) -> bool {
-    let own = fleet.rows.iter().any(|row| row.unit == unit && row.oil == oil);
+    let own = fleet
+        .rows
+        .iter()
+        .any(|row| row.unit == unit && row.oil == oil);
     fleet.rows.iter().any(|row| {
         let carries = match basis {
             _ if own => row.unit == unit && row.oil == oil,

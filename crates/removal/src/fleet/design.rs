@@ -56,24 +56,38 @@ pub(super) struct Fleet {
 }
 
 /// Numbers units, oils, reservoirs and cells, and keeps the runs that tell a dried flow.
-pub(super) fn to_fleet(runs: &[FleetRun<'_>], registers: &Registers, config: &FleetConfig) -> Fleet {
-    let units: BTreeSet<&UnitId> =
-        registers.units.iter().map(|unit| &unit.unit_id).chain(runs.iter().map(|r| &r.fit.unit_id)).collect();
+pub(super) fn to_fleet(
+    runs: &[FleetRun<'_>],
+    registers: &Registers,
+    config: &FleetConfig,
+) -> Fleet {
+    let units: BTreeSet<&UnitId> = registers
+        .units
+        .iter()
+        .map(|unit| &unit.unit_id)
+        .chain(runs.iter().map(|r| &r.fit.unit_id))
+        .collect();
     let oils: BTreeSet<&OilType> = registers
         .oils
         .iter()
         .map(|oil| &oil.oil_type)
         .chain(runs.iter().filter_map(|r| r.fit.oil_type.as_ref()))
         .collect();
-    let reservoirs: BTreeSet<&ReservoirId> =
-        runs.iter().filter_map(|r| r.fit.reservoir_id.as_ref()).collect();
+    let reservoirs: BTreeSet<&ReservoirId> = runs
+        .iter()
+        .filter_map(|r| r.fit.reservoir_id.as_ref())
+        .collect();
     let mut fleet = Fleet {
         units: units.into_iter().cloned().collect(),
         oils: oils.into_iter().cloned().collect(),
         reservoirs: reservoirs.into_iter().cloned().collect(),
         ..Fleet::default()
     };
-    fleet.nameplates = fleet.units.iter().map(|unit| nameplate(unit, runs, registers)).collect();
+    fleet.nameplates = fleet
+        .units
+        .iter()
+        .map(|unit| nameplate(unit, runs, registers))
+        .collect();
     fleet.reservoir_sds = fleet
         .reservoirs
         .iter()
@@ -85,10 +99,15 @@ pub(super) fn to_fleet(runs: &[FleetRun<'_>], registers: &Registers, config: &Fl
         .collect();
     rows.sort_by(|a, b| (a.0.at, a.1).cmp(&(b.0.at, b.1)));
     fleet.rows = rows.into_iter().map(|(row, _)| row).collect();
-    let cells: BTreeSet<(usize, usize)> = fleet.rows.iter().map(|row| (row.unit, row.oil)).collect();
+    let cells: BTreeSet<(usize, usize)> =
+        fleet.rows.iter().map(|row| (row.unit, row.oil)).collect();
     fleet.cells = cells.into_iter().collect();
-    let number: BTreeMap<(usize, usize), usize> =
-        fleet.cells.iter().enumerate().map(|(idx, cell)| (*cell, idx)).collect();
+    let number: BTreeMap<(usize, usize), usize> = fleet
+        .cells
+        .iter()
+        .enumerate()
+        .map(|(idx, cell)| (*cell, idx))
+        .collect();
     for row in &mut fleet.rows {
         row.cell = number.get(&(row.unit, row.oil)).copied().unwrap_or(0);
     }
@@ -97,8 +116,10 @@ pub(super) fn to_fleet(runs: &[FleetRun<'_>], registers: &Registers, config: &Fl
 
 /// The register's nameplate flow, else the median flow of the unit's runs.
 fn nameplate(unit: &UnitId, runs: &[FleetRun<'_>], registers: &Registers) -> Option<f64> {
-    let registered =
-        registers.unit(unit).and_then(|row| row.nameplate_flow_lpm).filter(|flow| *flow > 0.0);
+    let registered = registers
+        .unit(unit)
+        .and_then(|row| row.nameplate_flow_lpm)
+        .filter(|flow| *flow > 0.0);
     registered.or_else(|| {
         let flows: Vec<f64> = runs
             .iter()
@@ -115,18 +136,28 @@ fn to_row(run: &FleetRun<'_>, fleet: &Fleet, config: &FleetConfig) -> Option<Fle
     }
     let unit = fleet.units.binary_search(&run.fit.unit_id).ok()?;
     let oil = fleet.oils.binary_search(run.fit.oil_type.as_ref()?).ok()?;
-    let reservoir = fleet.reservoirs.binary_search(run.fit.reservoir_id.as_ref()?).ok()?;
+    let reservoir = fleet
+        .reservoirs
+        .binary_search(run.fit.reservoir_id.as_ref()?)
+        .ok()?;
     let nameplate = fleet.nameplates.get(unit).copied().flatten()?;
-    let dried = run.fit.dried_flow_lpm.filter(|flow| flow.is_finite() && *flow > 0.0)?;
+    let dried = run
+        .fit
+        .dried_flow_lpm
+        .filter(|flow| flow.is_finite() && *flow > 0.0)?;
     let variance = log_variance(run.fit)?;
     let inverse = |degc: f64| 1e3 / (degc + KELVIN);
-    let temperature =
-        run.run.oil_degc.map_or(0.0, |degc| inverse(degc) - inverse(config.reference_degc));
-    let positive = |value: Option<f64>| value.filter(|value| *value > 0.0);
-    let pressure = positive(run.run.chamber_kpa).map_or(0.0, |kpa| (kpa / config.reference_kpa).ln());
+    let oil_degc = run
+        .run
+        .oil_degc
+        .filter(|degc| degc.is_finite() && *degc > -KELVIN + 1.0);
+    let temperature = oil_degc.map_or(0.0, |degc| inverse(degc) - inverse(config.reference_degc));
+    let positive = |value: Option<f64>| value.filter(|value| value.is_finite() && *value > 0.0);
+    let pressure =
+        positive(run.run.chamber_kpa).map_or(0.0, |kpa| (kpa / config.reference_kpa).ln());
     let flow = positive(run.run.flow_lpm).map_or(0.0, |lpm| (lpm / nameplate).ln());
     let near_temperature =
-        run.run.oil_degc.is_some_and(|degc| (degc - config.reference_degc).abs() <= config.near_degc);
+        oil_degc.is_some_and(|degc| (degc - config.reference_degc).abs() <= config.near_degc);
     Some(FleetRow {
         unit,
         oil,
@@ -136,7 +167,14 @@ fn to_row(run: &FleetRun<'_>, fleet: &Fleet, config: &FleetConfig) -> Option<Fle
         quarter: run.run.started_at.quarter(),
         log_relative: (dried / nameplate).ln(),
         variance,
-        covariates: [temperature, pressure, flow, run.pump_indicator.unwrap_or(0.0)],
+        covariates: [
+            temperature,
+            pressure,
+            flow,
+            run.pump_indicator
+                .filter(|value| value.is_finite())
+                .unwrap_or(0.0),
+        ],
         near: near_temperature
             && pressure.abs() <= config.near_log_kpa
             && flow.abs() <= config.near_log_flow,
@@ -168,10 +206,20 @@ fn log_variance(fit: &RemovalRun) -> Option<f64> {
 ///
 /// Slopes have weak priors, so that a covariate that never moved keeps an honest width. With fewer runs
 /// than columns, rows without any say fill up: the priors then carry the answer.
-pub(super) fn to_model(fleet: &Fleet, outliers: Outliers, config: &FleetConfig) -> Option<CrossedModel> {
+pub(super) fn to_model(
+    fleet: &Fleet,
+    outliers: Outliers,
+    config: &FleetConfig,
+) -> Option<CrossedModel> {
     let n = fleet.rows.len();
     let padding = (N_COVARIATES + 1).saturating_sub(n);
-    let mean = robust::mean(&fleet.rows.iter().map(|row| row.log_relative).collect::<Vec<f64>>())?;
+    let mean = robust::mean(
+        &fleet
+            .rows
+            .iter()
+            .map(|row| row.log_relative)
+            .collect::<Vec<f64>>(),
+    )?;
     let mut y: Vec<f64> = fleet.rows.iter().map(|row| row.log_relative).collect();
     let mut known_var: Vec<f64> = fleet.rows.iter().map(|row| row.variance).collect();
     y.resize(n + padding, mean);
@@ -190,9 +238,15 @@ pub(super) fn to_model(fleet: &Fleet, outliers: Outliers, config: &FleetConfig) 
     let group = |of: fn(&FleetRow) -> usize, n_levels: usize, spread: Spread| {
         let mut levels: Vec<usize> = fleet.rows.iter().map(of).collect();
         levels.resize(n + padding, 0);
-        Group { levels, n_levels, spread }
+        Group {
+            levels,
+            n_levels,
+            spread,
+        }
     };
-    let estimated = || Spread::Estimated { prior_scale: config.sd_scale };
+    let estimated = || Spread::Estimated {
+        prior_scale: config.sd_scale,
+    };
     let slope = |mean: f64, sd: f64| FixedPrior::Normal { mean, sd };
     Some(CrossedModel {
         fixed: Design::with_intercept(n + padding, columns).ok()?,
@@ -213,10 +267,14 @@ pub(super) fn to_model(fleet: &Fleet, outliers: Outliers, config: &FleetConfig) 
             group(
                 |row| row.reservoir,
                 fleet.reservoirs.len(),
-                Spread::Known { sds: fleet.reservoir_sds.clone() },
+                Spread::Known {
+                    sds: fleet.reservoir_sds.clone(),
+                },
             ),
         ],
-        residual: Residual::Estimated { prior_scale: config.sd_scale },
+        residual: Residual::Estimated {
+            prior_scale: config.sd_scale,
+        },
         outliers,
     })
 }

@@ -84,7 +84,11 @@ pub struct FleetRemoval {
 
 /// Pools the fleet's runs. Any number of runs is an answer: without any, every coefficient is empty.
 #[must_use]
-pub fn pool_fleet(runs: &[FleetRun<'_>], registers: &Registers, config: &FleetConfig) -> FleetRemoval {
+pub fn pool_fleet(
+    runs: &[FleetRun<'_>],
+    registers: &Registers,
+    config: &FleetConfig,
+) -> FleetRemoval {
     // One order of summation, whatever the order of arrival.
     let mut runs = runs.to_vec();
     runs.sort_by(|a, b| (a.run.started_at, &a.fit.run_id).cmp(&(b.run.started_at, &b.fit.run_id)));
@@ -119,11 +123,15 @@ fn posterior(fleet: &mut Fleet, config: &FleetConfig) -> Option<Posterior> {
         return None;
     }
     let model = design::to_model(fleet, Outliers::StudentT { df: config.tail_df }, config)?;
-    let first = fit_integrated(&model, config.n_draws, config.seed).ok()?;
-    let run_sd = first.residual_component().map_or(0.0, |component| component.median);
-    for (row, inflation) in fleet.rows.iter_mut().zip(first.inflation()) {
-        if *inflation > WILD {
-            row.variance += (row.variance + run_sd * run_sd) * (inflation - 1.0);
+    // Where the heavy-tailed fit finds no end, the normal one speaks without it.
+    if let Ok(first) = fit_integrated(&model, config.n_draws, config.seed) {
+        let run_sd = first
+            .residual_component()
+            .map_or(0.0, |component| component.median);
+        for (row, inflation) in fleet.rows.iter_mut().zip(first.inflation()) {
+            if *inflation > WILD {
+                row.variance += (row.variance + run_sd * run_sd) * (inflation - 1.0);
+            }
         }
     }
     let model = design::to_model(fleet, Outliers::Normal, config)?;
@@ -138,7 +146,11 @@ fn components(posterior: &Posterior, config: &FleetConfig) -> Vec<Estimate> {
         .filter_map(|(name, component)| {
             let component = component?;
             let interval = component.interval(config.level);
-            Some(Estimate { name, median: component.median, interval })
+            Some(Estimate {
+                name,
+                median: component.median,
+                interval,
+            })
         })
         .collect();
     out.extend(posterior.residual_component().map(|component| Estimate {

@@ -25,16 +25,25 @@ pub(super) fn quarters(
 ) -> Vec<RemovalQuarter> {
     let slopes = posterior.fixed();
     let reservoirs = posterior.effects(RESERVOIR_GROUP);
-    let run_sd = posterior.residual_component().map_or(0.1, |component| component.median);
+    let run_sd = posterior
+        .residual_component()
+        .map_or(0.1, |component| component.median);
     let mut sums: BTreeMap<(usize, usize, Quarter), (f64, f64, i64)> = BTreeMap::new();
     for row in &fleet.rows {
-        let by_covariates: f64 =
-            row.covariates.iter().zip(slopes.iter().skip(1)).map(|(x, (slope, _))| x * slope).sum();
-        let (by_reservoir, reservoir_sd) = reservoirs.get(row.reservoir).copied().unwrap_or((0.0, 0.0));
+        let by_covariates: f64 = row
+            .covariates
+            .iter()
+            .zip(slopes.iter().skip(1))
+            .map(|(x, (slope, _))| x * slope)
+            .sum();
+        let (by_reservoir, reservoir_sd) =
+            reservoirs.get(row.reservoir).copied().unwrap_or((0.0, 0.0));
         let level = row.log_relative - by_covariates - by_reservoir;
         let own = run_sd * run_sd + row.variance;
         let weight = 1.0 / (own + reservoir_sd * reservoir_sd);
-        let sum = sums.entry((row.unit, row.oil, row.quarter)).or_insert((0.0, 0.0, 0));
+        let sum = sums
+            .entry((row.unit, row.oil, row.quarter))
+            .or_insert((0.0, 0.0, 0));
         *sum = (sum.0 + weight, sum.1 + weight * level, sum.2 + 1);
     }
     let half = normal::quantile(0.5 + 0.5 * config.level);

@@ -29,13 +29,23 @@ pub(super) fn screen(fleet: &Fleet) -> Vec<Screen> {
             .rows
             .iter()
             .enumerate()
-            .map(|(idx, row)| value(idx) - sums.get(row.cell).map_or(0.0, |sum| sum.0 / f64::max(sum.1, 1.0)))
+            .map(|(idx, row)| {
+                value(idx)
+                    - sums
+                        .get(row.cell)
+                        .map_or(0.0, |sum| sum.0 / f64::max(sum.1, 1.0))
+            })
             .collect()
     };
     let row = |idx: usize| fleet.rows.get(idx);
     let columns: Vec<Vec<f64>> = (0..N_COVARIATES)
         .map(|column| {
-            within(&|idx| row(idx).and_then(|row| row.covariates.get(column)).copied().unwrap_or(0.0))
+            within(&|idx| {
+                row(idx)
+                    .and_then(|row| row.covariates.get(column))
+                    .copied()
+                    .unwrap_or(0.0)
+            })
         })
         .collect();
     let y = within(&|idx| row(idx).map_or(0.0, |row| row.log_relative));
@@ -61,16 +71,25 @@ pub(super) fn pool_capacities(runs: &[FleetRun<'_>], fleet: &Fleet) -> Vec<UnitC
     const WITHIN: f64 = 0.25;
     let mut by_unit: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     for run in runs {
-        let Ok(unit) = fleet.units.binary_search(&run.fit.unit_id) else { continue };
+        let Ok(unit) = fleet.units.binary_search(&run.fit.unit_id) else {
+            continue;
+        };
         let nameplate = fleet.nameplates.get(unit).copied().flatten();
         let capacity = run.fit.capacity_kg_per_h.filter(|kg| *kg > 0.0);
         if let (Some(capacity), Some(nameplate)) = (capacity, nameplate) {
-            by_unit.entry(unit).or_default().push((capacity / nameplate).ln());
+            by_unit
+                .entry(unit)
+                .or_default()
+                .push((capacity / nameplate).ln());
         }
     }
-    let means: Vec<f64> =
-        by_unit.values().filter_map(|values| robust::huber_mean(values, 1.345)).collect();
-    let Some(fleet_mean) = robust::mean(&means) else { return Vec::new() };
+    let means: Vec<f64> = by_unit
+        .values()
+        .filter_map(|values| robust::huber_mean(values, 1.345))
+        .collect();
+    let Some(fleet_mean) = robust::mean(&means) else {
+        return Vec::new();
+    };
     fleet
         .units
         .iter()
@@ -101,7 +120,9 @@ pub(super) fn pool_vapour(
     const PRIOR: f64 = 0.05;
     let mut by_unit: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     for run in runs {
-        let Ok(unit) = fleet.units.binary_search(&run.fit.unit_id) else { continue };
+        let Ok(unit) = fleet.units.binary_search(&run.fit.unit_id) else {
+            continue;
+        };
         if let Some(fraction) = vapour_fraction(run, registers, config) {
             by_unit.entry(unit).or_default().push(fraction.ln());
         }

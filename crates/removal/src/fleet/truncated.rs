@@ -12,5 +12,9 @@ pub(super) fn quantile_below_one(law: &Predicted, p: f64) -> f64 {
         return MOST;
     }
     let value = law.quantile(p * below).exp();
-    if value.is_finite() { value.min(MOST) } else { MOST }
+    if value.is_finite() {
+        value.min(MOST)
+    } else {
+        MOST
+    }
 }

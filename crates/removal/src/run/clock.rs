@@ -32,7 +32,11 @@ impl WorkClock {
         let bin_h = robust::median(&inner).unwrap_or(span).max(1.0 / 60.0);
         let holes: f64 = gaps(&times).map(|gap| hole(gap, bin_h)).sum();
         let stopped = (span - run.hours).clamp(0.0, span);
-        let share = if holes > 0.0 { (1.0 - stopped / holes).clamp(0.0, 1.0) } else { 1.0 };
+        let share = if holes > 0.0 {
+            (1.0 - stopped / holes).clamp(0.0, 1.0)
+        } else {
+            1.0
+        };
         let mut worked = 0.0;
         let mut knots = Vec::with_capacity(times.len());
         for (idx, at) in times.iter().enumerate() {
@@ -49,12 +53,19 @@ impl WorkClock {
     /// Working hours from the run's start to a time.
     pub(super) fn worked_at(&self, at: Stamp) -> f64 {
         let idx = self.knots.partition_point(|knot| knot.0 < at);
-        match (idx.checked_sub(1).and_then(|prev| self.knots.get(prev)), self.knots.get(idx)) {
+        match (
+            idx.checked_sub(1).and_then(|prev| self.knots.get(prev)),
+            self.knots.get(idx),
+        ) {
             (None, Some(first)) => first.1,
             (Some(last), None) => last.1,
             (Some(a), Some(b)) => {
                 let whole = b.0.hours_after(a.0);
-                let share = if whole > 0.0 { at.hours_after(a.0) / whole } else { 0.0 };
+                let share = if whole > 0.0 {
+                    at.hours_after(a.0) / whole
+                } else {
+                    0.0
+                };
                 a.1 + share * (b.1 - a.1)
             }
             (None, None) => 0.0,
@@ -71,10 +82,16 @@ impl WorkClock {
 }
 
 fn gaps(times: &[Stamp]) -> impl Iterator<Item = f64> + '_ {
-    times.windows(2).filter_map(|pair| Some(pair.get(1)?.hours_after(*pair.first()?)))
+    times
+        .windows(2)
+        .filter_map(|pair| Some(pair.get(1)?.hours_after(*pair.first()?)))
 }
 
 /// The part of a gap that is longer than a bin and a half, hours.
 fn hole(gap_h: f64, bin_h: f64) -> f64 {
-    if gap_h > 1.5 * bin_h { gap_h - bin_h } else { 0.0 }
+    if gap_h > 1.5 * bin_h {
+        gap_h - bin_h
+    } else {
+        0.0
+    }
 }

@@ -2,20 +2,25 @@
 
 use std::fmt::Write as _;
 
-use drydown_physics::steam::latent_kj_per_kg;
-use drydown_physics::vacuum::pump_water_kg_per_h;
 use super::fit::Fit;
 use super::points::Points;
 use super::status::end_ppm;
 use super::{RunInput, Verdict};
 use crate::config::RunFitConfig;
 use crate::rows::{LimitedBy, Regime, RemovalRun, RunStatus};
+use drydown_physics::steam::latent_kj_per_kg;
+use drydown_physics::vacuum::pump_water_kg_per_h;
 
 /// Gas at the vacuum pump's inlet, °C: behind the condenser (common practice, no source).
 const GAS_DEGC: f64 = 40.0;
 
 /// The row of a run that could not be fitted.
-pub(super) fn without_fit(input: &RunInput<'_>, points: &Points, status: RunStatus, why: &str) -> RemovalRun {
+pub(super) fn without_fit(
+    input: &RunInput<'_>,
+    points: &Points,
+    status: RunStatus,
+    why: &str,
+) -> RemovalRun {
     RemovalRun {
         run_id: input.run.run_id.clone(),
         unit_id: input.run.unit_id.clone(),
@@ -106,12 +111,19 @@ pub(super) fn to_regime(fit: &Fit<'_>) -> Regime {
             return Regime::Mixed;
         }
     }
-    if fit.model.shape.free_water { Regime::FreeWater } else { Regime::FirstOrder }
+    if fit.model.shape.free_water {
+        Regime::FreeWater
+    } else {
+        Regime::FirstOrder
+    }
 }
 
 fn capacity_kg_per_h(input: &RunInput<'_>, ppm_per_h: f64, config: &RunFitConfig) -> Option<f64> {
     let volume_l = input.reservoir.and_then(|reservoir| reservoir.volume_l)?;
-    let density = input.oil.and_then(|oil| oil.density_15c_kgm3).unwrap_or(config.density_kgm3);
+    let density = input
+        .oil
+        .and_then(|oil| oil.density_15c_kgm3)
+        .unwrap_or(config.density_kgm3);
     finite(ppm_per_h * volume_l * density * 1e-9)
 }
 
@@ -123,10 +135,13 @@ fn to_limit(input: &RunInput<'_>, row: &RemovalRun) -> Option<LimitedBy> {
     }
     let capacity = row.capacity_kg_per_h?;
     let unit = input.unit?;
-    let pump = unit.vacuum_pump_m3h.zip(input.run.chamber_kpa).map(|(m3h, kpa)| {
-        // All of it vapour: the most that the pump can swallow.
-        pump_water_kg_per_h(kpa, m3h, GAS_DEGC)
-    });
+    let pump = unit
+        .vacuum_pump_m3h
+        .zip(input.run.chamber_kpa)
+        .map(|(m3h, kpa)| {
+            // All of it vapour: the most that the pump can swallow.
+            pump_water_kg_per_h(kpa, m3h, GAS_DEGC)
+        });
     let latent = latent_kj_per_kg(input.run.oil_degc.unwrap_or(60.0));
     let heat = unit.heater_rated_kw.map(|kw| kw * 3600.0 / latent);
     let away = |limit: f64| (limit / capacity).ln().abs();

@@ -93,11 +93,20 @@ mod tests {
     use super::*;
 
     fn law(rate_per_h: f64, capacity_ppm_per_h: f64, free_ratio: f64) -> Law {
-        Law { rate_per_h, asymptote_ppm: 30.0, capacity_ppm_per_h, free_ratio }
+        Law {
+            rate_per_h,
+            asymptote_ppm: 30.0,
+            capacity_ppm_per_h,
+            free_ratio,
+        }
     }
 
     fn step(hours: f64) -> Step {
-        Step { hours, factor: 1.0, solubility_ppm: f64::INFINITY }
+        Step {
+            hours,
+            factor: 1.0,
+            solubility_ppm: f64::INFINITY,
+        }
     }
 
     #[test]
@@ -118,18 +127,33 @@ mod tests {
 
     #[test]
     fn pieces_agree_with_small_euler_steps() {
-        for (capacity, ratio, solubility) in
-            [(f64::INFINITY, 2.0, 200.0), (300.0, 3.0, 250.0), (40.0, 1.5, 300.0), (90.0, 1.0, 100.0)]
-        {
+        for (capacity, ratio, solubility) in [
+            (f64::INFINITY, 2.0, 200.0),
+            (300.0, 3.0, 250.0),
+            (40.0, 1.5, 300.0),
+            (90.0, 1.0, 100.0),
+        ] {
             let law = law(0.5, capacity, ratio);
-            let exact = advance(&law, &Step { hours: 3.0, factor: 0.8, solubility_ppm: solubility }, 900.0);
+            let exact = advance(
+                &law,
+                &Step {
+                    hours: 3.0,
+                    factor: 0.8,
+                    solubility_ppm: solubility,
+                },
+                900.0,
+            );
             let mut water: f64 = 900.0;
             let n = 300_000;
             for _ in 0..n {
-                let rate = 0.4 * (water.min(solubility) - 30.0) + 0.4 * ratio * (water - solubility).max(0.0);
+                let rate = 0.4 * (water.min(solubility) - 30.0)
+                    + 0.4 * ratio * (water - solubility).max(0.0);
                 water -= rate.min(capacity) * 3.0 / f64::from(n);
             }
-            assert!((exact - water).abs() < 0.01, "{capacity} {ratio} {solubility}: {exact} {water}");
+            assert!(
+                (exact - water).abs() < 0.01,
+                "{capacity} {ratio} {solubility}: {exact} {water}"
+            );
         }
     }
 
@@ -141,7 +165,11 @@ mod tests {
 
     #[test]
     fn without_flow_nothing_happens() {
-        let still = Step { hours: 5.0, factor: 0.0, solubility_ppm: 100.0 };
+        let still = Step {
+            hours: 5.0,
+            factor: 0.0,
+            solubility_ppm: 100.0,
+        };
         assert!((advance(&law(1.0, f64::INFINITY, 1.0), &still, 500.0) - 500.0).abs() < 1e-12);
     }
 }

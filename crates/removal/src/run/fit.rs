@@ -2,10 +2,14 @@
 
 use drydown_stats::{normal, optimise};
 
-use super::model::{Model, Noise, Prior, Priors, RATE_MAX, RATE_MIN, Shape};
+use super::model::{Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape};
+use super::noise::Noise;
 use super::points::Points;
 use super::solve::{Solution, inverse_diagonal, solve};
 use crate::config::RunFitConfig;
+
+/// A step that gains less deviance than this ends a search: a thousandth of what an interval's end is made of.
+const GAIN_MIN: f64 = 1e-3;
 
 /// A fitted model.
 #[derive(Clone, Debug)]
@@ -20,6 +24,8 @@ pub(super) struct Fit<'a> {
     pub(super) ln_rate_lower: Option<f64>,
     pub(super) ln_rate_upper: Option<f64>,
     pub(super) phi: f64,
+    /// Factor on the variance of ln k for the uncertain memory of the errors.
+    variance_growth: f64,
 }
 
 /// Fits first order and, where it pays, a capped law; gives the better with its profile interval.
@@ -31,25 +37,54 @@ pub(super) fn fit_best<'a>(
 ) -> Fit<'a> {
     let gain = !points.lab.is_empty() && !points.sensor.is_empty();
     let outlet = points.sensor_at_outlet || points.lab.iter().any(|point| point.outlet);
-    let plain = Shape { capacity: false, free_water: false, gain, outlet };
-    let mut best = fit_shape(points, config, plain, priors);
+    let plain = Shape {
+        capacity: false,
+        free_water: false,
+        gain,
+        outlet,
+    };
+    let mut best = fit_shape(points, config, plain, priors, &[1.0, 0.3, 3.0]);
     if free_water {
         // Free water is there by the solubility; whether it left at its own rate is for the data to say.
-        let other = fit_shape(points, config, Shape { free_water, ..plain }, priors);
+        let other = fit_shape(
+            points,
+            config,
+            Shape {
+                free_water,
+                ..plain
+            },
+            priors,
+            &[1.0],
+        );
         if other.deviance < best.deviance {
             best = other;
         }
     }
     let exact = points.sensor.iter().filter(|point| !point.above).count();
     if exact >= 12 || points.lab.len() >= 4 {
-        let capped = Shape { capacity: true, ..best.model.shape };
+        let capped = Shape {
+            capacity: true,
+            ..best.model.shape
+        };
         let slope = steepest(&best);
-        let priors = Priors { ln_capacity: Prior { mean: slope.max(1e-3).ln(), sd: 2.0 }, ..priors };
-        let other = fit_shape(points, config, capped, priors);
+        let priors = Priors {
+            ln_capacity: Prior {
+                mean: slope.max(1e-3).ln(),
+                sd: 2.0,
+            },
+            ..priors
+        };
+        let other = fit_shape(points, config, capped, priors, &[1.0, 3.0]);
         if other.deviance + config.regime_deviance < best.deviance {
             best = other;
         }
     }
+    // From here on the errors are those of the restricted likelihood, the curve refitted under them.
+    for _ in 0..2 {
+        (best.model.noise, best.variance_growth) = best.model.fit_noise_restricted(&best.theta);
+        best.theta = solve_model(&best.model, &best.theta, None).theta;
+    }
+    best.phi = best.model.noise.phi;
     profile(&mut best);
     best
 }
@@ -59,24 +94,42 @@ fn steepest(fit: &Fit<'_>) -> f64 {
     let values = fit.model.values(&fit.theta);
     let hours = fit.model.points.work_hours.max(1e-3);
     let mut water = Vec::new();
-    super::curve::path(&values.law, &fit.model.points.steps, values.start_ppm, &mut water);
+    super::curve::path(
+        &values.law,
+        &fit.model.points.steps,
+        values.start_ppm,
+        &mut water,
+    );
     let end = water.last().copied().unwrap_or(values.start_ppm);
     let initial = values.law.rate_per_h * (values.start_ppm - values.law.asymptote_ppm);
     let mean = (values.start_ppm - end) / hours;
     (initial.max(1e-6) * mean.max(1e-6)).sqrt()
 }
 
-fn fit_shape<'a>(points: &'a Points, config: &'a RunFitConfig, shape: Shape, priors: Priors) -> Fit<'a> {
+/// Fits one shape from several starts (factors of the rate that the ends suggest); the best of them.
+fn fit_shape<'a>(
+    points: &'a Points,
+    config: &'a RunFitConfig,
+    shape: Shape,
+    priors: Priors,
+    factors: &[f64],
+) -> Fit<'a> {
     let mut best: Option<Fit<'a>> = None;
-    for factor in [1.0, 0.3, 3.0] {
+    for factor in factors.iter().copied() {
         let model = Model::new(points, config, shape, priors);
         let start = start_values(points, shape, priors, factor);
         let fit = fit_from(model, &start);
-        if best.as_ref().is_none_or(|held| fit.deviance < held.deviance) {
+        if best
+            .as_ref()
+            .is_none_or(|held| fit.deviance < held.deviance)
+        {
             best = Some(fit);
         }
         // One start is enough where it already tells noise from curve.
-        if best.as_ref().is_some_and(|held| held.phi < 0.9 && !shape.capacity) {
+        if best
+            .as_ref()
+            .is_some_and(|held| held.phi < 0.9 && !shape.capacity)
+        {
             break;
         }
     }
@@ -90,15 +143,13 @@ fn fit_shape<'a>(points: &'a Points, config: &'a RunFitConfig, shape: Shape, pri
 /// Alternates between the unknowns and the size and memory of the errors.
 fn fit_from<'a>(mut model: Model<'a>, start: &[f64]) -> Fit<'a> {
     let mut theta = start.to_vec();
-    let mut corrected = model.noise;
     for _ in 0..6 {
         theta = solve_model(&model, &theta, None).theta;
         model.update_scales(&theta);
-        let (likely, unbiased) = model.fit_noise(&theta, theta.len());
+        let likely = model.fit_noise(&theta);
         let settled = (likely.phi - model.noise.phi).abs() < 0.005
             && (likely.sigma / model.noise.sigma - 1.0).abs() < 0.01;
         model.noise = likely;
-        corrected = unbiased;
         if settled {
             break;
         }
@@ -106,12 +157,25 @@ fn fit_from<'a>(mut model: Model<'a>, start: &[f64]) -> Fit<'a> {
     theta = solve_model(&model, &theta, None).theta;
     let deviance = model.deviance(&theta);
     let phi = model.noise.phi;
-    model.noise = corrected;
-    Fit { model, theta, deviance, ln_rate_se: None, ln_rate_lower: None, ln_rate_upper: None, phi }
+    Fit {
+        model,
+        theta,
+        deviance,
+        ln_rate_se: None,
+        ln_rate_lower: None,
+        ln_rate_upper: None,
+        phi,
+        variance_growth: 1.0,
+    }
 }
 
 fn solve_model(model: &Model<'_>, start: &[f64], fixed: Option<usize>) -> Solution {
-    solve(&|theta: &[f64], out: &mut Vec<f64>| model.residuals(theta, out), start, fixed)
+    solve(
+        &|theta: &[f64], out: &mut Vec<f64>| model.residuals(theta, out),
+        start,
+        fixed,
+        GAIN_MIN,
+    )
 }
 
 fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> Vec<f64> {
@@ -120,13 +184,24 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
         .iter()
         .filter(|point| !point.outlet)
         .map(|point| (point.node, point.water_ppm))
-        .chain(points.sensor.iter().map(|point| (point.node, point.water_ppm)))
+        .chain(
+            points
+                .sensor
+                .iter()
+                .map(|point| (point.node, point.water_ppm)),
+        )
         .min_by_key(|(node, _)| *node);
     let last = points
         .sensor
         .iter()
         .map(|point| (point.node, point.water_ppm))
-        .chain(points.lab.iter().filter(|point| !point.outlet).map(|point| (point.node, point.water_ppm)))
+        .chain(
+            points
+                .lab
+                .iter()
+                .filter(|point| !point.outlet)
+                .map(|point| (point.node, point.water_ppm)),
+        )
         .max_by_key(|(node, _)| *node);
     let start = first.map_or(100.0, |(_, water)| water.max(1.0));
     let end = last.map_or(start, |(_, water)| water.max(0.5));
@@ -139,7 +214,11 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
         theta.push(0.0);
     }
     if shape.capacity {
-        theta.push(((start - end).max(1.0) / hours).ln().max(priors.ln_capacity.mean - 1.0));
+        theta.push(
+            ((start - end).max(1.0) / hours)
+                .ln()
+                .max(priors.ln_capacity.mean - 1.0),
+        );
     }
     if shape.free_water {
         theta.push(0.5);
@@ -155,22 +234,29 @@ fn profile(fit: &mut Fit<'_>) {
     let refit = solve_model(&fit.model, &fit.theta, None);
     fit.theta.clone_from(&refit.theta);
     let variance = inverse_diagonal(&refit.information, 0);
-    fit.ln_rate_se = variance.map(f64::sqrt).filter(|se| se.is_finite());
+    fit.ln_rate_se = variance
+        .map(|cell| (cell * fit.variance_growth).sqrt())
+        .filter(|se| se.is_finite());
     let quantile = interval_quantile(fit);
-    let limit = quantile * quantile;
+    let limit = quantile * quantile * fit.variance_growth;
     let best = refit.theta.first().copied().unwrap_or(0.0);
     let (low, high) = (RATE_MIN.ln(), RATE_MAX.ln());
     let step = fit.ln_rate_se.unwrap_or(0.5).clamp(0.02, 0.7) * quantile;
     let model = &fit.model;
     let theta = &refit.theta;
+    // Each point starts where the one before it ended.
+    let last = std::cell::RefCell::new(theta.clone());
     let excess = |ln_rate: f64| {
-        let mut start = theta.clone();
+        let mut start = last.borrow().clone();
         if let Some(cell) = start.first_mut() {
             *cell = ln_rate;
         }
-        solve_model(model, &start, Some(0)).sum - refit.sum - limit
+        let found = solve_model(model, &start, Some(0));
+        last.replace(found.theta);
+        found.sum - refit.sum - limit
     };
     let end = |step: f64, bound: f64| {
+        last.replace(theta.clone());
         let (inside, outside) = optimise::expand_bracket(excess, best, step, bound)?;
         optimise::brent_root(excess, inside, outside, 2e-3)
     };
@@ -193,5 +279,9 @@ fn interval_quantile(fit: &Fit<'_>) -> f64 {
 
 fn normal_or_t(upper: f64, df: f64) -> f64 {
     let quantile = normal::student_t_quantile(upper, df);
-    if quantile.is_finite() { quantile } else { normal::quantile(upper) }
+    if quantile.is_finite() {
+        quantile
+    } else {
+        normal::quantile(upper)
+    }
 }

@@ -5,10 +5,13 @@
 //! Every run gets a row; a run that cannot tell its rate says why in `status`.
 
 mod clock;
+mod conditions;
 mod convert;
 mod curve;
 mod fit;
+mod marks;
 mod model;
+mod noise;
 mod points;
 mod solve;
 mod status;
@@ -58,11 +61,21 @@ fn priors(input: &RunInput<'_>, config: &RunFitConfig) -> Priors {
     let degc = input.run.oil_degc.unwrap_or(65.0);
     let chamber_kpa = input.run.chamber_kpa.unwrap_or(20.0);
     let ln_end = solubility_ppm(input.oil, degc).map_or(
-        Prior { mean: config.floor_without_solubility_ppm.max(0.1).ln(), sd: 1.5 * config.vapour_log_sd },
+        Prior {
+            mean: config.floor_without_solubility_ppm.max(0.1).ln(),
+            sd: 1.5 * config.vapour_log_sd,
+        },
         |solubility| {
             let floor = floor_ppm(solubility, degc, chamber_kpa, config.vapour_fraction);
-            let mean = if floor.is_finite() { floor.max(0.1).ln() } else { solubility.max(0.1).ln() - 3.0 };
-            Prior { mean, sd: config.vapour_log_sd }
+            let mean = if floor.is_finite() {
+                floor.max(0.1).ln()
+            } else {
+                solubility.max(0.1).ln() - 3.0
+            };
+            Prior {
+                mean,
+                sd: config.vapour_log_sd,
+            }
         },
     );
     Priors {
@@ -76,11 +89,27 @@ fn priors(input: &RunInput<'_>, config: &RunFitConfig) -> Priors {
 /// Whether the first sample or the first bins lie at or above solubility.
 fn free_water_at_start(points: &Points) -> bool {
     let above = |node: usize, water: f64| {
-        points.steps.get(node).is_some_and(|step| water > 1.05 * step.solubility_ppm)
+        points
+            .steps
+            .get(node)
+            .is_some_and(|step| water > 1.05 * step.solubility_ppm)
     };
-    let by_sample = points.lab.iter().any(|point| !point.outlet && above(point.node, point.water_ppm));
-    let at_top = points.sensor.iter().take(3).filter(|point| point.above).count();
-    by_sample || (at_top >= 2 && points.steps.iter().any(|step| step.solubility_ppm.is_finite()))
+    let by_sample = points
+        .lab
+        .iter()
+        .any(|point| !point.outlet && above(point.node, point.water_ppm));
+    let at_top = points
+        .sensor
+        .iter()
+        .take(3)
+        .filter(|point| point.above)
+        .count();
+    by_sample
+        || (at_top >= 2
+            && points
+                .steps
+                .iter()
+                .any(|step| step.solubility_ppm.is_finite()))
 }
 
 /// Solubility of water in the oil, ppm; None where the register has no constants.

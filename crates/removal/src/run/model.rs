@@ -6,9 +6,10 @@
 //! coefficient of variation plus a level-free part.
 
 use drydown_runs::history::Censor;
-use drydown_stats::{normal, optimise};
+use drydown_stats::normal;
 
 use super::curve::{Law, path};
+use super::noise::{Noise, whiten, whitened_sum};
 use super::points::{LabPoint, Points, SensorPoint};
 use crate::config::RunFitConfig;
 
@@ -41,15 +42,6 @@ pub(super) struct Priors {
     pub(super) outlet: Prior,
 }
 
-/// Size and memory of the sensor's errors.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Noise {
-    /// Correlation from one bin to the next.
-    pub(super) phi: f64,
-    /// Multiplier of each point's own scale.
-    pub(super) sigma: f64,
-}
-
 /// The unknowns in words.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Values {
@@ -68,18 +60,26 @@ pub(super) struct Model<'a> {
     pub(super) shape: Shape,
     pub(super) priors: Priors,
     pub(super) noise: Noise,
-    sensor_scale: Vec<f64>,
-    lab_scale: Vec<f64>,
+    pub(super) sensor_scale: Vec<f64>,
+    pub(super) lab_scale: Vec<f64>,
 }
 
 impl<'a> Model<'a> {
-    pub(super) fn new(points: &'a Points, config: &'a RunFitConfig, shape: Shape, priors: Priors) -> Self {
+    pub(super) fn new(
+        points: &'a Points,
+        config: &'a RunFitConfig,
+        shape: Shape,
+        priors: Priors,
+    ) -> Self {
         let mut model = Self {
             points,
             config,
             shape,
             priors,
-            noise: Noise { phi: 0.5, sigma: 1.0 },
+            noise: Noise {
+                phi: 0.5,
+                sigma: 1.0,
+            },
             sensor_scale: Vec::new(),
             lab_scale: Vec::new(),
         };
@@ -91,8 +91,10 @@ impl<'a> Model<'a> {
 
     fn set_scales(&mut self, sensor: &[f64], lab: &[f64]) {
         let config = self.config;
-        self.sensor_scale =
-            sensor.iter().map(|mean| config.sensor_sd_ppm.hypot(config.sensor_cv * mean)).collect();
+        self.sensor_scale = sensor
+            .iter()
+            .map(|mean| config.sensor_sd_ppm.hypot(config.sensor_cv * mean))
+            .collect();
         self.lab_scale = lab
             .iter()
             .zip(&self.points.lab)
@@ -107,17 +109,34 @@ impl<'a> Model<'a> {
     pub(super) fn update_scales(&mut self, theta: &[f64]) {
         let values = self.values(theta);
         let mut water = Vec::new();
-        path(&values.law, &self.points.steps, values.start_ppm, &mut water);
-        let sensor: Vec<f64> =
-            self.points.sensor.iter().map(|point| self.sensor_mean(&values, &water, point)).collect();
-        let lab: Vec<f64> =
-            self.points.lab.iter().map(|point| lab_mean(&values, &water, point)).collect();
+        path(
+            &values.law,
+            &self.points.steps,
+            values.start_ppm,
+            &mut water,
+        );
+        let sensor: Vec<f64> = self
+            .points
+            .sensor
+            .iter()
+            .map(|point| self.sensor_mean(&values, &water, point))
+            .collect();
+        let lab: Vec<f64> = self
+            .points
+            .lab
+            .iter()
+            .map(|point| lab_mean(&values, &water, point))
+            .collect();
         self.set_scales(&sensor, &lab);
     }
 
     /// Standard deviation of the logarithm of the gain.
     fn gain_sd(&self) -> f64 {
-        if self.points.from_activity { self.config.activity_gain_sd } else { self.config.sensor_gain_sd }
+        if self.points.from_activity {
+            self.config.activity_gain_sd
+        } else {
+            self.config.sensor_gain_sd
+        }
     }
 
     pub(super) fn values(&self, theta: &[f64]) -> Values {
@@ -132,7 +151,8 @@ impl<'a> Model<'a> {
             law: Law {
                 rate_per_h: at(0).clamp(RATE_MIN.ln(), RATE_MAX.ln()).exp(),
                 asymptote_ppm: at(1).clamp(-5.0, 13.0).exp(),
-                capacity_ppm_per_h: capacity.map_or(f64::INFINITY, |ln| ln.clamp(-12.0, 16.0).exp()),
+                capacity_ppm_per_h: capacity
+                    .map_or(f64::INFINITY, |ln| ln.clamp(-12.0, 16.0).exp()),
                 free_ratio: ratio.map_or(1.0, |ln| ln.clamp(-2.0, 4.0).exp()),
             },
             start_ppm: at(2).clamp(-3.0, 13.0).exp(),
@@ -143,13 +163,25 @@ impl<'a> Model<'a> {
     }
 
     /// What the sensor should read.
-    fn sensor_mean(&self, values: &Values, water: &[f64], point: &SensorPoint) -> f64 {
+    pub(super) fn sensor_mean(&self, values: &Values, water: &[f64], point: &SensorPoint) -> f64 {
         let content = water.get(point.node).copied().unwrap_or(values.start_ppm);
-        let solubility = self.points.steps.get(point.node).map_or(f64::INFINITY, |step| step.solubility_ppm);
+        let solubility = self
+            .points
+            .steps
+            .get(point.node)
+            .map_or(f64::INFINITY, |step| step.solubility_ppm);
         // A sensor sees dissolved water only; a bound is about all of it.
         let whole = point.above || !self.shape.free_water || !self.points.dissolved_only;
-        let seen = if whole { content } else { content.min(solubility) };
-        let seen = if self.shape.outlet { at_outlet(values, seen) } else { seen };
+        let seen = if whole {
+            content
+        } else {
+            content.min(solubility)
+        };
+        let seen = if self.shape.outlet {
+            at_outlet(values, seen)
+        } else {
+            seen
+        };
         values.gain * seen + values.offset_ppm
     }
 
@@ -158,7 +190,12 @@ impl<'a> Model<'a> {
         out.clear();
         let values = self.values(theta);
         let mut water = Vec::with_capacity(self.points.steps.len());
-        path(&values.law, &self.points.steps, values.start_ppm, &mut water);
+        path(
+            &values.law,
+            &self.points.steps,
+            values.start_ppm,
+            &mut water,
+        );
         self.push_sensor(&values, &water, out);
         self.push_lab(&values, &water, out);
         self.push_priors(theta, out);
@@ -168,25 +205,41 @@ impl<'a> Model<'a> {
         let mut before: Option<(f64, f64)> = None;
         let mut since_bound = 0usize;
         let n = self.points.sensor.len();
-        for (idx, (point, scale)) in self.points.sensor.iter().zip(&self.sensor_scale).enumerate() {
+        for (idx, (point, scale)) in self
+            .points
+            .sensor
+            .iter()
+            .zip(&self.sensor_scale)
+            .enumerate()
+        {
             let mean = self.sensor_mean(values, water, point);
             let z = (point.water_ppm - mean) / (scale * self.noise.sigma);
             if point.above {
                 // Neighbouring bounds say the same thing: the last of a block and every sixth before it count.
-                let last = self.points.sensor.get(idx + 1).is_none_or(|next| !next.above) || idx + 1 == n;
-                out.push(if last || since_bound.is_multiple_of(6) { bound_residual(-z) } else { 0.0 });
+                let last = self
+                    .points
+                    .sensor
+                    .get(idx + 1)
+                    .is_none_or(|next| !next.above)
+                    || idx + 1 == n;
+                out.push(if last || since_bound.is_multiple_of(6) {
+                    bound_residual(-z)
+                } else {
+                    0.0
+                });
                 since_bound += 1;
                 before = None;
                 continue;
             }
             since_bound = 0;
-            let (innovation, _) = whiten(z, before, point.clock_h, self.noise.phi, self.points.bin_h);
+            let (innovation, _) =
+                whiten(z, before, point.clock_h, self.noise.phi, self.points.bin_h);
             out.push(innovation);
             before = Some((z, point.clock_h));
         }
     }
 
-    fn push_lab(&self, values: &Values, water: &[f64], out: &mut Vec<f64>) {
+    pub(super) fn push_lab(&self, values: &Values, water: &[f64], out: &mut Vec<f64>) {
         for (point, scale) in self.points.lab.iter().zip(&self.lab_scale) {
             let mean = lab_mean(values, water, point).max(1e-6);
             let z = (point.water_ppm / mean).ln() / scale;
@@ -198,7 +251,7 @@ impl<'a> Model<'a> {
         }
     }
 
-    fn push_priors(&self, theta: &[f64], out: &mut Vec<f64>) {
+    pub(super) fn push_priors(&self, theta: &[f64], out: &mut Vec<f64>) {
         let at = |idx: usize| theta.get(idx).copied().unwrap_or(0.0);
         let toward = |value: f64, prior: Prior| (value - prior.mean) / prior.sd;
         out.push(toward(at(1), self.priors.ln_end));
@@ -218,46 +271,6 @@ impl<'a> Model<'a> {
         }
     }
 
-    /// Standardised sensor residuals with their clock, exact values only; a break where a bound lies between.
-    fn sensor_z(&self, theta: &[f64]) -> Vec<Vec<(f64, f64)>> {
-        let values = self.values(theta);
-        let mut water = Vec::new();
-        path(&values.law, &self.points.steps, values.start_ppm, &mut water);
-        let mut blocks: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
-        for (point, scale) in self.points.sensor.iter().zip(&self.sensor_scale) {
-            if point.above {
-                blocks.push(Vec::new());
-            } else if let Some(block) = blocks.last_mut() {
-                let mean = self.sensor_mean(&values, &water, point);
-                block.push(((point.water_ppm - mean) / scale, point.clock_h));
-            }
-        }
-        blocks.retain(|block| !block.is_empty());
-        blocks
-    }
-
-    /// Size and memory of the errors given the unknowns: (maximum likelihood, corrected for the fitted curve).
-    pub(super) fn fit_noise(&self, theta: &[f64], n_unknowns: usize) -> (Noise, Noise) {
-        let blocks = self.sensor_z(theta);
-        let n: usize = blocks.iter().map(Vec::len).sum();
-        if n < 4 {
-            return (self.noise, self.noise);
-        }
-        let count = n as f64;
-        let deviance = |phi: f64| {
-            let (sum, log_det) = whitened_sum(&blocks, phi, self.points.bin_h);
-            count * (sum / count).max(1e-12).ln() + log_det
-        };
-        let (phi, _) = optimise::brent_minimum(deviance, 0.0, 0.985, 1e-4);
-        let sigma = |phi: f64, divisor: f64| {
-            (whitened_sum(&blocks, phi, self.points.bin_h).0 / divisor).sqrt().max(1e-3)
-        };
-        // A fitted curve takes part of the memory with it: Kendall and Marriott-Pope's correction.
-        let corrected = (phi + (1.0 + 3.0 * phi) / count).min(0.985);
-        let left = (count - n_unknowns as f64).max(2.0);
-        (Noise { phi, sigma: sigma(phi, count) }, Noise { phi: corrected, sigma: sigma(corrected, left) })
-    }
-
     /// Minus twice the penalised log-likelihood at the unknowns and this model's noise, up to a constant of the data.
     pub(super) fn deviance(&self, theta: &[f64]) -> f64 {
         let mut residuals = Vec::new();
@@ -268,7 +281,12 @@ impl<'a> Model<'a> {
         let (_, log_det) = whitened_sum(&blocks, self.noise.phi, self.points.bin_h);
         sum + 2.0 * n as f64 * self.noise.sigma.ln()
             + log_det
-            + 2.0 * self.sensor_scale.iter().map(|scale| scale.ln()).sum::<f64>()
+            + 2.0
+                * self
+                    .sensor_scale
+                    .iter()
+                    .map(|scale| scale.ln())
+                    .sum::<f64>()
             + 2.0 * self.lab_scale.iter().map(|scale| scale.ln()).sum::<f64>()
     }
 }
@@ -280,37 +298,14 @@ fn at_outlet(values: &Values, content_ppm: f64) -> f64 {
 
 fn lab_mean(values: &Values, water: &[f64], point: &LabPoint) -> f64 {
     let content = water.get(point.node).copied().unwrap_or(values.start_ppm);
-    if point.outlet { at_outlet(values, content) } else { content }
+    if point.outlet {
+        at_outlet(values, content)
+    } else {
+        content
+    }
 }
 
 /// The residual whose square is the deviance of "the standard normal lies below z", with a sign that keeps it smooth.
 fn bound_residual(z: f64) -> f64 {
     -(-2.0 * normal::ln_cdf(z)).max(0.0).sqrt()
-}
-
-/// The innovation of a standardised residual after the one before it, and its variance as a share.
-fn whiten(z: f64, before: Option<(f64, f64)>, clock_h: f64, phi: f64, bin_h: f64) -> (f64, f64) {
-    match before {
-        Some((z_before, clock_before)) if phi > 0.0 => {
-            let memory = phi.powf(((clock_h - clock_before) / bin_h).max(0.05));
-            let share = 1.0 - memory * memory;
-            ((z - memory * z_before) / share.sqrt(), share)
-        }
-        _ => (z, 1.0),
-    }
-}
-
-/// Sum of squared innovations, and the log of the determinant of the correlation.
-fn whitened_sum(blocks: &[Vec<(f64, f64)>], phi: f64, bin_h: f64) -> (f64, f64) {
-    let (mut sum, mut log_det) = (0.0, 0.0);
-    for block in blocks {
-        let mut before = None;
-        for (z, clock_h) in block {
-            let (innovation, share) = whiten(*z, before, *clock_h, phi, bin_h);
-            sum += innovation * innovation;
-            log_det += share.ln();
-            before = Some((*z, *clock_h));
-        }
-    }
-    (sum, log_det)
 }

@@ -3,17 +3,17 @@
 use std::collections::BTreeMap;
 
 use drydown_quantity::Stamp;
-use drydown_runs::history::{Censor, Oil, Sample, SamplePoint, SensorPlace};
-use drydown_runs::{Phase, SeriesPoint};
-use drydown_stats::robust;
+use drydown_runs::Phase;
+use drydown_runs::history::{Censor, Sample, SamplePoint, SensorPlace};
 
 use super::RunInput;
 use super::clock::WorkClock;
+use super::conditions::Conditions;
 use super::curve::Step;
+use super::marks::{mark_spikes, mark_stuck};
 use crate::config::RunFitConfig;
 
 const MICROS_PER_DAY: i64 = 86_400_000_000;
-const KELVIN: f64 = 273.15;
 
 /// One sensor value at a node.
 #[derive(Clone, Copy, Debug)]
@@ -86,7 +86,11 @@ pub(super) fn to_points(input: &RunInput<'_>, config: &RunFitConfig) -> Points {
         ..Points::default()
     };
     let bins = used_bins(input, &mut points);
-    let drying = input.series.iter().filter(|point| point.phase == Phase::Drying).count();
+    let drying = input
+        .series
+        .iter()
+        .filter(|point| point.phase == Phase::Drying)
+        .count();
     points.merged = drying.div_ceil(config.max_bins.max(1)).max(1);
     let clock = WorkClock::from_run(input.run, input.series);
     points.work_hours = clock.total_hours();
@@ -116,7 +120,9 @@ fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
             (Phase::Heating, _) => Some("heating"),
             (Phase::CoolDown, _) => Some("cool-down"),
             (Phase::Drying, None) => Some("no water value"),
-            (Phase::Drying, Some(water)) if !water.is_finite() || water < 0.0 => Some("no water value"),
+            (Phase::Drying, Some(water)) if !water.is_finite() || water < 0.0 => {
+                Some("no water value")
+            }
             (Phase::Drying, _) if flagged(&stuck) => Some("sensor stuck"),
             (Phase::Drying, _) if flagged(&spikes) => Some("spike"),
             (Phase::Drying, _) => None,
@@ -124,58 +130,16 @@ fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
         match (reason, point.water_ppm) {
             (None, Some(water_ppm)) => {
                 let above = point.water_censor == Some(Censor::Above);
-                bins.push(Bin { at: point.at, water_ppm, above });
+                bins.push(Bin {
+                    at: point.at,
+                    water_ppm,
+                    above,
+                });
             }
             (reason, _) => points.leave_out(reason.unwrap_or("no water value")),
         }
     }
     bins
-}
-
-/// A value that departs from the median of its five neighbours by far more than the series' own scatter.
-fn mark_spikes(series: &[SeriesPoint]) -> Vec<bool> {
-    let values: Vec<f64> = series.iter().map(|point| point.water_ppm.unwrap_or(f64::NAN)).collect();
-    let away: Vec<f64> = (0..values.len())
-        .map(|idx| {
-            let near = values.get(idx.saturating_sub(2)..(idx + 3).min(values.len())).unwrap_or(&[]);
-            let centre = robust::median(near).unwrap_or(f64::NAN);
-            values.get(idx).map_or(f64::NAN, |value| (value - centre).abs())
-        })
-        .collect();
-    let inner: Vec<f64> = away.iter().copied().filter(|value| value.is_finite()).collect();
-    let scatter = robust::quantile(&inner, 0.75).unwrap_or(0.0).max(1.0);
-    if inner.len() < 9 {
-        return vec![false; values.len()];
-    }
-    // The ends have no neighbours on both sides: the curve's own slope would be called a spike there.
-    let last = values.len().saturating_sub(2);
-    away.iter()
-        .enumerate()
-        .map(|(idx, value)| idx >= 2 && idx < last && value.is_finite() && *value > 8.0 * scatter)
-        .collect()
-}
-
-/// Six or more bins in a row with the very same value, unless the sensor was at its top.
-fn mark_stuck(series: &[SeriesPoint]) -> Vec<bool> {
-    const N_SAME: usize = 6;
-    let mut marks = vec![false; series.len()];
-    let mut start = 0;
-    for idx in 1..=series.len() {
-        let same = match (series.get(start), series.get(idx)) {
-            (Some(first), Some(now)) => match (first.water_ppm, now.water_ppm) {
-                (Some(a), Some(b)) => (a - b).abs() < 1e-9 && now.water_censor != Some(Censor::Above),
-                _ => false,
-            },
-            _ => false,
-        };
-        if !same {
-            if idx - start >= N_SAME {
-                marks.iter_mut().take(idx).skip(start).for_each(|mark| *mark = true);
-            }
-            start = idx;
-        }
-    }
-    marks
 }
 
 /// Means of `n` bins each; bins at the sensor's top stay as they are and do not mix with others.
@@ -186,11 +150,17 @@ fn merge(bins: &[Bin], n: usize) -> Vec<Bin> {
     let mut out = Vec::with_capacity(bins.len() / n + 1);
     for group in bins.chunk_by(|a, b| a.above == b.above) {
         for part in group.chunks(n) {
-            let (Some(first), Some(last)) = (part.first(), part.last()) else { continue };
+            let (Some(first), Some(last)) = (part.first(), part.last()) else {
+                continue;
+            };
             let mean = part.iter().map(|bin| bin.water_ppm).sum::<f64>() / part.len() as f64;
             let middle = i64::midpoint(first.at.micros(), last.at.micros());
             let water_ppm = if first.above { last.water_ppm } else { mean };
-            out.push(Bin { at: Stamp::from_micros(middle), water_ppm, above: first.above });
+            out.push(Bin {
+                at: Stamp::from_micros(middle),
+                water_ppm,
+                above: first.above,
+            });
         }
     }
     out
@@ -204,6 +174,18 @@ fn used_samples<'a>(
     let (start, end) = (input.run.started_at, input.run.ended_at);
     let mut used = Vec::new();
     for sample in input.samples.iter().copied() {
+        let at_unit = matches!(
+            sample.sample_point,
+            Some(SamplePoint::UnitInlet | SamplePoint::UnitOutlet)
+        );
+        let other_unit = sample
+            .unit_id
+            .as_ref()
+            .is_some_and(|unit| *unit != input.run.unit_id);
+        if at_unit && other_unit {
+            points.leave_out("sample at another unit");
+            continue;
+        }
         match place_in_run(sample, start, end, config) {
             Ok((at, extra)) => used.push((at, sample, extra)),
             Err(reason) => points.leave_out(reason),
@@ -223,7 +205,9 @@ fn place_in_run(
     let taken = sample.taken_at.ok_or("sample without a time")?;
     match (sample.water_ppm, sample.water_censor) {
         (None, _) => return Err("sample without a water value"),
-        (Some(water), _) if !(water.is_finite() && water > 0.0) => return Err("sample without a water value"),
+        (Some(water), _) if !(water.is_finite() && water > 0.0) => {
+            return Err("sample without a water value");
+        }
         _ => {}
     }
     match sample.sample_point {
@@ -232,7 +216,11 @@ fn place_in_run(
         _ => return Err("sample not of the oil in use"),
     }
     let day_only = taken.micros().rem_euclid(MICROS_PER_DAY) == 0;
-    let latest = if day_only { taken.plus_hours(24.0) } else { taken };
+    let latest = if day_only {
+        taken.plus_hours(24.0)
+    } else {
+        taken
+    };
     if latest <= start {
         let age_h = start.hours_after(taken).max(0.0);
         if age_h > config.sample_before_h {
@@ -279,7 +267,11 @@ fn lay_out(
         points.steps.push(conditions.step(*at, now - worked));
         worked = now;
     }
-    let node = |at: Stamp| times.binary_search(&at.clamp(run.started_at, run.ended_at)).unwrap_or_else(|idx| idx.min(times.len().saturating_sub(1)));
+    let node = |at: Stamp| {
+        times
+            .binary_search(&at.clamp(run.started_at, run.ended_at.max(run.started_at)))
+            .unwrap_or_else(|idx| idx.min(times.len().saturating_sub(1)))
+    };
     points.sensor = bins
         .iter()
         .map(|bin| SensorPoint {
@@ -289,9 +281,16 @@ fn lay_out(
             clock_h: bin.at.hours_after(run.started_at),
         })
         .collect();
-    points.dissolved_only = points.sensor.iter().filter(|point| !point.above).all(|point| {
-        points.steps.get(point.node).is_none_or(|step| point.water_ppm <= 1.1 * step.solubility_ppm)
-    });
+    points.dissolved_only = points
+        .sensor
+        .iter()
+        .filter(|point| !point.above)
+        .all(|point| {
+            points
+                .steps
+                .get(point.node)
+                .is_none_or(|step| point.water_ppm <= 1.1 * step.solubility_ppm)
+        });
     points.lab = samples
         .iter()
         .filter_map(|(at, sample, extra)| {
@@ -304,60 +303,4 @@ fn lay_out(
             })
         })
         .collect();
-}
-
-/// Flow, temperature and solubility along a run.
-struct Conditions<'a> {
-    series: &'a [SeriesPoint],
-    oil: Option<&'a Oil>,
-    flow_lpm: Option<f64>,
-    oil_degc: Option<f64>,
-    flow_exponent: f64,
-    temperature_slope_k: f64,
-}
-
-impl<'a> Conditions<'a> {
-    fn of(input: &RunInput<'a>, config: &RunFitConfig) -> Self {
-        let drying = |of: fn(&SeriesPoint) -> Option<f64>| {
-            let values: Vec<f64> =
-                input.series.iter().filter(|p| p.phase == Phase::Drying).filter_map(of).collect();
-            robust::mean(&values)
-        };
-        Self {
-            series: input.series,
-            oil: input.oil,
-            flow_lpm: input.run.flow_lpm.or_else(|| drying(|p| p.flow_lpm)),
-            oil_degc: input.run.oil_degc.or_else(|| drying(|p| p.oil_degc)),
-            flow_exponent: config.flow_exponent,
-            temperature_slope_k: config.temperature_slope_k,
-        }
-    }
-
-    /// The step that ends at a time: conditions of the bin at or after it.
-    fn step(&self, at: Stamp, hours: f64) -> Step {
-        let idx = self.series.partition_point(|point| point.at < at);
-        let Some(point) = self.series.get(idx).or_else(|| self.series.last()) else {
-            return Step { hours, factor: 1.0, solubility_ppm: f64::INFINITY };
-        };
-        let by_flow = match (point.flow_lpm, self.flow_lpm) {
-            (Some(flow), Some(mean)) if mean > 0.0 => {
-                let ratio = flow / mean;
-                if ratio < 0.05 { 0.0 } else { ratio.powf(self.flow_exponent) }
-            }
-            _ if point.phase == Phase::PumpDown => 0.0,
-            _ => 1.0,
-        };
-        let by_temperature = match (point.oil_degc, self.oil_degc) {
-            (Some(now), Some(mean)) => {
-                (-self.temperature_slope_k * (1.0 / (now + KELVIN) - 1.0 / (mean + KELVIN))).exp()
-            }
-            _ => 1.0,
-        };
-        let solubility_ppm = point
-            .oil_degc
-            .or(self.oil_degc)
-            .and_then(|degc| super::solubility_ppm(self.oil, degc))
-            .unwrap_or(f64::INFINITY);
-        Step { hours, factor: by_flow * by_temperature, solubility_ppm }
-    }
 }

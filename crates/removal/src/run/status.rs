@@ -13,14 +13,22 @@ const SPOILING_FLAGS: [&str; 2] = ["refilled", "clock_jump"];
 
 /// What can be said before any fit: a status and why.
 pub(super) fn check_before(input: &RunInput<'_>, points: &Points) -> Option<(RunStatus, String)> {
-    let spoiled = input.run.flags.iter().find(|flag| SPOILING_FLAGS.contains(&flag.as_str()));
+    let spoiled = input
+        .run
+        .flags
+        .iter()
+        .find(|flag| SPOILING_FLAGS.contains(&flag.as_str()));
     if let Some(flag) = spoiled {
         return Some((RunStatus::Spoiled, format!("the run is flagged {flag}")));
     }
     let exact = points.sensor.iter().filter(|point| !point.above).count();
     let reservoir_nodes = || {
-        let mut nodes: Vec<usize> =
-            points.lab.iter().filter(|point| !point.outlet).map(|point| point.node).collect();
+        let mut nodes: Vec<usize> = points
+            .lab
+            .iter()
+            .filter(|point| !point.outlet)
+            .map(|point| point.node)
+            .collect();
         nodes.sort_unstable();
         nodes.dedup();
         nodes.len()
@@ -29,7 +37,10 @@ pub(super) fn check_before(input: &RunInput<'_>, points: &Points) -> Option<(Run
         return None;
     }
     if exact == 0 && !points.sensor.is_empty() {
-        return Some((RunStatus::Saturated, "the sensor stood at its top throughout".into()));
+        return Some((
+            RunStatus::Saturated,
+            "the sensor stood at its top throughout".into(),
+        ));
     }
     let stuck = points.left_out.get("sensor stuck").copied().unwrap_or(0);
     if 2 * stuck > points.n_bins && stuck > 0 {
@@ -37,7 +48,10 @@ pub(super) fn check_before(input: &RunInput<'_>, points: &Points) -> Option<(Run
     }
     Some((
         RunStatus::NotIdentified,
-        format!("{exact} usable bins (6 needed) and samples at {} times (2 needed)", reservoir_nodes()),
+        format!(
+            "{exact} usable bins (6 needed) and samples at {} times (2 needed)",
+            reservoir_nodes()
+        ),
     ))
 }
 
@@ -51,12 +65,19 @@ pub(super) fn judge(fit: &Fit<'_>, priors: Priors, config: &RunFitConfig) -> Ver
     let noise = noise_ppm(fit, end);
     if rate <= 1.5 * RATE_MIN || drop <= 0.0 {
         if drop.abs() < 3.0 * noise {
-            return flat(values.start_ppm, priors, format!("water moved {drop:.0} ppm, scatter {noise:.0} ppm"));
+            return flat(
+                values.start_ppm,
+                priors,
+                format!("water moved {drop:.0} ppm, scatter {noise:.0} ppm"),
+            );
         }
         return verdict(RunStatus::OnBoundary, "water did not fall".into());
     }
     if to_regime(fit) == Regime::Capacity {
-        return verdict(RunStatus::OneSided, "capped to its end: the rate is at least the lower end".into());
+        return verdict(
+            RunStatus::OneSided,
+            "capped to its end: the rate is at least the lower end".into(),
+        );
     }
     if rate >= 0.8 * RATE_MAX {
         return verdict(RunStatus::OnBoundary, "dry between two points".into());
@@ -65,9 +86,16 @@ pub(super) fn judge(fit: &Fit<'_>, priors: Priors, config: &RunFitConfig) -> Ver
     match (fit.ln_rate_lower, fit.ln_rate_upper) {
         _ if spread.is_none_or(|sd| sd > config.ln_rate_se_max) => {
             if drop < 3.0 * noise {
-                return flat(values.start_ppm, priors, format!("water fell {drop:.0} ppm, scatter {noise:.0} ppm"));
+                return flat(
+                    values.start_ppm,
+                    priors,
+                    format!("water fell {drop:.0} ppm, scatter {noise:.0} ppm"),
+                );
             }
-            verdict(RunStatus::NotIdentified, "rate and end level cannot be told apart".into())
+            verdict(
+                RunStatus::NotIdentified,
+                "rate and end level cannot be told apart".into(),
+            )
         }
         (Some(_), Some(_)) => verdict(RunStatus::Identified, String::new()),
         (None, Some(_)) => verdict(RunStatus::OneSided, "the lower end is open".into()),
@@ -79,7 +107,11 @@ pub(super) fn judge(fit: &Fit<'_>, priors: Priors, config: &RunFitConfig) -> Ver
 /// A run without a fall: at its floor already, or too short or too noisy to show one.
 fn flat(start_ppm: f64, priors: Priors, why: String) -> Verdict {
     let floor_at_most = (priors.ln_end.mean + priors.ln_end.sd).exp();
-    let status = if start_ppm <= floor_at_most { RunStatus::AtFloor } else { RunStatus::NoContrast };
+    let status = if start_ppm <= floor_at_most {
+        RunStatus::AtFloor
+    } else {
+        RunStatus::NoContrast
+    };
     Verdict { status, why }
 }
 
@@ -99,7 +131,12 @@ pub(super) fn interval_sd(fit: &Fit<'_>) -> Option<f64> {
 pub(super) fn end_ppm(fit: &Fit<'_>) -> f64 {
     let values = fit.model.values(&fit.theta);
     let mut water = Vec::new();
-    super::curve::path(&values.law, &fit.model.points.steps, values.start_ppm, &mut water);
+    super::curve::path(
+        &values.law,
+        &fit.model.points.steps,
+        values.start_ppm,
+        &mut water,
+    );
     water.last().copied().unwrap_or(values.start_ppm)
 }
 

@@ -28,6 +28,17 @@ pub fn gradient(f: &dyn Fn(&[f64]) -> f64, x: &[f64], steps: &[f64]) -> Vec<f64>
         .collect()
 }
 
+/// Gradient from four points a variable: right to the fourth power of the step, for the last digits.
+pub fn fine_gradient(f: &dyn Fn(&[f64]) -> f64, x: &[f64], steps: &[f64]) -> Vec<f64> {
+    let double: Vec<f64> = steps.iter().map(|h| 2.0 * h).collect();
+    let near = gradient(f, x, steps);
+    let far = gradient(f, x, &double);
+    near.iter()
+        .zip(&far)
+        .map(|(a, b)| (4.0 * a - b) / 3.0)
+        .collect()
+}
+
 /// Central-difference Hessian (symmetric), with the given step for each variable.
 pub fn hessian(f: &dyn Fn(&[f64]) -> f64, x: &[f64], steps: &[f64]) -> Vec<Vec<f64>> {
     let n = x.len();
@@ -61,6 +72,9 @@ pub fn hessian(f: &dyn Fn(&[f64]) -> f64, x: &[f64], steps: &[f64]) -> Vec<Vec<f
 #[must_use]
 pub fn inverse_positive(matrix: &[Vec<f64>], floor: f64) -> Option<Vec<Vec<f64>>> {
     let n = matrix.len();
+    if n == 0 {
+        return Some(Vec::new());
+    }
     if matrix
         .iter()
         .any(|row| row.len() != n || row.iter().any(|v| !v.is_finite()))

@@ -62,6 +62,34 @@ pub fn levenberg_marquardt(
     start: &[f64],
     config: &LmConfig,
 ) -> Result<LmFit, StatsError> {
+    let first = search(residuals, start, config, 1.0);
+    if first.as_ref().is_ok_and(|f| f.covariance.is_some()) {
+        return first;
+    }
+    // A first step that overshoots can end on a plateau where a value no longer matters: once more
+    // with shorter first steps, and the lowest of what is found.
+    let others = [0.1, 0.01].map(|reach| search(residuals, start, config, reach));
+    let mut best = first;
+    for other in others {
+        let better = match (&best, &other) {
+            (Ok(a), Ok(b)) => b.rss < a.rss * (1.0 - 1e-9),
+            (Err(_), Ok(_)) => true,
+            _ => false,
+        };
+        if better {
+            best = other;
+        }
+    }
+    best
+}
+
+/// One search; the first step is no longer than `reach` times the scaled length of the start.
+fn search(
+    residuals: &dyn Fn(&[f64]) -> Vec<f64>,
+    start: &[f64],
+    config: &LmConfig,
+    reach: f64,
+) -> Result<LmFit, StatsError> {
     let p = start.len();
     let mut x = start.to_vec();
     let mut r = DVector::from_vec(residuals(&x));
@@ -88,7 +116,7 @@ pub fn levenberg_marquardt(
             let length: f64 = j.column(k).norm();
             diagonal[k] = f64::max(diagonal[k], length).max(f64::MIN_POSITIVE);
         }
-        let mut lambda = damping.unwrap_or(1e-3);
+        let mut lambda = damping.unwrap_or_else(|| first_damping((&j, &r), &diagonal, &x, reach));
         loop {
             let step = damped_step(&j, &r, &diagonal, lambda);
             let small = step
@@ -121,6 +149,25 @@ pub fn levenberg_marquardt(
         what: "least squares",
         iterations: config.max_iterations,
     })
+}
+
+/// Damping at which the first step stays within `reach` times the scaled length of the start.
+fn first_damping(
+    (j, r): (&DMatrix<f64>, &DVector<f64>),
+    diagonal: &DVector<f64>,
+    x: &[f64],
+    reach: f64,
+) -> f64 {
+    let length = DVector::from_column_slice(x).component_mul(diagonal).norm();
+    let mut lambda = 1e-3;
+    while length > 0.0 && lambda < 1e12 {
+        let step = damped_step(j, r, diagonal, lambda);
+        if step.component_mul(diagonal).norm() <= reach * length {
+            break;
+        }
+        lambda *= 4.0;
+    }
+    lambda
 }
 
 /// Step that minimises |J s + r|^2 + lambda |D s|^2, by QR of the stacked system in scaled columns.

@@ -8,7 +8,7 @@ mod quasi_newton;
 mod scalar;
 mod simplex;
 
-pub use derivatives::{gradient, hessian, inverse_positive};
+pub use derivatives::{fine_gradient, gradient, hessian, inverse_positive};
 pub use levenberg::{LmConfig, LmFit, levenberg_marquardt};
 pub use quasi_newton::{MinimiseConfig, Minimum, minimise};
 pub use scalar::{brent_minimum, brent_root, expand_bracket};

@@ -1,7 +1,7 @@
 //! Minimiser for smooth likelihoods of a few unknowns: BFGS with numeric gradients, finished by
 //! Newton steps on the numeric Hessian, which is also what the covariance comes from.
 
-use super::derivatives::{gradient, hessian, inverse_positive};
+use super::derivatives::{fine_gradient, gradient, hessian, inverse_positive};
 use super::sane;
 use super::simplex::{SimplexConfig, nelder_mead};
 
@@ -103,7 +103,7 @@ pub fn minimise(f: &dyn Fn(&[f64]) -> f64, start: &[f64], config: &MinimiseConfi
     }
     let polished = search.newton(at);
     let curvature = hessian(&g, &polished.u, &vec![1e-3; n]);
-    let slope = gradient(&g, &polished.u, &search.steps);
+    let slope = fine_gradient(&g, &polished.u, &vec![1e-3; n]);
     let small = slope
         .iter()
         .all(|s| s.abs() <= 50.0 * config.gradient_tolerance);
@@ -218,7 +218,7 @@ impl Search<'_> {
         let mut at = start;
         for _ in 0..6 {
             let n = at.u.len();
-            let slope = gradient(self.f, &at.u, &self.steps);
+            let slope = fine_gradient(self.f, &at.u, &vec![1e-3; n]);
             let curvature = hessian(self.f, &at.u, &vec![1e-3; n]);
             if !is_positive(&curvature) {
                 break;

@@ -1,0 +1,381 @@
+//! `drydown size`: hours to target for each unit and size class, and the smallest that will do.
+
+use std::fmt::Write as _;
+
+use anyhow::Result;
+use drydown_planning::{
+    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, Suitability, UnitSize, Verdict, size,
+};
+use drydown_quantity::{Interval, OilType, ReservoirId};
+use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
+use drydown_runs::history::{Reservoir, VolumeBasis};
+use drydown_tables::ModelTerm;
+use serde_json::{Value, json};
+
+use super::UsageError;
+use super::answers::Answers;
+use crate::cli::{Cli, Format, SizeArgs};
+use crate::config::Config;
+use crate::jobs::removal_config;
+use crate::output::print_result;
+
+/// Relative uncertainty of a volume and a water content given on the command line (common practice, no source).
+const TYPED_LOG_SD: f64 = 0.10;
+/// z of a two-sided 90 % interval.
+const Z_90: f64 = 1.645;
+
+pub(super) fn run(cli: &Cli, arguments: &SizeArgs) -> Result<u8> {
+    check_numbers(arguments)?;
+    let config = Config::load(&cli.config)?;
+    let store = super::open_store(&config)?;
+    let answers = Answers::load(&store, &config)?;
+    let job = match &arguments.reservoir {
+        Some(id) => reservoir_job(arguments, &answers, &config, id)?,
+        None => typed_job(arguments, &answers, &config)?,
+    };
+    let capacities: Vec<UnitCapacity> = answers.context.records()?;
+    let vapours: Vec<VapourFraction> = answers.context.records()?;
+    let slope = temperature_slope(&answers.context.records::<ModelTerm>()?);
+    let oil = job.oil.map(|oil| oil.oil_type.clone());
+    let candidates: Vec<Candidate<'_>> = answers
+        .registers
+        .units
+        .iter()
+        .map(|unit| Candidate {
+            unit,
+            coefficient: answers
+                .coefficients
+                .iter()
+                .find(|row| row.unit_id == unit.unit_id && Some(&row.oil_type) == oil.as_ref()),
+            capacity: capacities.iter().find(|row| row.unit_id == unit.unit_id),
+            vapour: vapours.iter().find(|row| row.unit_id == unit.unit_id),
+            temperature_slope: slope.as_ref(),
+        })
+        .collect();
+    let planning = PlanningConfig {
+        confidence: arguments.confidence,
+        seed: config.analysis.seed,
+        reference_degc: config.analysis.reference_oil_degc,
+        reference_kpa: config.analysis.reference_chamber_kpa,
+        ..PlanningConfig::documented()
+    };
+    let answer = size(&job, &candidates, &planning);
+    print_result(&match cli.format {
+        Format::Text => render(&job, &answer),
+        Format::Json => format!(
+            "{}\n",
+            serde_json::to_string_pretty(&to_json(&job, &answer))?
+        ),
+    });
+    Ok(0)
+}
+
+fn check_numbers(arguments: &SizeArgs) -> Result<()> {
+    let positive = [
+        ("--volume", arguments.volume),
+        ("--start", arguments.start),
+        ("--target", arguments.target),
+        ("--within", arguments.within),
+    ];
+    for (option, value) in positive {
+        if let Some(value) = value.filter(|value| !(value.is_finite() && *value > 0.0)) {
+            return Err(UsageError(format!(
+                "{option}: found {value}, expected a number above 0"
+            ))
+            .into());
+        }
+    }
+    if !(arguments.confidence > 0.0 && arguments.confidence < 1.0) {
+        return Err(UsageError(format!(
+            "--confidence: found {}, expected a number between 0 and 1",
+            arguments.confidence
+        ))
+        .into());
+    }
+    Ok(())
+}
+
+fn reservoir_job<'a>(
+    arguments: &SizeArgs,
+    answers: &'a Answers<'_>,
+    config: &Config,
+    id: &str,
+) -> Result<Job<'a>> {
+    let id = ReservoirId::from(id);
+    let register = answers.registers.reservoir(&id).ok_or_else(|| {
+        UsageError(format!(
+            "--reservoir: found \"{id}\", expected a reservoir of the register"
+        ))
+    })?;
+    let risk = answers.risks.iter().find(|row| row.reservoir_id == id);
+    let volume_l = register.volume_l.ok_or_else(|| {
+        UsageError(format!(
+            "reservoir {id} has no volume in the register; give --volume, --oil and --start instead"
+        ))
+    })?;
+    let now = risk.and_then(|row| row.water_all_ppm.or(row.water_sample_ppm));
+    let start_ppm = now.ok_or_else(|| {
+        UsageError(format!(
+            "nothing tells the water in {id}; give --volume, --oil and --start instead"
+        ))
+    })?;
+    let start_log_sd = risk
+        .and_then(|row| Some((row.water_sample_lower_90?, row.water_sample_upper_90?)))
+        .filter(|(lower, upper)| *lower > 0.0 && upper > lower)
+        .map_or(TYPED_LOG_SD, |(lower, upper)| {
+            (upper / lower).ln() / (2.0 * Z_90)
+        });
+    let limit = risk
+        .and_then(|row| row.water_limit_ppm)
+        .or(register.water_limit_ppm);
+    let target_ppm = arguments
+        .target
+        .or_else(|| limit.map(|limit| limit / 2.0))
+        .ok_or_else(|| {
+            UsageError(format!(
+                "reservoir {id} has no water limit to aim below; give --target"
+            ))
+        })?;
+    let ingress = risk.and_then(|row| {
+        Some(Ingress {
+            g_per_h: row.ingress_g_per_h?,
+            lower_90: row.ingress_lower_90?,
+            upper_90: row.ingress_upper_90?,
+        })
+    });
+    let fleet = removal_config(&config.analysis).fleet;
+    Ok(Job {
+        volume_l,
+        volume_log_sd: fleet.volume_log_sd(register.volume_basis),
+        oil: register
+            .oil_type
+            .as_ref()
+            .and_then(|oil| answers.registers.oil(oil)),
+        start_ppm,
+        start_log_sd,
+        target_ppm,
+        within_h: arguments.within,
+        reservoir: Some(register),
+        ingress,
+        oil_degc: arguments.oil_degc,
+        ambient_degc: 20.0,
+        treat_degc: treat_degc(config, Some(register)),
+        chamber_kpa: config.analysis.reference_chamber_kpa,
+    })
+}
+
+fn typed_job<'a>(
+    arguments: &SizeArgs,
+    answers: &'a Answers<'_>,
+    config: &Config,
+) -> Result<Job<'a>> {
+    let missing = |option: &str| UsageError(format!("size: expected {option}, or --reservoir ID"));
+    let oil_type = OilType::from(arguments.oil.as_deref().ok_or_else(|| missing("--oil"))?);
+    let oil = answers.registers.oil(&oil_type).ok_or_else(|| {
+        let known: Vec<&str> = answers
+            .registers
+            .oils
+            .iter()
+            .map(|oil| oil.oil_type.as_str())
+            .collect();
+        UsageError(format!(
+            "--oil: found \"{oil_type}\", expected one of {}",
+            known.join(", ")
+        ))
+    })?;
+    let start_ppm = arguments.start.ok_or_else(|| missing("--start"))?;
+    let fleet = removal_config(&config.analysis).fleet;
+    let given = arguments.ingress;
+    Ok(Job {
+        volume_l: arguments.volume.ok_or_else(|| missing("--volume"))?,
+        volume_log_sd: fleet.volume_log_sd(Some(VolumeBasis::Nameplate)),
+        oil: Some(oil),
+        start_ppm,
+        start_log_sd: TYPED_LOG_SD,
+        target_ppm: arguments.target.ok_or_else(|| missing("--target"))?,
+        within_h: arguments.within,
+        reservoir: None,
+        // A rate typed by hand is good to a factor of two (common practice, no source).
+        ingress: (given > 0.0).then_some(Ingress {
+            g_per_h: given,
+            lower_90: given / 2.0,
+            upper_90: given * 2.0,
+        }),
+        oil_degc: arguments.oil_degc,
+        ambient_degc: 20.0,
+        treat_degc: treat_degc(config, None),
+        chamber_kpa: config.analysis.reference_chamber_kpa,
+    })
+}
+
+/// The reference temperature, or the most the reservoir allows.
+fn treat_degc(config: &Config, reservoir: Option<&Reservoir>) -> f64 {
+    let most = reservoir
+        .and_then(|row| row.max_oil_degc)
+        .unwrap_or(f64::INFINITY);
+    config.analysis.reference_oil_degc.min(most)
+}
+
+fn temperature_slope(terms: &[ModelTerm]) -> Option<Estimate> {
+    let term = terms.iter().find(|term| term.term == "slope_temperature")?;
+    Some(Estimate {
+        name: "temperature",
+        median: term.median?,
+        interval: Interval::new(0.9, term.lower_90?, term.upper_90?),
+    })
+}
+
+fn render(job: &Job<'_>, answer: &SizeAnswer) -> String {
+    let mut out = String::new();
+    let oil = job
+        .oil
+        .map_or("an oil not in the register", |oil| oil.oil_type.as_str());
+    let place = job
+        .reservoir
+        .map_or(String::new(), |row| format!("{}: ", row.reservoir_id));
+    let _ = writeln!(
+        out,
+        "{place}{:.0} L of {oil}, {:.0} ppm to {:.0} ppm{}",
+        job.volume_l,
+        job.start_ppm,
+        job.target_ppm,
+        job.within_h
+            .map_or(String::new(), |hours| format!(" within {hours:.0} h"))
+    );
+    match &answer.smallest {
+        Some(class) => {
+            let _ = writeln!(
+                out,
+                "smallest size class that will do, {:.0} % sure: {class}",
+                answer.confidence * 100.0
+            );
+        }
+        None => {
+            let _ = writeln!(
+                out,
+                "no size class of the fleet will do, {:.0} % sure",
+                answer.confidence * 100.0
+            );
+        }
+    }
+    for why in &answer.why_not {
+        out.push_str(&wrap(&format!("{}: {}", why.size_class, why.reason), "  "));
+    }
+    out.push_str("\n             running hours          days   chance   chance of\n");
+    out.push_str("             even  1 in 10..9 in 10  even   to reach the window  remarks\n");
+    for row in &answer.rows {
+        out.push_str(&line(row));
+    }
+    for text in &answer.assumptions {
+        out.push_str(&wrap(text, "assumed: "));
+    }
+    for text in &answer.cautions {
+        out.push_str(&wrap(text, "caution: "));
+    }
+    out.push_str(&wrap(
+        "Advice from records: local codes, the equipment maker and licensed practice come first.",
+        "",
+    ));
+    out
+}
+
+fn line(row: &UnitSize) -> String {
+    let name = match row.kind {
+        drydown_planning::SubjectKind::Unit => row.subject.clone(),
+        drydown_planning::SubjectKind::Class => format!("any {}", row.subject),
+    };
+    if let Suitability::Barred { reasons } = &row.suitability {
+        return wrap(
+            &format!("barred: {}", reasons.join("; ")),
+            &format!("{name:<12} "),
+        );
+    }
+    let hours = |value: Option<f64>| value.map_or("–".to_owned(), |hours| format!("{hours:.0}"));
+    let chance = |p: Option<f64>| p.map_or("–".to_owned(), |p| format!("{:.0} %", p * 100.0));
+    let mut text = format!(
+        "{name:<12} {:>4}  {:>6} .. {:<6}  {:>5}  {:>7}  {:>9}",
+        hours(row.hours_p50),
+        hours(row.hours_p10),
+        hours(row.hours_p90),
+        row.elapsed_days_p50
+            .map_or("–".to_owned(), |days| format!("{days:.1}")),
+        chance(row.p_reach),
+        chance(row.p_within)
+    );
+    let verdict = match row.verdict {
+        Verdict::Meets => "",
+        other => other.as_str(),
+    };
+    let _ = writeln!(text, "  {}", verdict.replace('_', " "));
+    if !row.note.is_empty() {
+        text.push_str(&wrap(&row.note, "             "));
+    }
+    text
+}
+
+/// Words filled into lines of at most 79 characters after a first-line head.
+fn wrap(words: &str, head: &str) -> String {
+    let indent = " ".repeat(head.chars().count());
+    let mut out = String::new();
+    let mut line = head.to_owned();
+    let mut is_fresh = true;
+    for word in words.split_whitespace() {
+        if !is_fresh && line.chars().count() + 1 + word.chars().count() > 79 {
+            out.push_str(line.trim_end());
+            out.push('\n');
+            line.clone_from(&indent);
+            is_fresh = true;
+        }
+        if !is_fresh {
+            line.push(' ');
+        }
+        line.push_str(word);
+        is_fresh = false;
+    }
+    out.push_str(line.trim_end());
+    out.push('\n');
+    out
+}
+
+fn to_json(job: &Job<'_>, answer: &SizeAnswer) -> Value {
+    json!({
+        "volume_l": job.volume_l,
+        "oil_type": job.oil.map(|oil| oil.oil_type.as_str()),
+        "reservoir_id": job.reservoir.map(|row| row.reservoir_id.as_str()),
+        "start_ppm": job.start_ppm,
+        "target_ppm": job.target_ppm,
+        "within_h": job.within_h,
+        "confidence": answer.confidence,
+        "smallest": answer.smallest,
+        "why_not": answer.why_not.iter().map(|why| json!({"size_class": why.size_class, "reason": why.reason})).collect::<Vec<_>>(),
+        "rows": answer.rows.iter().map(row_to_json).collect::<Vec<_>>(),
+        "assumptions": answer.assumptions,
+        "cautions": answer.cautions,
+    })
+}
+
+fn row_to_json(row: &UnitSize) -> Value {
+    let barred: &[String] = match &row.suitability {
+        Suitability::Suitable => &[],
+        Suitability::Barred { reasons } => reasons,
+    };
+    json!({
+        "subject": row.subject,
+        "kind": row.kind.as_str(),
+        "size_class": row.size_class,
+        "nameplate_flow_lpm": row.nameplate_flow_lpm,
+        "verdict": row.verdict.as_str(),
+        "barred": barred,
+        "hours_p10": row.hours_p10,
+        "hours_p50": row.hours_p50,
+        "hours_p90": row.hours_p90,
+        "elapsed_days_p50": row.elapsed_days_p50,
+        "elapsed_days_p90": row.elapsed_days_p90,
+        "p_reach": row.p_reach,
+        "p_within": row.p_within,
+        "settles_ppm_p10": row.settles_ppm_p10,
+        "settles_ppm_p90": row.settles_ppm_p90,
+        "dominated_by": row.dominated_by.map(|word| word.as_str()),
+        "note": row.note,
+    })
+}

@@ -1,0 +1,419 @@
+//! Lays the rows of files over stored rows, cell by cell, and counts what became of each record.
+//!
+//! Rows are taken in the order of the files given, then by line. A wide row speaks for every
+//! column its source maps, nulls included, a tall line for its own cell. A row that changes
+//! nothing is a duplicate; otherwise it is kept, and has superseded something if it changed a
+//! cell that was not null. The result carries the file and line that last changed each row.
+//!
+//! The work is cut into parts (months of a partitioned table), so that a caller holds the stored
+//! rows of one part at a time.
+
+mod apply;
+mod columns;
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeMap;
+
+use arrow::array::{BooleanArray, RecordBatch};
+use arrow::compute::filter_record_batch;
+use arrow::error::ArrowError;
+use drydown_quantity::{Day, Stamp};
+use drydown_schema::{ColumnKind, TableSpec};
+
+use crate::rows::{Body, FileRows};
+use crate::texts::{NULL, TextPool, from_whole, to_whole};
+use apply::{Places, apply};
+use columns::{Stored, to_batch};
+
+/// No table has more columns in its key.
+const MAX_KEY: usize = 3;
+const MICROS_PER_DAY: i64 = 86_400_000_000;
+
+/// A row's key, ordered as its values are.
+type Key = [u64; MAX_KEY];
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+struct Entry {
+    month: i32,
+    key: Key,
+    file: u32,
+    row: u32,
+}
+
+/// Rows of many files, in the order in which they are to be taken.
+#[derive(Debug)]
+pub struct MergePlan {
+    table: &'static TableSpec,
+    files: Vec<FileRows>,
+    pool: TextPool,
+    entries: Vec<Entry>,
+    /// Place of each text of the pool among the key's texts in order.
+    ranks: Vec<u64>,
+}
+
+/// A slice of the plan that can be merged by itself.
+#[derive(Clone, Debug)]
+pub struct Part {
+    /// `YYYY-MM` for tables partitioned by month.
+    pub month: Option<String>,
+    start: usize,
+    end: usize,
+    /// First column of the key, and the span of its stamps, where the key is a text and a stamp.
+    spans: BTreeMap<String, (Stamp, Stamp)>,
+}
+
+impl Part {
+    /// Rows in it.
+    #[must_use]
+    pub const fn n_rows(&self) -> usize {
+        self.end - self.start
+    }
+
+    /// Whether a stored file with these spans of the key may hold a row of this part.
+    ///
+    /// `texts` spans the first column of the key, `stamps` the stamp; None: not known.
+    #[must_use]
+    pub fn may_touch(&self, texts: Option<(&str, &str)>, stamps: Option<(Stamp, Stamp)>) -> bool {
+        if self.spans.is_empty() {
+            return true;
+        }
+        self.spans.iter().any(|(text, (first, last))| {
+            let text_within = texts.is_none_or(|(min, max)| min <= text.as_str() && text.as_str() <= max);
+            text_within && stamps.is_none_or(|(min, max)| *first <= max && min <= *last)
+        })
+    }
+}
+
+/// What merging one part gives.
+#[derive(Debug)]
+pub struct Merged {
+    /// Rows whose key was not stored.
+    pub added: Vec<RecordBatch>,
+    /// All the stored rows that were given, with their changes; empty where nothing changed.
+    pub rewritten: Vec<RecordBatch>,
+    pub n_added: usize,
+    pub n_changed: usize,
+}
+
+impl MergePlan {
+    /// Orders the rows of `files`; all must belong to `table`.
+    #[must_use]
+    pub fn new(table: &'static TableSpec, mut files: Vec<FileRows>) -> Self {
+        let mut pool = TextPool::default();
+        for file in &mut files {
+            share_texts(table, file, &mut pool);
+        }
+        let ranks = to_ranks(table, &files, &pool);
+        let mut plan = Self { table, files, pool, entries: Vec::new(), ranks };
+        plan.entries = plan.to_entries();
+        plan.entries.sort_unstable();
+        plan
+    }
+
+    /// The parts, by month.
+    #[must_use]
+    pub fn parts(&self) -> Vec<Part> {
+        let mut parts = Vec::new();
+        let mut start = 0;
+        for chunk in self.entries.chunk_by(|a, b| a.month == b.month) {
+            let end = start + chunk.len();
+            let month = chunk.first().filter(|_| self.table.partition.is_some()).map(|entry| {
+                format!("{:04}-{:02}", entry.month.div_euclid(12), entry.month.rem_euclid(12) + 1)
+            });
+            parts.push(Part { month, start, end, spans: self.spans(chunk) });
+            start = end;
+        }
+        parts
+    }
+
+    /// Merges one part with the stored rows that may share its keys.
+    ///
+    /// # Errors
+    /// Stored rows whose columns are not those of the table.
+    pub fn merge_part(&mut self, part: &Part, stored: &[RecordBatch]) -> Result<Merged, ArrowError> {
+        let mut known: Vec<(Key, usize, usize)> = Vec::new();
+        let mut batches = Vec::with_capacity(stored.len());
+        for (idx, batch) in stored.iter().enumerate() {
+            let rows = Stored::new(self.table, batch)?;
+            for row in 0..batch.num_rows() {
+                if let Some(key) = self.stored_key(&rows, row) {
+                    known.push((key, idx, row));
+                }
+            }
+            batches.push(rows);
+        }
+        known.sort_unstable();
+        let mut output = Output::new(self.table, stored);
+        let places = Places::of(self.table, &mut self.pool);
+        let entries = self.entries.get(part.start..part.end).unwrap_or(&[]).to_vec();
+        let mut state = vec![NULL; self.table.columns.len()];
+        let mut at = 0;
+        for group in entries.chunk_by(|a, b| a.key == b.key) {
+            let Some(first) = group.first() else { continue };
+            while known.get(at).is_some_and(|(key, ..)| *key < first.key) {
+                at += 1;
+            }
+            let hit = known.get(at).filter(|(key, ..)| *key == first.key).copied();
+            match hit.and_then(|(_, batch, row)| Some((batches.get(batch)?, row))) {
+                Some((rows, row)) => rows.load(row, &mut self.pool, &mut state),
+                None => self.fresh(first, &mut state),
+            }
+            let changed = self.take(group, hit.is_none(), &places, &mut state);
+            match hit {
+                None => output.add(&state),
+                Some((_, batch, row)) if changed => output.change(batch, row, &state),
+                Some(_) => {}
+            }
+        }
+        output.finish(self.table, &self.pool, stored)
+    }
+
+    /// The files with their final counts, once every part was merged.
+    #[must_use]
+    pub fn into_files(self) -> Vec<FileRows> {
+        self.files
+    }
+
+    /// Takes the rows of one key in their order; whether any changed the state.
+    fn take(&mut self, group: &[Entry], is_new: bool, places: &Places, state: &mut [u64]) -> bool {
+        let mut exists = !is_new;
+        let mut any = false;
+        for entry in group {
+            let Some(file) = self.files.get_mut(entry.file as usize) else { continue };
+            let change = apply(file, entry.row as usize, places, state);
+            if exists && !change.changed {
+                file.counts.rows_duplicate += 1;
+                continue;
+            }
+            exists = true;
+            any = true;
+            file.counts.rows_kept += 1;
+            file.counts.rows_superseded += u64::from(change.superseded);
+            let line = file.lines.get(entry.row as usize).copied().unwrap_or_default();
+            let hash = self.pool.cell(&file.file_hash);
+            set(state, places.file_hash, hash);
+            set(state, places.line, from_whole(i64::try_from(line).unwrap_or(i64::MAX)));
+        }
+        any
+    }
+
+    /// A row of nothing but its key.
+    fn fresh(&mut self, entry: &Entry, state: &mut [u64]) {
+        state.fill(NULL);
+        let Some(file) = self.files.get(entry.file as usize) else { return };
+        for (name, cells) in self.table.key.iter().zip(&file.keys) {
+            let place = self.table.columns.iter().position(|column| column.name == *name);
+            set(state, place, cells.get(entry.row as usize).copied().unwrap_or(NULL));
+        }
+        if let Some(partition) = &self.table.partition {
+            let place = self.table.columns.iter().position(|column| column.name == *partition);
+            let word = format!("{:04}-{:02}", entry.month.div_euclid(12), entry.month.rem_euclid(12) + 1);
+            let cell = self.pool.cell(&word);
+            set(state, place, cell);
+        }
+    }
+
+    fn to_entries(&self) -> Vec<Entry> {
+        let n_rows = self.files.iter().map(FileRows::n_rows).sum();
+        let mut entries = Vec::with_capacity(n_rows);
+        let stamp = self.table.partition.as_ref().and_then(|_| {
+            self.table.key.iter().position(|name| {
+                self.table.column(name).is_some_and(|column| column.kind == ColumnKind::Stamp)
+            })
+        });
+        let is_text = self.text_keys();
+        let mut months: BTreeMap<i64, i32> = BTreeMap::new();
+        for (file_idx, file) in self.files.iter().enumerate() {
+            for row in 0..file.n_rows() {
+                let mut key: Key = [0; MAX_KEY];
+                for (place, cells) in file.keys.iter().enumerate().take(MAX_KEY) {
+                    let cell = cells.get(row).copied().unwrap_or(NULL);
+                    let ordered = if is_text.get(place) == Some(&true) { self.rank(cell) } else { cell };
+                    if let Some(slot) = key.get_mut(place) {
+                        *slot = ordered;
+                    }
+                }
+                let micros = stamp.and_then(|at| to_whole(*file.keys.get(at)?.get(row)?));
+                let month = micros.map_or(0, |micros| {
+                    let day = micros.div_euclid(MICROS_PER_DAY);
+                    *months.entry(day).or_insert_with(|| month_of(day))
+                });
+                let (Ok(file), Ok(row)) = (u32::try_from(file_idx), u32::try_from(row)) else { continue };
+                entries.push(Entry { month, key, file, row });
+            }
+        }
+        entries
+    }
+
+    fn rank(&self, cell: u64) -> u64 {
+        usize::try_from(cell).ok().and_then(|at| self.ranks.get(at)).copied().unwrap_or(NULL)
+    }
+
+    fn text_keys(&self) -> Vec<bool> {
+        let is_text = |name: &String| {
+            self.table.column(name).is_some_and(|column| column.kind == ColumnKind::Text)
+        };
+        self.table.key.iter().map(is_text).collect()
+    }
+
+    /// The key of a stored row; None where no row of the plan can share it.
+    fn stored_key(&self, rows: &Stored<'_>, row: usize) -> Option<Key> {
+        let mut key: Key = [0; MAX_KEY];
+        for (place, slot) in (0..self.table.key.len()).zip(key.iter_mut()) {
+            *slot = match rows.key_text(place, row) {
+                Some(text) => {
+                    let rank = self.rank(self.pool.find(text)?);
+                    if rank == NULL {
+                        return None;
+                    }
+                    rank
+                }
+                None => rows.key_cell(place, row)?,
+            };
+        }
+        Some(key)
+    }
+
+    /// Spans of the stamps of each unit, for keys of a text and a stamp.
+    fn spans(&self, entries: &[Entry]) -> BTreeMap<String, (Stamp, Stamp)> {
+        let mut spans = BTreeMap::new();
+        let kinds: Vec<Option<ColumnKind>> =
+            self.table.key.iter().map(|name| self.table.column(name).map(|c| c.kind)).collect();
+        if kinds.get(..2) != Some(&[Some(ColumnKind::Text), Some(ColumnKind::Stamp)]) {
+            return spans;
+        }
+        for unit in entries.chunk_by(|a, b| a.key[0] == b.key[0]) {
+            let (Some(first), Some(last)) = (unit.first(), unit.last()) else { continue };
+            let text = self
+                .files
+                .get(first.file as usize)
+                .and_then(|file| file.keys.first()?.get(first.row as usize))
+                .and_then(|cell| self.pool.get(*cell));
+            let stamp = |entry: &Entry| to_whole(entry.key[1]).map(Stamp::from_micros);
+            if let (Some(text), Some(from), Some(to)) = (text, stamp(first), stamp(last)) {
+                spans.insert(text.to_owned(), (from, to));
+            }
+        }
+        spans
+    }
+}
+
+/// Collects the rows of one part.
+struct Output {
+    added: Vec<Vec<u64>>,
+    changed: Vec<Vec<u64>>,
+    /// Which stored rows are replaced.
+    replaced: Vec<Vec<bool>>,
+}
+
+impl Output {
+    fn new(table: &TableSpec, stored: &[RecordBatch]) -> Self {
+        let n_columns = table.columns.len();
+        Self {
+            added: vec![Vec::new(); n_columns],
+            changed: vec![Vec::new(); n_columns],
+            replaced: stored.iter().map(|batch| vec![false; batch.num_rows()]).collect(),
+        }
+    }
+
+    fn add(&mut self, state: &[u64]) {
+        self.added.iter_mut().zip(state).for_each(|(column, cell)| column.push(*cell));
+    }
+
+    fn change(&mut self, batch: usize, row: usize, state: &[u64]) {
+        self.changed.iter_mut().zip(state).for_each(|(column, cell)| column.push(*cell));
+        if let Some(replaced) = self.replaced.get_mut(batch).and_then(|rows| rows.get_mut(row)) {
+            *replaced = true;
+        }
+    }
+
+    fn finish(self, table: &TableSpec, pool: &TextPool, stored: &[RecordBatch]) -> Result<Merged, ArrowError> {
+        let n_added = self.added.first().map_or(0, Vec::len);
+        let n_changed = self.changed.first().map_or(0, Vec::len);
+        let mut added = Vec::new();
+        if n_added > 0 {
+            added.push(to_batch(table, pool, self.added)?);
+        }
+        let mut rewritten = Vec::new();
+        if n_changed > 0 {
+            for (batch, replaced) in stored.iter().zip(&self.replaced) {
+                let kept: BooleanArray = replaced.iter().map(|replaced| Some(!replaced)).collect();
+                rewritten.push(filter_record_batch(batch, &kept)?);
+            }
+            rewritten.push(to_batch(table, pool, self.changed)?);
+        }
+        Ok(Merged { added, rewritten, n_added, n_changed })
+    }
+}
+
+fn set(state: &mut [u64], place: Option<usize>, cell: u64) {
+    if let Some(slot) = place.and_then(|place| state.get_mut(place)) {
+        *slot = cell;
+    }
+}
+
+/// Moves a file's texts into the shared pool.
+fn share_texts(table: &TableSpec, file: &mut FileRows, pool: &mut TextPool) {
+    let shared: Vec<u64> = file.pool.texts().map(|text| pool.cell(text)).collect();
+    let translate = |cell: &mut u64| {
+        if *cell != NULL {
+            *cell = usize::try_from(*cell).ok().and_then(|at| shared.get(at)).copied().unwrap_or(NULL);
+        }
+    };
+    let is_text = |place: usize| table.columns.get(place).is_some_and(|c| c.kind == ColumnKind::Text);
+    for (name, cells) in table.key.iter().zip(&mut file.keys) {
+        if table.column(name).is_some_and(|column| column.kind == ColumnKind::Text) {
+            cells.iter_mut().for_each(translate);
+        }
+    }
+    match &mut file.body {
+        Body::Wide { columns } => {
+            for (place, cells) in columns.iter_mut().filter(|(place, _)| is_text(*place)) {
+                debug_assert!(is_text(*place));
+                cells.iter_mut().for_each(translate);
+            }
+        }
+        Body::Tall { columns, cells, .. } => {
+            for (place, cell) in columns.iter().zip(cells.iter_mut()) {
+                if is_text(usize::from(*place)) {
+                    translate(cell);
+                }
+            }
+        }
+    }
+    file.pool = TextPool::default();
+}
+
+/// The order of the key's texts; texts that no key holds have none.
+fn to_ranks(table: &TableSpec, files: &[FileRows], pool: &TextPool) -> Vec<u64> {
+    let mut texts: BTreeMap<&str, u64> = BTreeMap::new();
+    for file in files {
+        for (name, cells) in table.key.iter().zip(&file.keys) {
+            if table.column(name).is_some_and(|column| column.kind == ColumnKind::Text) {
+                let mut last = NULL;
+                for cell in cells.iter().copied() {
+                    if cell != last
+                        && let Some(text) = pool.get(cell)
+                    {
+                        texts.insert(text, cell);
+                    }
+                    last = cell;
+                }
+            }
+        }
+    }
+    let mut ranks = vec![NULL; pool.texts().count()];
+    for (rank, cell) in texts.into_values().enumerate() {
+        if let Some(slot) = usize::try_from(cell).ok().and_then(|at| ranks.get_mut(at)) {
+            *slot = rank as u64;
+        }
+    }
+    ranks
+}
+
+/// Months since year 0 of a day.
+fn month_of(day: i64) -> i32 {
+    let (year, month, _) = Day::from_number(i32::try_from(day).unwrap_or(0)).civil();
+    i32::from(year) * 12 + i32::from(month) - 1
+}

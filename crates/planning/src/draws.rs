@@ -1,0 +1,288 @@
+//! Running hours of one unit on one job as draws: everything uncertain is drawn together.
+
+use drydown_physics::drying::{DryingLoop, DryingTime, floor_ppm};
+use drydown_physics::flow::{Hose, suction_limit_lpm};
+use drydown_physics::heat::{HeatUp, HeatUpTime, heater_water_kg_per_h, oil_kgm3, oil_kj_per_kg_k};
+use drydown_physics::vacuum::pump_water_kg_per_h;
+use drydown_physics::viscosity::{Walther, typical_walther};
+use drydown_physics::{kelvin, solubility};
+use drydown_runs::history::Oil;
+use drydown_stats::rng::{self, Pcg64};
+
+use crate::config::PlanningConfig;
+use crate::job::{Candidate, Job};
+
+/// Normal quantile of 0.95: an end of a 90 % interval.
+const Z_95: f64 = 1.644_853_626_951_472_6;
+/// Flow of the unit whose suction hose the configuration describes, L/min (20 gal/min).
+const HOSE_FLOW_LPM: f64 = 75.708_236;
+/// Gas at the vacuum pump's inlet, °C (common practice, no source).
+const GAS_DEGC: f64 = 40.0;
+
+/// One possible course of a job.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Course {
+    /// Running hours; infinite where the target is not reached.
+    pub(crate) hours: f64,
+    pub(crate) heating_h: f64,
+    pub(crate) capacity_h: f64,
+    pub(crate) decline_h: f64,
+    /// Where the decline settles, and how much of that is ingress, ppm.
+    pub(crate) steady_ppm: f64,
+    pub(crate) by_ingress_ppm: f64,
+}
+
+/// What is the same for every unit in one draw.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct JobDraw {
+    volume_l: f64,
+    start_ppm: f64,
+    ingress_kg_per_h: f64,
+    solubility_factor: f64,
+}
+
+/// Draws of the job's own uncertainty: shared by all units, so that units are compared on equal terms.
+pub(crate) fn draw_job(job: &Job<'_>, config: &PlanningConfig) -> Vec<JobDraw> {
+    let mut rng = rng::seeded(config.seed, "job");
+    (0..config.n_draws.max(1))
+        .map(|_| {
+            let z = rng::standard_normals(&mut rng, 4);
+            let at = |idx: usize| z.get(idx).copied().unwrap_or(0.0);
+            let ingress = job.ingress.map_or(0.0, |rate| {
+                let sd = if at(2) < 0.0 {
+                    rate.g_per_h - rate.lower_90
+                } else {
+                    rate.upper_90 - rate.g_per_h
+                };
+                (rate.g_per_h + at(2) * sd.max(0.0) / Z_95).max(0.0)
+            });
+            JobDraw {
+                volume_l: job.volume_l * (job.volume_log_sd * at(0)).exp(),
+                start_ppm: job.start_ppm * (job.start_log_sd * at(1)).exp(),
+                ingress_kg_per_h: ingress * 1e-3,
+                solubility_factor: (config.solubility_log_sd * at(3)).exp(),
+            }
+        })
+        .collect()
+}
+
+/// The courses of one unit; None where the fleet tells no removal for it or its flow is not known.
+pub(crate) fn draw_courses(
+    job: &Job<'_>,
+    candidate: &Candidate<'_>,
+    draws: &[JobDraw],
+    config: &PlanningConfig,
+) -> Option<Vec<Course>> {
+    let law = RemovalLaw::of(candidate)?;
+    let nameplate = candidate
+        .unit
+        .nameplate_flow_lpm
+        .filter(|flow| *flow > 0.0)?;
+    let derate = derate(job, nameplate, config);
+    let slope = candidate
+        .temperature_slope
+        .map_or(config.temperature_slope, |slope| {
+            (slope.median, slope.interval.width() / (2.0 * Z_95))
+        });
+    let colder = 1e3 / kelvin(job.treat_degc) - 1e3 / kelvin(config.reference_degc);
+    let mut rng = rng::seeded(config.seed, candidate.unit.unit_id.as_str());
+    let courses = draws.iter().map(|draw| {
+        let by_temperature = (slope.0 + slope.1 * rng::standard_normal(&mut rng)) * colder;
+        let share = law.draw(&mut rng) * by_temperature.exp();
+        let dried_lpm = share.min(0.999) * nameplate * derate.powf(config.flow_exponent);
+        course(
+            job,
+            candidate,
+            draw,
+            &Drawn {
+                dried_lpm,
+                z: rng::standard_normals(&mut rng, 2),
+            },
+            config,
+        )
+    });
+    Some(courses.collect())
+}
+
+/// The unit's part of one draw.
+struct Drawn {
+    dried_lpm: f64,
+    z: Vec<f64>,
+}
+
+fn course(
+    job: &Job<'_>,
+    candidate: &Candidate<'_>,
+    draw: &JobDraw,
+    drawn: &Drawn,
+    config: &PlanningConfig,
+) -> Course {
+    let density_15c = job
+        .oil
+        .and_then(|oil| oil.density_15c_kgm3)
+        .unwrap_or(config.density_kgm3);
+    let at = |idx: usize| drawn.z.get(idx).copied().unwrap_or(0.0);
+    let oil_kg = draw.volume_l * 1e-3 * density_15c;
+    let drying = DryingLoop {
+        oil_kg,
+        dried_flow_kg_per_h: drawn.dried_lpm * 0.06 * density_15c,
+        floor_ppm: floor(job, candidate, draw, at(0), config),
+        capacity_kg_per_h: capacity(job, candidate, at(1), config),
+        ingress_kg_per_h: draw.ingress_kg_per_h,
+    };
+    let heating_h = heating(job, candidate, oil_kg, config);
+    let steady_ppm = drying.steady_ppm();
+    let (capacity_h, decline_h) = match drying.time_to(draw.start_ppm, job.target_ppm) {
+        DryingTime::Reached {
+            capacity_h,
+            decline_h,
+        } => (capacity_h, decline_h),
+        DryingTime::SettlesAbove { .. } => (0.0, f64::INFINITY),
+        DryingTime::IngressWins { .. } => (f64::INFINITY, 0.0),
+    };
+    let wet = draw.start_ppm > job.target_ppm;
+    let running_h = heating_h.max(capacity_h) + decline_h;
+    Course {
+        // Warm-up and the capped stretch go side by side: both are over before the last decline.
+        hours: match wet {
+            true if running_h.is_nan() => f64::INFINITY,
+            true => running_h,
+            false => 0.0,
+        },
+        heating_h,
+        capacity_h,
+        decline_h,
+        steady_ppm,
+        by_ingress_ppm: steady_ppm - drying.floor_ppm,
+    }
+}
+
+/// Removal per pass of a new run: each side of the median has its own spread.
+struct RemovalLaw {
+    ln_median: f64,
+    below: f64,
+    above: f64,
+}
+
+impl RemovalLaw {
+    fn of(candidate: &Candidate<'_>) -> Option<Self> {
+        let row = candidate.coefficient?;
+        let median = row.removal_per_pass.filter(|share| *share > 0.0)?;
+        let lower = row.new_run_lower_90.filter(|share| *share > 0.0)?;
+        let upper = row.new_run_upper_90?;
+        Some(Self {
+            ln_median: median.ln(),
+            below: ((median / lower).ln() / Z_95).max(0.0),
+            above: ((upper / median).ln() / Z_95).max(0.0),
+        })
+    }
+
+    fn draw(&self, rng: &mut Pcg64) -> f64 {
+        let z = rng::standard_normal(rng);
+        (self.ln_median + z * if z < 0.0 { self.below } else { self.above }).exp()
+    }
+}
+
+fn floor(
+    job: &Job<'_>,
+    candidate: &Candidate<'_>,
+    draw: &JobDraw,
+    z: f64,
+    config: &PlanningConfig,
+) -> f64 {
+    let constants = job
+        .oil
+        .and_then(|oil| oil.solubility_a.zip(oil.solubility_b_k));
+    let Some((a, b_k)) = constants else {
+        return config.floor_without_solubility_ppm
+            * (config.floor_without_solubility_log_sd * z).exp();
+    };
+    let (mean, sd) = candidate
+        .vapour
+        .map_or((config.vapour_log_mean, config.vapour_log_sd), |law| {
+            (law.log_mean, law.log_sd)
+        });
+    let share = (mean + sd * z).exp().min(1.0);
+    let soluble = solubility::ppm(a, b_k, job.treat_degc) * draw.solubility_factor;
+    floor_ppm(soluble, job.treat_degc, job.chamber_kpa, share)
+}
+
+fn capacity(job: &Job<'_>, candidate: &Candidate<'_>, z: f64, config: &PlanningConfig) -> f64 {
+    let heater = candidate
+        .unit
+        .heater_rated_kw
+        .filter(|kw| *kw > 0.0)
+        .map_or(f64::INFINITY, |kw| {
+            heater_water_kg_per_h(kw, job.treat_degc)
+        });
+    let pump = match (candidate.capacity, candidate.unit.vacuum_pump_m3h) {
+        (Some(known), _) => known.capacity_kg_per_h * (known.log_sd * z).exp(),
+        (None, Some(m3h)) if m3h > 0.0 => {
+            let most = pump_water_kg_per_h(job.chamber_kpa, m3h, GAS_DEGC);
+            config.capacity_share * most * (config.capacity_log_sd * z).exp()
+        }
+        (None, _) => f64::INFINITY,
+    };
+    pump.min(heater)
+}
+
+/// Hours to warm the oil; infinite where the heater cannot, zero where the register has no heater.
+fn heating(job: &Job<'_>, candidate: &Candidate<'_>, oil_kg: f64, config: &PlanningConfig) -> f64 {
+    let Some(heater_kw) = candidate.unit.heater_rated_kw.filter(|kw| *kw > 0.0) else {
+        return 0.0;
+    };
+    let density_15c = job
+        .oil
+        .and_then(|oil| oil.density_15c_kgm3)
+        .unwrap_or(config.density_kgm3);
+    let middle = f64::midpoint(job.oil_degc, job.treat_degc);
+    let heat = HeatUp {
+        oil_kg,
+        kj_per_kg_k: oil_kj_per_kg_k(middle, density_15c * 1e-3),
+        heater_kw,
+        loss_w_per_k: config.loss_w_per_k_m3 * oil_kg / oil_kgm3(middle, density_15c),
+        ambient_degc: job.ambient_degc,
+    };
+    match heat.time_to(job.oil_degc, job.treat_degc) {
+        HeatUpTime::Reached { hours } => hours,
+        HeatUpTime::EndsBelow { .. } => f64::INFINITY,
+    }
+}
+
+/// Share of nameplate flow that the suction passes at the treating temperature, 0..1; 1 where viscosity is unknown.
+pub(crate) fn derate(job: &Job<'_>, nameplate_lpm: f64, config: &PlanningConfig) -> f64 {
+    derate_at(job, nameplate_lpm, job.treat_degc, config)
+}
+
+/// The same at any temperature.
+pub(crate) fn derate_at(
+    job: &Job<'_>,
+    nameplate_lpm: f64,
+    degc: f64,
+    config: &PlanningConfig,
+) -> f64 {
+    let Some(viscosity) = job.oil.and_then(|oil| viscosity_mm2s(oil, degc)) else {
+        return 1.0;
+    };
+    let density = job
+        .oil
+        .and_then(|oil| oil.density_15c_kgm3)
+        .unwrap_or(config.density_kgm3);
+    let hose = Hose {
+        diameter_mm: config.hose_diameter_mm * (nameplate_lpm / HOSE_FLOW_LPM).sqrt(),
+        length_m: config.hose_length_m,
+    };
+    let most = suction_limit_lpm(hose, config.suction_available_kpa, viscosity, density);
+    (most / nameplate_lpm).clamp(0.0, 1.0)
+}
+
+/// Viscosity at a temperature by ASTM D341, from two points of the register or from the one at 40 °C.
+fn viscosity_mm2s(oil: &Oil, degc: f64) -> Option<f64> {
+    let at_40 = oil.viscosity_40c_mm2s.or(oil.iso_vg)?;
+    let line = oil
+        .viscosity_100c_mm2s
+        .and_then(|at_100| Walther::from_two_points((40.0, at_40), (100.0, at_100)))
+        .or_else(|| typical_walther(at_40))?;
+    let value = line.mm2s(degc);
+    (value.is_finite() && value > 0.0).then_some(value)
+}

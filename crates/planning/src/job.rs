@@ -1,0 +1,50 @@
+//! One job to size, and the units that could do it.
+
+use drydown_removal::{Estimate, RemovalCoefficient, UnitCapacity, VapourFraction};
+use drydown_runs::history::{Oil, Reservoir, Unit};
+
+/// A rate of water coming in, g/h, with its 90 % interval.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Ingress {
+    pub g_per_h: f64,
+    pub lower_90: f64,
+    pub upper_90: f64,
+}
+
+/// One body of oil to dry.
+#[derive(Clone, Debug)]
+pub struct Job<'a> {
+    /// Oil in the reservoir, L, and the sd of the log of that figure.
+    pub volume_l: f64,
+    pub volume_log_sd: f64,
+    /// The oil's register row; None where the oil is not in the register.
+    pub oil: Option<&'a Oil>,
+    /// Water at the start, settled water included, ppm, and the sd of its log.
+    pub start_ppm: f64,
+    pub start_log_sd: f64,
+    pub target_ppm: f64,
+    /// Wall-clock hours allowed; None where there is no window.
+    pub within_h: Option<f64>,
+    /// The register row; None for a job given by volume and oil alone.
+    pub reservoir: Option<&'a Reservoir>,
+    /// None where nothing is known: it is then left out, and the answer says so.
+    pub ingress: Option<Ingress>,
+    /// Oil now, and air around it, °C.
+    pub oil_degc: f64,
+    pub ambient_degc: f64,
+    /// Oil while drying, °C, and chamber, kPa absolute.
+    pub treat_degc: f64,
+    pub chamber_kpa: f64,
+}
+
+/// One unit that might be sent.
+#[derive(Clone, Copy, Debug)]
+pub struct Candidate<'a> {
+    pub unit: &'a Unit,
+    /// The unit's row for the job's oil.
+    pub coefficient: Option<&'a RemovalCoefficient>,
+    pub capacity: Option<&'a UnitCapacity>,
+    pub vapour: Option<&'a VapourFraction>,
+    /// The fleet's slope of log dried flow against 1000/T.
+    pub temperature_slope: Option<&'a Estimate>,
+}

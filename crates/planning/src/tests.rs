@@ -1,0 +1,542 @@
+//! Worked examples without uncertainty, the bars that come before hours, and the coverage of hours.
+
+use drydown_quantity::{OilType, ReservoirId, UnitId};
+use drydown_removal::{Basis, RemovalCoefficient, UnitCapacity, VapourFraction};
+use drydown_runs::history::{Oil, PcbStatus, Reservoir, Unit};
+use drydown_stats::{normal, rng};
+
+use super::*;
+
+const GALLON_L: f64 = 3.785_411_784;
+
+fn config() -> PlanningConfig {
+    PlanningConfig {
+        availability: 1.0,
+        solubility_log_sd: 0.0,
+        temperature_slope: (0.0, 0.0),
+        n_draws: 200,
+        ..PlanningConfig::documented()
+    }
+}
+
+/// The mineral line of the solubility table, thin enough that no suction derates it.
+fn oil() -> Oil {
+    Oil {
+        oil_type: OilType::from("mineral"),
+        family: Some("turbine".into()),
+        iso_vg: None,
+        viscosity_40c_mm2s: Some(9.5),
+        viscosity_100c_mm2s: Some(2.5),
+        density_15c_kgm3: Some(870.0),
+        solubility_a: Some(7.0895),
+        solubility_b_k: Some(1567.0),
+        flash_degc: Some(200.0),
+    }
+}
+
+fn unit(id: &str, class: &str, gpm: f64) -> Unit {
+    Unit {
+        unit_id: UnitId::from(id),
+        size_class: Some(class.into()),
+        nameplate_flow_lpm: Some(gpm * GALLON_L),
+        heater_rated_kw: None,
+        vacuum_pump_m3h: None,
+        vacuum_pump_kind: None,
+        chamber_volume_l: None,
+        commissioned_on: None,
+        home_site_id: None,
+        water_sensor_place: None,
+        oil_families_allowed: vec!["turbine".into()],
+        insulating_oil_ready: Some(false),
+    }
+}
+
+fn reservoir() -> Reservoir {
+    Reservoir {
+        reservoir_id: ReservoirId::from("R-1"),
+        site_id: None,
+        service: Some("turbine".into()),
+        oil_type: None,
+        volume_l: None,
+        volume_basis: None,
+        water_limit_ppm: None,
+        cleanliness_limit: None,
+        acid_limit_mgkoh_g: None,
+        coldest_oil_degc: None,
+        max_oil_degc: Some(80.0),
+        criticality: None,
+        paper_insulated: None,
+        energised: None,
+        pcb_status: Some(PcbStatus::None),
+        breather: None,
+    }
+}
+
+fn coefficient(unit: &str, share: f64, new_run: (f64, f64)) -> RemovalCoefficient {
+    RemovalCoefficient {
+        unit_id: UnitId::from(unit),
+        oil_type: OilType::from("mineral"),
+        removal_per_pass: Some(share),
+        dried_flow_lpm: None,
+        lower_90: Some(share),
+        upper_90: Some(share),
+        new_run_lower_90: Some(new_run.0),
+        new_run_upper_90: Some(new_run.1),
+        n_runs: 5,
+        n_jobs: 5,
+        own_share: 1.0,
+        basis: Basis::Cell,
+        separable: true,
+        extrapolated: false,
+    }
+}
+
+/// A law of the chamber's gas that puts the floor at this level in oil of 65 °C under 20 kPa.
+fn vapour(unit: &str, floor_ppm: f64, log_sd: f64) -> VapourFraction {
+    let soluble = drydown_physics::solubility::ppm(7.0895, 1567.0, 65.0);
+    let share = floor_ppm / soluble * drydown_physics::saturation::pressure_kpa(65.0) / 20.0;
+    VapourFraction {
+        unit_id: UnitId::from(unit),
+        log_mean: share.ln(),
+        log_sd,
+        n_runs: 9,
+    }
+}
+
+fn job<'a>(oil: &'a Oil, gallons: f64, start_ppm: f64, target_ppm: f64) -> Job<'a> {
+    Job {
+        volume_l: gallons * GALLON_L,
+        volume_log_sd: 0.0,
+        oil: Some(oil),
+        start_ppm,
+        start_log_sd: 0.0,
+        target_ppm,
+        within_h: None,
+        reservoir: None,
+        ingress: None,
+        oil_degc: 65.0,
+        ambient_degc: 20.0,
+        treat_degc: 65.0,
+        chamber_kpa: 20.0,
+    }
+}
+
+/// One certain unit on one job: its row.
+fn one(job: &Job<'_>, gpm: f64, share: f64, capacity_kg_per_h: Option<f64>) -> UnitSize {
+    let unit = unit("U-1", "only", gpm);
+    let coefficient = coefficient("U-1", share, (share, share));
+    let capacity = capacity_kg_per_h.map(|kg| UnitCapacity {
+        unit_id: UnitId::from("U-1"),
+        capacity_kg_per_h: kg,
+        log_sd: 0.0,
+        n_runs: 1,
+    });
+    let vapour = vapour("U-1", 30.0, 0.0);
+    let candidate = Candidate {
+        unit: &unit,
+        coefficient: Some(&coefficient),
+        capacity: capacity.as_ref(),
+        vapour: Some(&vapour),
+        temperature_slope: None,
+    };
+    size(job, &[candidate], &config())
+        .rows
+        .into_iter()
+        .next()
+        .unwrap()
+}
+
+#[test]
+fn the_worked_reservoir_takes_164_minutes() {
+    // Calculated: 1000 gal, 20 gal/min, 0.8 a pass, 1000 to 100 ppm above 30: 164.30 min.
+    let oil = oil();
+    let row = one(&job(&oil, 1000.0, 1000.0, 100.0), 20.0, 0.8, None);
+    for hours in [row.hours_p10, row.hours_p50, row.hours_p90] {
+        assert!((hours.unwrap() * 60.0 - 164.30).abs() < 0.01, "{row:?}");
+    }
+    assert_eq!(
+        (row.verdict, row.dominated_by),
+        (Verdict::Meets, Some(Dominant::Drying))
+    );
+}
+
+#[test]
+fn two_percent_of_water_takes_33_hours_most_of_them_capped() {
+    // Calculated: 20 000 to 100 ppm at 2.07575 kg/h: 30.642 + 2.332 h (agrees with a numerical solution).
+    let oil = oil();
+    let row = one(
+        &job(&oil, 1000.0, 20_000.0, 100.0),
+        20.0,
+        0.8,
+        Some(2.075_75),
+    );
+    assert!((row.hours_p50.unwrap() - 32.974).abs() < 0.005, "{row:?}");
+    assert_eq!(row.dominated_by, Some(Dominant::Capacity));
+}
+
+#[test]
+fn of_three_units_the_smallest_cannot_and_the_middle_one_will_do() {
+    // Calculated: 2000 gal, 3000 to 200 ppm, 0.6 a pass, 0.2 kg/h coming in; unit A settles at 367.38 ppm,
+    // B takes 11.672 h, C 3.713 h.
+    let oil = oil();
+    let mut job = job(&oil, 2000.0, 3000.0, 200.0);
+    job.ingress = Some(Ingress {
+        g_per_h: 200.0,
+        lower_90: 200.0,
+        upper_90: 200.0,
+    });
+    job.within_h = Some(12.0);
+    let units = [
+        unit("A", "small", 5.0),
+        unit("B", "medium", 20.0),
+        unit("C", "large", 60.0),
+    ];
+    let capacities: Vec<UnitCapacity> = [("A", 1.3838), ("B", 2.7677), ("C", 6.9192)]
+        .map(|(id, kg)| UnitCapacity {
+            unit_id: UnitId::from(id),
+            capacity_kg_per_h: kg,
+            log_sd: 0.0,
+            n_runs: 1,
+        })
+        .to_vec();
+    let coefficients: Vec<RemovalCoefficient> = ["A", "B", "C"]
+        .map(|id| coefficient(id, 0.6, (0.6, 0.6)))
+        .to_vec();
+    let vapours: Vec<VapourFraction> = ["A", "B", "C"].map(|id| vapour(id, 30.0, 0.0)).to_vec();
+    let candidates: Vec<Candidate<'_>> = (0..3)
+        .map(|idx| Candidate {
+            unit: &units[idx],
+            coefficient: Some(&coefficients[idx]),
+            capacity: Some(&capacities[idx]),
+            vapour: Some(&vapours[idx]),
+            temperature_slope: None,
+        })
+        .collect();
+    let answer = size(&job, &candidates, &config());
+    let [a, b, c] = [&answer.rows[0], &answer.rows[1], &answer.rows[2]];
+    assert_eq!(
+        (a.verdict, a.hours_p50, a.dominated_by),
+        (Verdict::Infeasible, None, Some(Dominant::Ingress))
+    );
+    assert!((a.settles_ppm_p10.unwrap() - 367.38).abs() < 0.05, "{a:?}");
+    assert!((b.hours_p50.unwrap() - 11.672).abs() < 0.002, "{b:?}");
+    assert!((c.hours_p50.unwrap() - 3.713).abs() < 0.002, "{c:?}");
+    assert_eq!(answer.smallest.as_deref(), Some("medium"));
+    assert_eq!(answer.why_not.len(), 2);
+    assert!(
+        answer.why_not[0].reason.contains("infeasible"),
+        "{:?}",
+        answer.why_not
+    );
+    assert_eq!(answer.why_not[1].reason, "larger than needed");
+    // Without ingress even the small one reaches the target.
+    job.ingress = None;
+    assert!(
+        size(&job, &candidates, &config()).rows[0]
+            .hours_p50
+            .is_some()
+    );
+    // A shorter window needs the large one.
+    job.within_h = Some(5.0);
+    assert_eq!(
+        size(&job, &candidates, &config()).smallest.as_deref(),
+        Some("large")
+    );
+}
+
+#[test]
+fn warm_up_is_counted_where_it_is_longer_than_the_capped_stretch() {
+    // Calculated: 3293.31 kg from 20 to 66 °C with 24 kW and no loss: 3.442 h at the heat capacity of 43 °C.
+    let oil = oil();
+    let mut job = job(&oil, 1000.0, 1000.0, 100.0);
+    (job.oil_degc, job.treat_degc) = (20.0, 66.0);
+    let mut unit = unit("U-1", "only", 20.0);
+    unit.heater_rated_kw = Some(24.0);
+    let coefficient = coefficient("U-1", 0.8, (0.8, 0.8));
+    let vapour = vapour("U-1", 30.0, 0.0);
+    let candidate = Candidate {
+        unit: &unit,
+        coefficient: Some(&coefficient),
+        capacity: None,
+        vapour: Some(&vapour),
+        temperature_slope: None,
+    };
+    let config = PlanningConfig {
+        loss_w_per_k_m3: 0.0,
+        ..config()
+    };
+    let row = size(&job, &[candidate], &config)
+        .rows
+        .into_iter()
+        .next()
+        .unwrap();
+    let decline_h = 164.30 / 60.0;
+    assert!(
+        (row.hours_p50.unwrap() - decline_h - 3.442).abs() < 0.02,
+        "{row:?}"
+    );
+    assert_eq!(row.dominated_by, Some(Dominant::Heating));
+}
+
+/// The reasons that bar one certain unit from a job on a reservoir.
+fn reasons(change: impl Fn(&mut Reservoir, &mut Oil, &mut Unit)) -> Vec<String> {
+    let (mut reservoir, mut oil, mut unit) = (reservoir(), oil(), unit("U-1", "only", 20.0));
+    change(&mut reservoir, &mut oil, &mut unit);
+    let mut job = job(&oil, 1000.0, 1000.0, 100.0);
+    job.reservoir = Some(&reservoir);
+    let coefficient = coefficient("U-1", 0.8, (0.8, 0.8));
+    let candidate = Candidate {
+        unit: &unit,
+        coefficient: Some(&coefficient),
+        capacity: None,
+        vapour: None,
+        temperature_slope: None,
+    };
+    let answer = size(&job, &[candidate], &config());
+    match &answer.rows[0].suitability {
+        Suitability::Suitable => Vec::new(),
+        Suitability::Barred { reasons } => {
+            // Barred is barred: no hours, no class, whatever the numbers would be.
+            assert_eq!(answer.rows[0].verdict, Verdict::Barred);
+            assert_eq!(
+                (answer.rows[0].hours_p50, answer.smallest.clone()),
+                (None, None)
+            );
+            assert!(!answer.why_not[0].reason.is_empty());
+            reasons.clone()
+        }
+    }
+}
+
+#[test]
+fn suitability_comes_before_hours_and_unknown_is_not_yes() {
+    assert!(reasons(|_, _, _| {}).is_empty());
+    let barred = |word: &str, change: &dyn Fn(&mut Reservoir, &mut Oil, &mut Unit)| {
+        let reasons = reasons(change);
+        assert!(
+            reasons.iter().any(|reason| reason.contains(word)),
+            "{word}: {reasons:?}"
+        );
+    };
+    for status in [PcbStatus::Suspect, PcbStatus::Present, PcbStatus::Unknown] {
+        barred("PCB", &|reservoir, _, _| {
+            reservoir.pcb_status = Some(status)
+        });
+    }
+    barred("energised", &|reservoir, _, _| {
+        reservoir.energised = Some(true)
+    });
+    barred("paper-insulated", &|reservoir, _, _| {
+        reservoir.paper_insulated = Some(true)
+    });
+    barred("60 °C", &|reservoir, _, _| {
+        reservoir.max_oil_degc = Some(60.0)
+    });
+    barred("flash point 100", &|_, oil, _| oil.flash_degc = Some(100.0));
+    barred("flash point", &|_, oil, _| oil.flash_degc = None);
+    barred("family", &|_, oil, _| oil.family = None);
+    barred("may not take gear", &|_, oil, _| {
+        oil.family = Some("gear".into())
+    });
+    barred("families", &|_, _, unit| unit.oil_families_allowed.clear());
+    let insulating = |oil: &mut Oil, unit: &mut Unit| {
+        oil.family = Some("insulating".into());
+        unit.oil_families_allowed.push("insulating".into());
+    };
+    barred("not registered as ready", &|_, oil, unit| {
+        insulating(oil, unit)
+    });
+    barred("isolated", &|_, oil, unit| {
+        insulating(oil, unit);
+        unit.insulating_oil_ready = Some(true);
+    });
+    barred(
+        "PCB status is not in the register",
+        &|reservoir, oil, unit| {
+            insulating(oil, unit);
+            reservoir.pcb_status = None;
+        },
+    );
+}
+
+#[test]
+fn a_doubtful_floor_is_not_called_infeasible() {
+    let oil = oil();
+    let job = job(&oil, 1000.0, 400.0, 30.0);
+    let unit = unit("U-1", "only", 20.0);
+    let coefficient = coefficient("U-1", 0.5, (0.4, 0.6));
+    let vapour = vapour("U-1", 30.0, 0.8);
+    let candidate = Candidate {
+        unit: &unit,
+        coefficient: Some(&coefficient),
+        capacity: None,
+        vapour: Some(&vapour),
+        temperature_slope: None,
+    };
+    let row = size(&job, &[candidate], &config())
+        .rows
+        .into_iter()
+        .next()
+        .unwrap();
+    assert_eq!(row.verdict, Verdict::NotShownFeasible, "{row:?}");
+    assert!(
+        row.note.starts_with("not shown feasible: floor 1") && row.note.contains("ppm"),
+        "{}",
+        row.note
+    );
+    assert!(row.hours_p10.is_some() && row.hours_p90.is_none());
+}
+
+#[test]
+fn nothing_known_is_said_and_same_seed_same_answer() {
+    let oil = oil();
+    let job = job(&oil, 1000.0, 400.0, 100.0);
+    let unit = unit("U-1", "only", 20.0);
+    let none = Candidate {
+        unit: &unit,
+        coefficient: None,
+        capacity: None,
+        vapour: None,
+        temperature_slope: None,
+    };
+    let answer = size(&job, &[none], &PlanningConfig::documented());
+    assert_eq!(
+        (answer.rows[0].verdict, answer.smallest.as_deref()),
+        (Verdict::NoBasis, None)
+    );
+    assert!(
+        size(&job, &[], &PlanningConfig::documented())
+            .rows
+            .is_empty()
+    );
+    let coefficient = coefficient("U-1", 0.5, (0.3, 0.7));
+    let some = Candidate {
+        coefficient: Some(&coefficient),
+        ..none
+    };
+    assert!(
+        size(&job, &[some], &PlanningConfig::documented())
+            == size(&job, &[some], &PlanningConfig::documented())
+    );
+}
+
+/// Hours until the target by small steps of the balance: an independent solution.
+fn true_hours(share: f64, volume_l: f64, start: f64, target: f64, floor: f64) -> f64 {
+    let rate = share * 20.0 * GALLON_L * 60.0 / volume_l;
+    let (mut water, mut hours) = (start, 0.0);
+    while water > target && hours < 1e4 {
+        water -= rate * (water - floor) * 0.002;
+        hours += 0.002;
+    }
+    if water > target { f64::INFINITY } else { hours }
+}
+
+#[test]
+fn hours_of_new_runs_fall_between_their_ends_as_often_as_said() {
+    let oil = oil();
+    let unit = unit("U-1", "only", 20.0);
+    let (n_jobs, n_past) = (400, 10);
+    let (mut held, mut below) = (0, 0);
+    for idx in 0..n_jobs {
+        let mut rng = rng::seeded(7, &format!("job {idx}"));
+        let z = rng::standard_normals(&mut rng, n_past + 6);
+        let (cell, run_sd) = (-0.9 + 0.2 * z[0], 0.15);
+        // Ten past runs, the textbook interval of the next one.
+        let past: Vec<f64> = z[6..].iter().map(|z| cell + run_sd * z).collect();
+        let mean = past.iter().sum::<f64>() / n_past as f64;
+        let sd =
+            (past.iter().map(|y| (y - mean).powi(2)).sum::<f64>() / (n_past - 1) as f64).sqrt();
+        let half = normal::student_t_quantile(0.95, (n_past - 1) as f64)
+            * sd
+            * (1.0 + 1.0 / n_past as f64).sqrt();
+        let coefficient = coefficient(
+            "U-1",
+            mean.exp(),
+            ((mean - half).exp(), (mean + half).exp()),
+        );
+        let vapour = vapour("U-1", 20.0, 0.5);
+        let mut job = job(&oil, 1000.0, 600.0, 100.0);
+        (job.volume_log_sd, job.start_log_sd) = (0.10, 0.10);
+        let candidate = Candidate {
+            unit: &unit,
+            coefficient: Some(&coefficient),
+            capacity: None,
+            vapour: Some(&vapour),
+            temperature_slope: None,
+        };
+        let row = size(
+            &job,
+            &[candidate],
+            &PlanningConfig {
+                seed: idx,
+                ..config()
+            },
+        )
+        .rows
+        .into_iter()
+        .next()
+        .unwrap();
+        let hours = true_hours(
+            (cell + run_sd * z[1]).exp(),
+            job.volume_l * (0.10 * z[2]).exp(),
+            600.0 * (0.10 * z[3]).exp(),
+            100.0,
+            20.0 * (0.5 * z[4]).exp(),
+        );
+        let (low, high) = (
+            row.hours_p10.unwrap(),
+            row.hours_p90.unwrap_or(f64::INFINITY),
+        );
+        held += i32::from(low <= hours && hours <= high);
+        below += i32::from(hours < low);
+    }
+    let coverage = f64::from(held) / n_jobs as f64;
+    println!("hours: {coverage:.3} of new runs between P10 and P90, {below} of {n_jobs} below");
+    // 80 % said; three standard errors of 400 trials are 6 %.
+    assert!((0.74..=0.86).contains(&coverage), "{coverage}");
+}
+
+#[test]
+fn no_number_stops_the_sizing() {
+    let odd = [f64::NAN, f64::INFINITY, -5.0, 0.0, 1e-9, 1e9, 120.0];
+    let (oil, unit) = (oil(), unit("U-1", "only", 20.0));
+    let config = PlanningConfig {
+        n_draws: 50,
+        ..config()
+    };
+    for seed in 0..500 {
+        let mut rng = rng::seeded(seed, "odd");
+        let mut pick = || odd[rng::index(&mut rng, odd.len())];
+        let mut job = job(&oil, pick(), pick(), pick());
+        job.volume_log_sd = 0.2;
+        (job.oil_degc, job.ambient_degc, job.chamber_kpa) = (pick(), pick(), pick());
+        job.within_h = Some(pick());
+        job.ingress = Some(Ingress {
+            g_per_h: pick(),
+            lower_90: pick(),
+            upper_90: pick(),
+        });
+        let coefficient = coefficient("U-1", pick(), (pick(), pick()));
+        let vapour = vapour("U-1", pick(), 0.5);
+        let candidate = Candidate {
+            unit: &unit,
+            coefficient: Some(&coefficient),
+            capacity: None,
+            vapour: Some(&vapour),
+            temperature_slope: None,
+        };
+        for row in size(&job, &[candidate], &config).rows {
+            let numbers = [
+                row.hours_p10,
+                row.hours_p50,
+                row.hours_p90,
+                row.p_reach,
+                row.p_within,
+            ];
+            assert!(
+                numbers.iter().flatten().all(|value| value.is_finite()),
+                "seed {seed}: {row:?}"
+            );
+        }
+    }
+}

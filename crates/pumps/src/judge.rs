@@ -1,0 +1,227 @@
+//! One unit's pump, run by run: state, cause, days to the limit.
+//!
+//! Events are taken in time, so that a row knows nothing that came after its run.
+
+use drydown_quantity::{Stamp, UnitId};
+use drydown_runs::Run;
+use drydown_runs::history::{Maintenance, Unit};
+
+use crate::cause::{Circumstance, Testimony, causes_of_alert, explanations};
+use crate::evidence;
+use crate::limit::Days;
+use crate::monitor::Monitor;
+use crate::outlook::days_to_limit;
+use crate::prior::FleetPrior;
+use crate::spans::{Renewal, renewal_of_row};
+use crate::watch::Watch;
+use crate::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
+
+/// What the pumps stage gives for one unit.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct UnitHealth {
+    /// One per run, by the run's end.
+    pub health: Vec<PumpHealth>,
+    /// Probabilities of the causes, for runs that have any.
+    pub causes: Vec<PumpCause>,
+}
+
+/// A unit's own records, and those of frames that its pumps came from.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct UnitRecords<'a> {
+    pub(crate) starts: &'a [PumpStart],
+    pub(crate) maintenance: &'a [Maintenance],
+}
+
+/// Judges a unit's pump at the end of each of its runs, from data before that end alone.
+///
+/// `runs` are one unit's. `unit` may be missing from the register: levels are then learnt from the
+/// data, and days to the limit stay unjudged where no speed in m³/h is known. `starts` and
+/// `maintenance` may hold rows of other units: they serve the history of pumps that came from
+/// there (`frames_of` names whose rows those are). One health row per run, by the run's end.
+#[must_use]
+pub fn judge_unit(
+    unit: Option<&Unit>,
+    starts: &[PumpStart],
+    runs: &[Run],
+    maintenance: &[Maintenance],
+    prior: &FleetPrior,
+    config: &PumpsConfig,
+) -> UnitHealth {
+    let mut out = UnitHealth::default();
+    let mut runs: Vec<&Run> = runs.iter().collect();
+    runs.sort_by_key(|run| run.ended_at);
+    let Some(first) = runs.first() else {
+        return out;
+    };
+    let (unit_id, begins) = (first.unit_id.clone(), first.started_at);
+    let records = UnitRecords {
+        starts,
+        maintenance,
+    };
+    let mut watch = Watch::new(&unit_id, unit, begins, prior, config);
+    let mut events = events_of(&unit_id, &records, begins);
+    let mut past: Vec<&Run> = Vec::new();
+    for run in runs {
+        while events.last().is_some_and(|event| event.at <= run.ended_at) {
+            match events.pop().map(|event| event.what) {
+                Some(What::Renewal(renewal, row)) => watch.renew(renewal, row, &records),
+                Some(What::Start(start)) => watch.take_start(start),
+                None => break,
+            }
+        }
+        watch.take_run(run);
+        past.push(run);
+        let (row, causes) = judge_run(run, &watch, &past, config);
+        let likely = causes.into_iter().filter(|(_, p)| *p >= 0.01);
+        out.causes
+            .extend(likely.map(|(cause, probability)| PumpCause {
+                run_id: run.run_id.clone(),
+                cause,
+                probability,
+            }));
+        out.health.push(row);
+    }
+    out
+}
+
+struct Event<'a> {
+    at: Stamp,
+    what: What<'a>,
+}
+
+enum What<'a> {
+    Renewal(Renewal, &'a Maintenance),
+    Start(&'a PumpStart),
+}
+
+/// The unit's renewals and accepted starts, latest first (they are taken from the end).
+fn events_of<'a>(unit_id: &UnitId, records: &UnitRecords<'a>, begins: Stamp) -> Vec<Event<'a>> {
+    let renewals = records
+        .maintenance
+        .iter()
+        .filter(|row| &row.unit_id == unit_id && row.at >= begins)
+        .filter_map(|row| {
+            Some(Event {
+                at: row.at,
+                what: What::Renewal(renewal_of_row(row)?, row),
+            })
+        });
+    let starts = records
+        .starts
+        .iter()
+        .filter(|start| &start.unit_id == unit_id && start.accepted)
+        .map(|start| Event {
+            at: start.started_at,
+            what: What::Start(start),
+        });
+    let mut events: Vec<Event<'a>> = renewals.chain(starts).collect();
+    let order = |event: &Event<'_>| (event.at, u8::from(matches!(event.what, What::Start(_))));
+    events.sort_by_key(|event| std::cmp::Reverse(order(event)));
+    events
+}
+
+fn judge_run(
+    run: &Run,
+    watch: &Watch<'_>,
+    past: &[&Run],
+    config: &PumpsConfig,
+) -> (PumpHealth, Vec<(Cause, f64)>) {
+    let judged = watch.is_judged(run.ended_at);
+    let alert = judged && watch.pump_alert(run.ended_at);
+    let onset = watch.onset().filter(|_| alert);
+    let days = if judged {
+        days_to_limit(watch, past, onset, config)
+    } else {
+        Days::none(DaysStatus::Unjudged)
+    };
+    let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
+    let state = match (judged, alert, near) {
+        (false, _, _) => PumpState::Unjudged,
+        (_, false, _) => PumpState::Normal,
+        (_, true, false) => PumpState::Alert,
+        (_, true, true) => PumpState::Alarm,
+    };
+    let causes = match onset {
+        Some(onset) => causes_of_alert(&testimony(watch, onset)),
+        None if judged && watch.steady_alert() => explanations(&circumstance(run, past, watch)),
+        None => Vec::new(),
+    };
+    let view = watch.view_of(run);
+    let row = PumpHealth {
+        run_id: run.run_id.clone(),
+        unit_id: run.unit_id.clone(),
+        at: run.ended_at,
+        indicator: view.map(|v| v.indicator),
+        expected: view.map(|v| v.expected),
+        lower_90: view.map(|v| v.expected - 1.645 * v.sd),
+        upper_90: view.map(|v| v.expected + 1.645 * v.sd),
+        state,
+        cause: causes.first().map(|(cause, _)| *cause),
+        cause_probability: causes.first().map(|(_, p)| *p),
+        days_to_limit_p10: days.p10,
+        days_to_limit_p50: days.p50,
+        days_to_limit_p90: days.p90,
+        days_to_limit_status: days.status,
+        onset_at: onset,
+        evidence: evidence::sentence(watch, state, &causes, past, config),
+    };
+    (row, causes)
+}
+
+fn testimony(watch: &Watch<'_>, onset: Stamp) -> Testimony {
+    let base = watch
+        .base
+        .is_judged()
+        .then(|| watch.base.shift_since(onset))
+        .flatten();
+    let sound_base = watch.sound_base_kpa();
+    let ramp = |monitor: &Monitor| {
+        let change = monitor.change().filter(|_| monitor.alert);
+        change.map_or(0.0, |change| change.ramp_over_step)
+    };
+    Testimony {
+        kind: watch.kind(),
+        speed: watch
+            .speed
+            .is_judged()
+            .then(|| watch.speed.shift_since(onset))
+            .flatten(),
+        base,
+        steady: watch
+            .steady
+            .is_judged()
+            .then(|| watch.steady.shift_since(onset))
+            .flatten(),
+        saturation_gap_kpa: watch
+            .saturation_kpa()
+            .zip(sound_base)
+            .map(|(p, base)| p - base),
+        base_kpa: sound_base,
+        speed_ramp: ramp(&watch.speed),
+        base_ramp: ramp(&watch.base),
+        recoveries: watch.base.recoveries,
+    }
+}
+
+fn circumstance(run: &Run, past: &[&Run], watch: &Watch<'_>) -> Circumstance {
+    let earlier = past.len().saturating_sub(1);
+    let before: Vec<&&Run> = past.iter().take(earlier).rev().take(12).collect();
+    let mean = |of: &dyn Fn(&Run) -> Option<f64>| {
+        let values: Vec<f64> = before.iter().filter_map(|run| of(run)).collect();
+        drydown_stats::robust::mean(&values)
+    };
+    let rate = |run: &Run| Some(run.water_removed_kg? / run.hours).filter(|kg| *kg > 0.0);
+    Circumstance {
+        vent_more_pct: run
+            .vent_open_pct
+            .zip(mean(&|r| r.vent_open_pct))
+            .map(|(now, was)| now - was),
+        ln_vapour_more: rate(run)
+            .zip(mean(&rate))
+            .map(|(now, was)| (now / was).ln()),
+        gauge_work: watch
+            .gauge_at
+            .is_some_and(|at| run.ended_at.days_after(at) < 14.0),
+        alarms: run.alarms,
+    }
+}

@@ -1,0 +1,194 @@
+//! How long a pump can still hold its limit.
+//!
+//! With its vent shut a pump holds `P = base + load / S`: its base pressure, and the gas that the
+//! oil gives off over its volume flow. The base is leak-back and grows as the speed falls
+//! (`base·S` stays), so that `P ∝ 1/S` and the distance to the limit is `ln(limit / P)` on the
+//! scale of ln S. Speed wanders with drift; the days until the distance is used up are a
+//! first-passage time (`drydown_stats::passage`). Pressures kPa, speeds m³/h, loads kPa·m³/h.
+
+use drydown_physics::vacuum;
+use drydown_runs::Run;
+use drydown_stats::passage::FirstPassage;
+
+use crate::{DaysStatus, PumpsConfig};
+
+/// Air dissolved in mineral oil, volumes at one atmosphere per volume of oil (common practice).
+const DISSOLVED_AIR: f64 = 0.09;
+const ATMOSPHERE_KPA: f64 = 101.325;
+/// Gas reaches the pump at about this temperature, behind the condenser (common practice).
+const GAS_DEGC: f64 = 40.0;
+/// Recent runs: so many, and no older than this before the last.
+const RECENT_RUNS: usize = 6;
+const RECENT_DAYS: f64 = 180.0;
+
+/// Gas that a unit's recent runs sent to its pump.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Load {
+    pub(crate) vapour_kg_per_h: f64,
+    /// Vapour and dissolved air, kPa·m³/h.
+    pub(crate) kpa_m3h: f64,
+    /// Standard error, kPa·m³/h.
+    pub(crate) sd_kpa_m3h: f64,
+}
+
+/// Mean load of the recent runs, the last of them last; None where none logged flow or water.
+pub(crate) fn load_of_runs(runs: &[&Run], config: &PumpsConfig) -> Option<Load> {
+    let last = runs.last()?.ended_at;
+    let recent: Vec<&&Run> = runs
+        .iter()
+        .rev()
+        .take_while(|run| last.days_after(run.ended_at) <= RECENT_DAYS)
+        .take(RECENT_RUNS)
+        .collect();
+    let vapour: Vec<f64> = recent
+        .iter()
+        .filter(|run| run.hours > 0.5)
+        .filter_map(|run| Some((run.water_removed_kg? / run.hours).max(0.0)))
+        .collect();
+    let flows: Vec<f64> = recent.iter().filter_map(|run| run.flow_lpm).collect();
+    if vapour.is_empty() && flows.is_empty() {
+        return None;
+    }
+    let mean = |values: &[f64]| values.iter().sum::<f64>() / values.len().max(1) as f64;
+    let vapour_kg_per_h = mean(&vapour);
+    // kPa·m³/h that one kg/h of water vapour fills.
+    let per_kg = 1.0 / vacuum::pump_water_kg_per_h(1.0, 1.0, GAS_DEGC);
+    let air = mean(&flows) * 0.06 * DISSOLVED_AIR * ATMOSPHERE_KPA * config.dissolved_air_share;
+    let scatter = vapour
+        .iter()
+        .map(|v| (v - vapour_kg_per_h).powi(2))
+        .sum::<f64>();
+    let n = vapour.len().max(1) as f64;
+    // One run says nothing of the scatter between runs: half its load (common practice).
+    let vapour_sd = if vapour.len() < 3 {
+        0.5 * vapour_kg_per_h.max(0.2)
+    } else {
+        (scatter / (n - 1.0) / n).sqrt()
+    };
+    Some(Load {
+        vapour_kg_per_h,
+        kpa_m3h: vapour_kg_per_h * per_kg + air,
+        sd_kpa_m3h: (vapour_sd * per_kg).hypot(0.5 * air),
+    })
+}
+
+/// Where a pump stands: ln of its speed in m³/h, its base in kPa, each with its standard deviation.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Standing {
+    pub(crate) ln_speed: f64,
+    pub(crate) ln_speed_sd: f64,
+    pub(crate) base_kpa: f64,
+    pub(crate) base_sd_kpa: f64,
+}
+
+impl Standing {
+    /// Pressure held with the vent shut under a load, kPa, and the standard deviation of its
+    /// logarithm apart from that of the speed.
+    pub(crate) fn holds_kpa(&self, load: &Load) -> (f64, f64) {
+        let speed = self.ln_speed.exp();
+        let kpa = (self.base_kpa + load.kpa_m3h / speed).max(0.1);
+        (kpa, self.base_sd_kpa.hypot(load.sd_kpa_m3h / speed) / kpa)
+    }
+}
+
+/// How a path moves per day: drift towards the limit (mean, standard deviation) and diffusion.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Motion {
+    pub(crate) drift: (f64, f64),
+    pub(crate) diffusion_sd: f64,
+}
+
+/// Days to the limit in the form of the table.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Days {
+    pub(crate) p10: Option<f64>,
+    pub(crate) p50: Option<f64>,
+    pub(crate) p90: Option<f64>,
+    pub(crate) status: DaysStatus,
+    /// The limit is passed already.
+    pub(crate) passed: bool,
+}
+
+impl Days {
+    pub(crate) const fn none(status: DaysStatus) -> Self {
+        Self {
+            p10: None,
+            p50: None,
+            p90: None,
+            status,
+            passed: false,
+        }
+    }
+
+    /// The one that comes first.
+    pub(crate) fn sooner(self, other: Self) -> Self {
+        let key = |days: &Self| {
+            (
+                !days.passed,
+                days.p50
+                    .or(days.p10.map(|d| d + 365.0))
+                    .unwrap_or(f64::INFINITY),
+            )
+        };
+        if key(&other) < key(&self) {
+            other
+        } else {
+            self
+        }
+    }
+}
+
+/// Days until falling speed reaches the limit.
+pub(crate) fn days_by_speed(
+    standing: &Standing,
+    load: &Load,
+    motion: &Motion,
+    config: &PumpsConfig,
+) -> Days {
+    let (holds_kpa, ln_sd) = standing.holds_kpa(load);
+    let path = FirstPassage {
+        distance: (config.limit_kpa / holds_kpa).ln(),
+        distance_sd: ln_sd.hypot(standing.ln_speed_sd),
+        drift_mean: motion.drift.0,
+        drift_sd: motion.drift.1,
+        diffusion_sd: motion.diffusion_sd,
+    };
+    days_of_path(&path, config)
+}
+
+/// Days until rising base pressure reaches the limit at the present speed.
+pub(crate) fn days_by_base(
+    standing: &Standing,
+    load: &Load,
+    motion: &Motion,
+    config: &PumpsConfig,
+) -> Days {
+    let (holds_kpa, ln_sd) = standing.holds_kpa(load);
+    let path = FirstPassage {
+        distance: config.limit_kpa - holds_kpa,
+        distance_sd: ln_sd * holds_kpa,
+        drift_mean: motion.drift.0,
+        drift_sd: motion.drift.1,
+        diffusion_sd: motion.diffusion_sd,
+    };
+    days_of_path(&path, config)
+}
+
+fn days_of_path(path: &FirstPassage, config: &PumpsConfig) -> Days {
+    let passed = path.distance <= 0.0;
+    let by_horizon = path.cdf(config.horizon_days);
+    if by_horizon.is_nan() {
+        return Days::none(DaysStatus::Unjudged);
+    }
+    if by_horizon < 0.1 {
+        return Days::none(DaysStatus::Beyond);
+    }
+    let quantile = |p: f64| path.quantile(p, config.horizon_days);
+    Days {
+        p10: quantile(0.1),
+        p50: quantile(0.5),
+        p90: quantile(0.9),
+        status: DaysStatus::Within,
+        passed,
+    }
+}

@@ -1,0 +1,85 @@
+//! Days to the limit of the pump under watch.
+
+use drydown_quantity::Stamp;
+use drydown_runs::Run;
+
+use crate::limit::{Days, Motion, Standing, days_by_base, days_by_speed, load_of_runs};
+use crate::watch::Watch;
+use crate::{DaysStatus, PumpsConfig};
+
+/// Where the pump stands now; None where no speed in m³/h is known.
+pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standing> {
+    if watch.speed.seen.is_empty() {
+        return None;
+    }
+    let at = watch.last_run?;
+    let failing = |m: &crate::monitor::Monitor, drift| onset.and_then(|o| m.path_since(o, drift));
+    let kind = watch.kind_prior(at)?;
+    let (fall, fall_sd) = kind.failing_drift;
+    let speed = failing(&watch.speed, (-fall, fall_sd)).filter(|_| watch.speed.alert);
+    let base = failing(&watch.base, kind.failing_base_drift).filter(|_| watch.base.alert);
+    let (level, level_sd) = speed.as_ref().unwrap_or(watch.speed.filter()).level();
+    let (base_kpa, base_sd_kpa) = if watch.base.seen.is_empty() {
+        // Never seen: what pumps of this kind hold.
+        (kind.base.level_mean, kind.base.level_sd)
+    } else {
+        base.as_ref().unwrap_or(watch.base.filter()).level()
+    };
+    Some(Standing {
+        ln_speed: watch.ln_m3h(level)?,
+        ln_speed_sd: level_sd,
+        base_kpa: base_kpa.max(0.0),
+        base_sd_kpa,
+    })
+}
+
+/// Days from the end of the last run until the pump no longer holds its limit.
+pub(crate) fn days_to_limit(
+    watch: &Watch<'_>,
+    past: &[&Run],
+    onset: Option<Stamp>,
+    config: &PumpsConfig,
+) -> Days {
+    let unjudged = Days::none(DaysStatus::Unjudged);
+    let Some(at) = watch.last_run else {
+        return unjudged;
+    };
+    let Some((standing, load)) = standing(watch, onset).zip(load_of_runs(past, config)) else {
+        return unjudged;
+    };
+    let Some(kind) = watch.kind_prior(at) else {
+        return unjudged;
+    };
+    let path = onset.filter(|_| watch.speed.alert).and_then(|onset| {
+        let (fall, sd) = kind.failing_drift;
+        watch.speed.path_since(onset, (-fall, sd))
+    });
+    let failing = path.is_some();
+    let filter = path.as_ref().unwrap_or(watch.speed.filter());
+    let (drift, drift_sd) = filter.drift();
+    let wander = if failing { 2.0 } else { 1.0 } * watch.speed.spread().diffusion_sd;
+    let motion = Motion {
+        drift: (-drift, drift_sd),
+        diffusion_sd: wander,
+    };
+    let by_speed = days_by_speed(&standing, &load, &motion, config);
+    let rising = onset
+        .filter(|_| watch.base.alert)
+        .and_then(|onset| watch.base.path_since(onset, kind.failing_base_drift));
+    let days = match rising {
+        Some(filter) => {
+            let motion = Motion {
+                drift: filter.drift(),
+                diffusion_sd: 2.0 * watch.base.spread().diffusion_sd,
+            };
+            by_speed.sooner(days_by_base(&standing, &load, &motion, config))
+        }
+        None => by_speed,
+    };
+    // A pump in control whose drift cannot be told from none is not on its way to the limit.
+    let drifts = -drift > 1.28 * drift_sd;
+    if days.status == DaysStatus::Beyond && onset.is_none() && !drifts {
+        return Days::none(DaysStatus::NotDegrading);
+    }
+    days
+}

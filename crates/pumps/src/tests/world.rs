@@ -1,0 +1,276 @@
+//! An invented fleet of pumps: speeds, bases, weather and loads known; curves as a gauge would log them.
+
+use drydown_quantity::{RunId, SiteId, Stamp, UnitId};
+use drydown_runs::history::{
+    BarometerBasis, Maintenance, MaintenanceAction, PumpKind, Registers, Unit,
+};
+use drydown_runs::{Run, StartCurve};
+use drydown_stats::rng::{Pcg64, seeded, standard_normal, student_t, uniform};
+
+use crate::{PumpStart, PumpsConfig, fit_start};
+
+pub(super) const RATED_M3H: f64 = 30.0;
+pub(super) const CHAMBER_L: f64 = 150.0;
+const BASE_KPA: f64 = 2.0;
+pub(super) const DAYS: f64 = 540.0;
+
+/// What goes wrong with one pump.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Fault {
+    None,
+    /// From a day on, ln speed falls by so much a day.
+    Wear(f64, f64),
+    /// From a day on, a gas load in kPa·m³/h.
+    Leak(f64, f64),
+    /// From a day on, ln speed is lower by so much.
+    Restriction(f64, f64),
+}
+
+pub(super) fn day_zero() -> Stamp {
+    "2025-01-10".parse().unwrap()
+}
+
+/// One unit with all its rows.
+pub(super) struct Simulated {
+    pub(super) unit: Unit,
+    pub(super) starts: Vec<PumpStart>,
+    pub(super) runs: Vec<Run>,
+    pub(super) fault: Fault,
+    /// Days, true ln speed over rated and true base apart from any leak, run by run.
+    path: Vec<(f64, f64, f64)>,
+}
+
+impl Simulated {
+    /// First day on which the pump could not hold a pressure under the usual load, vent shut.
+    pub(super) fn crossing(&self, limit_kpa: f64) -> Option<f64> {
+        let holds = |(day, ln_speed, base): &(f64, f64, f64)| {
+            base + (state_on(self.fault, *day).1 + usual_load()) / (RATED_M3H * ln_speed.exp())
+        };
+        self.path
+            .iter()
+            .find(|point| holds(point) > limit_kpa)
+            .map(|point| point.0)
+    }
+}
+
+/// Loss of ln speed and leak on a day of a fault.
+pub(super) fn state_on(fault: Fault, day: f64) -> (f64, f64) {
+    match fault {
+        Fault::Wear(from, per_day) => (per_day * (day - from).max(0.0), 0.0),
+        Fault::Leak(from, load) if day >= from => (0.0, load),
+        Fault::Restriction(from, loss) if day >= from => (loss, 0.0),
+        _ => (0.0, 0.0),
+    }
+}
+
+/// Air and vapour of the usual run, kPa·m³/h: 1 kg/h of vapour at 40 °C, half the air in 75 L/min.
+pub(super) fn usual_load() -> f64 {
+    1.0 / drydown_physics::vacuum::pump_water_kg_per_h(1.0, 1.0, 40.0)
+        + 75.0 * 0.06 * 0.09 * 101.325 * 0.5
+}
+
+pub(super) fn unit(id: &str, kind: PumpKind) -> Unit {
+    Unit {
+        unit_id: id.into(),
+        size_class: None,
+        nameplate_flow_lpm: Some(75.0),
+        heater_rated_kw: None,
+        vacuum_pump_m3h: Some(RATED_M3H),
+        vacuum_pump_kind: Some(kind),
+        chamber_volume_l: Some(CHAMBER_L),
+        commissioned_on: None,
+        home_site_id: Some(SiteId::from("S")),
+        water_sensor_place: None,
+        oil_families_allowed: Vec::new(),
+        insulating_oil_ready: None,
+    }
+}
+
+/// What a unit is like, apart from its fault.
+struct Nature {
+    own: f64,
+    base_kpa: f64,
+    /// Barometer of the altitude, kPa, and whether it is measured.
+    barometer_kpa: f64,
+    measured: bool,
+    heavy: bool,
+    step_s: f64,
+    drift: f64,
+}
+
+/// Plays one unit through eighteen months.
+pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig) -> Simulated {
+    let id = format!("U-{number:03}");
+    let mut rng = seeded(seed, &id);
+    let nature = Nature {
+        own: -0.05 + 0.08 * standard_normal(&mut rng),
+        base_kpa: (BASE_KPA + 0.4 * standard_normal(&mut rng)).max(0.8),
+        barometer_kpa: 101.325 - 16.0 * uniform(&mut rng),
+        measured: number.is_multiple_of(2),
+        heavy: number.is_multiple_of(4),
+        step_s: if number.is_multiple_of(5) { 10.0 } else { 5.0 },
+        drift: 2e-4 * (0.4 * standard_normal(&mut rng)).exp(),
+    };
+    let unit = unit(&id, PumpKind::RotaryVane);
+    let mut out = Simulated {
+        unit,
+        starts: Vec::new(),
+        runs: Vec::new(),
+        fault,
+        path: Vec::new(),
+    };
+    let mut day = 3.0 * uniform(&mut rng);
+    let (mut shared, mut weather, mut wander) = (0.0, 0.0, 0.0);
+    let mut moved = 0.0;
+    while day < DAYS {
+        let idle_days = if moved > 0.0 { moved } else { 2.0 };
+        shared = correlated(shared, 0.015, 0.4f64.powf(idle_days), &mut rng);
+        weather = correlated(weather, 1.0, 0.75f64.powf(idle_days), &mut rng);
+        wander += 0.0015 * idle_days.sqrt() * standard_normal(&mut rng);
+        let season = (std::f64::consts::TAU * (day - 100.0) / 365.0).sin();
+        let (loss, leak) = state_on(fault, day);
+        let noise = if nature.heavy {
+            0.018 * student_t(&mut rng, 5.0)
+        } else {
+            0.02 * standard_normal(&mut rng)
+        };
+        let air_degc = 12.0 + 10.0 * season;
+        let ln_speed = nature.own - nature.drift * day - loss + wander + shared + noise
+            - 0.001 * (air_degc - 15.0);
+        let speed = RATED_M3H * ln_speed.exp();
+        // Only wear opens the clearances that leak back.
+        let worn = if matches!(fault, Fault::Wear(..)) {
+            loss
+        } else {
+            0.0
+        };
+        let tight = nature.base_kpa * worn.exp();
+        out.path
+            .push((day, nature.own - nature.drift * day - loss + wander, tight));
+        let base = tight + leak / speed + 0.12 * standard_normal(&mut rng);
+        let at = day_zero().plus_days(day);
+        let run_id = RunId::from(format!("{id}@{}", at.compact()));
+        let curve = curve(
+            &nature,
+            &out.unit,
+            (at, &run_id),
+            (speed, base, weather, air_degc),
+            &mut rng,
+        );
+        out.starts.push(fit_start(&curve, Some(&out.unit), config));
+        let hours = 20.0 + 60.0 * uniform(&mut rng);
+        let steady = (base + usual_load() * (0.3 * standard_normal(&mut rng)).exp() / speed + 6.0)
+            * (0.08 * standard_normal(&mut rng)).exp();
+        out.runs
+            .push(run(&out.unit.unit_id, run_id, at, hours, steady));
+        let step = hours / 24.0 + 0.5 + 4.0 * uniform(&mut rng);
+        moved = step;
+        day += step;
+    }
+    out
+}
+
+fn correlated(now: f64, sd: f64, phi: f64, rng: &mut Pcg64) -> f64 {
+    phi * now + sd * (1.0 - phi * phi).sqrt() * standard_normal(rng)
+}
+
+fn curve(
+    nature: &Nature,
+    unit: &Unit,
+    (at, run_id): (Stamp, &RunId),
+    (speed, base, weather, air_degc): (f64, f64, f64, f64),
+    rng: &mut Pcg64,
+) -> StartCurve {
+    let per_s = speed / 3.6 / CHAMBER_L;
+    let truth = nature.barometer_kpa + weather;
+    // A gauge knows the difference to the air outside; the log adds the barometer it believes in.
+    let believed = if nature.measured {
+        truth
+    } else {
+        nature.barometer_kpa
+    };
+    let dead_s = 4.0 * uniform(rng);
+    let n = (300.0 / nature.step_s) as usize;
+    let seconds: Vec<f64> = (0..n).map(|k| k as f64 * nature.step_s).collect();
+    let chamber_kpa = seconds
+        .iter()
+        .map(|t| base + (truth - base) * (-per_s * (t - dead_s).max(0.0)).exp())
+        .map(|kpa| kpa - truth + believed + 0.15 * standard_normal(rng))
+        .collect();
+    let basis = if nature.measured {
+        BarometerBasis::Measured
+    } else {
+        BarometerBasis::Altitude
+    };
+    StartCurve {
+        unit_id: unit.unit_id.clone(),
+        run_id: run_id.clone(),
+        started_at: at,
+        seconds,
+        chamber_kpa,
+        ambient_kpa: Some(believed),
+        barometer_basis: Some(basis),
+        oil_flow_from_s: None,
+        vent_open_from_s: None,
+        vent_logged: true,
+        oil_degc: Some(air_degc + 5.0),
+        vacuum_pump_degc: Some(air_degc + 3.0),
+        ambient_degc: Some(air_degc),
+        step_s: nature.step_s,
+        idle_h: Some(24.0),
+    }
+}
+
+fn run(unit: &UnitId, run_id: RunId, at: Stamp, hours: f64, steady_kpa: f64) -> Run {
+    Run {
+        run_id,
+        unit_id: unit.clone(),
+        reservoir_id: None,
+        oil_type: None,
+        started_at: at,
+        ended_at: at.plus_hours(hours),
+        hours,
+        flow_lpm: Some(75.0),
+        oil_degc: Some(65.0),
+        chamber_kpa: Some(steady_kpa),
+        water_first_ppm: Some(300.0),
+        water_last_ppm: Some(100.0),
+        water_removed_kg: Some(hours),
+        pumpdown_speed_m3h: None,
+        pumpdown_base_kpa: None,
+        steady_kpa: Some(steady_kpa),
+        ambient_kpa: None,
+        vent_open_pct: None,
+        vacuum_pump_degc: Some(60.0),
+        n_readings: 1000,
+        n_samples: 0,
+        alarms: 0,
+        flags: Vec::new(),
+    }
+}
+
+pub(super) fn registers(fleet: &[Simulated], maintenance: Vec<Maintenance>) -> Registers {
+    let mut units: Vec<Unit> = fleet.iter().map(|one| one.unit.clone()).collect();
+    units.sort_by(|a, b| a.unit_id.cmp(&b.unit_id));
+    Registers {
+        units,
+        maintenance,
+        ..Registers::default()
+    }
+}
+
+pub(super) fn work(
+    unit: &str,
+    day: f64,
+    action: MaintenanceAction,
+    serial: Option<&str>,
+) -> Maintenance {
+    Maintenance {
+        unit_id: unit.into(),
+        at: day_zero().plus_days(day),
+        action,
+        note: None,
+        serial: serial.map(str::to_owned),
+        hours_meter: None,
+    }
+}

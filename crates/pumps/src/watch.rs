@@ -1,0 +1,419 @@
+//! The three witnesses of one unit's pump, reset where maintenance made something new.
+
+use drydown_physics::saturation;
+use drydown_quantity::{Stamp, UnitId};
+use drydown_runs::Run;
+use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, PumpKind, Unit};
+
+use crate::covariates::{of_base, of_speed, of_steady};
+use crate::filter::Spread;
+use crate::judge::UnitRecords;
+use crate::monitor::{Monitor, Rule, Seen};
+use crate::prior::{Era, FleetPrior, KindPrior, ln_rated};
+use crate::spans::{Renewal, life_of_pump};
+use crate::{PumpStart, PumpsConfig};
+
+/// A pump made new comes back this near its first level, ln (common practice).
+const RENEWED_LEVEL_SD: f64 = 0.12;
+/// Steady pressure alone speaks for the pump where no start was heard for this long, days.
+const STARTS_SPEAK_DAYS: f64 = 45.0;
+
+/// A run's speed against what was predicted of it, about the level after the last reset.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct View {
+    pub(crate) indicator: f64,
+    pub(crate) expected: f64,
+    pub(crate) sd: f64,
+}
+
+#[derive(Debug)]
+pub(crate) struct Watch<'a> {
+    unit_id: UnitId,
+    unit: Option<&'a Unit>,
+    prior: &'a FleetPrior,
+    config: &'a PumpsConfig,
+    pub(crate) speed: Monitor,
+    pub(crate) base: Monitor,
+    pub(crate) steady: Monitor,
+    pub(crate) last_start: Option<Stamp>,
+    pub(crate) last_run: Option<Stamp>,
+    pub(crate) gauge_at: Option<Stamp>,
+    pub(crate) renewed_at: Option<Stamp>,
+    /// Level of the pump when it was first seen, ln of relative speed.
+    new_level: Option<f64>,
+    /// Pump temperature at the last start, °C; of the last run where starts do not log it.
+    pump_degc: Option<f64>,
+    /// The first accepted start of each run, as it was seen.
+    views: Vec<(drydown_quantity::RunId, View)>,
+}
+
+impl<'a> Watch<'a> {
+    pub(crate) fn new(
+        unit_id: &UnitId,
+        unit: Option<&'a Unit>,
+        at: Stamp,
+        prior: &'a FleetPrior,
+        config: &'a PumpsConfig,
+    ) -> Self {
+        let kind = unit.and_then(|row| row.vacuum_pump_kind);
+        let rated = unit.and_then(ln_rated);
+        let speed = speed_monitor(prior, kind, at, config, rated, None);
+        Self {
+            unit_id: unit_id.clone(),
+            unit,
+            prior,
+            config,
+            speed,
+            base: base_monitor(prior, kind, at, config, None),
+            steady: steady_monitor(prior, kind, at, config),
+            last_start: None,
+            last_run: None,
+            gauge_at: None,
+            renewed_at: None,
+            new_level: None,
+            pump_degc: None,
+            views: Vec::new(),
+        }
+    }
+
+    pub(crate) fn kind(&self) -> Option<PumpKind> {
+        self.unit.and_then(|row| row.vacuum_pump_kind)
+    }
+
+    fn era(&self, at: Stamp) -> Option<&'a Era> {
+        self.prior.era_at(at)
+    }
+
+    pub(crate) fn kind_prior(&self, at: Stamp) -> Option<&'a KindPrior> {
+        self.era(at).map(|era| era.kind(self.kind()))
+    }
+
+    /// Resets what a maintenance action made new.
+    pub(crate) fn renew(&mut self, renewal: Renewal, row: &Maintenance, records: &UnitRecords<'_>) {
+        let (kind, at) = (self.kind(), row.at);
+        match renewal {
+            Renewal::Pump => {
+                self.renewed_at = Some(at);
+                let rated = self.unit.and_then(ln_rated);
+                let swapped = row.action == MaintenanceAction::PumpSwap;
+                let old_level = self.new_level.filter(|_| !swapped);
+                self.speed = speed_monitor(self.prior, kind, at, self.config, rated, old_level);
+                self.base = base_monitor(self.prior, kind, at, self.config, None);
+                self.steady = steady_monitor(self.prior, kind, at, self.config);
+                if swapped {
+                    self.new_level = None;
+                    self.follow_pump(at, records);
+                }
+            }
+            Renewal::Base => {
+                self.renewed_at = Some(at);
+                let old = self.base.seen.first().map(|seen| seen.y);
+                self.base = base_monitor(self.prior, kind, at, self.config, old);
+                self.steady = steady_monitor(self.prior, kind, at, self.config);
+            }
+            Renewal::Gauge => {
+                self.gauge_at = Some(at);
+                self.base = base_monitor(self.prior, kind, at, self.config, None);
+                self.steady = steady_monitor(self.prior, kind, at, self.config);
+            }
+        }
+    }
+
+    /// Takes in what the pump now fitted did on the frames it came from. Speeds are brought to
+    /// this frame's chamber; base pressures stay behind (they are the frame's leaks as much).
+    fn follow_pump(&mut self, at: Stamp, records: &UnitRecords<'_>) {
+        let Some(litres) = self
+            .unit
+            .and_then(|row| row.chamber_volume_l)
+            .filter(|l| *l > 0.0)
+        else {
+            return;
+        };
+        let life = life_of_pump(&self.unit_id, at, records.maintenance);
+        let mut earlier: Vec<&PumpStart> = records
+            .starts
+            .iter()
+            .filter(|start| start.accepted && start.unit_id != self.unit_id)
+            .filter(|s| s.started_at < at)
+            .filter(|s| {
+                life.iter()
+                    .any(|stretch| stretch.holds(&s.unit_id, s.started_at))
+            })
+            .collect();
+        earlier.sort_by_key(|start| start.started_at);
+        let rebuilt = records
+            .maintenance
+            .iter()
+            .filter(|row| {
+                matches!(
+                    row.action,
+                    MaintenanceAction::Rebuild | MaintenanceAction::Vanes
+                ) && row.at <= at
+                    && life
+                        .iter()
+                        .any(|stretch| stretch.holds(&row.unit_id, row.at))
+            })
+            .map(|row| row.at)
+            .max();
+        let Some(first) = earlier
+            .iter()
+            .find(|s| rebuilt.is_none_or(|t| t <= s.started_at))
+        else {
+            return;
+        };
+        let rated = self.unit.and_then(ln_rated);
+        let from = first.started_at;
+        self.speed = speed_monitor(self.prior, self.kind(), from, self.config, rated, None);
+        for start in earlier.iter().filter(|start| start.started_at >= from) {
+            let Some(m3h) = start.speed_m3h.filter(|v| *v > 0.0) else {
+                continue;
+            };
+            let slopes = self
+                .kind_prior(start.started_at)
+                .map(|p| p.speed.slopes)
+                .unwrap_or_default();
+            let y = (m3h / 3.6 / litres).ln() - slopes.effect(&of_speed(start));
+            self.see_speed(start, y);
+        }
+    }
+
+    /// Takes one accepted start in.
+    pub(crate) fn take_start(&mut self, start: &PumpStart) {
+        let at = start.started_at;
+        let Some(kind) = self.kind_prior(at) else {
+            return;
+        };
+        self.last_start = Some(at);
+        self.pump_degc = start.vacuum_pump_degc.or(self.pump_degc);
+        if let Some(speed) = start.relative_speed_per_s.filter(|s| *s > 0.0) {
+            let y = speed.ln() - kind.speed.slopes.effect(&of_speed(start));
+            let seen = self.see_speed(start, y);
+            if !self.views.iter().any(|(run, _)| run == &start.run_id) {
+                let view = View {
+                    indicator: seen.y - self.reset_level(&seen),
+                    expected: seen.expected.mean - self.reset_level(&seen),
+                    sd: seen.expected.sd,
+                };
+                self.views.push((start.run_id.clone(), view));
+            }
+        }
+        if let Some((kpa, se)) = start.base_kpa.zip(start.base_kpa_se) {
+            let y = kpa - kind.base.slopes.effect(&of_base(start));
+            let weather = start.barometer_basis == Some(BarometerBasis::Altitude);
+            let se = if weather {
+                no_weather(se, self.config.weather_sd_kpa)
+            } else {
+                se
+            };
+            self.set_weather(weather, at);
+            self.base.observe(at, y, se);
+        }
+    }
+
+    fn see_speed(&mut self, start: &PumpStart, y: f64) -> Seen {
+        let seen = self
+            .speed
+            .observe(start.started_at, y, start.ln_speed_se.unwrap_or(0.0));
+        if self.speed.seen.len() == 5 && self.new_level.is_none() {
+            let first: Vec<f64> = self.speed.seen.iter().map(|seen| seen.y).collect();
+            self.new_level = drydown_stats::robust::median(&first);
+        }
+        seen
+    }
+
+    /// Level after the last reset as it was known before an observation: the median of the first
+    /// starts, or the filter's level while there are fewer.
+    fn reset_level(&self, seen: &Seen) -> f64 {
+        let before: Vec<f64> = self
+            .speed
+            .seen
+            .iter()
+            .filter(|s| s.at < seen.at)
+            .take(5)
+            .map(|s| s.y)
+            .collect();
+        if before.len() < 3 {
+            return seen.level;
+        }
+        drydown_stats::robust::median(&before).unwrap_or(seen.level)
+    }
+
+    /// A base pressure behind a barometer by altitude carries the weather, which days share.
+    fn set_weather(&mut self, weather: bool, at: Stamp) {
+        let spread = self.base.spread();
+        if weather && self.base.seen.is_empty() && spread.shared_sd < self.config.weather_sd_kpa {
+            let spread = Spread {
+                shared_sd: spread.shared_sd.hypot(self.config.weather_sd_kpa),
+                phi_per_day: 0.75,
+                ..spread
+            };
+            self.base = self.base.with_spread(spread, at);
+        }
+    }
+
+    /// Takes a run's steady pressure in.
+    pub(crate) fn take_run(&mut self, run: &Run) {
+        self.last_run = Some(run.ended_at);
+        self.pump_degc = self.pump_degc.or(run.vacuum_pump_degc);
+        let Some(kind) = self.kind_prior(run.ended_at) else {
+            return;
+        };
+        let spoiled = run.has_flag("pressure_stuck") || run.hours < 1.0;
+        if let Some(kpa) = run.steady_kpa.filter(|kpa| *kpa > 0.0 && !spoiled) {
+            let y = kpa.ln() - kind.steady.slopes.effect(&of_steady(run));
+            self.steady.observe(run.ended_at, y, 0.0);
+        }
+    }
+
+    fn starts_speak(&self, at: Stamp) -> bool {
+        (self.speed.is_judged() || self.base.is_judged())
+            && self
+                .last_start
+                .is_some_and(|last| at.days_after(last) <= STARTS_SPEAK_DAYS)
+    }
+
+    /// Whether enough was seen, lately enough, to judge the pump.
+    pub(crate) fn is_judged(&self, at: Stamp) -> bool {
+        let heard = |last: Option<Stamp>| {
+            last.is_some_and(|last| at.days_after(last) <= self.config.stale_days)
+        };
+        ((self.speed.is_judged() || self.base.is_judged()) && heard(self.last_start))
+            || (self.steady.is_judged() && heard(self.steady.seen.last().map(|seen| seen.at)))
+    }
+
+    /// Whether the pump itself is out of control: by its starts, or by the steady pressure where
+    /// no starts speak.
+    pub(crate) fn pump_alert(&self, at: Stamp) -> bool {
+        self.speed.alert || self.base.alert || (self.steady.alert && !self.starts_speak(at))
+    }
+
+    pub(crate) fn steady_alert(&self) -> bool {
+        self.steady.alert
+    }
+
+    /// Earliest onset among the witnesses in alert.
+    pub(crate) fn onset(&self) -> Option<Stamp> {
+        let starts = [self.speed.onset, self.base.onset]
+            .into_iter()
+            .flatten()
+            .min();
+        starts.or(self.steady.onset)
+    }
+
+    pub(crate) fn view_of(&self, run: &Run) -> Option<View> {
+        self.views
+            .iter()
+            .rev()
+            .find(|(id, _)| id == &run.run_id)
+            .map(|(_, view)| *view)
+    }
+
+    /// Base pressure of the sound pump, kPa: the level held before any alert.
+    pub(crate) fn sound_base_kpa(&self) -> Option<f64> {
+        (!self.base.seen.is_empty()).then(|| self.base.filter().level().0)
+    }
+
+    /// Saturation pressure of water at the pump's temperature, kPa.
+    pub(crate) fn saturation_kpa(&self) -> Option<f64> {
+        self.pump_degc
+            .map(saturation::pressure_kpa)
+            .filter(|kpa| kpa.is_finite())
+    }
+
+    /// Pump speed in m³/h of a level of ln relative speed; None without volume and rating.
+    pub(crate) fn ln_m3h(&self, level: f64) -> Option<f64> {
+        let litres = self
+            .unit
+            .and_then(|row| row.chamber_volume_l)
+            .filter(|l| *l > 0.0);
+        let by_volume = litres.map(|litres| level + (3.6 * litres).ln());
+        // Without a volume, the pump is taken to have had its rated speed when first seen.
+        let rated = self
+            .unit
+            .and_then(|row| row.vacuum_pump_m3h)
+            .filter(|v| *v > 0.0);
+        by_volume.or_else(|| Some(rated?.ln() + level - self.new_level?))
+    }
+}
+
+fn no_weather(se: f64, weather_sd: f64) -> f64 {
+    (se * se - weather_sd * weather_sd).max(0.01).sqrt()
+}
+
+fn speed_monitor(
+    prior: &FleetPrior,
+    kind: Option<PumpKind>,
+    at: Stamp,
+    config: &PumpsConfig,
+    ln_rated: Option<f64>,
+    old_level: Option<f64>,
+) -> Monitor {
+    let era = prior.era_at(at);
+    let witness = era.map(|era| era.kind(kind).speed);
+    let spread = witness.map_or(NO_SPREAD, |w| w.spread);
+    let rule = Rule {
+        worse: -1.0,
+        allowance: config.ramp_allowance,
+        limit: era.map_or(10.0, |era| era.limits.speed),
+        least: config.min_starts,
+    };
+    let level = match (old_level, ln_rated, witness) {
+        (Some(level), _, _) => (level, RENEWED_LEVEL_SD),
+        (None, Some(rated), Some(w)) => (rated + w.level_mean, w.level_sd),
+        // Time constants of 5 to 100 s cover chambers and pumps of the trade.
+        _ => (-3.0, 1.5),
+    };
+    Monitor::new(spread, rule, at, level)
+}
+
+fn base_monitor(
+    prior: &FleetPrior,
+    kind: Option<PumpKind>,
+    at: Stamp,
+    config: &PumpsConfig,
+    old_level: Option<f64>,
+) -> Monitor {
+    let era = prior.era_at(at);
+    let witness = era.map(|era| era.kind(kind).base);
+    let spread = witness.map_or(NO_SPREAD, |w| w.spread);
+    let rule = Rule {
+        worse: 1.0,
+        allowance: config.step_allowance,
+        limit: era.map_or(6.0, |era| era.limits.base),
+        least: config.min_starts,
+    };
+    let level = match (old_level, witness) {
+        (Some(level), Some(w)) => (level, 0.5 * w.level_sd),
+        (_, Some(w)) => (w.level_mean, w.level_sd),
+        _ => (2.0, 2.0),
+    };
+    Monitor::new(spread, rule, at, level)
+}
+
+fn steady_monitor(
+    prior: &FleetPrior,
+    kind: Option<PumpKind>,
+    at: Stamp,
+    config: &PumpsConfig,
+) -> Monitor {
+    let era = prior.era_at(at);
+    let witness = era.map(|era| era.kind(kind).steady);
+    let rule = Rule {
+        worse: 1.0,
+        allowance: config.ramp_allowance,
+        limit: era.map_or(10.0, |era| era.limits.steady),
+        least: config.min_runs,
+    };
+    let level = witness.map_or((3.0, 0.5), |w| (w.level_mean, w.level_sd));
+    Monitor::new(witness.map_or(NO_SPREAD, |w| w.spread), rule, at, level)
+}
+
+/// Never met: a prior has at least one era. Wide, so that it would alarm nobody.
+const NO_SPREAD: Spread = Spread {
+    noise_sd: 0.5,
+    shared_sd: 0.1,
+    phi_per_day: 0.5,
+    diffusion_sd: 0.01,
+    drift_mean: 0.0,
+    drift_sd: 1e-3,
+};

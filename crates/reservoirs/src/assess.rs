@@ -1,0 +1,260 @@
+//! Every reservoir of the register with its risk, ranked.
+
+use drydown_quantity::{Day, Stamp};
+use drydown_stats::rng;
+
+use crate::ReservoirsConfig;
+use crate::driver::{Facts, render_driver};
+use crate::filter::Law;
+use crate::fleet::{Fleet, fit_fleet};
+use crate::history::ReservoirHistory;
+use crate::outlook::Outlook;
+use crate::posterior::Posterior;
+use crate::rank::{Rank, Standing, to_ranks};
+use crate::rows::ReservoirRisk;
+use crate::subject::{Subject, to_subjects};
+use crate::trend::{Trend, acid_trend, cleanliness_trends};
+
+/// One reservoir's numbers before the ranks.
+struct Judged {
+    row: ReservoirRisk,
+    standing: Standing,
+}
+
+/// The risk of every reservoir over the horizon if no unit is sent, in the order of their ranks.
+///
+/// Every history gives one row; where nothing is known the numbers are None and the driver says what
+/// is missing. The same input gives the same rows in whatever order the histories come.
+#[must_use]
+pub fn assess(
+    histories: &[ReservoirHistory<'_>],
+    as_of: Stamp,
+    config: &ReservoirsConfig,
+) -> Vec<ReservoirRisk> {
+    let mut ordered: Vec<ReservoirHistory<'_>> = histories.to_vec();
+    ordered.sort_by(|a, b| a.reservoir.reservoir_id.cmp(&b.reservoir.reservoir_id));
+    let (subjects, n_sites, n_services) = to_subjects(&ordered, as_of, config);
+    let fleet = fit_fleet(&subjects, (n_sites, n_services), config);
+    let judged: Vec<Judged> = ordered
+        .iter()
+        .zip(&subjects)
+        .zip(&fleet.posteriors)
+        .map(|((history, subject), posterior)| {
+            let case = Case {
+                history,
+                subject,
+                fleet: &fleet,
+                config,
+                as_of,
+            };
+            case.judge(posterior.as_ref())
+        })
+        .collect();
+    let (mut rows, standings): (Vec<ReservoirRisk>, Vec<Standing>) = judged
+        .into_iter()
+        .map(|judged| (judged.row, judged.standing))
+        .unzip();
+    for (row, Rank { rank, lower, upper }) in rows.iter_mut().zip(to_ranks(&standings)) {
+        row.rank = rank;
+        row.rank_lower_90 = lower;
+        row.rank_upper_90 = upper;
+    }
+    rows.sort_by_key(|row| row.rank);
+    rows
+}
+
+/// What it takes to judge one reservoir.
+struct Case<'a> {
+    history: &'a ReservoirHistory<'a>,
+    subject: &'a Subject,
+    fleet: &'a Fleet,
+    config: &'a ReservoirsConfig,
+    as_of: Stamp,
+}
+
+impl Case<'_> {
+    fn judge(&self, posterior: Option<&Posterior>) -> Judged {
+        let horizon = self.config.horizon_days;
+        let law = self.subject.law(self.fleet.unrest, self.config);
+        let dirt = cleanliness_trends(self.history, law.visible.solubility_ppm, self.as_of);
+        let acid = acid_trend(self.history, self.as_of);
+        let p_dirt = dirt
+            .iter()
+            .map(|trend| trend.probability(horizon))
+            .reduce(f64::max);
+        let p_acid = acid.map(|trend| trend.probability(horizon));
+        let water = posterior.map(|posterior| self.water(posterior, &law));
+        let paper = self.history.reservoir.paper_insulated == Some(true);
+        let p_water = water.as_ref().and_then(|water| water.p_limit);
+        let p_free = water.as_ref().and_then(|water| water.p_free);
+        let risk = self.risk([p_free, p_water, p_dirt, p_acid]);
+        let facts = Facts {
+            subject: self.subject,
+            paper,
+            p_water,
+            p_free,
+            p_cleanliness: p_dirt,
+            p_acid,
+            sample_ppm: water.as_ref().map(|water| water.sample_ppm),
+            rise_ppm_per_day: water.as_ref().map(|water| water.rise_ppm_per_day),
+            horizon_days: horizon,
+        };
+        let ingress = water
+            .as_ref()
+            .filter(|_| !paper && self.subject.oil_kg.is_some())
+            .map(|w| w.ingress);
+        let excess = water.as_ref().and_then(|water| water.excess_ppm_days);
+        let limit = self.subject.limit.as_ref();
+        let row = ReservoirRisk {
+            reservoir_id: self.history.reservoir.reservoir_id.clone(),
+            rank: 0,
+            rank_lower_90: 0,
+            rank_upper_90: 0,
+            risk,
+            p_water_limit: p_water,
+            p_free_water: p_free,
+            p_cleanliness_limit: p_dirt,
+            p_acid_limit: p_acid,
+            expected_excess_ppm_days: excess,
+            ingress_g_per_h: ingress.map(|(median, _, _)| median),
+            ingress_lower_90: ingress.map(|(_, lower, _)| lower),
+            ingress_upper_90: ingress.map(|(_, _, upper)| upper),
+            water_sample_ppm: water.as_ref().map(|water| water.sample_ppm.0),
+            water_sample_lower_90: water.as_ref().map(|water| water.sample_ppm.1),
+            water_sample_upper_90: water.as_ref().map(|water| water.sample_ppm.2),
+            water_all_ppm: water.as_ref().map(|water| water.all_ppm),
+            driver: render_driver(&facts),
+            next_sample_by: self.next_sample_by(posterior, &law),
+            horizon_days: horizon,
+            n_samples: self.subject.timeline.n_samples,
+            n_run_ends: self.subject.timeline.n_run_ends,
+            water_limit_ppm: limit.map(|limit| limit.ppm),
+            water_limit_is_default: limit.is_some_and(|limit| limit.default_for.is_some()),
+        };
+        let standing = Standing {
+            risk,
+            excess: excess.unwrap_or(0.0),
+            id: row.reservoir_id.clone(),
+            draws: self.draw_risks(posterior, &law, (&dirt, acid)),
+        };
+        Judged { row, standing }
+    }
+
+    /// All water at which a sample shows the limit, and at which water drops out where it is coldest.
+    fn thresholds(&self, law: &Law) -> (Option<f64>, Option<f64>) {
+        let limit = self
+            .subject
+            .limit
+            .as_ref()
+            .map(|limit| law.visible.all_ppm(limit.ppm));
+        (limit, self.subject.coldest_solubility_ppm)
+    }
+
+    fn water(&self, posterior: &Posterior, law: &Law) -> Water {
+        let horizon = self.config.horizon_days;
+        let outlook = Outlook { posterior, law };
+        let (limit, free) = self.thresholds(law);
+        let level = |p: f64| posterior.level_quantile_ppm(p);
+        let shown = |p: f64| law.visible.sample_ppm(level(p));
+        let ingress = |p: f64| posterior.ingress_quantile_g_per_h(p);
+        let rise = posterior
+            .cells()
+            .map(|cell| cell.weight * cell.rate_per_h.ln())
+            .sum::<f64>()
+            .exp();
+        Water {
+            p_limit: limit.map(|threshold| outlook.passage(threshold, horizon)),
+            p_free: free.map(|threshold| outlook.passage(threshold, horizon)),
+            excess_ppm_days: self
+                .subject
+                .limit
+                .as_ref()
+                .map(|limit| outlook.excess_ppm_days(limit.ppm, horizon)),
+            sample_ppm: (shown(0.5), shown(0.05), shown(0.95)),
+            all_ppm: level(0.5),
+            ingress: (ingress(0.5), ingress(0.05), ingress(0.95)),
+            rise_ppm_per_day: 24.0 * rise,
+        }
+    }
+
+    /// Criticality times the weighted probabilities, in the order free water, limit, dirt, acid.
+    fn risk(&self, probabilities: [Option<f64>; 4]) -> f64 {
+        let weights = self.config.weights;
+        let weights = [
+            weights.free_water,
+            weights.water_limit,
+            weights.cleanliness,
+            weights.acid,
+        ];
+        let sum: f64 = probabilities
+            .iter()
+            .zip(weights)
+            .map(|(p, w)| w * p.unwrap_or(0.0))
+            .sum();
+        self.history.reservoir.criticality.unwrap_or(1.0) * sum
+    }
+
+    /// Risk given draws of level, ingress, dirt and acid: how far the present knowledge leaves it open.
+    fn draw_risks(
+        &self,
+        posterior: Option<&Posterior>,
+        law: &Law,
+        (dirt, acid): (&[Trend], Option<Trend>),
+    ) -> Vec<f64> {
+        let horizon = self.config.horizon_days;
+        let id = self.history.reservoir.reservoir_id.as_str();
+        let mut rng = rng::seeded(self.config.seed, id);
+        let (limit, free) = self.thresholds(law);
+        (0..self.config.rank_draws)
+            .map(|_| {
+                let z = rng::standard_normals(&mut rng, 4);
+                let z = |idx: usize| z.get(idx).copied().unwrap_or(0.0);
+                let (mut p_limit, mut p_free) = (None, None);
+                if let Some(posterior) = posterior {
+                    let outlook = Outlook { posterior, law };
+                    let (rate, level) = posterior.draw(&mut rng);
+                    let given =
+                        |threshold| outlook.passage_given(rate, level, (threshold, horizon));
+                    (p_limit, p_free) = (limit.map(given), free.map(given));
+                }
+                // the sizes are counted in one bottle: they move together
+                let p_dirt = dirt
+                    .iter()
+                    .map(|trend| trend.probability_given(z(0), z(1), horizon))
+                    .reduce(f64::max);
+                let p_acid = acid.map(|trend| trend.probability_given(z(2), z(3), horizon));
+                self.risk([p_free, p_limit, p_dirt, p_acid])
+            })
+            .collect()
+    }
+
+    /// The day before which a sample is due: a limit would else be passed unnoticed too likely.
+    ///
+    /// A week where no sample was ever taken or a limit is already in doubt; at the latest the horizon.
+    fn next_sample_by(&self, posterior: Option<&Posterior>, law: &Law) -> Option<Day> {
+        let horizon = self.config.horizon_days;
+        let soon = 7.0_f64.min(horizon);
+        let days = match posterior {
+            Some(posterior) if self.subject.timeline.n_samples > 0 => {
+                let (limit, free) = self.thresholds(law);
+                let thresholds: Vec<f64> = limit.into_iter().chain(free).collect();
+                Outlook { posterior, law }
+                    .days_until(&thresholds, self.config.unnoticed_probability, horizon)
+                    .unwrap_or(horizon)
+            }
+            _ => soon,
+        };
+        Some(self.as_of.plus_days(days.max(soon)).day())
+    }
+}
+
+/// What the water of one reservoir comes to.
+struct Water {
+    p_limit: Option<f64>,
+    p_free: Option<f64>,
+    excess_ppm_days: Option<f64>,
+    sample_ppm: (f64, f64, f64),
+    all_ppm: f64,
+    ingress: (f64, f64, f64),
+    rise_ppm_per_day: f64,
+}

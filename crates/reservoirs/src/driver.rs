@@ -1,0 +1,166 @@
+//! The sentence that says why a reservoir stands where it stands.
+
+use crate::subject::Subject;
+
+/// The numbers that the sentence chooses from.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Facts<'a> {
+    pub(crate) subject: &'a Subject,
+    pub(crate) paper: bool,
+    pub(crate) p_water: Option<f64>,
+    pub(crate) p_free: Option<f64>,
+    pub(crate) p_cleanliness: Option<f64>,
+    pub(crate) p_acid: Option<f64>,
+    /// Median and 90 % ends of what a sample would show now, ppm.
+    pub(crate) sample_ppm: Option<(f64, f64, f64)>,
+    /// Median rise, ppm a day.
+    pub(crate) rise_ppm_per_day: Option<f64>,
+    pub(crate) horizon_days: f64,
+}
+
+/// The driver and what is missing, in sentences.
+pub(crate) fn render_driver(facts: &Facts<'_>) -> String {
+    let mut sentences = vec![main_sentence(facts)];
+    if facts.paper {
+        sentences
+            .push("The water in the paper is not assessed: it holds most of the water.".to_owned());
+    }
+    if let Some(name) = facts
+        .subject
+        .limit
+        .as_ref()
+        .and_then(|limit| limit.default_for)
+    {
+        let ppm = facts.subject.limit.as_ref().map_or(0.0, |limit| limit.ppm);
+        sentences.push(format!(
+            "The limit of {ppm:.0} ppm is the default for {name}."
+        ));
+    }
+    let missing = missing(facts);
+    if !missing.is_empty() {
+        sentences.push(format!("Not known: {}.", missing.join(", ")));
+    }
+    sentences.join(" ")
+}
+
+fn main_sentence(facts: &Facts<'_>) -> String {
+    let Some(level) = facts.sample_ppm else {
+        return "No sample and no run tells the water here or in any comparable reservoir."
+            .to_owned();
+    };
+    let parts = [
+        (facts.p_free, "free water at the coldest place"),
+        (facts.p_water.map(|p| 0.5 * p), "the water limit"),
+        (
+            facts.p_cleanliness.map(|p| 0.5 * p),
+            "the cleanliness limit",
+        ),
+        (facts.p_acid.map(|p| 0.5 * p), "the acid limit"),
+    ];
+    let mut top: Option<(f64, usize)> = None;
+    for (idx, (p, _)) in parts.iter().enumerate() {
+        if let Some(p) = p.filter(|p| top.is_none_or(|(best, _)| *p > best)) {
+            top = Some((p, idx));
+        }
+    }
+    let state = water_state(facts, level);
+    match top {
+        None => format!("{state}; no limit is known to measure it by."),
+        Some((p, _)) if p < 0.005 => format!(
+            "{state}; nothing is likely to be passed within {:.0} days.",
+            facts.horizon_days
+        ),
+        Some((_, idx)) => {
+            let raw = [
+                facts.p_free,
+                facts.p_water,
+                facts.p_cleanliness,
+                facts.p_acid,
+            ];
+            let p = raw.get(idx).copied().flatten().unwrap_or(0.0);
+            let what = parts.get(idx).map_or("", |(_, what)| what);
+            format!("Mostly {what} ({}): {}.", percent(p), lower_first(&state))
+        }
+    }
+}
+
+/// `Water now 180 ppm (90 % 140–230), rising 2.1 ppm a day`, and on what it rests.
+fn water_state(facts: &Facts<'_>, (median, low, high): (f64, f64, f64)) -> String {
+    let rise = facts
+        .rise_ppm_per_day
+        .filter(|_| !facts.paper)
+        .map_or_else(String::new, |rise| {
+            if rise >= 0.05 {
+                format!(", rising {} ppm a day", two_digits(rise))
+            } else {
+                ", hardly rising".to_owned()
+            }
+        });
+    let timeline = &facts.subject.timeline;
+    let basis = match (
+        timeline.n_samples,
+        timeline.n_run_ends,
+        timeline.sample_age_h,
+    ) {
+        (0, 0, _) => " (no sample and no run here: judged by the fleet alone)".to_owned(),
+        (0, n, _) => format!(" (no sample, {n} run{} with a sensor)", plural(n)),
+        (_, _, _) if timeline.only_censored => " (samples gave bounds only)".to_owned(),
+        (_, _, Some(age_h)) if age_h > 24.0 * 90.0 => {
+            format!(" (last sample {:.0} days ago)", age_h / 24.0)
+        }
+        _ => String::new(),
+    };
+    format!("Water now {median:.0} ppm (90 % {low:.0}–{high:.0}){rise}{basis}")
+}
+
+fn missing(facts: &Facts<'_>) -> Vec<&'static str> {
+    let subject = facts.subject;
+    let mut list = Vec::new();
+    if subject.oil_kg.is_none() {
+        list.push("volume");
+    }
+    if !subject.visible.solubility_ppm.is_finite() {
+        list.push("the oil's solubility");
+    } else if subject.coldest_solubility_ppm.is_none() {
+        list.push("coldest oil temperature");
+    }
+    if subject.limit.is_none() {
+        list.push("water limit");
+    }
+    if facts.p_cleanliness.is_none() {
+        list.push("cleanliness");
+    }
+    if facts.p_acid.is_none() {
+        list.push("acid number");
+    }
+    list
+}
+
+fn percent(p: f64) -> String {
+    match 100.0 * p {
+        p if p > 99.0 => "over 99 %".to_owned(),
+        p if p < 1.0 => "under 1 %".to_owned(),
+        p => format!("{p:.0} %"),
+    }
+}
+
+fn two_digits(x: f64) -> String {
+    if x < 1.0 {
+        format!("{x:.2}")
+    } else if x < 10.0 {
+        format!("{x:.1}")
+    } else {
+        format!("{x:.0}")
+    }
+}
+
+fn plural(n: i64) -> &'static str {
+    if n == 1 { "" } else { "s" }
+}
+
+fn lower_first(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| {
+        first.to_lowercase().collect::<String>() + chars.as_str()
+    })
+}

@@ -1,0 +1,152 @@
+//! What the posterior means for the horizon: probabilities, excess, the next sample.
+//!
+//! First passage over the full predictive law: the formula averaged over level and ingress, never at
+//! their means.
+
+use drydown_stats::normal;
+use drydown_stats::passage::FirstPassage;
+
+use crate::filter::{Law, Visible};
+use crate::posterior::{Cell, Posterior};
+
+/// A reservoir's future water under one law.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Outlook<'a> {
+    pub(crate) posterior: &'a Posterior,
+    pub(crate) law: &'a Law,
+}
+
+impl Outlook<'_> {
+    /// Probability that all water passes a threshold at any time within some days.
+    pub(crate) fn passage(&self, threshold_ppm: f64, days: f64) -> f64 {
+        if !threshold_ppm.is_finite() {
+            return 0.0;
+        }
+        let p: f64 = self
+            .posterior
+            .cells()
+            .map(|cell| cell.weight * self.cell_passage(&cell, threshold_ppm, days))
+            .sum();
+        p.clamp(0.0, 1.0)
+    }
+
+    fn cell_passage(&self, cell: &Cell, threshold_ppm: f64, days: f64) -> f64 {
+        let law = FirstPassage {
+            distance: threshold_ppm - cell.level_ppm,
+            distance_sd: cell.level_sd,
+            drift_mean: self.drift_per_day(cell.rate_per_h, cell.level_ppm, days),
+            drift_sd: 0.0,
+            diffusion_sd: self.law.diffusion_per_root_day(cell.rate_per_h),
+        };
+        law.cdf(days)
+    }
+
+    /// The same for a known rate (ppm/h) and level.
+    pub(crate) fn passage_given(&self, rate_per_h: f64, level_ppm: f64, ahead: (f64, f64)) -> f64 {
+        let (threshold_ppm, days) = ahead;
+        let cell = Cell {
+            weight: 1.0,
+            rate_per_h,
+            level_ppm,
+            level_sd: 0.0,
+        };
+        if threshold_ppm.is_finite() {
+            self.cell_passage(&cell, threshold_ppm, days)
+        } else {
+            0.0
+        }
+    }
+
+    /// Mean drift over the span, ppm/d: with exchange the path bends, the mean keeps its end.
+    fn drift_per_day(&self, rate_per_h: f64, level_ppm: f64, days: f64) -> f64 {
+        let days = days.max(1e-6);
+        let (keep, add) = self.law.advance(rate_per_h, 24.0 * days);
+        (keep * level_ppm + add - level_ppm) / days
+    }
+
+    /// Expected ppm-days of the sampled water above a limit within some days.
+    pub(crate) fn excess_ppm_days(&self, limit_ppm: f64, days: f64) -> f64 {
+        const SLICES: u32 = 24;
+        let slice = days / f64::from(SLICES);
+        let visible = self.law.visible;
+        self.posterior
+            .cells()
+            .map(|cell| {
+                let drift = self.drift_per_day(cell.rate_per_h, cell.level_ppm, days);
+                let unrest = self.law.diffusion_per_root_day(cell.rate_per_h);
+                let sum: f64 = (0..SLICES)
+                    .map(|idx| {
+                        let t = slice * (f64::from(idx) + 0.5);
+                        let sd = cell.level_sd.hypot(unrest * t.sqrt());
+                        mean_excess(cell.level_ppm + drift * t, sd, limit_ppm, visible)
+                    })
+                    .sum();
+                cell.weight * sum * slice
+            })
+            .sum()
+    }
+
+    /// Days until the lowest of some thresholds has been passed with this probability, to the day;
+    /// None beyond the horizon.
+    pub(crate) fn days_until(&self, thresholds: &[f64], p: f64, horizon_days: f64) -> Option<f64> {
+        let lowest = thresholds.iter().copied().fold(f64::INFINITY, f64::min);
+        let passed = |days: f64| self.passage(lowest, days) >= p;
+        if !passed(horizon_days) {
+            return None;
+        }
+        let (mut low, mut high) = (0.0, horizon_days);
+        while high - low > 1.0 {
+            let middle = 0.5 * (low + high);
+            if passed(middle) {
+                high = middle;
+            } else {
+                low = middle;
+            }
+        }
+        Some(high)
+    }
+}
+
+/// E[(shown − limit)+] where all water is normal and a sample shows the kinked line.
+fn mean_excess(mean: f64, sd: f64, limit_ppm: f64, visible: Visible) -> f64 {
+    let above = |threshold: f64| {
+        if !threshold.is_finite() {
+            return 0.0;
+        }
+        let z = (mean - threshold) / sd.max(1e-9);
+        sd * normal::pdf(z) + (mean - threshold) * normal::cdf(z)
+    };
+    let share = visible.emulsified_share;
+    if limit_ppm >= visible.solubility_ppm {
+        share * above(visible.all_ppm(limit_ppm))
+    } else {
+        above(limit_ppm) - (1.0 - share) * above(visible.solubility_ppm)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn excess_is_the_integral_of_the_kinked_line() {
+        let visible = Visible {
+            solubility_ppm: 300.0,
+            emulsified_share: 0.4,
+        };
+        for (limit, mean, sd) in [
+            (200.0, 250.0, 80.0),
+            (350.0, 400.0, 100.0),
+            (300.0, 300.0, 50.0),
+        ] {
+            let (mut sum, step) = (0.0, 0.05);
+            for idx in -200_000..200_000 {
+                let x = mean + f64::from(idx) * step;
+                let density = normal::pdf((x - mean) / sd) / sd;
+                sum += density * (visible.sample_ppm(x) - limit).max(0.0) * step;
+            }
+            let got = mean_excess(mean, sd, limit, visible);
+            assert!((got - sum).abs() < 1e-3 * sum.max(1.0), "{got} {sum}");
+        }
+    }
+}
