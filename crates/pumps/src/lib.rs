@@ -6,6 +6,7 @@
 mod cause;
 mod config;
 mod covariates;
+mod estimate;
 mod evidence;
 mod filter;
 mod health;
@@ -13,11 +14,13 @@ mod judge;
 mod limit;
 mod monitor;
 mod outlook;
+mod past;
 mod prior;
 mod spans;
 mod spread;
 mod start;
 mod watch;
+mod witnesses;
 
 pub use config::PumpsConfig;
 pub use covariates::Slopes;

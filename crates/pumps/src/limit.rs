@@ -8,6 +8,7 @@
 
 use drydown_physics::vacuum;
 use drydown_runs::Run;
+use drydown_stats::optimise::brent_root;
 use drydown_stats::passage::FirstPassage;
 
 use crate::{DaysStatus, PumpsConfig};
@@ -183,7 +184,7 @@ fn days_of_path(path: &FirstPassage, config: &PumpsConfig) -> Days {
     if by_horizon < 0.1 {
         return Days::none(DaysStatus::Beyond);
     }
-    let quantile = |p: f64| path.quantile(p, config.horizon_days);
+    let quantile = |p: f64| quantile_days(path, p, config.horizon_days, by_horizon);
     Days {
         p10: quantile(0.1),
         p50: quantile(0.5),
@@ -191,4 +192,16 @@ fn days_of_path(path: &FirstPassage, config: &PumpsConfig) -> Days {
         status: DaysStatus::Within,
         passed,
     }
+}
+
+/// Days by which the limit is reached with a probability, to a twentieth of a day; None past the
+/// horizon.
+fn quantile_days(path: &FirstPassage, p: f64, horizon: f64, by_horizon: f64) -> Option<f64> {
+    if by_horizon < p {
+        return None;
+    }
+    if path.cdf(0.0) >= p {
+        return Some(0.0);
+    }
+    brent_root(|days| path.cdf(days) - p, 0.0, horizon, 0.05)
 }

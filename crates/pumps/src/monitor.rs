@@ -282,7 +282,8 @@ impl Monitor {
             before = seen.at;
         }
         let variance = self.spread.noise_sd.powi(2) + self.spread.shared_sd.powi(2);
-        let (mut step, mut ramp): (Option<(f64, Stamp)>, Option<(f64, Stamp)>) = (None, None);
+        let mut step: Option<(f64, Stamp)> = None;
+        let mut ramp: Option<(f64, Stamp)> = None;
         for k in 0..since.len() {
             let tail = since.get(k..).unwrap_or(&[]);
             let Some((from, first, _)) = tail.first().copied() else {

@@ -1,6 +1,5 @@
 //! `drydown demo`: the invented fleet, from exports to report.
 
-use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
@@ -141,7 +140,9 @@ mod summary {
     use drydown_removal::{Basis, RemovalCoefficient};
     use serde_json::json;
 
-    use super::{Answers, Path, Result, Write as _};
+    use std::fmt::Write as _;
+
+    use super::{Answers, Path, Result};
 
     pub(super) fn render(answers: &Answers<'_>, folder: &Path) -> String {
         let mut out = String::from(

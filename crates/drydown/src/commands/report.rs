@@ -139,10 +139,10 @@ fn run_sources(answers: &Answers<'_>, quarter: Quarter) -> Result<BTreeMap<RunId
         )
         .select([col("unit_id"), col("at"), col("file_hash"), col("line")])
         .collect()?;
-    let units = frame.column("unit_id")?.str()?.into_iter();
-    let times = frame.column("at")?.datetime()?.physical().into_iter();
-    let hashes = frame.column("file_hash")?.str()?.into_iter();
-    let lines = frame.column("line")?.i64()?.into_iter();
+    let units = frame.column("unit_id")?.str()?.iter();
+    let times = frame.column("at")?.datetime()?.physical().iter();
+    let hashes = frame.column("file_hash")?.str()?.iter();
+    let lines = frame.column("line")?.i64()?.iter();
     let mut sources = BTreeMap::new();
     for (((unit, at), hash), line) in units.zip(times).zip(hashes).zip(lines) {
         let (Some(unit), Some(at), Some(hash), Some(line)) = (unit, at, hash, line) else {
@@ -172,8 +172,8 @@ fn ambient_kpa(answers: &Answers<'_>) -> Result<BTreeMap<UnitId, f64>> {
         .lazy()
         .filter(col("unit_id").neq(lit("")))
         .collect()?;
-    let units = frame.column("unit_id")?.str()?.into_iter();
-    let values = frame.column("ambient_kpa")?.f64()?.into_iter();
+    let units = frame.column("unit_id")?.str()?.iter();
+    let values = frame.column("ambient_kpa")?.f64()?.iter();
     Ok(units
         .zip(values)
         .filter_map(|(unit, kpa)| Some((UnitId::from(unit?), kpa?)))

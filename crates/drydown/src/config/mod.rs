@@ -9,7 +9,7 @@ use drydown_ingest::SourceSpec;
 use serde::Deserialize;
 
 pub(crate) use sections::{
-    AnalysisSection, DisplaySection, FindingsSection, MailSection, StoreSection, UnitSystem,
+    AnalysisSection, DisplaySection, FindingsSection, MailSection, StoreSection,
 };
 
 /// The configuration, read and checked.

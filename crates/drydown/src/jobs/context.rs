@@ -103,8 +103,8 @@ impl<'a> Context<'a> {
             .agg([col("at").max()])
             .sort(["unit_id"], SortMultipleOptions::default())
             .collect()?;
-        let units = frame.column("unit_id")?.str()?.into_iter();
-        let times = frame.column("at")?.datetime()?.physical().into_iter();
+        let units = frame.column("unit_id")?.str()?.iter();
+        let times = frame.column("at")?.datetime()?.physical().iter();
         Ok(units
             .zip(times)
             .filter_map(|(unit, at)| Some((UnitId::from(unit?), Stamp::from_micros(at?))))

@@ -26,6 +26,9 @@ pub(super) const JOB: Job = Job {
         "sensor_checks",
         "removal_coefficients",
         "removal_quarters",
+        "removal_model",
+        "unit_capacities",
+        "vapour_fractions",
     ],
     needs: "one run; an interval of its own needs a run whose water fell",
     run,
@@ -85,6 +88,9 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
             "removal_quarters",
             to_batch(&fleet.quarters, context.as_of)?,
         ),
+        ("removal_model", to_batch(&ModelTerm::of_fleet(&fleet), context.as_of)?),
+        ("unit_capacities", to_batch(&fleet.capacities, context.as_of)?),
+        ("vapour_fractions", to_batch(&fleet.vapour_fractions, context.as_of)?),
     ])
 }
 

@@ -165,15 +165,10 @@ fn forecasts_of_worn_pumps_hold_the_truth_as_often_as_they_say() {
     let config = PumpsConfig::documented();
     let (mut within, mut early, mut of) = (0, 0, 0);
     for seed in 10..16 {
-        let t0 = std::time::Instant::now();
         let fleet = mixed(seed, &config, |a, b| {
             Fault::Wear(60.0 + 100.0 * a, 0.004 + 0.008 * b)
         });
-        println!("play {:?}", t0.elapsed());
         let prior = prior_of(&fleet, &[], &config);
-        println!("prior {:?}", t0.elapsed());
-        for one in &fleet { judge(one, &prior, &config); }
-        println!("judge {:?}", t0.elapsed());
         for one in fleet.iter().filter(|one| one.fault != Fault::None) {
             let rows = judge(one, &prior, &config).health;
             let Some(crossing) = one.crossing(config.limit_kpa) else {

@@ -148,13 +148,20 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
         out.path
             .push((day, nature.own - nature.drift * day - loss + wander, tight));
         let base = tight + leak / speed + 0.12 * standard_normal(&mut rng);
+        // A third of the fleet is moved to a site a thousand metres higher half-way.
+        let moved_kpa = if number % 3 == 1 && day > 0.5 * DAYS {
+            11.0
+        } else {
+            0.0
+        };
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
         let curve = curve(
             &nature,
             &out.unit,
             (at, &run_id),
-            (speed, base, weather, air_degc),
+            (speed, base, air_degc),
+            (nature.barometer_kpa - moved_kpa, weather),
             &mut rng,
         );
         out.starts.push(fit_start(&curve, Some(&out.unit), config));
@@ -178,17 +185,14 @@ fn curve(
     nature: &Nature,
     unit: &Unit,
     (at, run_id): (Stamp, &RunId),
-    (speed, base, weather, air_degc): (f64, f64, f64, f64),
+    (speed, base, air_degc): (f64, f64, f64),
+    (altitude_kpa, weather): (f64, f64),
     rng: &mut Pcg64,
 ) -> StartCurve {
     let per_s = speed / 3.6 / CHAMBER_L;
-    let truth = nature.barometer_kpa + weather;
+    let truth = altitude_kpa + weather;
     // A gauge knows the difference to the air outside; the log adds the barometer it believes in.
-    let believed = if nature.measured {
-        truth
-    } else {
-        nature.barometer_kpa
-    };
+    let believed = if nature.measured { truth } else { altitude_kpa };
     let dead_s = 4.0 * uniform(rng);
     let n = (300.0 / nature.step_s) as usize;
     let seconds: Vec<f64> = (0..n).map(|k| k as f64 * nature.step_s).collect();

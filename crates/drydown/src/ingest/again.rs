@@ -1,0 +1,143 @@
+//! `drydown ingest --again SOURCE`: the table of a source rebuilt from its files, in their first order.
+//!
+//! Later files may have superseded cells of earlier ones, so the whole table is laid anew from every
+//! file of the ledger. A file that is gone or changed stops the rebuild before anything is written.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use anyhow::{Context as _, Result, bail};
+use drydown_ingest::{FileRows, LoadRow, MergePlan, Source, loads_batch, rejects_batch};
+use drydown_quantity::Stamp;
+use drydown_store::{CommitNote, Store, WriteGuard};
+use drydown_tables::Load;
+use serde_json::json;
+
+use super::ledger::{self, LOADS_KEY};
+use super::matching::{Found, find_files};
+use super::publish::hash_of;
+use super::{FileDone, IngestInputs, IngestSummary, missing, read_file, site_context, source_of};
+use crate::commands::UsageError;
+
+pub(super) fn rebuild(
+    inputs: &IngestInputs<'_>,
+    store: &Store,
+    guard: &WriteGuard,
+    sources: &[Source],
+    name: &str,
+) -> Result<IngestSummary> {
+    let source = sources.iter().find(|source| source.name() == name).ok_or_else(|| {
+        let known: Vec<&str> = sources.iter().map(Source::name).collect();
+        UsageError(format!("--again: found \"{name}\", expected one of {}", known.join(", ")))
+    })?;
+    let table = source.table();
+    let of_table: BTreeSet<&str> =
+        sources.iter().filter(|other| other.table().name == table.name).map(Source::name).collect();
+    let (mut wanted, others): (Vec<Load>, Vec<Load>) =
+        ledger::rows(store)?.into_iter().partition(|load| of_table.contains(load.source.as_str()));
+    wanted.sort_by(|a, b| (a.loaded_at, &a.file).cmp(&(b.loaded_at, &b.file)));
+    let found = find_files(inputs, sources)?;
+    let rows = read_all(&wanted, &found, sources, store)?;
+    let mut plan = MergePlan::new(table, rows);
+    let mut staged = store.stage(guard, &table.name)?;
+    let live = staged.live_files()?;
+    staged.remove(&live)?;
+    for part in plan.parts() {
+        let merged = plan.merge_part(&part, &[])?;
+        staged.write(&merged.added)?;
+    }
+    let files = plan.into_files();
+    let times: BTreeMap<(&str, &str), Stamp> = wanted
+        .iter()
+        .map(|load| ((load.source.as_str(), load.file_hash.as_str()), load.loaded_at.unwrap_or(inputs.loaded_at)))
+        .collect();
+    let rebuilt: Vec<LoadRow> = files
+        .iter()
+        .map(|file| {
+            let at = times.get(&(file.source(), file.file_hash())).copied().unwrap_or(inputs.loaded_at);
+            LoadRow::of(file, hash_of(sources, file), at)
+        })
+        .collect();
+    staged.commit(CommitNote::new(BTreeMap::from([(LOADS_KEY.to_owned(), json!(rebuilt))])))?;
+    replace_rejects(store, guard, &of_table, &files)?;
+    let mut loads: Vec<LoadRow> = others.into_iter().map(to_load_row).collect();
+    loads.extend(rebuilt);
+    store.replace_all(guard, "loads", vec![loads_batch(&loads)?], CommitNote::default())?;
+    Ok(IngestSummary {
+        files: files
+            .iter()
+            .map(|file| FileDone { source: file.source().to_owned(), file: file.file().to_owned(), counts: file.counts() })
+            .collect(),
+        ..IngestSummary::default()
+    })
+}
+
+/// The files of the ledger, read anew in the order in which they were first loaded.
+fn read_all(wanted: &[Load], found: &[Found], sources: &[Source], store: &Store) -> Result<Vec<FileRows>> {
+    let site = site_context(Some(store))?;
+    let mut on_disk: BTreeMap<(String, String), (&Found, Vec<u8>)> = BTreeMap::new();
+    for file in found {
+        let source = source_of(sources, file).name();
+        if wanted.iter().any(|load| load.source == source) {
+            let bytes = std::fs::read(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
+            on_disk.insert((source.to_owned(), drydown_ingest::file_hash(&bytes)), (file, bytes));
+        }
+    }
+    let name = |load: &Load| load.file.clone().unwrap_or_default();
+    let all: BTreeSet<String> = wanted.iter().map(name).collect();
+    let had: BTreeSet<String> = wanted
+        .iter()
+        .filter(|load| on_disk.contains_key(&(load.source.clone(), load.file_hash.clone())))
+        .map(name)
+        .collect();
+    let gone = missing(&all, &had);
+    if !gone.is_empty() {
+        bail!(
+            "{} loaded files are gone or changed on disk ({}{}); nothing was rebuilt\nhint: bring them back, or keep the rows as they are",
+            gone.len(),
+            gone.iter().take(3).copied().collect::<Vec<_>>().join(", "),
+            if gone.len() > 3 { ", …" } else { "" }
+        );
+    }
+    let mut rows = Vec::with_capacity(wanted.len());
+    for load in wanted {
+        let Some((file, bytes)) = on_disk.get(&(load.source.clone(), load.file_hash.clone())) else { continue };
+        let at = load.loaded_at.unwrap_or(Stamp::from_micros(i64::MAX / 2));
+        rows.push(
+            read_file(source_of(sources, file), file, bytes, at, &site)
+                .map_err(|(name, error)| anyhow::anyhow!("{name}: {error}"))?,
+        );
+    }
+    Ok(rows)
+}
+
+fn replace_rejects(store: &Store, guard: &WriteGuard, of_table: &BTreeSet<&str>, files: &[FileRows]) -> Result<()> {
+    use arrow::array::{AsArray, BooleanArray};
+    let mut kept = vec![rejects_batch(files)?];
+    for batch in store.load_files("rejects", &store.live_files("rejects", None)?)? {
+        let sources = batch
+            .column_by_name("source")
+            .and_then(|column| column.as_string_opt::<i32>())
+            .context("table \"rejects\" has no text column \"source\"")?;
+        let others: BooleanArray = sources.iter().map(|source| Some(!of_table.contains(source.unwrap_or_default()))).collect();
+        kept.push(arrow::compute::filter_record_batch(&batch, &others)?);
+    }
+    store.replace_all(guard, "rejects", kept, CommitNote::default())?;
+    Ok(())
+}
+
+fn to_load_row(load: Load) -> LoadRow {
+    let count = |n: i64| u64::try_from(n).unwrap_or(0);
+    LoadRow {
+        source: load.source,
+        file_hash: load.file_hash,
+        file: load.file.unwrap_or_default(),
+        source_hash: load.source_hash.unwrap_or_default(),
+        loaded_at: load.loaded_at.map_or(0, Stamp::micros),
+        rows_in: count(load.rows_in),
+        rows_kept: count(load.rows_kept),
+        rows_duplicate: count(load.rows_duplicate),
+        rows_superseded: count(load.rows_superseded),
+        rows_rejected: count(load.rows_rejected),
+        rows_ignored: count(load.rows_ignored),
+    }
+}

@@ -1,0 +1,125 @@
+//! The load ledger: what was loaded, and what a crash left between two commits.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use anyhow::{Context as _, Result};
+use arrow::array::{AsArray, BooleanArray, RecordBatch};
+use arrow::compute::filter_record_batch;
+use drydown_ingest::{LoadRow, Source, loads_batch};
+use drydown_schema::{TableKind, tables};
+use drydown_store::{CommitNote, Store, WriteGuard};
+use drydown_tables::Load;
+use serde_json::Value;
+
+/// Key of the ledger rows in a data commit's metadata.
+pub(super) const LOADS_KEY: &str = "loads";
+
+/// Files already loaded, and by which description of their source.
+#[derive(Debug, Default)]
+pub(super) struct Ledger {
+    known: BTreeSet<(String, String)>,
+    descriptions: BTreeMap<String, BTreeSet<String>>,
+}
+
+impl Ledger {
+    pub(super) fn load(store: Option<&Store>) -> Result<Self> {
+        let mut ledger = Self::default();
+        let Some(store) = store else { return Ok(ledger) };
+        for row in rows(store)? {
+            ledger.known.insert((row.source.clone(), row.file_hash));
+            ledger.descriptions.entry(row.source).or_default().extend(row.source_hash);
+        }
+        Ok(ledger)
+    }
+
+    /// Whether a file was loaded already; from now on it counts as loaded.
+    pub(super) fn knows_or_adds(&mut self, source: &str, file_hash: &str) -> bool {
+        !self.known.insert((source.to_owned(), file_hash.to_owned()))
+    }
+
+    /// A warning for each source whose description is no longer the one its files were loaded by.
+    pub(super) fn changed_descriptions(&self, sources: &[Source]) -> Vec<String> {
+        sources
+            .iter()
+            .filter(|source| {
+                self.descriptions
+                    .get(source.name())
+                    .is_some_and(|had| had.iter().any(|hash| hash != source.source_hash()))
+            })
+            .map(|source| {
+                format!(
+                    "the description of source \"{0}\" changed since its files were loaded; their rows stand as they were\nhint: `drydown ingest --again {0}` rebuilds them",
+                    source.name()
+                )
+            })
+            .collect()
+    }
+}
+
+pub(super) fn rows(store: &Store) -> Result<Vec<Load>> {
+    Ok(drydown_tables::from_frame(&store.scan("loads", None, None)?.collect()?)?)
+}
+
+/// Finishes what a crash left: ledger rows that stand in a data commit but not in `loads`, and
+/// rejects of files whose data never arrived.
+pub(super) fn complete(store: &Store, guard: &WriteGuard) -> Result<()> {
+    let mut known: BTreeSet<(String, String)> =
+        rows(store)?.into_iter().map(|row| (row.source, row.file_hash)).collect();
+    let mut lost = Vec::new();
+    for spec in tables().iter().filter(|spec| spec.kind == TableKind::Ingested) {
+        let Some(version) = store.table_version(&spec.name)? else { continue };
+        // One commit at most can lack its ledger rows: they follow it before the next data commit.
+        for commit in store.commits_after(&spec.name, Some(version - 2))? {
+            let Some(Value::Array(noted)) = commit.metadata.get(LOADS_KEY) else { continue };
+            for value in noted {
+                let row: LoadRow = serde_json::from_value(value.clone())
+                    .with_context(|| format!("the log of table \"{}\" holds ledger rows that cannot be read", spec.name))?;
+                if known.insert((row.source.clone(), row.file_hash.clone())) {
+                    lost.push(row);
+                }
+            }
+        }
+    }
+    if !lost.is_empty() {
+        store.append(guard, "loads", vec![loads_batch(&lost)?], CommitNote::default())?;
+    }
+    drop_orphan_rejects(store, guard, &known)
+}
+
+/// Rejects whose file is in no ledger row were published before their data could follow.
+fn drop_orphan_rejects(store: &Store, guard: &WriteGuard, known: &BTreeSet<(String, String)>) -> Result<()> {
+    let files = store.live_files("rejects", None)?;
+    if files.is_empty() {
+        return Ok(());
+    }
+    let batches = store.load_files("rejects", &files)?;
+    let mut kept = Vec::with_capacity(batches.len());
+    let mut n_orphans = 0;
+    for batch in &batches {
+        let keep = is_known(batch, known)?;
+        n_orphans += keep.iter().filter(|keep| *keep != Some(true)).count();
+        kept.push(filter_record_batch(batch, &keep)?);
+    }
+    if n_orphans > 0 {
+        store.replace_all(guard, "rejects", kept, CommitNote::default())?;
+    }
+    Ok(())
+}
+
+fn is_known(batch: &RecordBatch, known: &BTreeSet<(String, String)>) -> Result<BooleanArray> {
+    let column = |name: &str| {
+        batch
+            .column_by_name(name)
+            .and_then(|column| column.as_string_opt::<i32>())
+            .with_context(|| format!("table \"rejects\" has no text column \"{name}\""))
+    };
+    let (sources, hashes) = (column("source")?, column("file_hash")?);
+    Ok(sources
+        .iter()
+        .zip(hashes.iter())
+        .map(|(source, hash)| {
+            let (source, hash) = (source.unwrap_or_default(), hash.unwrap_or_default());
+            Some(known.contains(&(source.to_owned(), hash.to_owned())))
+        })
+        .collect())
+}

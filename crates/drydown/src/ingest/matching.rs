@@ -1,0 +1,187 @@
+//! Which file belongs to which source, and in which order files are taken.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context as _, Result};
+use drydown_ingest::Source;
+use drydown_schema::{TableKind, tables};
+use globset::{GlobBuilder, GlobMatcher};
+
+use super::IngestInputs;
+use crate::commands::UsageError;
+use crate::config::Config;
+
+/// A file that a source matches.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Found {
+    pub(crate) source_idx: usize,
+    /// Where it lies.
+    pub(crate) path: PathBuf,
+    /// Its path relative to the configuration, as the ledger shows it.
+    pub(crate) name: String,
+    /// Bytes on disk.
+    size: u64,
+}
+
+/// Files taken in one commit.
+pub(super) struct Batch<'a> {
+    pub(super) files: Vec<&'a Found>,
+}
+
+/// The tables in the order in which they are taken: registers and events, then readings, then samples.
+pub(super) fn tables_in_order() -> Vec<String> {
+    let last = |name: &str| match name {
+        "readings" => 1,
+        "samples" | "results" => 2,
+        _ => 0,
+    };
+    let mut names: Vec<String> =
+        tables().iter().filter(|spec| spec.kind == TableKind::Ingested).map(|spec| spec.name.clone()).collect();
+    names.sort_by_key(|name| last(name));
+    names
+}
+
+/// Every file that a source matches, by path; of the named files only, where some are named.
+pub(super) fn find_files(inputs: &IngestInputs<'_>, sources: &[Source]) -> Result<Vec<Found>> {
+    let matchers = matchers(inputs.config, sources)?;
+    let mut found = if inputs.files.is_empty() {
+        matched(inputs.config, &matchers)?
+    } else {
+        named(inputs, sources, &matchers)?
+    };
+    found.sort_by(|a, b| (&a.name, a.source_idx).cmp(&(&b.name, b.source_idx)));
+    Ok(found)
+}
+
+/// Batches of files in their order, each of about so much text.
+pub(super) fn to_batches<'a>(files: &[&'a Found], text: u64) -> Vec<Batch<'a>> {
+    let mut batches = Vec::new();
+    let mut current = Batch { files: Vec::new() };
+    let mut held = 0;
+    for file in files {
+        let weight = text_weight(file);
+        if !current.files.is_empty() && held + weight > text {
+            batches.push(std::mem::replace(&mut current, Batch { files: Vec::new() }));
+            held = 0;
+        }
+        held += weight;
+        current.files.push(file);
+    }
+    if !current.files.is_empty() {
+        batches.push(current);
+    }
+    batches
+}
+
+/// Bytes of text a file unpacks to, roughly: run logs compress about eightfold.
+fn text_weight(file: &Found) -> u64 {
+    let packed = ["gz", "zst", "zip"].iter().any(|ending| file.path.extension().is_some_and(|found| found == *ending));
+    if packed { file.size.saturating_mul(8) } else { file.size }
+}
+
+struct Matcher {
+    source_idx: usize,
+    /// The pattern's folder without wildcards, relative to the configuration.
+    folder: PathBuf,
+    glob: GlobMatcher,
+}
+
+fn matchers(config: &Config, sources: &[Source]) -> Result<Vec<Matcher>> {
+    let mut matchers = Vec::new();
+    for (source_idx, source) in sources.iter().enumerate() {
+        for pattern in source.files() {
+            let glob = GlobBuilder::new(pattern).literal_separator(true).build().map_err(|error| {
+                config.source_error(source_idx, &["files"], &format!("found \"{pattern}\", expected a file pattern: {error}"))
+            })?;
+            let plain: PathBuf = Path::new(pattern)
+                .components()
+                .take_while(|part| !part.as_os_str().to_string_lossy().contains(['*', '?', '[', '{']))
+                .collect();
+            let folder = if plain == Path::new(pattern) { plain.parent().map(Path::to_path_buf).unwrap_or_default() } else { plain };
+            matchers.push(Matcher { source_idx, folder, glob: glob.compile_matcher() });
+        }
+    }
+    Ok(matchers)
+}
+
+fn matched(config: &Config, matchers: &[Matcher]) -> Result<Vec<Found>> {
+    let mut found: Vec<Found> = Vec::new();
+    for matcher in matchers {
+        let mut paths = Vec::new();
+        walk(&config.base.join(&matcher.folder), &mut paths)?;
+        for path in paths {
+            let Ok(relative) = path.strip_prefix(&config.base) else { continue };
+            if matcher.glob.is_match(relative) {
+                let one = to_found(matcher.source_idx, &path, relative)?;
+                if !found.contains(&one) {
+                    found.push(one);
+                }
+            }
+        }
+    }
+    Ok(found)
+}
+
+fn to_found(source_idx: usize, path: &Path, relative: &Path) -> Result<Found> {
+    let size = path.metadata().with_context(|| format!("cannot look at {}", path.display()))?.len();
+    let name = relative.to_string_lossy().replace('\\', "/");
+    Ok(Found { source_idx, path: path.to_path_buf(), name, size })
+}
+
+/// Every file below a folder; a folder that is not there has none.
+fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> Result<()> {
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    if !folder.is_dir() {
+        return Ok(());
+    }
+    for entry in folder.read_dir().with_context(|| format!("cannot look into {}", folder.display()))? {
+        let path = entry.with_context(|| format!("cannot look into {}", folder.display()))?.path();
+        if path.is_dir() {
+            walk(&path, files)?;
+        } else {
+            files.push(path);
+        }
+    }
+    Ok(())
+}
+
+/// The files named on the command line; each must belong to sources of one table.
+fn named(inputs: &IngestInputs<'_>, sources: &[Source], matchers: &[Matcher]) -> Result<Vec<Found>> {
+    let base = inputs.config.base.canonicalize().with_context(|| format!("cannot find {}", inputs.config.base.display()))?;
+    let mut found = Vec::new();
+    for file in &inputs.files {
+        let whole = file.canonicalize().map_err(|error| UsageError(format!("{}: {error}", file.display())))?;
+        let relative = whole.strip_prefix(&base).unwrap_or(&whole);
+        let mut matching: Vec<usize> =
+            matchers.iter().filter(|matcher| matcher.glob.is_match(relative)).map(|matcher| matcher.source_idx).collect();
+        matching.dedup();
+        let mut of_tables: Vec<&str> =
+            matching.iter().filter_map(|idx| sources.get(*idx)).map(|source| source.table().name.as_str()).collect();
+        of_tables.sort_unstable();
+        of_tables.dedup();
+        match of_tables.len() {
+            0 => {
+                return Err(UsageError(format!(
+                    "{} matches no source of {}\nhint: `drydown draft {}` proposes one",
+                    file.display(),
+                    inputs.config.file.display(),
+                    file.display()
+                ))
+                .into());
+            }
+            1 => {}
+            _ => {
+                return Err(UsageError(format!(
+                    "{} matches sources of {}; a file may belong to one table only",
+                    file.display(),
+                    of_tables.join(" and ")
+                ))
+                .into());
+            }
+        }
+        for source_idx in matching {
+            found.push(to_found(source_idx, &whole, relative)?);
+        }
+    }
+    Ok(found)
+}

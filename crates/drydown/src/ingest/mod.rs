@@ -1,0 +1,218 @@
+//! `drydown ingest`: from the files that the sources match to rows in the store.
+//!
+//! Whole files are committed, in the order rejects, data, loads. The data commit carries its
+//! ledger rows as metadata, so that the next ingest completes what a crash left between: a file
+//! is wholly in or wholly out.
+
+mod again;
+pub(crate) mod draft;
+mod ledger;
+mod matching;
+mod publish;
+
+use std::collections::BTreeSet;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use anyhow::{Context as _, Result};
+use drydown_ingest::{Counts, FileInput, FileRows, SiteContext, Source, TextError};
+use drydown_quantity::Stamp;
+use drydown_store::{CompactRule, Store, WriteGuard};
+use rayon::prelude::*;
+
+use crate::config::Config;
+use crate::output::Progress;
+use ledger::Ledger;
+use matching::Batch;
+pub(crate) use matching::Found;
+
+/// Text unpacked at once, bytes: bounds the memory of one commit.
+const BATCH_TEXT: u64 = 96 << 20;
+/// Text of one file at most, bytes.
+const FILE_TEXT: usize = 8 << 30;
+
+/// What to ingest, and how.
+pub(crate) struct IngestInputs<'a> {
+    pub(crate) config: &'a Config,
+    /// Files named on the command line; empty: all that the sources match.
+    pub(crate) files: Vec<PathBuf>,
+    pub(crate) dry_run: bool,
+    /// Rebuild the table of this source.
+    pub(crate) again: Option<String>,
+    pub(crate) loaded_at: Stamp,
+    pub(crate) progress: &'a Progress,
+}
+
+/// What an ingest did with one file.
+#[derive(Clone, Debug)]
+pub(crate) struct FileDone {
+    pub(crate) source: String,
+    pub(crate) file: String,
+    pub(crate) counts: Counts,
+}
+
+/// What an ingest did.
+#[derive(Debug, Default)]
+pub(crate) struct IngestSummary {
+    pub(crate) files: Vec<FileDone>,
+    /// Files already in the ledger.
+    pub(crate) n_known: usize,
+    pub(crate) warnings: Vec<String>,
+}
+
+impl IngestSummary {
+    /// A count over all files.
+    pub(crate) fn total(&self, of: fn(&Counts) -> u64) -> u64 {
+        self.files.iter().map(|file| of(&file.counts)).sum()
+    }
+}
+
+/// The sources of the configuration, checked; a wrong one is named with file, line and key.
+pub(crate) fn compile_sources(config: &Config) -> Result<Vec<Source>> {
+    let mut sources = Vec::new();
+    for (idx, spec) in config.sources.iter().enumerate() {
+        match spec.compile() {
+            Ok(source) => sources.push(source),
+            Err(problems) => {
+                let Some(first) = problems.first() else { continue };
+                let key: Vec<&str> = first.key.iter().map(String::as_str).collect();
+                let mut text = first.what.clone();
+                if let Some(hint) = &first.hint {
+                    text.push_str(&format!("\nhint: {hint}"));
+                }
+                for other in problems.iter().skip(1) {
+                    text.push_str(&format!("\nalso {other}"));
+                }
+                return Err(config.source_error(idx, &key, &text).into());
+            }
+        }
+    }
+    Ok(sources)
+}
+
+/// Takes what is new. Without a store (a dry run before the first ingest) every file is new.
+pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result<IngestSummary> {
+    let sources = compile_sources(inputs.config)?;
+    let found = matching::find_files(inputs, &sources)?;
+    let guard = match store.filter(|_| !inputs.dry_run) {
+        Some(store) => Some(store.lock("ingest", Some(Duration::from_secs(3600))).context("cannot take the store's lock")?),
+        None => None,
+    };
+    if let (Some(store), Some(guard)) = (store, &guard) {
+        ledger::complete(store, guard)?;
+        if let Some(name) = &inputs.again {
+            return again::rebuild(inputs, store, guard, &sources, name);
+        }
+    }
+    let mut known = Ledger::load(store)?;
+    let mut summary = IngestSummary { warnings: known.changed_descriptions(&sources), ..IngestSummary::default() };
+    let step = inputs.progress.count("ingest: files", found.len() as u64);
+    for table in matching::tables_in_order() {
+        let site = site_context(store)?;
+        let of_table: Vec<&Found> = found.iter().filter(|file| source_of(&sources, file).table().name == table).collect();
+        for batch in matching::to_batches(&of_table, BATCH_TEXT) {
+            let rows = read_batch(&batch, &sources, &mut known, inputs, &site, &mut summary)?;
+            if !rows.is_empty() {
+                summary.files.extend(publish::take(rows, store, guard.as_ref(), &sources, inputs.loaded_at)?);
+            }
+            batch.files.iter().for_each(|_| step.advance());
+        }
+        if let (Some(store), Some(guard)) = (store, &guard)
+            && store.table_version(&table)?.is_some()
+        {
+            store.compact(guard, &table, CompactRule::usual())?;
+        }
+    }
+    if let (Some(store), Some(guard)) = (store, &guard) {
+        for journal in ["rejects", "loads"] {
+            if store.table_version(journal)?.is_some() {
+                store.compact(guard, journal, CompactRule::usual())?;
+            }
+        }
+    }
+    Ok(summary)
+}
+
+fn source_of<'a>(sources: &'a [Source], found: &Found) -> &'a Source {
+    // `find_files` gives only indexes of this list.
+    sources.get(found.source_idx).unwrap_or(&sources[0])
+}
+
+/// Altitudes and nameplate flows as the registers stand now.
+fn site_context(store: Option<&Store>) -> Result<SiteContext> {
+    let Some(store) = store else { return Ok(SiteContext::default()) };
+    let all = |table: &str| -> Result<_> { Ok(store.load_files(table, &store.live_files(table, None)?)?) };
+    Ok(SiteContext::from_registers(&all("units")?, &all("sites")?, &all("reservoirs")?, &all("deployments")?))
+}
+
+/// Reads the files of a batch that the ledger does not know, in parallel, in their order.
+fn read_batch(
+    batch: &Batch<'_>,
+    sources: &[Source],
+    known: &mut Ledger,
+    inputs: &IngestInputs<'_>,
+    site: &SiteContext,
+    summary: &mut IngestSummary,
+) -> Result<Vec<FileRows>> {
+    let mut contents = Vec::new();
+    for file in &batch.files {
+        let bytes = std::fs::read(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
+        let source = source_of(sources, file);
+        if known.knows_or_adds(source.name(), &drydown_ingest::file_hash(&bytes)) {
+            summary.n_known += 1;
+        } else {
+            contents.push((*file, bytes));
+        }
+    }
+    let read: Vec<Result<FileRows, (String, TextError)>> = contents
+        .par_iter()
+        .map(|(file, bytes)| read_file(source_of(sources, file), file, bytes, inputs.loaded_at, site))
+        .collect();
+    let mut rows = Vec::with_capacity(read.len());
+    for result in read {
+        match result {
+            Ok(file) => {
+                summary.warnings.extend(file.notes().iter().map(|note| format!("{}: {note}", file.file())));
+                rows.push(file);
+            }
+            Err((name, error)) => summary.warnings.push(format!("{name}: {error}; the file was left out and stays new")),
+        }
+    }
+    Ok(rows)
+}
+
+fn read_file(
+    source: &Source,
+    file: &Found,
+    bytes: &[u8],
+    loaded_at: Stamp,
+    site: &SiteContext,
+) -> Result<FileRows, (String, TextError)> {
+    let input = FileInput { name: &file.name, bytes, loaded_at, max_text: FILE_TEXT };
+    source.read_file(&input, site).map_err(|error| (file.name.clone(), error))
+}
+
+/// Reads one file for `check`, as it would be read now.
+pub(crate) fn read_for_check(
+    source: &Source,
+    found: &Found,
+    loaded_at: Stamp,
+    store: Option<&Store>,
+) -> Result<FileRows> {
+    let bytes = std::fs::read(&found.path).with_context(|| format!("cannot read {}", found.path.display()))?;
+    let site = site_context(store)?;
+    read_file(source, found, &bytes, loaded_at, &site).map_err(|(name, error)| anyhow::anyhow!("{name}: {error}"))
+}
+
+/// The files each source matches now.
+pub(crate) fn files_of(inputs: &IngestInputs<'_>, sources: &[Source]) -> Result<Vec<Found>> {
+    matching::find_files(inputs, sources)
+}
+
+/// Puts one write under the store's lock; shared by the parts of an ingest.
+pub(crate) type Guard<'a> = Option<&'a WriteGuard>;
+
+/// Names of what is in one set and not in another.
+fn missing<'a>(wanted: &'a BTreeSet<String>, had: &BTreeSet<String>) -> Vec<&'a str> {
+    wanted.iter().filter(|name| !had.contains(*name)).map(String::as_str).collect()
+}

@@ -1,0 +1,216 @@
+//! The prior of one kind of pump, from the pasts of its pumps, shrunk to what is known of any kind.
+
+use drydown_stats::trend::theil_sen;
+
+use crate::PumpStart;
+use crate::covariates::{Covariates, Slopes, fit_slopes, of_base, of_speed};
+use crate::monitor::days_of;
+use crate::past::Span;
+use crate::prior::{KindPrior, WitnessPrior};
+use crate::spread::{Point, fit_spread, shrunk};
+
+/// The prior of the pumps of these spans; `trust` is how far spreads may leave the parent's (log).
+pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> KindPrior {
+    let units = spans
+        .iter()
+        .filter(|span| span.is_first && !span.starts.is_empty())
+        .count();
+    KindPrior {
+        speed: speed_prior(spans, &parent.speed, trust),
+        base: base_prior(spans, &parent.base, trust),
+        steady: steady_prior(spans, &parent.steady, trust),
+        failing_drift: failing_drift(spans, parent),
+        failing_base_drift: parent.failing_base_drift,
+        n_units: units,
+        n_starts: spans.iter().map(|span| span.starts.len()).sum(),
+    }
+}
+
+fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
+    let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
+        span.starts
+            .iter()
+            .filter_map(|s| Some((ln_speed(s)?, of_speed(s))))
+            .collect()
+    };
+    let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
+    let series: Vec<Vec<Point>> = spans
+        .iter()
+        .map(|span| speed_points(span, &slopes))
+        .collect();
+    let mut spread = fit_spread(&series, parent.spread, trust);
+    let slopes_of = |points: &Vec<Point>| long_slope(points);
+    let drifts: Vec<f64> = series.iter().filter_map(slopes_of).collect();
+    let sound = (parent.spread.drift_mean, parent.spread.drift_sd);
+    (spread.drift_mean, spread.drift_sd) = shrunk(&drifts, sound, 5.0);
+    // Sound pumps do not get better, nor do they fail: keep the prior where it means something.
+    spread.drift_mean = spread.drift_mean.clamp(-0.001, 0.0);
+    spread.drift_sd = spread.drift_sd.clamp(5e-5, 4e-4);
+    let levels: Vec<f64> = spans
+        .iter()
+        .zip(&series)
+        .filter(|(span, _)| span.is_first)
+        .filter_map(|(span, points)| Some(early_level(points)? - span.ln_rated?))
+        .collect();
+    let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
+    WitnessPrior {
+        spread,
+        level_mean,
+        level_sd: level_sd.max(0.05),
+        slopes,
+    }
+}
+
+fn speed_points(span: &Span, slopes: &Slopes) -> Vec<Point> {
+    let point = |s: &PumpStart| {
+        let y = ln_speed(s)? - slopes.effect(&of_speed(s));
+        Some((days_of(s.started_at), y, s.ln_speed_se.unwrap_or(0.0)))
+    };
+    span.starts.iter().filter_map(point).collect()
+}
+
+fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
+    // An error of the barometer would pass for the pump's own spread: measured ones only.
+    let measured = |s: &&PumpStart| s.base_kpa_se.is_some_and(|se| se < 0.5);
+    let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
+        let starts = span.starts.iter().filter(measured);
+        starts
+            .filter_map(|s| Some((s.base_kpa?, of_base(s))))
+            .collect()
+    };
+    let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
+    let points = |span: &&Span| -> Vec<Point> {
+        let starts = span.starts.iter().filter(measured);
+        starts
+            .filter_map(|s| {
+                let y = s.base_kpa? - slopes.effect(&of_base(s));
+                Some((days_of(s.started_at), y, s.base_kpa_se?))
+            })
+            .collect()
+    };
+    let series: Vec<Vec<Point>> = spans.iter().map(points).collect();
+    let spread = fit_spread(&series, parent.spread, trust);
+    let levels: Vec<f64> = series
+        .iter()
+        .filter_map(|points| early_level(points))
+        .collect();
+    let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
+    WitnessPrior {
+        spread,
+        level_mean,
+        level_sd: level_sd.max(0.3),
+        slopes,
+    }
+}
+
+fn steady_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
+    let raw: Vec<Vec<(f64, Covariates)>> = spans
+        .iter()
+        .map(|span| span.runs.iter().map(|(_, y, x)| (*y, *x)).collect())
+        .collect();
+    let slopes = fit_slopes(&raw);
+    let points = |span: &&Span| -> Vec<Point> {
+        span.runs
+            .iter()
+            .map(|(day, y, x)| (*day, y - slopes.effect(x), 0.0))
+            .collect()
+    };
+    let series: Vec<Vec<Point>> = spans.iter().map(points).collect();
+    let spread = fit_spread(&series, parent.spread, trust);
+    let levels: Vec<f64> = series
+        .iter()
+        .filter_map(|points| early_level(points))
+        .collect();
+    let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
+    WitnessPrior {
+        spread,
+        level_mean,
+        level_sd: level_sd.max(0.1),
+        slopes,
+    }
+}
+
+/// Median of a span's first observations.
+fn early_level(points: &[Point]) -> Option<f64> {
+    let first: Vec<f64> = points.iter().take(5).map(|(_, y, _)| *y).collect();
+    if first.len() < 3 {
+        None
+    } else {
+        drydown_stats::robust::median(&first)
+    }
+}
+
+/// Slope per day over a span of at least sixty days and eight observations.
+fn long_slope(points: &[Point]) -> Option<f64> {
+    let (first, last) = (points.first()?.0, points.last()?.0);
+    if last - first < 60.0 || points.len() < 8 {
+        return None;
+    }
+    // A few dozen points tell the slope; pairs grow with the square.
+    let every = points.len().div_ceil(60);
+    let kept = || points.iter().step_by(every);
+    let x: Vec<f64> = kept().map(|(day, _, _)| *day).collect();
+    let y: Vec<f64> = kept().map(|(_, y, _)| *y).collect();
+    theil_sen(&x, &y, 0.9).ok().map(|line| line.slope)
+}
+
+/// Fall of ln speed per day of pumps that failed: the steepest six weeks of spans that fell much
+/// faster than sound pumps do.
+fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
+    const WINDOW_DAYS: f64 = 45.0;
+    let sound = &parent.speed.spread;
+    let clearly = (sound.drift_mean - 5.0 * sound.drift_sd).min(-0.002);
+    let steepest = |span: &&Span| {
+        let points = speed_points(span, &parent.speed.slopes);
+        let mut worst = 0.0f64;
+        for (k, (from, _, _)) in points.iter().enumerate() {
+            let rest = points.get(k..).unwrap_or(&[]);
+            let n = rest
+                .iter()
+                .take_while(|p| p.0 <= from + WINDOW_DAYS)
+                .count();
+            let window = rest.get(..n).unwrap_or(&[]);
+            let long = window
+                .last()
+                .is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
+            if window.len() >= 6 && long {
+                worst = worst.min(ols_slope(window));
+            }
+        }
+        Some(-worst).filter(|_| worst < clearly)
+    };
+    let found: Vec<f64> = spans.iter().filter_map(steepest).collect();
+    shrunk(&found, parent.failing_drift, 4.0)
+}
+
+fn ols_slope(points: &[Point]) -> f64 {
+    let n = points.len() as f64;
+    let mx = points.iter().map(|p| p.0).sum::<f64>() / n;
+    let my = points.iter().map(|p| p.1).sum::<f64>() / n;
+    let sxx: f64 = points.iter().map(|p| (p.0 - mx).powi(2)).sum();
+    let sxy: f64 = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
+    if sxx > 0.0 { sxy / sxx } else { 0.0 }
+}
+
+fn ln_speed(start: &PumpStart) -> Option<f64> {
+    start.relative_speed_per_s.filter(|s| *s > 0.0).map(f64::ln)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_worked_speed_trend_is_reproduced() {
+        // Days and m³/h of a small worked example; slopes and the day of 80 % computed independently.
+        let day = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0];
+        let m3h = [30.0, 29.6, 29.5, 28.8, 28.6, 28.1];
+        let points: Vec<Point> = day.iter().zip(m3h).map(|(d, v)| (*d, v, 0.0)).collect();
+        let slope = ols_slope(&points);
+        assert!((slope + 0.037714).abs() < 1e-6, "{slope}");
+        let intercept = m3h.iter().sum::<f64>() / 6.0 - slope * 25.0;
+        assert!(((24.0 - intercept) / slope - 160.2).abs() < 0.1);
+        let robust = theil_sen(&day, &m3h, 0.9).unwrap().slope;
+        assert!((robust + 0.0380).abs() < 1e-4, "{robust}");
+    }
+}
