@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 /// The binary under test: `DRYDOWN_BIN`, else the one built beside the tests.
-pub fn path() -> PathBuf {
+pub(crate) fn path() -> PathBuf {
     let beside = || {
         let test = std::env::current_exe().unwrap();
         test.ancestors().nth(2).unwrap().join("drydown")
@@ -20,14 +20,14 @@ pub fn path() -> PathBuf {
 }
 
 /// What one call of the binary gave.
-pub struct Said {
-    pub status: i32,
-    pub stdout: String,
-    pub stderr: String,
+pub(crate) struct Said {
+    pub(crate) status: i32,
+    pub(crate) stdout: String,
+    pub(crate) stderr: String,
 }
 
 /// Calls the binary in a folder.
-pub fn call(folder: &Path, arguments: &[&str]) -> Said {
+pub(crate) fn call(folder: &Path, arguments: &[&str]) -> Said {
     let out: Output = Command::new(path())
         .current_dir(folder)
         .args(arguments)
@@ -47,7 +47,7 @@ pub fn call(folder: &Path, arguments: &[&str]) -> Said {
 }
 
 /// Calls the binary and expects status 0.
-pub fn succeed(folder: &Path, arguments: &[&str]) -> String {
+pub(crate) fn succeed(folder: &Path, arguments: &[&str]) -> String {
     let said = call(folder, arguments);
     assert_eq!(
         said.status, 0,
@@ -58,15 +58,15 @@ pub fn succeed(folder: &Path, arguments: &[&str]) -> String {
 }
 
 /// Rows of a CSV with a header, as column → cell.
-pub type Rows = Vec<BTreeMap<String, String>>;
+pub(crate) type Rows = Vec<BTreeMap<String, String>>;
 
 /// The live rows of a table, through `export`.
-pub fn export(folder: &Path, table: &str) -> Rows {
+pub(crate) fn export(folder: &Path, table: &str) -> Rows {
     parse_csv(&succeed(folder, &["export", table]))
 }
 
 /// Reads RFC 4180 CSV.
-pub fn parse_csv(text: &str) -> Rows {
+pub(crate) fn parse_csv(text: &str) -> Rows {
     let mut records = split_records(text).into_iter();
     let Some(header) = records.next() else {
         return Vec::new();
@@ -102,7 +102,7 @@ fn split_records(text: &str) -> Vec<Vec<String>> {
 }
 
 /// A number of a row, None where the cell is empty.
-pub fn number(row: &BTreeMap<String, String>, column: &str) -> Option<f64> {
+pub(crate) fn number(row: &BTreeMap<String, String>, column: &str) -> Option<f64> {
     let cell = row
         .get(column)
         .unwrap_or_else(|| panic!("no column {column} in {:?}", row.keys()));

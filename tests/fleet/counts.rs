@@ -7,7 +7,7 @@ use super::truth;
 use crate::binary::{export, number, succeed};
 
 /// Every file's counts, the identity of counts, and a second ingest that changes nothing.
-pub fn check(demo: &Path) {
+pub(crate) fn check(demo: &Path) {
     let loads = export(demo, "loads");
     let mut by_file = BTreeMap::new();
     for load in &loads {

@@ -10,17 +10,17 @@ use crate::binary::export;
 
 /// Figures of one fleet.
 #[derive(Debug)]
-pub struct Figures {
+pub(crate) struct Figures {
     /// Wear and leak episodes that would have crossed the limit, and those found before they did (or were repaired).
-    pub n_failing: usize,
-    pub n_found: usize,
+    pub(crate) n_failing: usize,
+    pub(crate) n_found: usize,
     /// Days from the first alert to the crossing, for the found.
-    pub lead_days: Vec<f64>,
+    pub(crate) lead_days: Vec<f64>,
     /// Of the found, those whose cause was named rightly at the last row before crossing or repair.
-    pub n_cause_right: usize,
+    pub(crate) n_cause_right: usize,
     /// Sound unit-years and the alert episodes that began in them.
-    pub healthy_years: f64,
-    pub n_false: usize,
+    pub(crate) healthy_years: f64,
+    pub(crate) n_false: usize,
 }
 
 struct Row {
@@ -29,7 +29,7 @@ struct Row {
     cause: String,
 }
 
-pub fn compare(demo: &Path) -> Figures {
+pub(crate) fn compare(demo: &Path) -> Figures {
     let runs: BTreeMap<String, Stamp> = export(demo, "pump_health")
         .iter()
         .map(|row| (row["run_id"].clone(), stamp(&row["at"]).unwrap()))
@@ -104,7 +104,7 @@ fn failing(demo: &Path, health: &BTreeMap<String, Vec<Row>>, figures: &mut Figur
     }
 }
 
-pub fn judge(fleets: &[Figures]) {
+pub(crate) fn judge(fleets: &[Figures]) {
     let failing: usize = fleets.iter().map(|f| f.n_failing).sum();
     let found: usize = fleets.iter().map(|f| f.n_found).sum();
     let right: usize = fleets.iter().map(|f| f.n_cause_right).sum();

@@ -8,26 +8,26 @@ use crate::binary::{export, number};
 
 /// Figures of one fleet.
 #[derive(Debug)]
-pub struct Figures {
+pub(crate) struct Figures {
     /// Cells with runs of their own, and the share whose 90 % interval holds the truth.
-    pub n_own: usize,
-    pub coverage_own: f64,
+    pub(crate) n_own: usize,
+    pub(crate) coverage_own: f64,
     /// The same for cells never seen.
-    pub n_unseen: usize,
-    pub coverage_unseen: f64,
+    pub(crate) n_unseen: usize,
+    pub(crate) coverage_unseen: f64,
     /// Root mean square error of log dried flow in cells with runs of their own.
-    pub rmse_log_own: f64,
+    pub(crate) rmse_log_own: f64,
     /// Mean width of their intervals of log removal per pass.
-    pub width_log_own: f64,
+    pub(crate) width_log_own: f64,
     /// Runs whose rate is stated, and the share whose profile interval holds the true rate.
-    pub n_runs: usize,
-    pub n_identified: usize,
-    pub coverage_runs: f64,
+    pub(crate) n_runs: usize,
+    pub(crate) n_identified: usize,
+    pub(crate) coverage_runs: f64,
     /// Median of the log error of those rates: bias.
-    pub median_log_error_runs: f64,
+    pub(crate) median_log_error_runs: f64,
 }
 
-pub fn compare(demo: &Path) -> Figures {
+pub(crate) fn compare(demo: &Path) -> Figures {
     let cells: BTreeMap<(String, String), f64> = truth(demo, "cells")
         .iter()
         .map(|row| {
@@ -133,7 +133,7 @@ fn median(mut values: Vec<f64>) -> f64 {
     values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
 }
 
-pub fn judge(fleets: &[Figures]) {
+pub(crate) fn judge(fleets: &[Figures]) {
     let over = |of: fn(&Figures) -> f64| mean(&fleets.iter().map(of).collect::<Vec<_>>());
     let own = over(|f| f.coverage_own);
     let unseen = over(|f| f.coverage_unseen);

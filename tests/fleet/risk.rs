@@ -8,20 +8,20 @@ use crate::binary::{Rows, export, number};
 
 /// Figures of one fleet.
 #[derive(Debug)]
-pub struct Figures {
-    pub n: usize,
-    pub n_wet: usize,
+pub(crate) struct Figures {
+    pub(crate) n: usize,
+    pub(crate) n_wet: usize,
     /// Brier score of p_water_limit, and of the base rate.
-    pub brier: f64,
-    pub brier_base: f64,
+    pub(crate) brier: f64,
+    pub(crate) brier_base: f64,
     /// Chance that a reservoir that gets wet is ranked above one that does not: ours, and last sample ÷ limit.
-    pub auc: f64,
-    pub auc_naive: f64,
+    pub(crate) auc: f64,
+    pub(crate) auc_naive: f64,
     /// Share of ingress intervals that hold the true mean ingress of the last 30 days.
-    pub coverage_ingress: f64,
+    pub(crate) coverage_ingress: f64,
 }
 
-pub fn compare(demo: &Path) -> Figures {
+pub(crate) fn compare(demo: &Path) -> Figures {
     let risks: BTreeMap<String, _> = export(demo, "reservoir_risk")
         .into_iter()
         .map(|row| (row["reservoir_id"].clone(), row))
@@ -112,7 +112,7 @@ fn auc(score: &[f64], wet: &[f64]) -> f64 {
     won / pairs
 }
 
-pub fn judge(fleets: &[Figures]) {
+pub(crate) fn judge(fleets: &[Figures]) {
     let over = |of: fn(&Figures) -> f64| mean(&fleets.iter().map(of).collect::<Vec<_>>());
     let (brier, base) = (over(|f| f.brier), over(|f| f.brier_base));
     let (auc, naive) = (over(|f| f.auc), over(|f| f.auc_naive));

@@ -211,9 +211,9 @@ impl Page<'_> {
         for (idx, row) in tail.rows.iter_mut().enumerate() {
             let was_cut = idx + 1 == n_rows && tail.cut == Cut::Yes;
             if self.dialect.is_tall() {
-                let n_lines = self.push_tall(id, row);
+                let lines = self.push_tall(id, row);
                 if is_known_time(row) {
-                    self.counts.duplicate += n_lines;
+                    self.counts.duplicate += lines.n;
                 }
                 continue;
             }
@@ -236,7 +236,8 @@ impl Page<'_> {
     fn push_rows(&mut self, id: &str, clock: &mut Clock, rows: &[Row], dirt: f64) -> Cut {
         if self.dialect.is_tall() {
             for row in rows {
-                self.push_tall(id, row);
+                let lines = self.push_tall(id, row);
+                self.counts.duplicate += lines.n_empty;
             }
             return Cut::No;
         }
@@ -291,29 +292,31 @@ impl Page<'_> {
         self.counts.rejected += 1;
     }
 
-    /// The lines of one row; returns how many count as records.
-    fn push_tall(&mut self, id: &str, row: &Row) -> usize {
-        let mut n_lines = 0;
+    /// The lines of one row.
+    fn push_tall(&mut self, id: &str, row: &Row) -> TallLines {
+        let mut lines = TallLines::default();
         for (idx, column) in self.dialect.columns().iter().enumerate() {
             let good = self.good(row.at, idx);
             let place = (id, column);
             if !tall::push_line(&mut self.text, self.dialect, place, row, good) {
                 continue;
             }
-            n_lines += 1;
+            lines.n += 1;
             self.counts.rows_in += 1;
             if !is_known_time(row) {
                 self.counts.rejected += 1;
             } else if good == Good::No || self.bounds.is_cell_impossible(self.dialect, column, row)
             {
                 self.counts.cell_rejects += 1;
+                // A null in a row that is there already changes nothing.
+                lines.n_empty += usize::from(lines.n > 1);
             }
         }
         if row.is_start {
             tall::push_spare(&mut self.text, self.dialect, id, row.at);
             self.counts.ignored += 1;
         }
-        n_lines
+        lines
     }
 
     /// A fixed, scattered one in 1250 values is bad, so that a re-export repeats it.
@@ -345,4 +348,13 @@ impl Page<'_> {
 fn is_known_time(row: &Row) -> bool {
     // 2031-01-01: beyond any load of this calendar, before any jumped clock.
     row.at < 1_924_992_000
+}
+
+/// The lines that one row of a tall log takes.
+#[derive(Clone, Copy, Debug, Default)]
+struct TallLines {
+    /// Lines that count as records.
+    n: usize,
+    /// Of those, lines after the first whose value reads as null.
+    n_empty: usize,
 }
