@@ -1,5 +1,6 @@
 //! Registers and event lists: units, sites, oils, reservoirs, deployments, maintenance, events.
 
+use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use super::file_truth;
@@ -70,10 +71,13 @@ pub(super) fn write(fleet: &Fleet, log: &Log, sink: &mut dyn FnMut(DemoFile)) ->
         text,
         log.tank_events.len(),
     );
+    // The books hold minutes: the same work on one unit in one minute is one entry.
+    let mut written = BTreeSet::new();
     let (us, metric): (Vec<&Service>, Vec<&Service>) = log
         .services
         .iter()
         .filter(|service| service.recorded)
+        .filter(|service| written.insert((service.unit, service.at.div_euclid(60), service.action)))
         .partition(|service| !is_metric(fleet, service.unit));
     put(
         "maintenance.csv",

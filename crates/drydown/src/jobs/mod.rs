@@ -100,7 +100,7 @@ pub(crate) fn analyse(
             done.skipped.push(job.name);
             continue;
         }
-        let _shown = progress.step(&format!("analyse: {}", job.name));
+        let _shown = progress.step(&format!("analyse: {} (needs {})", job.name, job.needs));
         for (table, version) in publish(&context, job, &guard)? {
             written.insert(table, version);
         }

@@ -40,39 +40,35 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         .map(|(unit, _)| unit)
         .collect();
     // Independent by unit; collected in the units' order, so the number of workers changes nothing.
-    let cut: Vec<UnitRuns> = units
-        .par_iter()
-        .map(|unit| {
-            let readings = context.readings(unit)?;
-            Ok(cut_runs(
-                &registers,
-                &readings,
-                &samples,
-                context.as_of,
-                &config,
-            ))
-        })
-        .collect::<Result<_>>()?;
-    let series: Vec<_> = cut
-        .iter()
-        .flat_map(|unit| unit.series.iter().cloned())
-        .collect();
-    let starts: Vec<StartCurve> = cut
-        .iter()
-        .flat_map(|unit| unit.starts.iter().cloned())
-        .collect();
+    // As many units at a time as there are workers: a log is large, its runs are small.
+    let (mut runs, mut series, mut starts) = (Vec::new(), Vec::new(), Vec::<StartCurve>::new());
+    for some in units.chunks(rayon::current_num_threads().max(1)) {
+        let cut: Vec<UnitRuns> = some
+            .par_iter()
+            .map(|unit| {
+                let readings = context.readings(unit)?;
+                Ok(cut_runs(
+                    &registers,
+                    &readings,
+                    &samples,
+                    context.as_of,
+                    &config,
+                ))
+            })
+            .collect::<Result<_>>()?;
+        for unit in cut {
+            runs.extend(unit.runs);
+            series.extend(unit.series);
+            starts.extend(unit.starts);
+        }
+    }
     // The pump-down columns of a run are those of its first accepted start.
     let pumps = pumps_config(&context.config.analysis);
     let fitted: Vec<PumpStart> = starts
         .par_iter()
         .map(|curve| fit_start(curve, registers.unit(&curve.unit_id), &pumps))
         .collect();
-    let runs: Vec<Run> = fill_pump_down(
-        cut.iter()
-            .flat_map(|unit| unit.runs.iter().cloned())
-            .collect(),
-        &fitted,
-    );
+    let runs: Vec<Run> = fill_pump_down(runs, &fitted);
     Ok(vec![
         ("runs", to_batch(&runs, context.as_of)?),
         ("run_series", to_batch(&series, context.as_of)?),
