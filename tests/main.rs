@@ -1,4 +1,12 @@
 //! Everything that crosses crates: values from outside the project, and the real binary at work.
+#![allow(
+    clippy::unwrap_used,
+    clippy::panic,
+    clippy::print_stdout,
+    clippy::needless_range_loop,
+    clippy::too_many_lines,
+    reason = "a test may stop at once, prints its figures, and reads tables by place"
+)]
 
 mod binary;
 mod cli;

@@ -6,8 +6,9 @@ use std::path::Path;
 use super::{mean, stamp, truth};
 use crate::binary::{export, number};
 
-/// Figures of one fleet.
+/// Figures of one fleet, printed whole.
 #[derive(Debug)]
+#[allow(dead_code, reason = "printed through Debug")]
 pub(crate) struct Figures {
     /// Cells with runs of their own, and the share whose 90 % interval holds the truth.
     pub(crate) n_own: usize,

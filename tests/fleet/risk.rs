@@ -6,8 +6,9 @@ use std::path::Path;
 use super::{AS_OF, mean, stamp, truth};
 use crate::binary::{Rows, export, number};
 
-/// Figures of one fleet.
+/// Figures of one fleet, printed whole.
 #[derive(Debug)]
+#[allow(dead_code, reason = "printed through Debug")]
 pub(crate) struct Figures {
     pub(crate) n: usize,
     pub(crate) n_wet: usize,

@@ -85,11 +85,6 @@ pub(crate) fn print_warning(text: &str) {
     eprintln!("warning: {text}");
 }
 
-/// A note, to standard error.
-pub(crate) fn print_note(text: &str) {
-    eprintln!("{text}");
-}
-
 /// An error with its causes, to standard error.
 pub(crate) fn print_error(error: &anyhow::Error) {
     eprintln!("error: {error}");

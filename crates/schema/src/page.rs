@@ -275,12 +275,12 @@ mod tests {
         assert_eq!(render_contract(Some("xyzzy")), "no table \"xyzzy\"\n");
     }
 
-    /// Set DRYDOWN_BLESS to write the page anew.
+    /// Set BLESS to write the page anew.
     #[test]
     fn the_committed_reference_page_is_current() {
         let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../data-schema/README.md");
         let page = reference_page();
-        if std::env::var_os("DRYDOWN_BLESS").is_some() {
+        if std::env::var_os("BLESS").is_some() {
             std::fs::write(path, &page).unwrap();
         }
         let committed = std::fs::read_to_string(path).unwrap_or_default();

@@ -12,7 +12,7 @@ pub struct Mistyped {
 }
 
 /// Cells of one column, None for null; the outer None where there is no such column.
-pub type Cells<T> = Result<Option<Vec<Option<T>>>, Mistyped>;
+pub(crate) type Cells<T> = Result<Option<Vec<Option<T>>>, Mistyped>;
 
 /// A table by column. Every column is `height` long; a column of nulls only may have any type.
 pub trait Frame {

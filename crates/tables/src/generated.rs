@@ -46,7 +46,7 @@ pub(crate) fn batch(spec: &TableSpec, n: usize, nulls: f64, optional: &[String])
 }
 
 fn array(spec: &TableSpec, column: &ColumnSpec, hidden: &[bool], dice: &mut Dice) -> ArrayRef {
-    let rows = hidden.iter().enumerate();
+    let rows = hidden.iter();
     let bounds = column.stored_bounds();
     let (low, high) = (
         bounds.minimum.unwrap_or(-1e6),
@@ -54,11 +54,12 @@ fn array(spec: &TableSpec, column: &ColumnSpec, hidden: &[bool], dice: &mut Dice
     );
     match column.kind {
         ColumnKind::Text => Arc::new(
-            rows.map(|(row, hide)| (!hide).then(|| text(spec, column, row, dice)))
+            rows.enumerate()
+                .map(|(row, hide)| (!hide).then(|| text(spec, column, row, dice)))
                 .collect::<StringArray>(),
         ),
         ColumnKind::Int => Arc::new(
-            rows.map(|(_, hide)| {
+            rows.map(|hide| {
                 (!hide).then(|| {
                     low.max(0.0) as i64 + dice.roll(1 + (high - low.max(0.0)) as u64) as i64
                 })
@@ -66,15 +67,15 @@ fn array(spec: &TableSpec, column: &ColumnSpec, hidden: &[bool], dice: &mut Dice
             .collect::<Int64Array>(),
         ),
         ColumnKind::Real => Arc::new(
-            rows.map(|(_, hide)| (!hide).then(|| low + (high - low) * dice.share()))
+            rows.map(|hide| (!hide).then(|| low + (high - low) * dice.share()))
                 .collect::<Float64Array>(),
         ),
         ColumnKind::Bool => Arc::new(
-            rows.map(|(_, hide)| (!hide).then(|| dice.roll(2) == 1))
+            rows.map(|hide| (!hide).then(|| dice.roll(2) == 1))
                 .collect::<BooleanArray>(),
         ),
         ColumnKind::Stamp => {
-            let micros = rows.map(|(row, hide)| {
+            let micros = rows.enumerate().map(|(row, hide)| {
                 (!hide).then(|| match column.name.as_str() {
                     "as_of" => AS_OF.micros(),
                     _ => {
@@ -91,7 +92,7 @@ fn array(spec: &TableSpec, column: &ColumnSpec, hidden: &[bool], dice: &mut Dice
             )
         }
         ColumnKind::Date => Arc::new(
-            rows.map(|(_, hide)| (!hide).then(|| 20_000 + dice.roll(900) as i32))
+            rows.map(|hide| (!hide).then(|| 20_000 + dice.roll(900) as i32))
                 .collect::<Date32Array>(),
         ),
     }

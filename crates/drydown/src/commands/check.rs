@@ -30,10 +30,20 @@ pub(super) fn run(cli: &Cli) -> Result<u8> {
     };
     let found = files_of(&inputs, &sources)?;
     let store = Store::open(config.store_path()).ok();
-    let mut out = format!("{} is valid: {} sources\n", config.file.display(), sources.len());
+    let mut out = format!(
+        "{} is valid: {} sources\n",
+        config.file.display(),
+        sources.len()
+    );
     for (idx, source) in sources.iter().enumerate() {
         let files: Vec<&Found> = found.iter().filter(|file| file.source_idx == idx).collect();
-        let _ = writeln!(out, "\n{} → {}: {} files", source.name(), source.table().name, files.len());
+        let _ = writeln!(
+            out,
+            "\n{} → {}: {} files",
+            source.name(),
+            source.table().name,
+            files.len()
+        );
         let Some(first) = files.first() else {
             let _ = writeln!(out, "  no file matches {}", source.files().join(", "));
             continue;
@@ -61,9 +71,17 @@ fn show(source: &Source, rows: FileRows) -> Result<String> {
         counts.rows_ignored
     );
     for reject in rows.rejects().iter().take(SHOWN) {
-        let column = if reject.column.is_empty() { String::new() } else { format!(", column {}", reject.column) };
+        let column = if reject.column.is_empty() {
+            String::new()
+        } else {
+            format!(", column {}", reject.column)
+        };
         let raw: String = reject.raw.chars().take(60).collect();
-        let _ = writeln!(out, "  line {}{column}: {} (\"{raw}\")", reject.line, reject.reason);
+        let _ = writeln!(
+            out,
+            "  line {}{column}: {} (\"{raw}\")",
+            reject.line, reject.reason
+        );
     }
     let hidden = rows.rejects().len().saturating_sub(SHOWN);
     if hidden > 0 {
@@ -94,7 +112,9 @@ fn show_row(batch: &RecordBatch, row: usize) -> Result<String> {
         if matches!(field.name().as_str(), "file_hash" | "line" | "month") || column.is_null(row) {
             continue;
         }
-        let value = ArrayFormatter::try_new(column.as_ref(), &options)?.value(row).to_string();
+        let value = ArrayFormatter::try_new(column.as_ref(), &options)?
+            .value(row)
+            .to_string();
         let word = format!(" {}={value}", field.name());
         if line.chars().count() + word.chars().count() > 79 {
             let _ = writeln!(out, "{line}");

@@ -38,17 +38,30 @@ pub(super) fn run(cli: &Cli, arguments: &IngestArgs) -> Result<u8> {
         Format::Json => format!("{}\n", to_json(&done, arguments.dry_run)),
     });
     let rejected = done.total(|counts| counts.rows_rejected);
-    Ok(if arguments.strict && rejected > 0 { REJECTED_ROWS } else { 0 })
+    Ok(if arguments.strict && rejected > 0 {
+        REJECTED_ROWS
+    } else {
+        0
+    })
 }
 
 fn render(done: &IngestSummary, verbose: bool, dry_run: bool) -> String {
     let mut out = String::new();
-    for file in done.files.iter().filter(|file| verbose || file.counts.rows_rejected > 0) {
+    for file in done
+        .files
+        .iter()
+        .filter(|file| verbose || file.counts.rows_rejected > 0)
+    {
         let counts = &file.counts;
         let _ = writeln!(
             out,
             "{} ({}): {} in, {} kept, {} duplicate, {} rejected",
-            file.file, file.source, counts.rows_in, counts.rows_kept, counts.rows_duplicate, counts.rows_rejected
+            file.file,
+            file.source,
+            counts.rows_in,
+            counts.rows_kept,
+            counts.rows_duplicate,
+            counts.rows_rejected
         );
     }
     let _ = writeln!(

@@ -13,6 +13,7 @@ mod prune;
 mod report;
 mod schema;
 mod size;
+mod summary;
 
 use anyhow::{Context as _, Result};
 use drydown_quantity::Stamp;
@@ -50,13 +51,16 @@ pub(crate) fn run(cli: &Cli) -> Result<u8> {
 
 /// The one place that reads the clock.
 fn now() -> Stamp {
-    let since = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH).unwrap_or_default();
+    let since = std::time::SystemTime::now()
+        .duration_since(std::time::UNIX_EPOCH)
+        .unwrap_or_default();
     Stamp::from_micros(i64::try_from(since.as_micros()).unwrap_or(i64::MAX))
 }
 
 /// A time from the command line.
 fn parse_when(option: &str, text: &str) -> Result<Stamp> {
-    text.parse().map_err(|error| UsageError(format!("{option}: {error}")).into())
+    text.parse()
+        .map_err(|error| UsageError(format!("{option}: {error}")).into())
 }
 
 fn open_store(config: &Config) -> Result<Store> {

@@ -1,10 +1,12 @@
 //! `drydown size`: hours to target for each unit and size class, and the smallest that will do.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use anyhow::Result;
 use drydown_planning::{
-    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, Suitability, UnitSize, Verdict, size,
+    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, SubjectKind, Suitability, UnitSize,
+    Verdict, size,
 };
 use drydown_quantity::{Interval, OilType, ReservoirId};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
@@ -263,9 +265,14 @@ fn render(job: &Job<'_>, answer: &SizeAnswer) -> String {
     }
     out.push_str("\n             running hours          days   chance   chance of\n");
     out.push_str("             even  1 in 10..9 in 10  even   to reach the window  remarks\n");
-    for row in &answer.rows {
+    for row in answer
+        .rows
+        .iter()
+        .filter(|row| row.suitability.is_suitable())
+    {
         out.push_str(&line(row));
     }
+    out.push_str(&barred(&answer.rows));
     for text in &answer.assumptions {
         out.push_str(&wrap(text, "assumed: "));
     }
@@ -279,17 +286,34 @@ fn render(job: &Job<'_>, answer: &SizeAnswer) -> String {
     out
 }
 
+/// Units that must not be sent, together where the reasons are the same.
+fn barred(rows: &[UnitSize]) -> String {
+    let mut by_reasons: BTreeMap<String, Vec<&str>> = BTreeMap::new();
+    for row in rows.iter().filter(|row| row.kind == SubjectKind::Unit) {
+        if let Suitability::Barred { reasons } = &row.suitability {
+            by_reasons
+                .entry(reasons.join("; "))
+                .or_default()
+                .push(&row.subject);
+        }
+    }
+    by_reasons
+        .iter()
+        .map(|(reasons, units)| {
+            format!(
+                "{}{}",
+                wrap(&units.join(", "), "barred: "),
+                wrap(reasons, "        because ")
+            )
+        })
+        .collect()
+}
+
 fn line(row: &UnitSize) -> String {
     let name = match row.kind {
-        drydown_planning::SubjectKind::Unit => row.subject.clone(),
-        drydown_planning::SubjectKind::Class => format!("any {}", row.subject),
+        SubjectKind::Unit => row.subject.clone(),
+        SubjectKind::Class => format!("any {}", row.subject),
     };
-    if let Suitability::Barred { reasons } = &row.suitability {
-        return wrap(
-            &format!("barred: {}", reasons.join("; ")),
-            &format!("{name:<12} "),
-        );
-    }
     let hours = |value: Option<f64>| value.map_or("–".to_owned(), |hours| format!("{hours:.0}"));
     let chance = |p: Option<f64>| p.map_or("–".to_owned(), |p| format!("{:.0} %", p * 100.0));
     let mut text = format!(

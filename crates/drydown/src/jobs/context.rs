@@ -9,7 +9,7 @@ use drydown_runs::history::{Registers, Sample};
 use drydown_schema::tables;
 use drydown_store::Store;
 use drydown_tables::{Record, from_frame};
-use polars::prelude::{DataFrame, IntoLazy, LazyFrame, SortMultipleOptions, col, lit};
+use polars::prelude::{DataFrame, LazyFrame, SortMultipleOptions, col, lit};
 
 use crate::config::Config;
 
@@ -131,9 +131,4 @@ pub(crate) fn stamp_literal(at: Stamp) -> polars::prelude::Expr {
         TimeUnit::Microseconds,
         Some(TimeZone::UTC),
     ))
-}
-
-/// Rows of a frame that satisfy an expression.
-pub(crate) fn filtered(frame: DataFrame, keep: polars::prelude::Expr) -> Result<DataFrame> {
-    Ok(frame.lazy().filter(keep).collect()?)
 }

@@ -33,6 +33,9 @@ pub(crate) use runs::runs_config;
 /// The registers and events every job may read.
 const REGISTERS: &[&str] = &drydown_tables::REGISTER_TABLES;
 
+/// Rows for each table that a job writes.
+pub(crate) type JobRows = Vec<(&'static str, RecordBatch)>;
+
 /// One batch job.
 #[derive(Clone, Copy)]
 pub(crate) struct Job {
@@ -43,7 +46,7 @@ pub(crate) struct Job {
     /// The least history it can work from, in words.
     pub(crate) needs: &'static str,
     /// Rows for each table it writes.
-    pub(crate) run: fn(&Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>>,
+    pub(crate) run: fn(&Context<'_>) -> Result<JobRows>,
 }
 
 /// The pipeline, in order.

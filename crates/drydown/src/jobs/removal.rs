@@ -88,9 +88,18 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
             "removal_quarters",
             to_batch(&fleet.quarters, context.as_of)?,
         ),
-        ("removal_model", to_batch(&ModelTerm::of_fleet(&fleet), context.as_of)?),
-        ("unit_capacities", to_batch(&fleet.capacities, context.as_of)?),
-        ("vapour_fractions", to_batch(&fleet.vapour_fractions, context.as_of)?),
+        (
+            "removal_model",
+            to_batch(&ModelTerm::of_fleet(&fleet), context.as_of)?,
+        ),
+        (
+            "unit_capacities",
+            to_batch(&fleet.capacities, context.as_of)?,
+        ),
+        (
+            "vapour_fractions",
+            to_batch(&fleet.vapour_fractions, context.as_of)?,
+        ),
     ])
 }
 

@@ -64,7 +64,7 @@ impl<'a> CellReader<'a> {
             }
             CellKind::Limited(rule) => self.read_limited(column, text, &cell, rule, row)?,
             CellKind::Pressure(rule, reference) => {
-                pressure::read_pressure(self, column, text, &cell, (rule, *reference), place, row)?;
+                pressure::read_pressure(self, column, (text, &cell), (rule, *reference), place, row)?;
             }
             CellKind::Barometer(rule) => {
                 let value = self.plain_number(column, text, &cell, rule)?;

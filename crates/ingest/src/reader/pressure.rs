@@ -27,8 +27,7 @@ fn barometer(reader: &CellReader<'_>, place: &Place<'_>, row: &[u64]) -> (Barome
 pub(crate) fn read_pressure(
     reader: &mut CellReader<'_>,
     column: &Column,
-    text: &str,
-    cell: &CellText<'_>,
+    (text, cell): (&str, &CellText<'_>),
     (rule, reference): (&UnitRule, PressureReference),
     place: &Place<'_>,
     row: &mut [u64],

@@ -225,10 +225,10 @@ impl Compiler<'_> {
     }
 
     fn column_spec(&mut self, name: &str) -> Option<&'static ColumnSpec> {
-        if name == CLEANLINESS {
-            if let Some(first) = self.table.column(CLEANLINESS_COLUMNS[0]) {
-                return Some(first);
-            }
+        if name == CLEANLINESS
+            && let Some(first) = self.table.column(CLEANLINESS_COLUMNS[0])
+        {
+            return Some(first);
         }
         let found = self.table.source_columns().find(|column| column.name == name);
         if found.is_none() {

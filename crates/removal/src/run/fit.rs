@@ -66,12 +66,13 @@ pub(super) fn fit_best<'a>(
             capacity: true,
             ..best.model.shape
         };
-        let slope = steepest(&best);
+        // The steepest fall seen is within any cap; where the registers tell what the pump can
+        // take, that says more.
+        let seen = steepest(&best).max(1e-3).ln();
+        let told = priors.ln_capacity.sd < 1.0;
+        let mean = if told { priors.ln_capacity.mean.max(seen) } else { seen };
         let priors = Priors {
-            ln_capacity: Prior {
-                mean: slope.max(1e-3).ln(),
-                sd: 2.0,
-            },
+            ln_capacity: Prior { mean, sd: priors.ln_capacity.sd },
             ..priors
         };
         let other = fit_shape(points, config, capped, priors, &[1.0, 3.0]);

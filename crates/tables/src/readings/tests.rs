@@ -27,8 +27,8 @@ fn log() -> RecordBatch {
     let mut dice = Dice(7);
     let units = (0..N).map(|_| UnitId::from(format!("U-{}", dice.roll(3))));
     let units = UnitId::array_of(&mut { units });
-    let arrays = random
-        .schema()
+    let schema = random.schema();
+    let arrays = schema
         .fields()
         .iter()
         .zip(random.columns())
@@ -37,7 +37,7 @@ fn log() -> RecordBatch {
             "oil_total_l" => arrow::array::new_null_array(array.data_type(), N),
             _ => Arc::clone(array),
         });
-    RecordBatch::try_new(random.schema(), arrays.collect::<Vec<ArrayRef>>()).unwrap()
+    RecordBatch::try_new(Arc::clone(&schema), arrays.collect::<Vec<ArrayRef>>()).unwrap()
 }
 
 fn shuffled(batch: &RecordBatch) -> RecordBatch {

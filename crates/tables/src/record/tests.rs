@@ -5,7 +5,7 @@ use drydown_findings::{Finding, FindingState, Forecast, ForecastEnd, Kind, Sever
 use drydown_pumps::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState};
 use drydown_removal::{
     Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus,
-    SensorCheck,
+    SensorCheck, UnitCapacity, VapourFraction,
 };
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::history::{
@@ -20,6 +20,7 @@ use std::fmt::Debug;
 use super::*;
 use crate::generated::{AS_OF, batch, scanned};
 use crate::journal::{Analysis, Load, Mail, Reject};
+use crate::model::ModelTerm;
 
 /// Calls a check for every table that has records.
 macro_rules! for_every_record {
@@ -27,7 +28,7 @@ macro_rules! for_every_record {
         for_every_record!($check:
             Unit Site Oil Reservoir Deployment Maintenance ReservoirEvent UnitEvent Sample
             Run SeriesPoint StartCurve PumpStart PumpHealth PumpCause RemovalRun RemovalCoefficient
-            RemovalQuarter SensorCheck ReservoirRisk Finding Forecast Reject Load Analysis Mail)
+            RemovalQuarter SensorCheck UnitCapacity VapourFraction ModelTerm ReservoirRisk Finding Forecast Reject Load Analysis Mail)
     };
     ($check:ident: $($row:ty)+) => { vec![$($check::<$row>()),+] };
 }
@@ -62,8 +63,8 @@ fn optional<R: Record>() -> Vec<String> {
 
 /// Columns of the schema that no record holds: provenance, filled by ingest.
 fn without_provenance(batch: &RecordBatch) -> RecordBatch {
-    let arrays = batch
-        .schema()
+    let schema = batch.schema();
+    let arrays = schema
         .fields()
         .iter()
         .zip(batch.columns())
@@ -76,7 +77,7 @@ fn without_provenance(batch: &RecordBatch) -> RecordBatch {
                 Arc::clone(array)
             }
         });
-    RecordBatch::try_new(batch.schema(), arrays.collect()).unwrap()
+    RecordBatch::try_new(Arc::clone(&schema), arrays.collect()).unwrap()
 }
 
 fn round_trip<R: Record + Debug>() -> &'static str {
@@ -317,6 +318,7 @@ fn the_words_of_the_schema_are_the_words_of_the_records() {
         "run_series"."phase" = Phase,
         "run_series"."water_censor" = Censor,
         "start_points"."barometer_basis" = BarometerBasis,
+        "pump_starts"."barometer_basis" = BarometerBasis,
         "pump_health"."state" = PumpState,
         "pump_health"."cause" = Cause,
         "pump_health"."days_to_limit_status" = DaysStatus,
