@@ -8,6 +8,7 @@ mod config;
 mod ingest;
 mod jobs;
 mod output;
+mod usage;
 
 use std::process::ExitCode;
 
@@ -19,9 +20,9 @@ fn main() -> ExitCode {
         Ok(code) => ExitCode::from(code),
         Err(error) => {
             output::print_error(&error);
-            let wrong_use = error.chain().any(|cause| {
-                cause.is::<config::ConfigError>() || cause.is::<commands::UsageError>()
-            });
+            let wrong_use = error
+                .chain()
+                .any(|cause| cause.is::<config::ConfigError>() || cause.is::<usage::UsageError>());
             ExitCode::from(if wrong_use { 2 } else { 1 })
         }
     }

@@ -5,6 +5,7 @@
 //! snapshot (month starts of the last six months, and `as_of`).
 
 mod case;
+mod episode;
 mod forecasts;
 mod life;
 mod rows;

@@ -54,10 +54,18 @@ impl LoadRow {
 /// A data contract without these columns.
 pub fn loads_batch(rows: &[LoadRow]) -> Result<RecordBatch, ArrowError> {
     let text = |get: fn(&LoadRow) -> &str| -> ArrayRef {
-        Arc::new(rows.iter().map(|row| Some(get(row))).collect::<StringArray>())
+        Arc::new(
+            rows.iter()
+                .map(|row| Some(get(row)))
+                .collect::<StringArray>(),
+        )
     };
     let whole = |get: fn(&LoadRow) -> u64| -> ArrayRef {
-        Arc::new(rows.iter().map(|row| i64::try_from(get(row)).ok()).collect::<Int64Array>())
+        Arc::new(
+            rows.iter()
+                .map(|row| i64::try_from(get(row)).ok())
+                .collect::<Int64Array>(),
+        )
     };
     let loaded_at: TimestampMicrosecondArray = rows.iter().map(|row| Some(row.loaded_at)).collect();
     in_contract(
@@ -83,15 +91,24 @@ pub fn loads_batch(rows: &[LoadRow]) -> Result<RecordBatch, ArrowError> {
 /// # Errors
 /// A data contract without these columns.
 pub fn rejects_batch(files: &[FileRows]) -> Result<RecordBatch, ArrowError> {
-    let all: Vec<_> =
-        files.iter().flat_map(|file| file.rejects.iter().map(move |reject| (file, reject))).collect();
+    let all: Vec<_> = files
+        .iter()
+        .flat_map(|file| file.rejects.iter().map(move |reject| (file, reject)))
+        .collect();
     let text = |get: &dyn Fn(usize) -> Option<String>| -> ArrayRef {
         Arc::new((0..all.len()).map(get).collect::<StringArray>())
     };
     let of_file = |get: fn(&FileRows) -> &str| -> ArrayRef {
-        Arc::new(all.iter().map(|(file, _)| Some(get(file))).collect::<StringArray>())
+        Arc::new(
+            all.iter()
+                .map(|(file, _)| Some(get(file)))
+                .collect::<StringArray>(),
+        )
     };
-    let lines: Int64Array = all.iter().map(|(_, reject)| i64::try_from(reject.line).ok()).collect();
+    let lines: Int64Array = all
+        .iter()
+        .map(|(_, reject)| i64::try_from(reject.line).ok())
+        .collect();
     in_contract(
         "rejects",
         vec![
@@ -100,7 +117,10 @@ pub fn rejects_batch(files: &[FileRows]) -> Result<RecordBatch, ArrowError> {
             ("line", Arc::new(lines)),
             ("column", text(&|idx| Some(all.get(idx)?.1.column.clone()))),
             ("file", of_file(FileRows::file)),
-            ("scope", text(&|idx| Some(all.get(idx)?.1.scope.as_str().to_owned()))),
+            (
+                "scope",
+                text(&|idx| Some(all.get(idx)?.1.scope.as_str().to_owned())),
+            ),
             ("raw", text(&|idx| Some(all.get(idx)?.1.raw.clone()))),
             ("reason", text(&|idx| Some(all.get(idx)?.1.reason.clone()))),
         ],
@@ -115,8 +135,12 @@ fn in_contract(table: &str, columns: Vec<(&str, ArrayRef)>) -> Result<RecordBatc
     let mut arrays = Vec::with_capacity(columns.len());
     for field in schema.fields() {
         let found = columns.iter().find(|(name, _)| name == field.name());
-        let (_, array) = found
-            .ok_or_else(|| ArrowError::SchemaError(format!("\"{table}\" has an unknown column \"{}\"", field.name())))?;
+        let (_, array) = found.ok_or_else(|| {
+            ArrowError::SchemaError(format!(
+                "\"{table}\" has an unknown column \"{}\"",
+                field.name()
+            ))
+        })?;
         arrays.push(Arc::clone(array));
     }
     RecordBatch::try_new(Arc::new(schema), arrays)

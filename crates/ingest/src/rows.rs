@@ -80,7 +80,11 @@ pub(crate) enum Body {
     /// Every row speaks for the same columns (places in the table).
     Wide { columns: Vec<(usize, Vec<u64>)> },
     /// Row `n` speaks for the cells from `ends[n-1]` to `ends[n]`.
-    Tall { ends: Vec<usize>, columns: Vec<u16>, cells: Vec<u64> },
+    Tall {
+        ends: Vec<usize>,
+        columns: Vec<u16>,
+        cells: Vec<u64>,
+    },
 }
 
 impl FileRows {
@@ -137,9 +141,17 @@ impl FileRows {
     pub fn n_bytes(&self) -> usize {
         let cells = match &self.body {
             Body::Wide { columns } => columns.iter().map(|(_, cells)| cells.len() * 8).sum(),
-            Body::Tall { ends, columns, cells } => ends.len() * 8 + columns.len() * 2 + cells.len() * 8,
+            Body::Tall {
+                ends,
+                columns,
+                cells,
+            } => ends.len() * 8 + columns.len() * 2 + cells.len() * 8,
         };
-        let rejects: usize = self.rejects.iter().map(|r| 120 + r.raw.len() + r.reason.len()).sum();
+        let rejects: usize = self
+            .rejects
+            .iter()
+            .map(|r| 120 + r.raw.len() + r.reason.len())
+            .sum();
         cells + rejects + self.lines.len() * 8 * (1 + self.keys.len())
     }
 }

@@ -52,8 +52,14 @@ impl UnitSite {
 /// The standard barometer of an altitude (ISO 2533), or of sea level.
 pub(crate) fn standard_barometer(altitude_m: Option<f64>) -> Barometer {
     match altitude_m {
-        Some(altitude) => Barometer { kpa: atmosphere::barometer_kpa(altitude), basis: "altitude" },
-        None => Barometer { kpa: SEA_LEVEL_KPA, basis: "default" },
+        Some(altitude) => Barometer {
+            kpa: atmosphere::barometer_kpa(altitude),
+            basis: "altitude",
+        },
+        None => Barometer {
+            kpa: SEA_LEVEL_KPA,
+            basis: "default",
+        },
     }
 }
 
@@ -94,7 +100,11 @@ impl SiteContext {
             let from = stamp(batch, "from_at", row)?;
             let reservoir = text(batch, "reservoir_id", row);
             let altitude_m = reservoir.and_then(|id| *reservoirs.get(&id)?);
-            let stay = Stay { from, to: stamp(batch, "to_at", row), altitude_m };
+            let stay = Stay {
+                from,
+                to: stamp(batch, "to_at", row),
+                altitude_m,
+            };
             Some(((text(batch, "unit_id", row)?, from), stay))
         });
         for ((unit, _), stay) in stays {
@@ -125,11 +135,17 @@ fn text(batch: &RecordBatch, column: &str, row: usize) -> Option<String> {
 }
 
 fn real(batch: &RecordBatch, column: &str, row: usize) -> Option<f64> {
-    let cells = batch.column_by_name(column)?.as_primitive_opt::<Float64Type>()?;
+    let cells = batch
+        .column_by_name(column)?
+        .as_primitive_opt::<Float64Type>()?;
     cells.is_valid(row).then(|| cells.value(row))
 }
 
 fn stamp(batch: &RecordBatch, column: &str, row: usize) -> Option<Stamp> {
-    let cells = batch.column_by_name(column)?.as_primitive_opt::<TimestampMicrosecondType>()?;
-    cells.is_valid(row).then(|| Stamp::from_micros(cells.value(row)))
+    let cells = batch
+        .column_by_name(column)?
+        .as_primitive_opt::<TimestampMicrosecondType>()?;
+    cells
+        .is_valid(row)
+        .then(|| Stamp::from_micros(cells.value(row)))
 }

@@ -13,7 +13,11 @@ pub(crate) const NULL: u64 = u64::MAX;
 const SIGN: u64 = 1 << 63;
 
 pub(crate) fn from_real(value: f64) -> u64 {
-    if value.is_finite() { (value + 0.0).to_bits() } else { NULL }
+    if value.is_finite() {
+        (value + 0.0).to_bits()
+    } else {
+        NULL
+    }
 }
 
 pub(crate) fn to_real(cell: u64) -> Option<f64> {

@@ -115,14 +115,14 @@ pub(crate) fn series(
         values().fold(f64::INFINITY, f64::min),
         values().fold(f64::NEG_INFINITY, f64::max),
     );
+    if !low.is_finite() || !high.is_finite() {
+        return nothing("no point to draw yet");
+    }
     let (low, high) = if low < high {
         (low, high)
     } else {
         (low.min(0.0) - 0.1, high.max(0.0) + 0.1)
     };
-    if !low.is_finite() || !high.is_finite() {
-        return nothing("no point to draw yet");
-    }
     let pad = (high - low) * 0.06;
     let (low, high) = (low - pad, high + pad);
     let all_days = || {
@@ -170,15 +170,7 @@ pub(crate) fn series(
             );
         }
     }
-    for mark in marks {
-        let _ = write!(
-            out,
-            "<line x1=\"{0:.1}\" x2=\"{0:.1}\" y1=\"{top}\" y2=\"{bottom:.1}\" stroke=\"{INK}\" stroke-dasharray=\"2 3\"/><text x=\"{0:.1}\" y=\"{1:.1}\" text-anchor=\"middle\" fill=\"{INK}\">{2}</text>",
-            x(mark.day),
-            top - 8.0,
-            escape(&mark.word)
-        );
-    }
+    draw_time_marks(&mut out, marks, x, (top, bottom));
     for point in points {
         let Some(value) = point.value else { continue };
         let (cx, cy) = (x(point.day), y(value));
@@ -199,6 +191,24 @@ pub(crate) fn series(
     axis_title(&mut out, left, WIDTH - 16.0, height, axis_label);
     out.push_str("</svg>");
     out
+}
+
+/// Dashed lines in time, each with its word above.
+fn draw_time_marks(
+    out: &mut String,
+    marks: &[TimeMark],
+    x: impl Fn(f64) -> f64,
+    (top, bottom): (f64, f64),
+) {
+    for mark in marks {
+        let _ = write!(
+            out,
+            "<line x1=\"{0:.1}\" x2=\"{0:.1}\" y1=\"{top}\" y2=\"{bottom:.1}\" stroke=\"{INK}\" stroke-dasharray=\"2 3\"/><text x=\"{0:.1}\" y=\"{1:.1}\" text-anchor=\"middle\" fill=\"{INK}\">{2}</text>",
+            x(mark.day),
+            top - 8.0,
+            escape(&mark.word)
+        );
+    }
 }
 
 /// A sentence in place of a chart.

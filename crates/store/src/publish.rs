@@ -382,9 +382,13 @@ impl Staged<'_> {
             ])
             .with_save_mode(SaveMode::ErrorIfExists)
             .with_commit_properties(properties(BTreeMap::new()));
-        self.store
-            .wait_for(create.into_future())
-            .map_err(|e| self.commit_error("make the table", None, e))
+        self.store.wait_for(create.into_future()).map_err(|e| {
+            match self.store.newest(&self.layout.table) {
+                // Somebody else made it between our look and our commit.
+                Ok(Some(_)) => self.lost_race(&say(None), "a table that another writer made"),
+                _ => self.commit_error("make the table", None, e),
+            }
+        })
     }
 
     fn actions(&self, base: &DeltaTable) -> Result<Vec<Action>, StoreError> {

@@ -262,6 +262,12 @@ fn create(path: &Path) -> Result<(), StoreError> {
 /// The folder a configured store path means.
 fn to_folder(path: &Path) -> Result<PathBuf, StoreError> {
     let text = path.to_string_lossy();
+    if has_percent_escape(&text) {
+        return Err(StoreError::NotAStore {
+            path: path.to_path_buf(),
+            found: "a path with a percent escape such as %20, which the Delta library would misread",
+        });
+    }
     let Some((scheme, _)) = text.split_once("://") else {
         return Ok(path.to_path_buf());
     };
@@ -275,6 +281,13 @@ fn to_folder(path: &Path) -> Result<PathBuf, StoreError> {
         .ok()
         .and_then(|url| url.to_file_path().ok())
         .ok_or_else(refused)
+}
+
+/// Whether a text holds a percent sign before two hexadecimal digits.
+fn has_percent_escape(text: &str) -> bool {
+    text.as_bytes().windows(3).any(|part| {
+        matches!(part, [b'%', high, low] if high.is_ascii_hexdigit() && low.is_ascii_hexdigit())
+    })
 }
 
 /// Whether a table's folder holds at least one commit. A log folder without one is

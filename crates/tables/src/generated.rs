@@ -109,6 +109,9 @@ fn text(spec: &TableSpec, column: &ColumnSpec, row: usize, dice: &mut Dice) -> S
         "month" if spec.column("run_id").is_some() => format!("2026-{month:02}"),
         "month" => "2026-03".to_owned(),
         "quarter" => format!("2026Q{}", 1 + dice.roll(4)),
+        "flags" | "oil_families_allowed" | "jobs" => {
+            ["", "gap", "gap,open"][dice.roll(3) as usize].to_owned()
+        }
         "cleanliness_limit" => "18/16/13".to_owned(),
         _ if spec.is_key(&column.name) && column.words.is_empty() => format!("K-{row:05}"),
         _ if column.words.is_empty() => {

@@ -6,13 +6,13 @@ use anyhow::{Context as _, Result};
 use drydown_quantity::{Quarter, Stamp};
 use drydown_store::Store;
 
-use super::UsageError;
 use super::answers::Answers;
 use super::digest::{self, Way};
 use crate::cli::{Cli, DemoArgs, Format};
 use crate::config::Config;
 use crate::ingest::{IngestInputs, ingest};
 use crate::output::{Progress, print_result};
+use crate::usage::UsageError;
 use crate::{jobs, output};
 
 /// A folder without this file is not ours to write over.

@@ -17,11 +17,11 @@ use lettre::transport::smtp::authentication::Credentials;
 use lettre::{Message, SmtpTransport, Transport};
 use serde_json::json;
 
-use super::UsageError;
 use super::answers::Answers;
 use crate::cli::{Cli, DigestArgs, Format};
 use crate::config::Config;
 use crate::output::print_result;
+use crate::usage::UsageError;
 
 /// Days between two all-quiet mails.
 const QUIET_DAYS: f64 = 7.0;

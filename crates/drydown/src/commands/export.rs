@@ -12,9 +12,9 @@ use arrow::datatypes::{DataType, Field, Schema};
 use drydown_quantity::Stamp;
 use drydown_schema::{ColumnKind, TableSpec, nearest, table, tables};
 
-use super::UsageError;
 use crate::cli::Cli;
 use crate::config::Config;
+use crate::usage::UsageError;
 
 pub(super) fn run(cli: &Cli, name: &str) -> Result<u8> {
     let spec = table(name).ok_or_else(|| {

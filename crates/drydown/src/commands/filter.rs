@@ -20,11 +20,11 @@ use drydown_runs::{RunsConfig, cut_runs};
 use drydown_schema::{arrow_schema, table};
 use drydown_tables::{REGISTER_TABLES, to_batch};
 
-use super::UsageError;
 use crate::cli::{Cli, ContextArgs, RunsArgs};
 use crate::config::{AnalysisSection, Config};
 use crate::jobs::runs_config;
 use crate::output::print_result;
+use crate::usage::UsageError;
 
 const SAMPLES: &str = "samples";
 

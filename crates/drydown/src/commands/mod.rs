@@ -21,11 +21,7 @@ use drydown_store::Store;
 
 use crate::cli::{Cli, Command};
 use crate::config::Config;
-
-/// The command line asks for something that cannot be done as written. Exit status 2.
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub(crate) struct UsageError(pub(crate) String);
+use crate::usage::UsageError;
 
 /// Status 3: done, but `--strict` and rows were rejected.
 const REJECTED_ROWS: u8 = 3;

@@ -11,12 +11,12 @@ use jiff::tz::TimeZone;
 use polars::prelude::{IntoLazy, SortMultipleOptions, col, lit};
 use serde_json::json;
 
-use super::UsageError;
 use super::answers::Answers;
 use crate::cli::{Cli, Format, ReportArgs};
 use crate::config::Config;
 use crate::jobs::{self, stamp_literal};
 use crate::output::{Progress, print_result};
+use crate::usage::UsageError;
 
 pub(super) fn run(cli: &Cli, arguments: &ReportArgs) -> Result<u8> {
     let config = Config::load(&cli.config)?;

@@ -5,9 +5,9 @@ use std::fmt::Write as _;
 use anyhow::Result;
 use drydown_schema::{nearest, render_contract, table, tables};
 
-use super::UsageError;
 use crate::cli::Cli;
 use crate::output::print_result;
+use crate::usage::UsageError;
 
 pub(super) fn run(_: &Cli, name: Option<&str>) -> Result<u8> {
     match name {

@@ -14,12 +14,12 @@ use drydown_runs::history::{Reservoir, VolumeBasis};
 use drydown_tables::ModelTerm;
 use serde_json::{Value, json};
 
-use super::UsageError;
 use super::answers::Answers;
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
 use crate::output::print_result;
+use crate::usage::UsageError;
 
 /// Relative uncertainty of a volume and a water content given on the command line (common practice, no source).
 const TYPED_LOG_SD: f64 = 0.10;

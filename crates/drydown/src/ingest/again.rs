@@ -16,7 +16,7 @@ use super::ledger::{self, LOADS_KEY};
 use super::matching::{Found, find_files};
 use super::publish::hash_of;
 use super::{FileDone, IngestInputs, IngestSummary, missing, read_file, site_context, source_of};
-use crate::commands::UsageError;
+use crate::usage::UsageError;
 
 pub(super) fn rebuild(
     inputs: &IngestInputs<'_>,
@@ -25,15 +25,25 @@ pub(super) fn rebuild(
     sources: &[Source],
     name: &str,
 ) -> Result<IngestSummary> {
-    let source = sources.iter().find(|source| source.name() == name).ok_or_else(|| {
-        let known: Vec<&str> = sources.iter().map(Source::name).collect();
-        UsageError(format!("--again: found \"{name}\", expected one of {}", known.join(", ")))
-    })?;
+    let source = sources
+        .iter()
+        .find(|source| source.name() == name)
+        .ok_or_else(|| {
+            let known: Vec<&str> = sources.iter().map(Source::name).collect();
+            UsageError(format!(
+                "--again: found \"{name}\", expected one of {}",
+                known.join(", ")
+            ))
+        })?;
     let table = source.table();
-    let of_table: BTreeSet<&str> =
-        sources.iter().filter(|other| other.table().name == table.name).map(Source::name).collect();
-    let (mut wanted, others): (Vec<Load>, Vec<Load>) =
-        ledger::rows(store)?.into_iter().partition(|load| of_table.contains(load.source.as_str()));
+    let of_table: BTreeSet<&str> = sources
+        .iter()
+        .filter(|other| other.table().name == table.name)
+        .map(Source::name)
+        .collect();
+    let (mut wanted, others): (Vec<Load>, Vec<Load>) = ledger::rows(store)?
+        .into_iter()
+        .partition(|load| of_table.contains(load.source.as_str()));
     wanted.sort_by(|a, b| (a.loaded_at, &a.file).cmp(&(b.loaded_at, &b.file)));
     let found = find_files(inputs, sources)?;
     let rows = read_all(&wanted, &found, sources, store)?;
@@ -48,38 +58,67 @@ pub(super) fn rebuild(
     let files = plan.into_files();
     let times: BTreeMap<(&str, &str), Stamp> = wanted
         .iter()
-        .map(|load| ((load.source.as_str(), load.file_hash.as_str()), load.loaded_at.unwrap_or(inputs.loaded_at)))
+        .map(|load| {
+            (
+                (load.source.as_str(), load.file_hash.as_str()),
+                load.loaded_at.unwrap_or(inputs.loaded_at),
+            )
+        })
         .collect();
     let rebuilt: Vec<LoadRow> = files
         .iter()
         .map(|file| {
-            let at = times.get(&(file.source(), file.file_hash())).copied().unwrap_or(inputs.loaded_at);
+            let at = times
+                .get(&(file.source(), file.file_hash()))
+                .copied()
+                .unwrap_or(inputs.loaded_at);
             LoadRow::of(file, hash_of(sources, file), at)
         })
         .collect();
-    staged.commit(CommitNote::new(BTreeMap::from([(LOADS_KEY.to_owned(), json!(rebuilt))])))?;
+    staged.commit(CommitNote::new(BTreeMap::from([(
+        LOADS_KEY.to_owned(),
+        json!(rebuilt),
+    )])))?;
     replace_rejects(store, guard, &of_table, &files)?;
     let mut loads: Vec<LoadRow> = others.into_iter().map(to_load_row).collect();
     loads.extend(rebuilt);
-    store.replace_all(guard, "loads", vec![loads_batch(&loads)?], CommitNote::default())?;
+    store.replace_all(
+        guard,
+        "loads",
+        vec![loads_batch(&loads)?],
+        CommitNote::default(),
+    )?;
     Ok(IngestSummary {
         files: files
             .iter()
-            .map(|file| FileDone { source: file.source().to_owned(), file: file.file().to_owned(), counts: file.counts() })
+            .map(|file| FileDone {
+                source: file.source().to_owned(),
+                file: file.file().to_owned(),
+                counts: file.counts(),
+            })
             .collect(),
         ..IngestSummary::default()
     })
 }
 
 /// The files of the ledger, read anew in the order in which they were first loaded.
-fn read_all(wanted: &[Load], found: &[Found], sources: &[Source], store: &Store) -> Result<Vec<FileRows>> {
+fn read_all(
+    wanted: &[Load],
+    found: &[Found],
+    sources: &[Source],
+    store: &Store,
+) -> Result<Vec<FileRows>> {
     let site = site_context(Some(store))?;
     let mut on_disk: BTreeMap<(String, String), (&Found, Vec<u8>)> = BTreeMap::new();
     for file in found {
         let source = source_of(sources, file).name();
         if wanted.iter().any(|load| load.source == source) {
-            let bytes = std::fs::read(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
-            on_disk.insert((source.to_owned(), drydown_ingest::file_hash(&bytes)), (file, bytes));
+            let bytes = std::fs::read(&file.path)
+                .with_context(|| format!("cannot read {}", file.path.display()))?;
+            on_disk.insert(
+                (source.to_owned(), drydown_ingest::file_hash(&bytes)),
+                (file, bytes),
+            );
         }
     }
     let name = |load: &Load| load.file.clone().unwrap_or_default();
@@ -100,7 +139,10 @@ fn read_all(wanted: &[Load], found: &[Found], sources: &[Source], store: &Store)
     }
     let mut rows = Vec::with_capacity(wanted.len());
     for load in wanted {
-        let Some((file, bytes)) = on_disk.get(&(load.source.clone(), load.file_hash.clone())) else { continue };
+        let Some((file, bytes)) = on_disk.get(&(load.source.clone(), load.file_hash.clone()))
+        else {
+            continue;
+        };
         let at = load.loaded_at.unwrap_or(Stamp::from_micros(i64::MAX / 2));
         rows.push(
             read_file(source_of(sources, file), file, bytes, at, &site)
@@ -110,7 +152,12 @@ fn read_all(wanted: &[Load], found: &[Found], sources: &[Source], store: &Store)
     Ok(rows)
 }
 
-fn replace_rejects(store: &Store, guard: &WriteGuard, of_table: &BTreeSet<&str>, files: &[FileRows]) -> Result<()> {
+fn replace_rejects(
+    store: &Store,
+    guard: &WriteGuard,
+    of_table: &BTreeSet<&str>,
+    files: &[FileRows],
+) -> Result<()> {
     use arrow::array::{AsArray, BooleanArray};
     let mut kept = vec![rejects_batch(files)?];
     for batch in store.load_files("rejects", &store.live_files("rejects", None)?)? {
@@ -118,7 +165,10 @@ fn replace_rejects(store: &Store, guard: &WriteGuard, of_table: &BTreeSet<&str>,
             .column_by_name("source")
             .and_then(|column| column.as_string_opt::<i32>())
             .context("table \"rejects\" has no text column \"source\"")?;
-        let others: BooleanArray = sources.iter().map(|source| Some(!of_table.contains(source.unwrap_or_default()))).collect();
+        let others: BooleanArray = sources
+            .iter()
+            .map(|source| Some(!of_table.contains(source.unwrap_or_default())))
+            .collect();
         kept.push(arrow::compute::filter_record_batch(&batch, &others)?);
     }
     store.replace_all(guard, "rejects", kept, CommitNote::default())?;

@@ -31,29 +31,81 @@ const FORMATS: &[&str] = &[
 ];
 /// Words of a header (lower case) and the column they likely mean; the first hit wins.
 const MEANINGS: &[(&str, &[&str], &str)] = &[
-    ("readings", &["unit id", "unit", "machine", "serial", "skid"], "unit_id"),
-    ("readings", &["reservoir", "tank", "sump name", "asset"], "reservoir_id"),
+    (
+        "readings",
+        &["unit id", "unit", "machine", "serial", "skid"],
+        "unit_id",
+    ),
+    (
+        "readings",
+        &["reservoir", "tank", "sump name", "asset"],
+        "reservoir_id",
+    ),
     ("readings", &["time", "date", "stamp"], "at"),
-    ("readings", &["vacuum", "chamber p", "vac", "kammerdruck", "unterdruck"], "chamber_pressure_kpa"),
-    ("readings", &["baro", "ambient p", "luftdruck"], "ambient_kpa"),
-    ("readings", &["oil in", "inlet t", "temp in", "eintritt"], "oil_inlet_degc"),
-    ("readings", &["oil out", "outlet t", "temp out", "austritt"], "oil_outlet_degc"),
+    (
+        "readings",
+        &["vacuum", "chamber p", "vac", "kammerdruck", "unterdruck"],
+        "chamber_pressure_kpa",
+    ),
+    (
+        "readings",
+        &["baro", "ambient p", "luftdruck"],
+        "ambient_kpa",
+    ),
+    (
+        "readings",
+        &["oil in", "inlet t", "temp in", "eintritt"],
+        "oil_inlet_degc",
+    ),
+    (
+        "readings",
+        &["oil out", "outlet t", "temp out", "austritt"],
+        "oil_outlet_degc",
+    ),
     ("readings", &["flow", "durchfluss"], "oil_flow_lpm"),
-    ("readings", &["discharge", "pressure out", "filterdruck"], "discharge_kpa_gauge"),
-    ("readings", &["activity", "saturation", "rs", "aw"], "water_activity"),
+    (
+        "readings",
+        &["discharge", "pressure out", "filterdruck"],
+        "discharge_kpa_gauge",
+    ),
+    (
+        "readings",
+        &["activity", "saturation", "rs", "aw"],
+        "water_activity",
+    ),
     ("readings", &["water", "moisture", "wasser"], "water_ppm"),
     ("readings", &["hz", "frequency", "frequenz"], "oil_pump_hz"),
     ("readings", &["vent"], "vent_open_pct"),
     ("readings", &["alarm", "fault", "störung"], "alarm"),
-    ("samples", &["sample id", "sample no", "lab no", "report no", "probe"], "sample_id"),
+    (
+        "samples",
+        &["sample id", "sample no", "lab no", "report no", "probe"],
+        "sample_id",
+    ),
     ("samples", &["taken", "sampled", "entnahme"], "taken_at"),
-    ("samples", &["reported", "report date", "bericht"], "reported_at"),
-    ("samples", &["reservoir", "tank", "asset", "equipment"], "reservoir_id"),
-    ("samples", &["water", "moisture", "karl fischer", "wasser"], "water_ppm"),
+    (
+        "samples",
+        &["reported", "report date", "bericht"],
+        "reported_at",
+    ),
+    (
+        "samples",
+        &["reservoir", "tank", "asset", "equipment"],
+        "reservoir_id",
+    ),
+    (
+        "samples",
+        &["water", "moisture", "karl fischer", "wasser"],
+        "water_ppm",
+    ),
     ("samples", &["4406", "cleanliness", "reinheit"], "iso4406"),
     ("samples", &["acid", "tan", "neutral"], "acid_mgkoh_g"),
     ("samples", &["visc", "kv40", "visk"], "viscosity_40c_mm2s"),
-    ("samples", &["breakdown", "bdv", "durchschlag"], "breakdown_kv"),
+    (
+        "samples",
+        &["breakdown", "bdv", "durchschlag"],
+        "breakdown_kv",
+    ),
 ];
 
 /// The shape of the text.
@@ -76,22 +128,41 @@ struct Placed {
 pub(crate) fn propose(name: &str, bytes: &[u8]) -> Result<String> {
     let (text, encoding) = decode(bytes);
     let Some(shape) = find_shape(&text) else {
-        bail!("{name}: found no header and no rows with one number of fields, expected a CSV with a header");
+        bail!(
+            "{name}: found no header and no rows with one number of fields, expected a CSV with a header"
+        );
     };
     let table_name = likely_table(&shape.header);
-    let Some(spec) = table(table_name) else { bail!("the data contract has no table \"{table_name}\"") };
+    let Some(spec) = table(table_name) else {
+        bail!("the data contract has no table \"{table_name}\"")
+    };
     let decimal = decimal_mark(&shape);
     let mut placed: Vec<Placed> = Vec::new();
     let mut taken = BTreeSet::new();
     let mut left = Vec::new();
     for (idx, head) in shape.header.iter().enumerate() {
-        let values: Vec<&str> = shape.rows.iter().filter_map(|row| row.get(idx)).map(|cell| cell.trim()).collect();
+        let values: Vec<&str> = shape
+            .rows
+            .iter()
+            .filter_map(|row| row.get(idx))
+            .map(|cell| cell.trim())
+            .collect();
         match place(spec, head, &values).filter(|found| taken.insert(found.column)) {
             Some(found) => placed.push(found),
             None => left.push(head.clone()),
         }
     }
-    Ok(render(name, &shape, &Said { spec, encoding, decimal, placed: &placed, left: &left }))
+    Ok(render(
+        name,
+        &shape,
+        &Said {
+            spec,
+            encoding,
+            decimal,
+            placed: &placed,
+            left: &left,
+        },
+    ))
 }
 
 struct Said<'a> {
@@ -110,9 +181,23 @@ fn render(name: &str, shape: &Shape, said: &Said<'_>) -> String {
         shape.header.len(),
         sure * 100.0
     );
-    let _ = writeln!(out, "# header found on line {}; delimiter by the number of fields of {} rows", shape.skip_lines + 1, shape.rows.len());
+    let _ = writeln!(
+        out,
+        "# header found on line {}; delimiter by the number of fields of {} rows",
+        shape.skip_lines + 1,
+        shape.rows.len()
+    );
     let stem = name.rsplit('/').next().unwrap_or(name);
-    let plain: String = stem.chars().map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' }).collect();
+    let plain: String = stem
+        .chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() {
+                c.to_ascii_lowercase()
+            } else {
+                '-'
+            }
+        })
+        .collect();
     let _ = write!(
         out,
         "[[source]]\nname      = {}\ntable     = {}\nfiles     = [{}]\nlayout    = \"wide\"\nencoding  = \"{}\"\ndelimiter = {}\ndecimal   = \"{}\"\nskip_lines = {}\n",
@@ -124,17 +209,36 @@ fn render(name: &str, shape: &Shape, said: &Said<'_>) -> String {
         said.decimal,
         shape.skip_lines
     );
-    let local = said.placed.iter().any(|found| found.more.contains("format = \"%"));
+    let local = said
+        .placed
+        .iter()
+        .any(|found| found.more.contains("format = \"%"));
     if local {
-        out.push_str("timezone  = \"UTC\"   # the stamps carry no offset: put the logger's zone here\n");
+        out.push_str(
+            "timezone  = \"UTC\"   # the stamps carry no offset: put the logger's zone here\n",
+        );
     }
     out.push_str("\n[source.columns]\n");
     for found in said.placed {
         let _ = writeln!(out, "# {}", found.why);
-        let _ = writeln!(out, "{} = {{ from = {}{} }}", found.column, quoted(&found.from), found.more);
+        let _ = writeln!(
+            out,
+            "{} = {{ from = {}{} }}",
+            found.column,
+            quoted(&found.from),
+            found.more
+        );
     }
-    for key in said.spec.key.iter().filter(|key| !said.placed.iter().any(|found| found.column == key.as_str())) {
-        let _ = writeln!(out, "# no column found for the key \"{key}\": a constant, or a named capture of file_name");
+    for key in said
+        .spec
+        .key
+        .iter()
+        .filter(|key| !said.placed.iter().any(|found| found.column == key.as_str()))
+    {
+        let _ = writeln!(
+            out,
+            "# no column found for the key \"{key}\": a constant, or a named capture of file_name"
+        );
         let _ = writeln!(out, "{key} = {{ value = \"FILL-IN\" }}");
     }
     for head in said.left {
@@ -166,14 +270,23 @@ fn decode(bytes: &[u8]) -> (String, &'static str) {
         return (String::from_utf8_lossy(rest).into_owned(), "utf-8");
     }
     if head.starts_with(&[0xFF, 0xFE]) {
-        let units: Vec<u16> = head.chunks_exact(2).skip(1).filter_map(|pair| Some(u16::from_le_bytes([*pair.first()?, *pair.get(1)?]))).collect();
+        let units: Vec<u16> = head
+            .chunks_exact(2)
+            .skip(1)
+            .filter_map(|pair| Some(u16::from_le_bytes([*pair.first()?, *pair.get(1)?])))
+            .collect();
         return (String::from_utf16_lossy(&units), "utf-16le");
     }
     match std::str::from_utf8(head) {
         Ok(text) => (text.to_owned(), "utf-8"),
         // Cut inside a character at the end of what was looked at.
-        Err(error) if error.error_len().is_none() => (String::from_utf8_lossy(head).into_owned(), "utf-8"),
-        Err(_) => (head.iter().map(|byte| char::from(*byte)).collect(), "windows-1252"),
+        Err(error) if error.error_len().is_none() => {
+            (String::from_utf8_lossy(head).into_owned(), "utf-8")
+        }
+        Err(_) => (
+            head.iter().map(|byte| char::from(*byte)).collect(),
+            "windows-1252",
+        ),
     }
 }
 
@@ -194,13 +307,28 @@ fn split(line: &str, delimiter: char) -> Vec<String> {
 
 /// The delimiter and header whose number of fields the most lines share.
 fn find_shape(text: &str) -> Option<Shape> {
-    let lines: Vec<&str> = text.lines().take(LINES).filter(|line| !line.trim().is_empty()).collect();
+    let lines: Vec<&str> = text
+        .lines()
+        .take(LINES)
+        .filter(|line| !line.trim().is_empty())
+        .collect();
     let best = [',', ';', '\t', '|']
         .into_iter()
         .filter_map(|delimiter| {
-            let counts: Vec<usize> = lines.iter().map(|line| split(line, delimiter).len()).collect();
-            let widest = counts.iter().copied().filter(|n| *n > 1).max_by_key(|n| (counts.iter().filter(|m| *m == n).count(), *n))?;
-            Some((counts.iter().filter(|n| **n == widest).count() * widest.min(4), widest, delimiter))
+            let counts: Vec<usize> = lines
+                .iter()
+                .map(|line| split(line, delimiter).len())
+                .collect();
+            let widest = counts
+                .iter()
+                .copied()
+                .filter(|n| *n > 1)
+                .max_by_key(|n| (counts.iter().filter(|m| *m == n).count(), *n))?;
+            Some((
+                counts.iter().filter(|n| **n == widest).count() * widest.min(4),
+                widest,
+                delimiter,
+            ))
         })
         .max()?;
     let (_, width, delimiter) = best;
@@ -213,7 +341,12 @@ fn find_shape(text: &str) -> Option<Shape> {
         .collect();
     let (skip_lines, header) = rows.first()?.clone();
     let rows = rows.into_iter().skip(1).map(|(_, cells)| cells).collect();
-    Some(Shape { delimiter, skip_lines, header: header.iter().map(|head| head.trim().to_owned()).collect(), rows })
+    Some(Shape {
+        delimiter,
+        skip_lines,
+        header: header.iter().map(|head| head.trim().to_owned()).collect(),
+        rows,
+    })
 }
 
 fn likely_table(header: &[String]) -> &'static str {
@@ -222,11 +355,17 @@ fn likely_table(header: &[String]) -> &'static str {
             .iter()
             .filter(|head| {
                 let head = head.to_lowercase();
-                MEANINGS.iter().any(|(of, words, _)| *of == table && words.iter().any(|word| head.contains(word)))
+                MEANINGS.iter().any(|(of, words, _)| {
+                    *of == table && words.iter().any(|word| head.contains(word))
+                })
             })
             .count()
     };
-    if hits("samples") > hits("readings") { "samples" } else { "readings" }
+    if hits("samples") > hits("readings") {
+        "samples"
+    } else {
+        "readings"
+    }
 }
 
 /// A comma between digits that is never followed by three digits alone marks decimals.
@@ -236,36 +375,66 @@ fn decimal_mark(shape: &Shape) -> char {
         cells()
             .filter(|cell| {
                 let mut parts = cell.split(mark);
-                let (Some(whole), Some(rest), None) = (parts.next(), parts.next(), parts.next()) else { return false };
-                let digits = |text: &str| !text.is_empty() && text.chars().all(|c| c.is_ascii_digit());
+                let (Some(whole), Some(rest), None) = (parts.next(), parts.next(), parts.next())
+                else {
+                    return false;
+                };
+                let digits =
+                    |text: &str| !text.is_empty() && text.chars().all(|c| c.is_ascii_digit());
                 digits(whole.trim_start_matches('-')) && digits(rest)
             })
             .count()
     };
-    if shape.delimiter != ',' && numbers(',') > numbers('.') { ',' } else { '.' }
+    if shape.delimiter != ',' && numbers(',') > numbers('.') {
+        ','
+    } else {
+        '.'
+    }
 }
 
 fn place(spec: &'static TableSpec, head: &str, values: &[&str]) -> Option<Placed> {
     let lower = head.to_lowercase();
-    let (_, words, column) = MEANINGS.iter().find(|(of, words, _)| *of == spec.name && words.iter().any(|word| lower.contains(word)))?;
-    let word = words.iter().find(|word| lower.contains(*word)).copied().unwrap_or_default();
+    let (_, words, column) = MEANINGS
+        .iter()
+        .find(|(of, words, _)| *of == spec.name && words.iter().any(|word| lower.contains(word)))?;
+    let word = words
+        .iter()
+        .find(|word| lower.contains(*word))
+        .copied()
+        .unwrap_or_default();
     let mut why = format!("\"{head}\": the word \"{word}\"");
     let mut more = String::new();
     if *column == "iso4406" {
-        return Some(Placed { column, from: head.to_owned(), more, why });
+        return Some(Placed {
+            column,
+            from: head.to_owned(),
+            more,
+            why,
+        });
     }
     let column_spec = spec.column(column)?;
     match column_spec.kind {
         ColumnKind::Stamp => {
             let format = stamp_format(values)?;
             let _ = write!(more, ", format = \"{format}\"");
-            let _ = write!(why, "; every one of {} stamps looked at fits {format}", values.len());
+            let _ = write!(
+                why,
+                "; every one of {} stamps looked at fits {format}",
+                values.len()
+            );
         }
         ColumnKind::Real => {
             let unit = header_unit(head, column_spec.ucum.as_deref());
-            let unit_text = unit.as_ref().map_or_else(|| column_spec.ucum.clone().unwrap_or_default(), |unit| unit.code().to_owned());
+            let unit_text = unit.as_ref().map_or_else(
+                || column_spec.ucum.clone().unwrap_or_default(),
+                |unit| unit.code().to_owned(),
+            );
             let _ = write!(more, ", unit = {}", quoted(&unit_text));
-            why.push_str(if unit.is_some() { "; its unit stands in the header" } else { "; no unit in the header, the contract's assumed: check it" });
+            why.push_str(if unit.is_some() {
+                "; its unit stands in the header"
+            } else {
+                "; no unit in the header, the contract's assumed: check it"
+            });
             if *column == "chamber_pressure_kpa" {
                 let reference = likely_reference(head, values);
                 let _ = write!(more, ", reference = \"{reference}\"");
@@ -274,15 +443,26 @@ fn place(spec: &'static TableSpec, head: &str, values: &[&str]) -> Option<Placed
         }
         _ => {}
     }
-    Some(Placed { column, from: head.to_owned(), more, why })
+    Some(Placed {
+        column,
+        from: head.to_owned(),
+        more,
+        why,
+    })
 }
 
 /// A unit in brackets or as the last word of a header that can measure what the column holds.
 fn header_unit(head: &str, wanted: Option<&str>) -> Option<Unit> {
     let wanted = Unit::parse(wanted?)?;
-    let inner = head.rsplit_once(['(', '[']).map(|(_, rest)| rest.trim_end_matches([')', ']']).trim());
+    let inner = head
+        .rsplit_once(['(', '['])
+        .map(|(_, rest)| rest.trim_end_matches([')', ']']).trim());
     let last = head.rsplit([' ', '_', '-']).next();
-    [inner, last].into_iter().flatten().filter_map(Unit::parse).find(|unit| unit.dimension() == wanted.dimension() || is_pressure(*unit, wanted))
+    [inner, last]
+        .into_iter()
+        .flatten()
+        .filter_map(Unit::parse)
+        .find(|unit| unit.dimension() == wanted.dimension() || is_pressure(*unit, wanted))
 }
 
 fn is_pressure(unit: Unit, wanted: Unit) -> bool {
@@ -290,10 +470,17 @@ fn is_pressure(unit: Unit, wanted: Unit) -> bool {
 }
 
 fn likely_reference(head: &str, values: &[&str]) -> &'static str {
-    if let Some(hint) = head.rsplit([' ', '(', '[']).next().and_then(|word| hinted_reference(word.trim_end_matches([')', ']']))) {
+    if let Some(hint) = head
+        .rsplit([' ', '(', '['])
+        .next()
+        .and_then(|word| hinted_reference(word.trim_end_matches([')', ']'])))
+    {
         return hint.as_str();
     }
-    let numbers: Vec<f64> = values.iter().filter_map(|cell| cell.replace(',', ".").parse().ok()).collect();
+    let numbers: Vec<f64> = values
+        .iter()
+        .filter_map(|cell| cell.replace(',', ".").parse().ok())
+        .collect();
     let negative = numbers.iter().filter(|value| **value < 0.0).count();
     let largest = numbers.iter().copied().fold(0.0, f64::max);
     if negative * 2 > numbers.len() {
@@ -306,7 +493,12 @@ fn likely_reference(head: &str, values: &[&str]) -> &'static str {
 }
 
 fn stamp_format(values: &[&str]) -> Option<&'static str> {
-    let shown: Vec<&str> = values.iter().copied().filter(|cell| !cell.is_empty()).take(200).collect();
+    let shown: Vec<&str> = values
+        .iter()
+        .copied()
+        .filter(|cell| !cell.is_empty())
+        .take(200)
+        .collect();
     if shown.is_empty() {
         return None;
     }
@@ -322,7 +514,8 @@ fn stamp_format(values: &[&str]) -> Option<&'static str> {
     }
     FORMATS.iter().copied().find(|format| {
         all(&|cell| {
-            jiff::civil::DateTime::strptime(format, cell).is_ok() || jiff::civil::Date::strptime(format, cell).is_ok()
+            jiff::civil::DateTime::strptime(format, cell).is_ok()
+                || jiff::civil::Date::strptime(format, cell).is_ok()
         })
     })
 }
@@ -337,7 +530,8 @@ mod tests {
             source: Vec<drydown_ingest::SourceSpec>,
         }
         let proposal = propose(name, text.as_bytes()).unwrap();
-        let file: File = toml::from_str(&proposal).unwrap_or_else(|error| panic!("{error}\n{proposal}"));
+        let file: File =
+            toml::from_str(&proposal).unwrap_or_else(|error| panic!("{error}\n{proposal}"));
         file.source.into_iter().next().unwrap()
     }
 
@@ -349,7 +543,10 @@ mod tests {
         );
         assert_eq!(spec.table, "readings");
         let shown = format!("{spec:?}");
-        assert!(shown.contains("%m/%d/%Y %H:%M:%S") && shown.contains("Gauge"), "{shown}");
+        assert!(
+            shown.contains("%m/%d/%Y %H:%M:%S") && shown.contains("Gauge"),
+            "{shown}"
+        );
         assert!(spec.compile().is_ok(), "{:?}", spec.compile().err());
     }
 
@@ -359,7 +556,14 @@ mod tests {
             "b.csv",
             "Export 7\n\nDatum Zeit Time;Unit;Kammerdruck [mbar];Durchfluss [L/min]\n01.03.2026 10:00:00;U-1;212,5;75,1\n13.03.2026 10:05:00;U-1;210,1;75,0\n",
         );
-        assert_eq!((spec.delimiter.as_str(), spec.decimal.as_str(), spec.skip_lines), (";", ",", 2));
+        assert_eq!(
+            (
+                spec.delimiter.as_str(),
+                spec.decimal.as_str(),
+                spec.skip_lines
+            ),
+            (";", ",", 2)
+        );
         assert!(spec.compile().is_ok(), "{:?}", spec.compile().err());
     }
 

@@ -24,10 +24,16 @@ pub(super) struct Ledger {
 impl Ledger {
     pub(super) fn load(store: Option<&Store>) -> Result<Self> {
         let mut ledger = Self::default();
-        let Some(store) = store else { return Ok(ledger) };
+        let Some(store) = store else {
+            return Ok(ledger);
+        };
         for row in rows(store)? {
             ledger.known.insert((row.source.clone(), row.file_hash));
-            ledger.descriptions.entry(row.source).or_default().extend(row.source_hash);
+            ledger
+                .descriptions
+                .entry(row.source)
+                .or_default()
+                .extend(row.source_hash);
         }
         Ok(ledger)
     }
@@ -57,23 +63,38 @@ impl Ledger {
 }
 
 pub(super) fn rows(store: &Store) -> Result<Vec<Load>> {
-    Ok(drydown_tables::from_frame(&store.scan("loads", None, None)?.collect()?)?)
+    Ok(drydown_tables::from_frame(
+        &store.scan("loads", None, None)?.collect()?,
+    )?)
 }
 
 /// Finishes what a crash left: ledger rows that stand in a data commit but not in `loads`, and
 /// rejects of files whose data never arrived.
 pub(super) fn complete(store: &Store, guard: &WriteGuard) -> Result<()> {
-    let mut known: BTreeSet<(String, String)> =
-        rows(store)?.into_iter().map(|row| (row.source, row.file_hash)).collect();
+    let mut known: BTreeSet<(String, String)> = rows(store)?
+        .into_iter()
+        .map(|row| (row.source, row.file_hash))
+        .collect();
     let mut lost = Vec::new();
-    for spec in tables().iter().filter(|spec| spec.kind == TableKind::Ingested) {
-        let Some(version) = store.table_version(&spec.name)? else { continue };
+    for spec in tables()
+        .iter()
+        .filter(|spec| spec.kind == TableKind::Ingested)
+    {
+        let Some(version) = store.table_version(&spec.name)? else {
+            continue;
+        };
         // One commit at most can lack its ledger rows: they follow it before the next data commit.
         for commit in store.commits_after(&spec.name, Some(version - 2))? {
-            let Some(Value::Array(noted)) = commit.metadata.get(LOADS_KEY) else { continue };
+            let Some(Value::Array(noted)) = commit.metadata.get(LOADS_KEY) else {
+                continue;
+            };
             for value in noted {
-                let row: LoadRow = serde_json::from_value(value.clone())
-                    .with_context(|| format!("the log of table \"{}\" holds ledger rows that cannot be read", spec.name))?;
+                let row: LoadRow = serde_json::from_value(value.clone()).with_context(|| {
+                    format!(
+                        "the log of table \"{}\" holds ledger rows that cannot be read",
+                        spec.name
+                    )
+                })?;
                 if known.insert((row.source.clone(), row.file_hash.clone())) {
                     lost.push(row);
                 }
@@ -81,13 +102,22 @@ pub(super) fn complete(store: &Store, guard: &WriteGuard) -> Result<()> {
         }
     }
     if !lost.is_empty() {
-        store.append(guard, "loads", vec![loads_batch(&lost)?], CommitNote::default())?;
+        store.append(
+            guard,
+            "loads",
+            vec![loads_batch(&lost)?],
+            CommitNote::default(),
+        )?;
     }
     drop_orphan_rejects(store, guard, &known)
 }
 
 /// Rejects whose file is in no ledger row were published before their data could follow.
-fn drop_orphan_rejects(store: &Store, guard: &WriteGuard, known: &BTreeSet<(String, String)>) -> Result<()> {
+fn drop_orphan_rejects(
+    store: &Store,
+    guard: &WriteGuard,
+    known: &BTreeSet<(String, String)>,
+) -> Result<()> {
     let files = store.live_files("rejects", None)?;
     if files.is_empty() {
         return Ok(());

@@ -8,8 +8,8 @@ use drydown_schema::{TableKind, tables};
 use globset::{GlobBuilder, GlobMatcher};
 
 use super::IngestInputs;
-use crate::commands::UsageError;
 use crate::config::Config;
+use crate::usage::UsageError;
 
 /// A file that a source matches.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,8 +35,11 @@ pub(super) fn tables_in_order() -> Vec<String> {
         "samples" | "results" => 2,
         _ => 0,
     };
-    let mut names: Vec<String> =
-        tables().iter().filter(|spec| spec.kind == TableKind::Ingested).map(|spec| spec.name.clone()).collect();
+    let mut names: Vec<String> = tables()
+        .iter()
+        .filter(|spec| spec.kind == TableKind::Ingested)
+        .map(|spec| spec.name.clone())
+        .collect();
     names.sort_by_key(|name| last(name));
     names
 }
@@ -75,8 +78,14 @@ pub(super) fn to_batches<'a>(files: &[&'a Found], text: u64) -> Vec<Batch<'a>> {
 
 /// Bytes of text a file unpacks to, roughly: run logs compress about eightfold.
 fn text_weight(file: &Found) -> u64 {
-    let packed = ["gz", "zst", "zip"].iter().any(|ending| file.path.extension().is_some_and(|found| found == *ending));
-    if packed { file.size.saturating_mul(8) } else { file.size }
+    let packed = ["gz", "zst", "zip"]
+        .iter()
+        .any(|ending| file.path.extension().is_some_and(|found| found == *ending));
+    if packed {
+        file.size.saturating_mul(8)
+    } else {
+        file.size
+    }
 }
 
 struct Matcher {
@@ -90,15 +99,35 @@ fn matchers(config: &Config, sources: &[Source]) -> Result<Vec<Matcher>> {
     let mut matchers = Vec::new();
     for (source_idx, source) in sources.iter().enumerate() {
         for pattern in source.files() {
-            let glob = GlobBuilder::new(pattern).literal_separator(true).build().map_err(|error| {
-                config.source_error(source_idx, &["files"], &format!("found \"{pattern}\", expected a file pattern: {error}"))
-            })?;
+            let glob = GlobBuilder::new(pattern)
+                .literal_separator(true)
+                .build()
+                .map_err(|error| {
+                    config.source_error(
+                        source_idx,
+                        &["files"],
+                        &format!("found \"{pattern}\", expected a file pattern: {error}"),
+                    )
+                })?;
             let plain: PathBuf = Path::new(pattern)
                 .components()
-                .take_while(|part| !part.as_os_str().to_string_lossy().contains(['*', '?', '[', '{']))
+                .take_while(|part| {
+                    !part
+                        .as_os_str()
+                        .to_string_lossy()
+                        .contains(['*', '?', '[', '{'])
+                })
                 .collect();
-            let folder = if plain == Path::new(pattern) { plain.parent().map(Path::to_path_buf).unwrap_or_default() } else { plain };
-            matchers.push(Matcher { source_idx, folder, glob: glob.compile_matcher() });
+            let folder = if plain == Path::new(pattern) {
+                plain.parent().map(Path::to_path_buf).unwrap_or_default()
+            } else {
+                plain
+            };
+            matchers.push(Matcher {
+                source_idx,
+                folder,
+                glob: glob.compile_matcher(),
+            });
         }
     }
     Ok(matchers)
@@ -110,7 +139,9 @@ fn matched(config: &Config, matchers: &[Matcher]) -> Result<Vec<Found>> {
         let mut paths = Vec::new();
         walk(&config.base.join(&matcher.folder), &mut paths)?;
         for path in paths {
-            let Ok(relative) = path.strip_prefix(&config.base) else { continue };
+            let Ok(relative) = path.strip_prefix(&config.base) else {
+                continue;
+            };
             if matcher.glob.is_match(relative) {
                 let one = to_found(matcher.source_idx, &path, relative)?;
                 if !found.contains(&one) {
@@ -123,19 +154,36 @@ fn matched(config: &Config, matchers: &[Matcher]) -> Result<Vec<Found>> {
 }
 
 fn to_found(source_idx: usize, path: &Path, relative: &Path) -> Result<Found> {
-    let size = path.metadata().with_context(|| format!("cannot look at {}", path.display()))?.len();
+    let size = path
+        .metadata()
+        .with_context(|| format!("cannot look at {}", path.display()))?
+        .len();
     let name = relative.to_string_lossy().replace('\\', "/");
-    Ok(Found { source_idx, path: path.to_path_buf(), name, size })
+    Ok(Found {
+        source_idx,
+        path: path.to_path_buf(),
+        name,
+        size,
+    })
 }
 
 /// Every file below a folder; a folder that is not there has none.
 fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> Result<()> {
-    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    let folder = if folder.as_os_str().is_empty() {
+        Path::new(".")
+    } else {
+        folder
+    };
     if !folder.is_dir() {
         return Ok(());
     }
-    for entry in folder.read_dir().with_context(|| format!("cannot look into {}", folder.display()))? {
-        let path = entry.with_context(|| format!("cannot look into {}", folder.display()))?.path();
+    for entry in folder
+        .read_dir()
+        .with_context(|| format!("cannot look into {}", folder.display()))?
+    {
+        let path = entry
+            .with_context(|| format!("cannot look into {}", folder.display()))?
+            .path();
         if path.is_dir() {
             walk(&path, files)?;
         } else {
@@ -146,17 +194,33 @@ fn walk(folder: &Path, files: &mut Vec<PathBuf>) -> Result<()> {
 }
 
 /// The files named on the command line; each must belong to sources of one table.
-fn named(inputs: &IngestInputs<'_>, sources: &[Source], matchers: &[Matcher]) -> Result<Vec<Found>> {
-    let base = inputs.config.base.canonicalize().with_context(|| format!("cannot find {}", inputs.config.base.display()))?;
+fn named(
+    inputs: &IngestInputs<'_>,
+    sources: &[Source],
+    matchers: &[Matcher],
+) -> Result<Vec<Found>> {
+    let base = inputs
+        .config
+        .base
+        .canonicalize()
+        .with_context(|| format!("cannot find {}", inputs.config.base.display()))?;
     let mut found = Vec::new();
     for file in &inputs.files {
-        let whole = file.canonicalize().map_err(|error| UsageError(format!("{}: {error}", file.display())))?;
+        let whole = file
+            .canonicalize()
+            .map_err(|error| UsageError(format!("{}: {error}", file.display())))?;
         let relative = whole.strip_prefix(&base).unwrap_or(&whole);
-        let mut matching: Vec<usize> =
-            matchers.iter().filter(|matcher| matcher.glob.is_match(relative)).map(|matcher| matcher.source_idx).collect();
+        let mut matching: Vec<usize> = matchers
+            .iter()
+            .filter(|matcher| matcher.glob.is_match(relative))
+            .map(|matcher| matcher.source_idx)
+            .collect();
         matching.dedup();
-        let mut of_tables: Vec<&str> =
-            matching.iter().filter_map(|idx| sources.get(*idx)).map(|source| source.table().name.as_str()).collect();
+        let mut of_tables: Vec<&str> = matching
+            .iter()
+            .filter_map(|idx| sources.get(*idx))
+            .map(|source| source.table().name.as_str())
+            .collect();
         of_tables.sort_unstable();
         of_tables.dedup();
         match of_tables.len() {

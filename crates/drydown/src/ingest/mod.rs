@@ -74,7 +74,9 @@ pub(crate) fn compile_sources(config: &Config) -> Result<Vec<Source>> {
         match spec.compile() {
             Ok(source) => sources.push(source),
             Err(problems) => {
-                let Some(first) = problems.first() else { continue };
+                let Some(first) = problems.first() else {
+                    continue;
+                };
                 let key: Vec<&str> = first.key.iter().map(String::as_str).collect();
                 let mut text = first.what.clone();
                 if let Some(hint) = &first.hint {
@@ -95,7 +97,11 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
     let sources = compile_sources(inputs.config)?;
     let found = matching::find_files(inputs, &sources)?;
     let guard = match store.filter(|_| !inputs.dry_run) {
-        Some(store) => Some(store.lock("ingest", Some(Duration::from_secs(3600))).context("cannot take the store's lock")?),
+        Some(store) => Some(
+            store
+                .lock("ingest", Some(Duration::from_secs(3600)))
+                .context("cannot take the store's lock")?,
+        ),
         None => None,
     };
     if let (Some(store), Some(guard)) = (store, &guard) {
@@ -105,15 +111,27 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
         }
     }
     let mut known = Ledger::load(store)?;
-    let mut summary = IngestSummary { warnings: known.changed_descriptions(&sources), ..IngestSummary::default() };
+    let mut summary = IngestSummary {
+        warnings: known.changed_descriptions(&sources),
+        ..IngestSummary::default()
+    };
     let step = inputs.progress.count("ingest: files", found.len() as u64);
     for table in matching::tables_in_order() {
         let site = site_context(store)?;
-        let of_table: Vec<&Found> = found.iter().filter(|file| source_of(&sources, file).table().name == table).collect();
+        let of_table: Vec<&Found> = found
+            .iter()
+            .filter(|file| source_of(&sources, file).table().name == table)
+            .collect();
         for batch in matching::to_batches(&of_table, BATCH_TEXT) {
             let rows = read_batch(&batch, &sources, &mut known, inputs, &site, &mut summary)?;
             if !rows.is_empty() {
-                summary.files.extend(publish::take(rows, store, guard.as_ref(), &sources, inputs.loaded_at)?);
+                summary.files.extend(publish::take(
+                    rows,
+                    store,
+                    guard.as_ref(),
+                    &sources,
+                    inputs.loaded_at,
+                )?);
             }
             batch.files.iter().for_each(|_| step.advance());
         }
@@ -140,9 +158,18 @@ fn source_of<'a>(sources: &'a [Source], found: &Found) -> &'a Source {
 
 /// Altitudes and nameplate flows as the registers stand now.
 fn site_context(store: Option<&Store>) -> Result<SiteContext> {
-    let Some(store) = store else { return Ok(SiteContext::default()) };
-    let all = |table: &str| -> Result<_> { Ok(store.load_files(table, &store.live_files(table, None)?)?) };
-    Ok(SiteContext::from_registers(&all("units")?, &all("sites")?, &all("reservoirs")?, &all("deployments")?))
+    let Some(store) = store else {
+        return Ok(SiteContext::default());
+    };
+    let all = |table: &str| -> Result<_> {
+        Ok(store.load_files(table, &store.live_files(table, None)?)?)
+    };
+    Ok(SiteContext::from_registers(
+        &all("units")?,
+        &all("sites")?,
+        &all("reservoirs")?,
+        &all("deployments")?,
+    ))
 }
 
 /// Reads the files of a batch that the ledger does not know, in parallel, in their order.
@@ -156,7 +183,8 @@ fn read_batch(
 ) -> Result<Vec<FileRows>> {
     let mut contents = Vec::new();
     for file in &batch.files {
-        let bytes = std::fs::read(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
+        let bytes = std::fs::read(&file.path)
+            .with_context(|| format!("cannot read {}", file.path.display()))?;
         let source = source_of(sources, file);
         if known.knows_or_adds(source.name(), &drydown_ingest::file_hash(&bytes)) {
             summary.n_known += 1;
@@ -166,16 +194,30 @@ fn read_batch(
     }
     let read: Vec<Result<FileRows, (String, TextError)>> = contents
         .par_iter()
-        .map(|(file, bytes)| read_file(source_of(sources, file), file, bytes, inputs.loaded_at, site))
+        .map(|(file, bytes)| {
+            read_file(
+                source_of(sources, file),
+                file,
+                bytes,
+                inputs.loaded_at,
+                site,
+            )
+        })
         .collect();
     let mut rows = Vec::with_capacity(read.len());
     for result in read {
         match result {
             Ok(file) => {
-                summary.warnings.extend(file.notes().iter().map(|note| format!("{}: {note}", file.file())));
+                summary.warnings.extend(
+                    file.notes()
+                        .iter()
+                        .map(|note| format!("{}: {note}", file.file())),
+                );
                 rows.push(file);
             }
-            Err((name, error)) => summary.warnings.push(format!("{name}: {error}; the file was left out and stays new")),
+            Err((name, error)) => summary.warnings.push(format!(
+                "{name}: {error}; the file was left out and stays new"
+            )),
         }
     }
     Ok(rows)
@@ -188,8 +230,15 @@ fn read_file(
     loaded_at: Stamp,
     site: &SiteContext,
 ) -> Result<FileRows, (String, TextError)> {
-    let input = FileInput { name: &file.name, bytes, loaded_at, max_text: FILE_TEXT };
-    source.read_file(&input, site).map_err(|error| (file.name.clone(), error))
+    let input = FileInput {
+        name: &file.name,
+        bytes,
+        loaded_at,
+        max_text: FILE_TEXT,
+    };
+    source
+        .read_file(&input, site)
+        .map_err(|error| (file.name.clone(), error))
 }
 
 /// Reads one file for `check`, as it would be read now.
@@ -199,9 +248,11 @@ pub(crate) fn read_for_check(
     loaded_at: Stamp,
     store: Option<&Store>,
 ) -> Result<FileRows> {
-    let bytes = std::fs::read(&found.path).with_context(|| format!("cannot read {}", found.path.display()))?;
+    let bytes = std::fs::read(&found.path)
+        .with_context(|| format!("cannot read {}", found.path.display()))?;
     let site = site_context(store)?;
-    read_file(source, found, &bytes, loaded_at, &site).map_err(|(name, error)| anyhow::anyhow!("{name}: {error}"))
+    read_file(source, found, &bytes, loaded_at, &site)
+        .map_err(|(name, error)| anyhow::anyhow!("{name}: {error}"))
 }
 
 /// The files each source matches now.
@@ -214,5 +265,9 @@ pub(crate) type Guard<'a> = Option<&'a WriteGuard>;
 
 /// Names of what is in one set and not in another.
 fn missing<'a>(wanted: &'a BTreeSet<String>, had: &BTreeSet<String>) -> Vec<&'a str> {
-    wanted.iter().filter(|name| !had.contains(*name)).map(String::as_str).collect()
+    wanted
+        .iter()
+        .filter(|name| !had.contains(*name))
+        .map(String::as_str)
+        .collect()
 }

@@ -3,7 +3,9 @@
 use std::collections::BTreeMap;
 
 use anyhow::Result;
-use drydown_ingest::{FileRows, LoadRow, MergePlan, Merged, Part, Source, loads_batch, rejects_batch};
+use drydown_ingest::{
+    FileRows, LoadRow, MergePlan, Merged, Part, Source, loads_batch, rejects_batch,
+};
 use drydown_quantity::Stamp;
 use drydown_store::{CommitNote, LiveFile, Store, WriteGuard};
 use serde_json::json;
@@ -25,7 +27,9 @@ pub(super) fn take(
     sources: &[Source],
     loaded_at: Stamp,
 ) -> Result<Vec<FileDone>> {
-    let Some(table) = rows.first().map(FileRows::table) else { return Ok(Vec::new()) };
+    let Some(table) = rows.first().map(FileRows::table) else {
+        return Ok(Vec::new());
+    };
     let base = match store {
         Some(store) => store.table_version(&table.name)?,
         None => None,
@@ -42,16 +46,36 @@ pub(super) fn take(
             Some(store) if !touched.is_empty() => store.load_files(&table.name, &touched)?,
             _ => Vec::new(),
         };
-        laid.push(Laid { merged: plan.merge_part(&part, &stored)?, touched });
+        laid.push(Laid {
+            merged: plan.merge_part(&part, &stored)?,
+            touched,
+        });
     }
     let files = plan.into_files();
-    let ledger: Vec<LoadRow> = files.iter().map(|file| LoadRow::of(file, hash_of(sources, file), loaded_at)).collect();
+    let ledger: Vec<LoadRow> = files
+        .iter()
+        .map(|file| LoadRow::of(file, hash_of(sources, file), loaded_at))
+        .collect();
     if let (Some(store), Some(guard)) = (store, guard) {
-        commit(store, guard, &Commit { table: &table.name, base, files: &files, ledger: &ledger, laid: &laid })?;
+        commit(
+            store,
+            guard,
+            &Commit {
+                table: &table.name,
+                base,
+                files: &files,
+                ledger: &ledger,
+                laid: &laid,
+            },
+        )?;
     }
     Ok(files
         .iter()
-        .map(|file| FileDone { source: file.source().to_owned(), file: file.file().to_owned(), counts: file.counts() })
+        .map(|file| FileDone {
+            source: file.source().to_owned(),
+            file: file.file().to_owned(),
+            counts: file.counts(),
+        })
         .collect())
 }
 
@@ -68,7 +92,10 @@ fn commit(store: &Store, guard: &WriteGuard, commit: &Commit<'_>) -> Result<()> 
     if rejects.num_rows() > 0 {
         store.append(guard, "rejects", vec![rejects], CommitNote::default())?;
     }
-    let changes = commit.laid.iter().any(|part| part.merged.n_added + part.merged.n_changed > 0);
+    let changes = commit
+        .laid
+        .iter()
+        .any(|part| part.merged.n_added + part.merged.n_changed > 0);
     if changes {
         let mut staged = store.stage(guard, commit.table)?;
         for part in commit.laid {
@@ -81,7 +108,12 @@ fn commit(store: &Store, guard: &WriteGuard, commit: &Commit<'_>) -> Result<()> 
         let note = BTreeMap::from([(LOADS_KEY.to_owned(), json!(commit.ledger))]);
         staged.commit(CommitNote::new(note).computed_from(commit.base))?;
     }
-    store.append(guard, "loads", vec![loads_batch(commit.ledger)?], CommitNote::default())?;
+    store.append(
+        guard,
+        "loads",
+        vec![loads_batch(commit.ledger)?],
+        CommitNote::default(),
+    )?;
     Ok(())
 }
 
@@ -97,5 +129,8 @@ fn touched(live: &[LiveFile], part: &Part, table: &drydown_schema::TableSpec) ->
 }
 
 pub(super) fn hash_of<'a>(sources: &'a [Source], file: &FileRows) -> &'a str {
-    sources.iter().find(|source| source.name() == file.source()).map_or("", Source::source_hash)
+    sources
+        .iter()
+        .find(|source| source.name() == file.source())
+        .map_or("", Source::source_hash)
 }

@@ -22,9 +22,9 @@ use drydown_store::{CommitNote, Store, WriteGuard};
 use drydown_tables::{Analysis, to_batch};
 use serde_json::{Value, json};
 
-use crate::commands::UsageError;
 use crate::config::Config;
 use crate::output::Progress;
+use crate::usage::UsageError;
 
 pub(crate) use context::{Context, stamp_literal};
 pub(crate) use removal::removal_config;

@@ -4,7 +4,7 @@ use drydown_runs::history::{PcbStatus, Reservoir, Unit};
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig};
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {

@@ -3,7 +3,7 @@
 use drydown_runs::Run;
 
 use crate::case::Case;
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::Severity;
 
 /// What a flag rule says.

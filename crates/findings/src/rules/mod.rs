@@ -1,7 +1,7 @@
 //! The rules: one file each, one line each in the table.
 
 use crate::case::{Case, FindingsConfig};
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::Kind;
 
 mod barred_unit;

@@ -4,7 +4,7 @@ use drydown_pumps::{Cause, DaysStatus, PumpHealth, PumpState};
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig};
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {

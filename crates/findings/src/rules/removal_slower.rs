@@ -4,7 +4,7 @@ use drydown_removal::RemovalQuarter;
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig, Snapshot};
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {

@@ -2,7 +2,7 @@
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig};
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
 /// Load times needed before a usual interval can be named.

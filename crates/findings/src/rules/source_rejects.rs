@@ -2,7 +2,7 @@
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig};
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig};
-use crate::life::Episode;
+use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
 /// z for a one-sided 95 % bound.

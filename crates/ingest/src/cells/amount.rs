@@ -31,7 +31,11 @@ impl Censor {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Amount {
     /// A value or a limit; `unit` where the cell itself states one.
-    Stated { censor: Censor, value: Option<f64>, unit: Option<Unit> },
+    Stated {
+        censor: Censor,
+        value: Option<f64>,
+        unit: Option<Unit>,
+    },
     /// No value, and why.
     Missing(&'static str),
     /// Neither; why.
@@ -50,12 +54,20 @@ pub(crate) fn parse_amount(text: &str, mark: DecimalMark) -> Amount {
     if let Some(limit) = bracketed_limit(rest) {
         return stated(Censor::Below, limit, mark);
     }
-    let rest = if censor == Censor::Exact { without_estimate(rest) } else { rest };
+    let rest = if censor == Censor::Exact {
+        without_estimate(rest)
+    } else {
+        rest
+    };
     stated(censor, rest, mark)
 }
 
 fn exact(value: f64) -> Amount {
-    Amount::Stated { censor: Censor::Exact, value: Some(value), unit: None }
+    Amount::Stated {
+        censor: Censor::Exact,
+        value: Some(value),
+        unit: None,
+    }
 }
 
 /// Words that stand for a whole cell.
@@ -65,7 +77,11 @@ fn word_of(text: &str) -> Option<Amount> {
         .filter(|c| !c.is_whitespace() && *c != '.')
         .flat_map(char::to_lowercase)
         .collect();
-    let unlimited = |censor| Amount::Stated { censor, value: None, unit: None };
+    let unlimited = |censor| Amount::Stated {
+        censor,
+        value: None,
+        unit: None,
+    };
     Some(match folded.as_str() {
         "bdl" | "nd" | "n/d" | "none" | "nil" | "neg" | "negative" | "notdetected" | "<dl"
         | "<lod" | "<loq" | "<mdl" => unlimited(Censor::Below),
@@ -94,36 +110,51 @@ fn split_qualifier(text: &str) -> (Censor, &str) {
             }
         }
     }
-    (Censor::Exact, text.strip_prefix('=').unwrap_or(text).trim_start())
+    (
+        Censor::Exact,
+        text.strip_prefix('=').unwrap_or(text).trim_start(),
+    )
 }
 
 /// The limit in `BDL(20)` or `ND (<5 ppm)`.
 fn bracketed_limit(text: &str) -> Option<&str> {
     let (head, tail) = text.split_once('(')?;
     let inside = tail.trim_end().strip_suffix(')')?;
-    let is_word = matches!(head.trim().to_lowercase().as_str(), "bdl" | "nd" | "n/d" | "n.d.");
+    let is_word = matches!(
+        head.trim().to_lowercase().as_str(),
+        "bdl" | "nd" | "n/d" | "n.d."
+    );
     is_word.then(|| inside.trim().trim_start_matches(['<', '≤']).trim())
 }
 
 /// `~50` and `50 est` are the laboratory's own estimate and are taken as the value.
 fn without_estimate(text: &str) -> &str {
     let text = text.strip_prefix(['~', '≈']).unwrap_or(text).trim_start();
-    let text = text.strip_suffix("est.").or_else(|| text.strip_suffix("est")).unwrap_or(text);
+    let text = text
+        .strip_suffix("est.")
+        .or_else(|| text.strip_suffix("est"))
+        .unwrap_or(text);
     text.trim_end()
 }
 
 /// A number, then perhaps a unit.
 fn stated(censor: Censor, text: &str, mark: DecimalMark) -> Amount {
     if let Some(value) = parse_number(text, mark) {
-        return Amount::Stated { censor, value: Some(value), unit: None };
+        return Amount::Stated {
+            censor,
+            value: Some(value),
+            unit: None,
+        };
     }
     let Some((number, unit_text)) = split_unit(text) else {
         return Amount::Unreadable("expected a number");
     };
     match (parse_number(number, mark), Unit::parse(unit_text)) {
-        (Some(value), Some(unit)) => {
-            Amount::Stated { censor, value: Some(value), unit: Some(unit) }
-        }
+        (Some(value), Some(unit)) => Amount::Stated {
+            censor,
+            value: Some(value),
+            unit: Some(unit),
+        },
         (Some(_), None) => Amount::Unreadable("expected a number, or a number and a known unit"),
         (None, _) => Amount::Unreadable("expected a number"),
     }
@@ -131,8 +162,13 @@ fn stated(censor: Censor, text: &str, mark: DecimalMark) -> Amount {
 
 /// `0.05 %` to (`0.05`, `%`): the split is after the last digit or decimal mark of the head.
 fn split_unit(text: &str) -> Option<(&str, &str)> {
-    let is_number_part =
-        |c: char| c.is_ascii_digit() || matches!(c, '.' | ',' | '+' | '-' | '−' | '\'' | ' ' | '\u{a0}' | '\u{202f}');
+    let is_number_part = |c: char| {
+        c.is_ascii_digit()
+            || matches!(
+                c,
+                '.' | ',' | '+' | '-' | '−' | '\'' | ' ' | '\u{a0}' | '\u{202f}'
+            )
+    };
     let at = text.find(|c: char| !is_number_part(c))?;
     let (head, tail) = (text.get(..at)?.trim(), text.get(at..)?.trim());
     (!head.is_empty() && !tail.is_empty()).then_some((head, tail))
@@ -144,7 +180,11 @@ mod tests {
 
     fn shown(text: &str, mark: DecimalMark) -> String {
         match parse_amount(text, mark) {
-            Amount::Stated { censor, value, unit } => {
+            Amount::Stated {
+                censor,
+                value,
+                unit,
+            } => {
                 let value = value.map_or_else(|| "null".to_owned(), |v| v.to_string());
                 let unit = unit.map_or_else(String::new, |u| format!(" {u}"));
                 format!("{} {value}{unit}", censor.as_str())

@@ -24,7 +24,10 @@ pub(crate) fn parse_cleanliness(text: &str) -> Result<Cleanliness, &'static str>
         return Err("expected an ISO 4406 code, found a class of another standard");
     }
     let mut body = folded.trim_start_matches("ISO").trim();
-    body = body.trim_start_matches("4406").trim_start_matches(':').trim();
+    body = body
+        .trim_start_matches("4406")
+        .trim_start_matches(':')
+        .trim();
     body = body.trim_end_matches("(C)").trim();
     if looks_like_date(body) {
         return Err("expected an ISO 4406 code, found what looks like a date made of one");
@@ -48,7 +51,10 @@ pub(crate) fn parse_cleanliness(text: &str) -> Result<Cleanliness, &'static str>
         }
         let (code, few) = parse_code(part.trim())?;
         if few {
-            notes.push(format!("{} um: fewer than 20 particles counted", [4, 6, 14][idx]));
+            notes.push(format!(
+                "{} um: fewer than 20 particles counted",
+                [4, 6, 14][idx]
+            ));
         }
         if let Some(slot) = found.codes.get_mut(idx) {
             *slot = code;
@@ -83,7 +89,8 @@ fn parse_code(text: &str) -> Result<(Option<i64>, bool), &'static str> {
 fn in_table(text: &str) -> Result<i64, &'static str> {
     let digits = !text.is_empty() && text.len() <= 2 && text.bytes().all(|b| b.is_ascii_digit());
     let code = if digits { text.parse().ok() } else { None };
-    code.filter(|code| (0..=ABOVE_TABLE).contains(code)).ok_or("expected codes from 0 to 29")
+    code.filter(|code| (0..=ABOVE_TABLE).contains(code))
+        .ok_or("expected codes from 0 to 29")
 }
 
 /// Larger particles are fewer, so the codes fall (ISO 4406:2021).
@@ -103,11 +110,16 @@ fn looks_like_date(text: &str) -> bool {
         return serial.len() == 5 && serial.bytes().all(|b| b.is_ascii_digit());
     }
     let [a, b, c] = parts[..] else { return false };
-    if [a, b, c].iter().any(|p| p.len() >= 3 && p.chars().all(char::is_alphanumeric)) {
+    if [a, b, c]
+        .iter()
+        .any(|p| p.len() >= 3 && p.chars().all(char::is_alphanumeric))
+    {
         return true;
     }
     let number = |p: &str| p.parse::<u32>().ok();
-    let (Some(x), Some(y), Some(_)) = (number(a), number(b), number(c)) else { return false };
+    let (Some(x), Some(y), Some(_)) = (number(a), number(b), number(c)) else {
+        return false;
+    };
     // A leading zero is no way to write a code; with a month and a day before it, it is a date.
     let padded = [a, b, c].iter().any(|p| p.len() == 2 && p.starts_with('0'));
     padded && x.min(y) <= 12 && x.max(y) <= 31
@@ -130,7 +142,10 @@ mod tests {
             ("18/14/09", "18/14/9"),
             ("12/10/9", "12/10/9"),
             ("17/14", "-/17/14 (two numbers: from 5 and 15 um)"),
-            ("14/12/≥7", "14/12/7 (14 um: fewer than 20 particles counted)"),
+            (
+                "14/12/≥7",
+                "14/12/7 (14 um: fewer than 20 particles counted)",
+            ),
             ("12/10/09", "refused"),
             ("10-Aug-06", "refused"),
             ("2012-10-09", "refused"),
@@ -147,8 +162,12 @@ mod tests {
             let shown = parse_cleanliness(text).map_or_else(
                 |_| "refused".to_owned(),
                 |found| {
-                    let codes = found.codes.map(|c| c.map_or("-".to_owned(), |c| c.to_string()));
-                    let note = found.note.map_or_else(String::new, |note| format!(" ({note})"));
+                    let codes = found
+                        .codes
+                        .map(|c| c.map_or("-".to_owned(), |c| c.to_string()));
+                    let note = found
+                        .note
+                        .map_or_else(String::new, |note| format!(" ({note})"));
                     format!("{}{note}", codes.join("/"))
                 },
             );

@@ -14,10 +14,18 @@ pub(crate) enum DecimalMark {
 /// A finite number; None where the text is not one. The text is trimmed by the caller.
 pub(crate) fn parse_number(text: &str, mark: DecimalMark) -> Option<f64> {
     if mark == DecimalMark::Point && is_plain(text) {
-        return text.parse().ok().filter(|value: &f64| value.is_finite()).map(no_minus_zero);
+        return text
+            .parse()
+            .ok()
+            .filter(|value: &f64| value.is_finite())
+            .map(no_minus_zero);
     }
     let cleaned = to_plain(text, mark)?;
-    cleaned.parse().ok().filter(|value: &f64| value.is_finite()).map(no_minus_zero)
+    cleaned
+        .parse()
+        .ok()
+        .filter(|value: &f64| value.is_finite())
+        .map(no_minus_zero)
 }
 
 /// `-0` and `0` are one number and must compare as one.
@@ -58,9 +66,13 @@ fn to_plain(text: &str, mark: DecimalMark) -> Option<String> {
         Some((whole, fraction)) => (whole, Some(fraction)),
         None => (mantissa, None),
     };
+    // A lone sign or nothing at all is no number, least of all zero.
+    if whole.is_empty() && fraction.is_none_or(str::is_empty) {
+        return None;
+    }
     push_whole(whole, other, &mut out)?;
     if let Some(fraction) = fraction {
-        if !fraction.bytes().all(|b| b.is_ascii_digit()) || (whole.is_empty() && fraction.is_empty()) {
+        if !fraction.bytes().all(|b| b.is_ascii_digit()) {
             return None;
         }
         out.push('.');
@@ -81,14 +93,20 @@ fn push_whole(whole: &str, other: char, out: &mut String) -> Option<()> {
         None => out.push_str(if whole.is_empty() { "0" } else { whole }),
         Some(separator) => {
             let known = separator == other
-                || matches!(separator, ' ' | '\u{a0}' | '\u{202f}' | '\u{2009}' | '\'' | '’');
+                || matches!(
+                    separator,
+                    ' ' | '\u{a0}' | '\u{202f}' | '\u{2009}' | '\'' | '’'
+                );
             if !known {
                 return None;
             }
             for (idx, group) in whole.split(separator).enumerate() {
                 let digits = group.bytes().all(|b| b.is_ascii_digit());
-                let length_fits =
-                    if idx == 0 { (1..=3).contains(&group.len()) } else { group.len() == 3 };
+                let length_fits = if idx == 0 {
+                    (1..=3).contains(&group.len())
+                } else {
+                    group.len() == 3
+                };
                 if !digits || !length_fits {
                     return None;
                 }

@@ -5,10 +5,10 @@
 /// A yes/no cell; None where it is neither.
 pub(crate) fn parse_yes_no(text: &str) -> Option<bool> {
     match text.trim().to_lowercase().as_str() {
-        "1" | "1.0" | "true" | "t" | "yes" | "y" | "on" | "running" | "run" | "open" | "ja" | "oui"
-        | "si" | "ein" | "an" | "x" => Some(true),
-        "0" | "0.0" | "false" | "f" | "no" | "n" | "off" | "stopped" | "stop" | "closed" | "nein"
-        | "non" | "aus" => Some(false),
+        "1" | "1.0" | "true" | "t" | "yes" | "y" | "on" | "running" | "run" | "open" | "ja"
+        | "oui" | "si" | "ein" | "an" | "x" => Some(true),
+        "0" | "0.0" | "false" | "f" | "no" | "n" | "off" | "stopped" | "stop" | "closed"
+        | "nein" | "non" | "aus" => Some(false),
         _ => None,
     }
 }
@@ -68,11 +68,25 @@ pub(crate) fn to_known_word<'w>(text: &str, known: &'w [String]) -> Option<&'w s
         .trim()
         .to_lowercase()
         .chars()
-        .map(|c| if c.is_whitespace() || c == '-' { '_' } else { c })
+        .map(|c| {
+            if c.is_whitespace() || c == '-' {
+                '_'
+            } else {
+                c
+            }
+        })
         .collect();
-    let find = |wanted: &str| known.iter().map(String::as_str).find(|word| *word == wanted);
+    let find = |wanted: &str| {
+        known
+            .iter()
+            .map(String::as_str)
+            .find(|word| *word == wanted)
+    };
     find(&folded).or_else(|| {
-        ACTIONS.iter().filter(|(said, _)| *said == folded).find_map(|(_, word)| find(word))
+        ACTIONS
+            .iter()
+            .filter(|(said, _)| *said == folded)
+            .find_map(|(_, word)| find(word))
     })
 }
 
@@ -82,7 +96,12 @@ mod tests {
 
     #[test]
     fn yes_and_no() {
-        let cases = [("1", Some(true)), ("ON", Some(true)), ("Nein", Some(false)), ("2", None)];
+        let cases = [
+            ("1", Some(true)),
+            ("ON", Some(true)),
+            ("Nein", Some(false)),
+            ("2", None),
+        ];
         for (text, expected) in cases {
             assert_eq!(parse_yes_no(text), expected, "{text}");
         }
@@ -90,8 +109,9 @@ mod tests {
 
     #[test]
     fn words_of_a_closed_list() {
-        let known: Vec<String> =
-            ["rebuild", "vanes", "pump_oil", "top_up", "other"].map(str::to_owned).to_vec();
+        let known: Vec<String> = ["rebuild", "vanes", "pump_oil", "top_up", "other"]
+            .map(str::to_owned)
+            .to_vec();
         let cases = [
             ("rebuild", Some("rebuild")),
             ("Pump oil", Some("pump_oil")),

@@ -62,8 +62,16 @@ pub(super) fn apply(file: &FileRows, row: usize, places: &Places, state: &mut [u
                 }
             }
         }
-        Body::Tall { ends, columns, cells } => {
-            let start = row.checked_sub(1).and_then(|last| ends.get(last)).copied().unwrap_or(0);
+        Body::Tall {
+            ends,
+            columns,
+            cells,
+        } => {
+            let start = row
+                .checked_sub(1)
+                .and_then(|last| ends.get(last))
+                .copied()
+                .unwrap_or(0);
             let end = ends.get(row).copied().unwrap_or(start);
             let places = columns.get(start..end).unwrap_or(&[]);
             for (place, cell) in places.iter().zip(cells.get(start..end).unwrap_or(&[])) {
@@ -106,16 +114,27 @@ impl Shifts {
 /// gauge reading (absolute less barometer) stays what it was.
 fn barometer_shift(file: &FileRows, row: usize, places: &Places, state: &[u64]) -> Shifts {
     let none = Shifts::default();
-    let (Some(chamber), Some(ambient), Some(basis)) = (places.chamber, places.ambient, places.basis) else {
+    let (Some(chamber), Some(ambient), Some(basis)) =
+        (places.chamber, places.ambient, places.basis)
+    else {
         return none;
     };
     let held = |place: usize| state.get(place).copied().unwrap_or(NULL);
-    let Some(old_kpa) = to_real(held(ambient)) else { return none };
+    let Some(old_kpa) = to_real(held(ambient)) else {
+        return none;
+    };
     let is_measured = held(basis) == places.measured;
     let Some(new_kpa) = said(file, row, ambient).and_then(to_real) else {
         // Without a pressure there was nothing to derive a barometer for.
         let keeps = file.derives_barometer && is_measured;
-        return if keeps { Shifts { silent: [Some(ambient), Some(basis)], ..none } } else { none };
+        return if keeps {
+            Shifts {
+                silent: [Some(ambient), Some(basis)],
+                ..none
+            }
+        } else {
+            none
+        };
     };
     let shifted = |value: f64, from: f64, to: f64| {
         let moved = value + (to - from);
@@ -123,13 +142,21 @@ fn barometer_shift(file: &FileRows, row: usize, places: &Places, state: &[u64]) 
     };
     if file.derives_barometer && is_measured && said(file, row, basis) != Some(places.measured) {
         let value = said(file, row, chamber).and_then(to_real);
-        let Some(cell) = value.and_then(|value| shifted(value, new_kpa, old_kpa)) else { return none };
-        return Shifts { instead: Some((chamber, cell)), silent: [Some(ambient), Some(basis)], beside: None };
+        let Some(cell) = value.and_then(|value| shifted(value, new_kpa, old_kpa)) else {
+            return none;
+        };
+        return Shifts {
+            instead: Some((chamber, cell)),
+            silent: [Some(ambient), Some(basis)],
+            beside: None,
+        };
     }
     let brings_measured = said(file, row, basis) == Some(places.measured);
     if brings_measured && !is_measured && said(file, row, chamber).is_none() {
         let value = to_real(held(chamber));
-        let beside = value.and_then(|value| shifted(value, old_kpa, new_kpa)).map(|cell| (chamber, cell));
+        let beside = value
+            .and_then(|value| shifted(value, old_kpa, new_kpa))
+            .map(|cell| (chamber, cell));
         return Shifts { beside, ..none };
     }
     none
@@ -142,10 +169,21 @@ fn said(file: &FileRows, row: usize, place: usize) -> Option<u64> {
             let (_, cells) = columns.iter().find(|(known, _)| *known == place)?;
             cells.get(row).copied()
         }
-        Body::Tall { ends, columns, cells } => {
-            let start = row.checked_sub(1).and_then(|last| ends.get(last)).copied().unwrap_or(0);
+        Body::Tall {
+            ends,
+            columns,
+            cells,
+        } => {
+            let start = row
+                .checked_sub(1)
+                .and_then(|last| ends.get(last))
+                .copied()
+                .unwrap_or(0);
             let end = ends.get(row).copied()?;
-            let at = columns.get(start..end)?.iter().position(|known| usize::from(*known) == place)?;
+            let at = columns
+                .get(start..end)?
+                .iter()
+                .position(|known| usize::from(*known) == place)?;
             cells.get(start + at).copied()
         }
     }

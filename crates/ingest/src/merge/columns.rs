@@ -39,7 +39,12 @@ impl<'a> Stored<'a> {
                 batch
                     .column_by_name(&column.name)
                     .and_then(|array| typed(column.kind, array))
-                    .ok_or_else(|| ArrowError::SchemaError(format!("no column \"{}\" of kind {}", column.name, column.kind)))
+                    .ok_or_else(|| {
+                        ArrowError::SchemaError(format!(
+                            "no column \"{}\" of kind {}",
+                            column.name, column.kind
+                        ))
+                    })
             })
             .collect::<Result<Vec<_>, _>>()?;
         let keys = table
@@ -79,7 +84,9 @@ fn typed(kind: ColumnKind, array: &ArrayRef) -> Option<Typed<'_>> {
         ColumnKind::Real => array.as_primitive_opt::<Float64Type>().map(Typed::Real),
         ColumnKind::Int => array.as_primitive_opt::<Int64Type>().map(Typed::Whole),
         ColumnKind::Bool => array.as_boolean_opt().map(Typed::YesNo),
-        ColumnKind::Stamp => array.as_primitive_opt::<TimestampMicrosecondType>().map(Typed::Stamp),
+        ColumnKind::Stamp => array
+            .as_primitive_opt::<TimestampMicrosecondType>()
+            .map(Typed::Stamp),
         ColumnKind::Date => array.as_primitive_opt::<Date32Type>().map(Typed::Date),
     }
 }
@@ -102,8 +109,12 @@ pub(super) fn to_batch(
     pool: &TextPool,
     columns: Vec<Vec<u64>>,
 ) -> Result<RecordBatch, ArrowError> {
-    let arrays: Vec<ArrayRef> =
-        table.columns.iter().zip(columns).map(|(spec, cells)| to_array(spec.kind, pool, cells)).collect();
+    let arrays: Vec<ArrayRef> = table
+        .columns
+        .iter()
+        .zip(columns)
+        .map(|(spec, cells)| to_array(spec.kind, pool, cells))
+        .collect();
     RecordBatch::try_new(Arc::new(arrow_schema(table)), arrays)
 }
 
@@ -113,14 +124,21 @@ fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> ArrayRef {
         ColumnKind::Text => Arc::new(cells.map(|cell| pool.get(cell)).collect::<StringArray>()),
         ColumnKind::Real => Arc::new(cells.map(to_real).collect::<Float64Array>()),
         ColumnKind::Int => Arc::new(cells.map(to_whole).collect::<Int64Array>()),
-        ColumnKind::Bool => {
-            Arc::new(cells.map(|cell| to_whole(cell).map(|value| value != 0)).collect::<BooleanArray>())
-        }
-        ColumnKind::Stamp => {
-            Arc::new(cells.map(to_whole).collect::<TimestampMicrosecondArray>().with_timezone("UTC"))
-        }
+        ColumnKind::Bool => Arc::new(
+            cells
+                .map(|cell| to_whole(cell).map(|value| value != 0))
+                .collect::<BooleanArray>(),
+        ),
+        ColumnKind::Stamp => Arc::new(
+            cells
+                .map(to_whole)
+                .collect::<TimestampMicrosecondArray>()
+                .with_timezone("UTC"),
+        ),
         ColumnKind::Date => Arc::new(
-            cells.map(|cell| to_whole(cell).and_then(|day| i32::try_from(day).ok())).collect::<Date32Array>(),
+            cells
+                .map(|cell| to_whole(cell).and_then(|day| i32::try_from(day).ok()))
+                .collect::<Date32Array>(),
         ),
     }
 }

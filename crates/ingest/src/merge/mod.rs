@@ -79,7 +79,8 @@ impl Part {
             return true;
         }
         self.spans.iter().any(|(text, (first, last))| {
-            let text_within = texts.is_none_or(|(min, max)| min <= text.as_str() && text.as_str() <= max);
+            let text_within =
+                texts.is_none_or(|(min, max)| min <= text.as_str() && text.as_str() <= max);
             text_within && stamps.is_none_or(|(min, max)| *first <= max && min <= *last)
         })
     }
@@ -105,7 +106,13 @@ impl MergePlan {
             share_texts(table, file, &mut pool);
         }
         let ranks = to_ranks(table, &files, &pool);
-        let mut plan = Self { table, files, pool, entries: Vec::new(), ranks };
+        let mut plan = Self {
+            table,
+            files,
+            pool,
+            entries: Vec::new(),
+            ranks,
+        };
         plan.entries = plan.to_entries();
         plan.entries.sort_unstable();
         plan
@@ -118,10 +125,22 @@ impl MergePlan {
         let mut start = 0;
         for chunk in self.entries.chunk_by(|a, b| a.month == b.month) {
             let end = start + chunk.len();
-            let month = chunk.first().filter(|_| self.table.partition.is_some()).map(|entry| {
-                format!("{:04}-{:02}", entry.month.div_euclid(12), entry.month.rem_euclid(12) + 1)
+            let month = chunk
+                .first()
+                .filter(|_| self.table.partition.is_some())
+                .map(|entry| {
+                    format!(
+                        "{:04}-{:02}",
+                        entry.month.div_euclid(12),
+                        entry.month.rem_euclid(12) + 1
+                    )
+                });
+            parts.push(Part {
+                month,
+                start,
+                end,
+                spans: self.spans(chunk),
             });
-            parts.push(Part { month, start, end, spans: self.spans(chunk) });
             start = end;
         }
         parts
@@ -131,7 +150,11 @@ impl MergePlan {
     ///
     /// # Errors
     /// Stored rows whose columns are not those of the table.
-    pub fn merge_part(&mut self, part: &Part, stored: &[RecordBatch]) -> Result<Merged, ArrowError> {
+    pub fn merge_part(
+        &mut self,
+        part: &Part,
+        stored: &[RecordBatch],
+    ) -> Result<Merged, ArrowError> {
         let mut known: Vec<(Key, usize, usize)> = Vec::new();
         let mut batches = Vec::with_capacity(stored.len());
         for (idx, batch) in stored.iter().enumerate() {
@@ -146,7 +169,11 @@ impl MergePlan {
         known.sort_unstable();
         let mut output = Output::new(self.table, stored);
         let places = Places::of(self.table, &mut self.pool);
-        let entries = self.entries.get(part.start..part.end).unwrap_or(&[]).to_vec();
+        let entries = self
+            .entries
+            .get(part.start..part.end)
+            .unwrap_or(&[])
+            .to_vec();
         let mut state = vec![NULL; self.table.columns.len()];
         let mut at = 0;
         for group in entries.chunk_by(|a, b| a.key == b.key) {
@@ -180,7 +207,9 @@ impl MergePlan {
         let mut exists = !is_new;
         let mut any = false;
         for entry in group {
-            let Some(file) = self.files.get_mut(entry.file as usize) else { continue };
+            let Some(file) = self.files.get_mut(entry.file as usize) else {
+                continue;
+            };
             let change = apply(file, entry.row as usize, places, state);
             if exists && !change.changed {
                 file.counts.rows_duplicate += 1;
@@ -190,10 +219,18 @@ impl MergePlan {
             any = true;
             file.counts.rows_kept += 1;
             file.counts.rows_superseded += u64::from(change.superseded);
-            let line = file.lines.get(entry.row as usize).copied().unwrap_or_default();
+            let line = file
+                .lines
+                .get(entry.row as usize)
+                .copied()
+                .unwrap_or_default();
             let hash = self.pool.cell(&file.file_hash);
             set(state, places.file_hash, hash);
-            set(state, places.line, from_whole(i64::try_from(line).unwrap_or(i64::MAX)));
+            set(
+                state,
+                places.line,
+                from_whole(i64::try_from(line).unwrap_or(i64::MAX)),
+            );
         }
         any
     }
@@ -201,14 +238,32 @@ impl MergePlan {
     /// A row of nothing but its key.
     fn fresh(&mut self, entry: &Entry, state: &mut [u64]) {
         state.fill(NULL);
-        let Some(file) = self.files.get(entry.file as usize) else { return };
+        let Some(file) = self.files.get(entry.file as usize) else {
+            return;
+        };
         for (name, cells) in self.table.key.iter().zip(&file.keys) {
-            let place = self.table.columns.iter().position(|column| column.name == *name);
-            set(state, place, cells.get(entry.row as usize).copied().unwrap_or(NULL));
+            let place = self
+                .table
+                .columns
+                .iter()
+                .position(|column| column.name == *name);
+            set(
+                state,
+                place,
+                cells.get(entry.row as usize).copied().unwrap_or(NULL),
+            );
         }
         if let Some(partition) = &self.table.partition {
-            let place = self.table.columns.iter().position(|column| column.name == *partition);
-            let word = format!("{:04}-{:02}", entry.month.div_euclid(12), entry.month.rem_euclid(12) + 1);
+            let place = self
+                .table
+                .columns
+                .iter()
+                .position(|column| column.name == *partition);
+            let word = format!(
+                "{:04}-{:02}",
+                entry.month.div_euclid(12),
+                entry.month.rem_euclid(12) + 1
+            );
             let cell = self.pool.cell(&word);
             set(state, place, cell);
         }
@@ -219,7 +274,9 @@ impl MergePlan {
         let mut entries = Vec::with_capacity(n_rows);
         let stamp = self.table.partition.as_ref().and_then(|_| {
             self.table.key.iter().position(|name| {
-                self.table.column(name).is_some_and(|column| column.kind == ColumnKind::Stamp)
+                self.table
+                    .column(name)
+                    .is_some_and(|column| column.kind == ColumnKind::Stamp)
             })
         });
         let is_text = self.text_keys();
@@ -229,7 +286,11 @@ impl MergePlan {
                 let mut key: Key = [0; MAX_KEY];
                 for (place, cells) in file.keys.iter().enumerate().take(MAX_KEY) {
                     let cell = cells.get(row).copied().unwrap_or(NULL);
-                    let ordered = if is_text.get(place) == Some(&true) { self.rank(cell) } else { cell };
+                    let ordered = if is_text.get(place) == Some(&true) {
+                        self.rank(cell)
+                    } else {
+                        cell
+                    };
                     if let Some(slot) = key.get_mut(place) {
                         *slot = ordered;
                     }
@@ -239,20 +300,33 @@ impl MergePlan {
                     let day = micros.div_euclid(MICROS_PER_DAY);
                     *months.entry(day).or_insert_with(|| month_of(day))
                 });
-                let (Ok(file), Ok(row)) = (u32::try_from(file_idx), u32::try_from(row)) else { continue };
-                entries.push(Entry { month, key, file, row });
+                let (Ok(file), Ok(row)) = (u32::try_from(file_idx), u32::try_from(row)) else {
+                    continue;
+                };
+                entries.push(Entry {
+                    month,
+                    key,
+                    file,
+                    row,
+                });
             }
         }
         entries
     }
 
     fn rank(&self, cell: u64) -> u64 {
-        usize::try_from(cell).ok().and_then(|at| self.ranks.get(at)).copied().unwrap_or(NULL)
+        usize::try_from(cell)
+            .ok()
+            .and_then(|at| self.ranks.get(at))
+            .copied()
+            .unwrap_or(NULL)
     }
 
     fn text_keys(&self) -> Vec<bool> {
         let is_text = |name: &String| {
-            self.table.column(name).is_some_and(|column| column.kind == ColumnKind::Text)
+            self.table
+                .column(name)
+                .is_some_and(|column| column.kind == ColumnKind::Text)
         };
         self.table.key.iter().map(is_text).collect()
     }
@@ -278,13 +352,19 @@ impl MergePlan {
     /// Spans of the stamps of each unit, for keys of a text and a stamp.
     fn spans(&self, entries: &[Entry]) -> BTreeMap<String, (Stamp, Stamp)> {
         let mut spans = BTreeMap::new();
-        let kinds: Vec<Option<ColumnKind>> =
-            self.table.key.iter().map(|name| self.table.column(name).map(|c| c.kind)).collect();
+        let kinds: Vec<Option<ColumnKind>> = self
+            .table
+            .key
+            .iter()
+            .map(|name| self.table.column(name).map(|c| c.kind))
+            .collect();
         if kinds.get(..2) != Some(&[Some(ColumnKind::Text), Some(ColumnKind::Stamp)]) {
             return spans;
         }
         for unit in entries.chunk_by(|a, b| a.key[0] == b.key[0]) {
-            let (Some(first), Some(last)) = (unit.first(), unit.last()) else { continue };
+            let (Some(first), Some(last)) = (unit.first(), unit.last()) else {
+                continue;
+            };
             let text = self
                 .files
                 .get(first.file as usize)
@@ -313,22 +393,40 @@ impl Output {
         Self {
             added: vec![Vec::new(); n_columns],
             changed: vec![Vec::new(); n_columns],
-            replaced: stored.iter().map(|batch| vec![false; batch.num_rows()]).collect(),
+            replaced: stored
+                .iter()
+                .map(|batch| vec![false; batch.num_rows()])
+                .collect(),
         }
     }
 
     fn add(&mut self, state: &[u64]) {
-        self.added.iter_mut().zip(state).for_each(|(column, cell)| column.push(*cell));
+        self.added
+            .iter_mut()
+            .zip(state)
+            .for_each(|(column, cell)| column.push(*cell));
     }
 
     fn change(&mut self, batch: usize, row: usize, state: &[u64]) {
-        self.changed.iter_mut().zip(state).for_each(|(column, cell)| column.push(*cell));
-        if let Some(replaced) = self.replaced.get_mut(batch).and_then(|rows| rows.get_mut(row)) {
+        self.changed
+            .iter_mut()
+            .zip(state)
+            .for_each(|(column, cell)| column.push(*cell));
+        if let Some(replaced) = self
+            .replaced
+            .get_mut(batch)
+            .and_then(|rows| rows.get_mut(row))
+        {
             *replaced = true;
         }
     }
 
-    fn finish(self, table: &TableSpec, pool: &TextPool, stored: &[RecordBatch]) -> Result<Merged, ArrowError> {
+    fn finish(
+        self,
+        table: &TableSpec,
+        pool: &TextPool,
+        stored: &[RecordBatch],
+    ) -> Result<Merged, ArrowError> {
         let n_added = self.added.first().map_or(0, Vec::len);
         let n_changed = self.changed.first().map_or(0, Vec::len);
         let mut added = Vec::new();
@@ -343,7 +441,12 @@ impl Output {
             }
             rewritten.push(to_batch(table, pool, self.changed)?);
         }
-        Ok(Merged { added, rewritten, n_added, n_changed })
+        Ok(Merged {
+            added,
+            rewritten,
+            n_added,
+            n_changed,
+        })
     }
 }
 
@@ -358,12 +461,24 @@ fn share_texts(table: &TableSpec, file: &mut FileRows, pool: &mut TextPool) {
     let shared: Vec<u64> = file.pool.texts().map(|text| pool.cell(text)).collect();
     let translate = |cell: &mut u64| {
         if *cell != NULL {
-            *cell = usize::try_from(*cell).ok().and_then(|at| shared.get(at)).copied().unwrap_or(NULL);
+            *cell = usize::try_from(*cell)
+                .ok()
+                .and_then(|at| shared.get(at))
+                .copied()
+                .unwrap_or(NULL);
         }
     };
-    let is_text = |place: usize| table.columns.get(place).is_some_and(|c| c.kind == ColumnKind::Text);
+    let is_text = |place: usize| {
+        table
+            .columns
+            .get(place)
+            .is_some_and(|c| c.kind == ColumnKind::Text)
+    };
     for (name, cells) in table.key.iter().zip(&mut file.keys) {
-        if table.column(name).is_some_and(|column| column.kind == ColumnKind::Text) {
+        if table
+            .column(name)
+            .is_some_and(|column| column.kind == ColumnKind::Text)
+        {
             cells.iter_mut().for_each(translate);
         }
     }
@@ -390,7 +505,10 @@ fn to_ranks(table: &TableSpec, files: &[FileRows], pool: &TextPool) -> Vec<u64> 
     let mut texts: BTreeMap<&str, u64> = BTreeMap::new();
     for file in files {
         for (name, cells) in table.key.iter().zip(&file.keys) {
-            if table.column(name).is_some_and(|column| column.kind == ColumnKind::Text) {
+            if table
+                .column(name)
+                .is_some_and(|column| column.kind == ColumnKind::Text)
+            {
                 let mut last = NULL;
                 for cell in cells.iter().copied() {
                     if cell != last

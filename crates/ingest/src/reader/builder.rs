@@ -26,10 +26,14 @@ impl Builder {
     /// `spoken`: places in the table of the columns a wide row speaks for.
     pub(crate) fn new(n_keys: usize, layout: Layout, spoken: &[usize]) -> Self {
         let body = match layout {
-            Layout::Wide => {
-                Body::Wide { columns: spoken.iter().map(|place| (*place, Vec::new())).collect() }
-            }
-            Layout::Tall => Body::Tall { ends: Vec::new(), columns: Vec::new(), cells: Vec::new() },
+            Layout::Wide => Body::Wide {
+                columns: spoken.iter().map(|place| (*place, Vec::new())).collect(),
+            },
+            Layout::Tall => Body::Tall {
+                ends: Vec::new(),
+                columns: Vec::new(),
+                cells: Vec::new(),
+            },
         };
         Self {
             keys: vec![Vec::new(); n_keys],
@@ -91,7 +95,12 @@ impl Builder {
 
     /// Adds the cells a tall line speaks for: places in the table and values.
     pub(crate) fn push_tall(&mut self, spoken: impl Iterator<Item = (usize, u64)>) {
-        if let Body::Tall { ends, columns, cells } = &mut self.body {
+        if let Body::Tall {
+            ends,
+            columns,
+            cells,
+        } = &mut self.body
+        {
             for (place, cell) in spoken {
                 if let Ok(place) = u16::try_from(place) {
                     columns.push(place);
@@ -109,7 +118,8 @@ impl Builder {
         {
             self.settle(stamp_key);
         }
-        self.rejects.sort_by(|a, b| (a.line, &a.column).cmp(&(b.line, &b.column)));
+        self.rejects
+            .sort_by(|a, b| (a.line, &a.column).cmp(&(b.line, &b.column)));
         self.rejects.dedup_by(|later, earlier| {
             later.line == earlier.line && later.column == earlier.column
         });
@@ -136,7 +146,11 @@ impl Builder {
         for (row, raw) in std::mem::take(&mut self.doubtful) {
             match found.get(row).copied().flatten() {
                 Some(at) => {
-                    if let Some(cell) = self.keys.get_mut(stamp_key).and_then(|key| key.get_mut(row)) {
+                    if let Some(cell) = self
+                        .keys
+                        .get_mut(stamp_key)
+                        .and_then(|key| key.get_mut(row))
+                    {
                         *cell = from_whole(at.micros());
                     }
                 }
@@ -169,7 +183,11 @@ impl Builder {
         keep(&mut self.lines);
         match &mut self.body {
             Body::Wide { columns } => columns.iter_mut().for_each(|(_, cells)| keep(cells)),
-            Body::Tall { ends, columns, cells } => {
+            Body::Tall {
+                ends,
+                columns,
+                cells,
+            } => {
                 let (old_columns, old_cells) = (std::mem::take(columns), std::mem::take(cells));
                 let old_ends = std::mem::take(ends);
                 let mut start = 0;

@@ -3,7 +3,9 @@
 use drydown_quantity::{Stamp, Unit};
 
 use super::pressure;
-use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_number, parse_yes_no, to_known_word};
+use crate::cells::{
+    Amount, Censor, parse_amount, parse_cleanliness, parse_number, parse_yes_no, to_known_word,
+};
 use crate::site::UnitSite;
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, WrittenStamp};
@@ -42,10 +44,20 @@ pub(crate) struct StampFound {
 
 impl<'a> CellReader<'a> {
     pub(crate) fn new(source: &'a Source, loaded_at: Option<Stamp>, malformed: bool) -> Self {
-        let ambient = source.table.columns.iter().position(|column| column.name == "ambient_kpa");
+        let ambient = source
+            .table
+            .columns
+            .iter()
+            .position(|column| column.name == "ambient_kpa");
         let ambient_slot =
             ambient.and_then(|place| source.spoken.iter().position(|spoken| *spoken == place));
-        Self { source, loaded_at, malformed, pool: TextPool::default(), ambient_slot }
+        Self {
+            source,
+            loaded_at,
+            malformed,
+            pool: TextPool::default(),
+            ambient_slot,
+        }
     }
 
     /// Reads a cell into the column's slots of `row`; on an error they stay as they are.
@@ -56,7 +68,9 @@ impl<'a> CellReader<'a> {
         place: &Place<'_>,
         row: &mut [u64],
     ) -> Result<(), String> {
-        let Some(text) = self.meaning(column, cell.raw) else { return Ok(()) };
+        let Some(text) = self.meaning(column, cell.raw) else {
+            return Ok(());
+        };
         match &column.kind {
             CellKind::Number(rule) => {
                 let value = self.plain_number(column, text, &cell, rule)?;
@@ -64,7 +78,14 @@ impl<'a> CellReader<'a> {
             }
             CellKind::Limited(rule) => self.read_limited(column, text, &cell, rule, row)?,
             CellKind::Pressure(rule, reference) => {
-                pressure::read_pressure(self, column, (text, &cell), (rule, *reference), place, row)?;
+                pressure::read_pressure(
+                    self,
+                    column,
+                    (text, &cell),
+                    (rule, *reference),
+                    place,
+                    row,
+                )?;
             }
             CellKind::Barometer(rule) => {
                 let value = self.plain_number(column, text, &cell, rule)?;
@@ -73,8 +94,12 @@ impl<'a> CellReader<'a> {
                 put(row, column, 1, basis);
             }
             CellKind::Cleanliness => self.read_cleanliness(column, text, row)?,
-            CellKind::Text | CellKind::Word | CellKind::YesNo | CellKind::Whole
-            | CellKind::Stamp(_) | CellKind::Date(_) => {
+            CellKind::Text
+            | CellKind::Word
+            | CellKind::YesNo
+            | CellKind::Whole
+            | CellKind::Stamp(_)
+            | CellKind::Date(_) => {
                 let value = self.read_plain(column, text)?;
                 put(row, column, 0, value);
             }
@@ -164,7 +189,11 @@ impl<'a> CellReader<'a> {
 
     fn whole(&self, column: &Column, text: &str) -> Result<u64, String> {
         let text = if column.name.starts_with("iso4406") {
-            if text == ">28" { "29" } else { text.trim_start_matches(['≥']).trim() }
+            if text == ">28" {
+                "29"
+            } else {
+                text.trim_start_matches(['≥']).trim()
+            }
         } else {
             text
         };
@@ -181,15 +210,26 @@ impl<'a> CellReader<'a> {
     /// What a written stamp means on the source's clock.
     fn stamp(&self, format: &StampFormat, text: &str) -> Result<StampFound, String> {
         match format.read(text) {
-            Some(WrittenStamp::Utc(at)) => Ok(StampFound { time: LocalTime::Known(at), local_micros: at.micros() }),
+            Some(WrittenStamp::Utc(at)) => Ok(StampFound {
+                time: LocalTime::Known(at),
+                local_micros: at.micros(),
+            }),
             // A date without a time reads as its 00:00 UTC, whatever the zone.
             Some(WrittenStamp::Date(day)) => {
                 let at = day.start();
-                Ok(StampFound { time: LocalTime::Known(at), local_micros: at.micros() })
+                Ok(StampFound {
+                    time: LocalTime::Known(at),
+                    local_micros: at.micros(),
+                })
             }
             Some(WrittenStamp::Local(local_micros)) => match &self.source.clock {
-                Some(clock) => Ok(StampFound { time: clock.to_utc(local_micros), local_micros }),
-                None => Err("the stamp carries no offset and the source has no timezone".to_owned()),
+                Some(clock) => Ok(StampFound {
+                    time: clock.to_utc(local_micros),
+                    local_micros,
+                }),
+                None => {
+                    Err("the stamp carries no offset and the source has no timezone".to_owned())
+                }
             },
             None => Err(format!("expected a time written {}", format.as_str())),
         }
@@ -217,7 +257,11 @@ impl<'a> CellReader<'a> {
             return to_own(value, stated_unit(rule, cell)?, own);
         }
         match parse_amount(text, self.source.mark) {
-            Amount::Stated { censor: Censor::Exact, value: Some(value), unit } => match unit {
+            Amount::Stated {
+                censor: Censor::Exact,
+                value: Some(value),
+                unit,
+            } => match unit {
                 Some(unit) => to_own(value, Some(unit), own),
                 None => to_own(value, stated_unit(rule, cell)?, own),
             },
@@ -240,13 +284,21 @@ impl<'a> CellReader<'a> {
         let value = match parse_number(text, self.source.mark) {
             Some(value) => to_own(value, stated_unit(rule, cell)?, to),
             None => match parse_amount(text, self.source.mark) {
-                Amount::Stated { censor: Censor::Exact, value: Some(value), unit: Some(unit) } => {
-                    to_own(value, Some(unit), to)
-                }
+                Amount::Stated {
+                    censor: Censor::Exact,
+                    value: Some(value),
+                    unit: Some(unit),
+                } => to_own(value, Some(unit), to),
                 _ => Err(expected_number(rule)),
             },
         };
-        value.and_then(|value| if value.is_finite() { Ok(value) } else { Err(expected_number(rule)) })
+        value.and_then(|value| {
+            if value.is_finite() {
+                Ok(value)
+            } else {
+                Err(expected_number(rule))
+            }
+        })
     }
 
     fn read_limited(
@@ -258,7 +310,11 @@ impl<'a> CellReader<'a> {
         row: &mut [u64],
     ) -> Result<(), String> {
         match parse_amount(text, self.source.mark) {
-            Amount::Stated { censor, value, unit } => {
+            Amount::Stated {
+                censor,
+                value,
+                unit,
+            } => {
                 let unit = match unit {
                     Some(unit) => Some(unit),
                     None => stated_unit(rule, cell)?,
@@ -269,7 +325,12 @@ impl<'a> CellReader<'a> {
                     } else {
                         to_own(value, unit, own_unit(column))?
                     };
-                    put(row, column, 0, from_real(checked(column, &Place::default(), value)?));
+                    put(
+                        row,
+                        column,
+                        0,
+                        from_real(checked(column, &Place::default(), value)?),
+                    );
                 }
                 let stated = column.slots.get(1).and_then(|slot| row.get(*slot)).copied();
                 if censor != Censor::Exact || stated.is_none_or(|cell| cell == NULL) {
@@ -287,7 +348,12 @@ impl<'a> CellReader<'a> {
         }
     }
 
-    fn read_cleanliness(&mut self, column: &Column, text: &str, row: &mut [u64]) -> Result<(), String> {
+    fn read_cleanliness(
+        &mut self,
+        column: &Column,
+        text: &str,
+        row: &mut [u64],
+    ) -> Result<(), String> {
         if matches!(parse_amount(text, self.source.mark), Amount::Missing(_)) {
             return Ok(());
         }
@@ -331,9 +397,9 @@ fn stated_unit(rule: &UnitRule, cell: &CellText<'_>) -> Result<Option<Unit>, Str
         UnitRule::Fixed(unit) => Ok(Some(*unit)),
         UnitRule::Column(name) => {
             let text = cell.unit.map_or("", str::trim);
-            Unit::parse(text)
-                .map(Some)
-                .ok_or_else(|| format!("found the unit \"{text}\" in \"{name}\", which is not known"))
+            Unit::parse(text).map(Some).ok_or_else(|| {
+                format!("found the unit \"{text}\" in \"{name}\", which is not known")
+            })
         }
     }
 }
@@ -362,7 +428,9 @@ fn checked(column: &Column, place: &Place<'_>, value: f64) -> Result<f64, String
         && let Some(nameplate) = place.unit.and_then(UnitSite::nameplate_flow_lpm)
         && value > 2.0 * nameplate
     {
-        return Err(format!("{value} L/min is more than twice the nameplate flow of {nameplate} L/min"));
+        return Err(format!(
+            "{value} L/min is more than twice the nameplate flow of {nameplate} L/min"
+        ));
     }
     Ok(column.spec.to_stored(value))
 }
@@ -376,7 +444,9 @@ fn expected_number(rule: &UnitRule) -> String {
 
 /// Whether a constant of the configuration reads as its column wants it.
 pub(crate) fn check_constant(source: &Source, column: &Column) -> Result<(), String> {
-    let Origin::Constant(text) = &column.origin else { return Ok(()) };
+    let Origin::Constant(text) = &column.origin else {
+        return Ok(());
+    };
     let mut reader = CellReader::new(source, None, false);
     if let (true, CellKind::Stamp(format)) = (source.table.is_key(&column.name), &column.kind) {
         return reader.read_key_stamp(column, format, text).map(|_| ());
@@ -385,5 +455,13 @@ pub(crate) fn check_constant(source: &Source, column: &Column) -> Result<(), Str
         return reader.read_key(column, text).map(|_| ());
     }
     let mut row = vec![NULL; source.spoken.len()];
-    reader.read(column, CellText { raw: text, unit: None }, &Place::default(), &mut row)
+    reader.read(
+        column,
+        CellText {
+            raw: text,
+            unit: None,
+        },
+        &Place::default(),
+        &mut row,
+    )
 }

@@ -29,7 +29,11 @@ pub(crate) struct Header {
 impl Header {
     pub(crate) fn of(record: &Record<'_>) -> Self {
         let fields = record.fields.iter().map(|field| tidy(field)).collect();
-        Self { line: record.line, raw: record.raw.to_owned(), fields }
+        Self {
+            line: record.line,
+            raw: record.raw.to_owned(),
+            fields,
+        }
     }
 
     pub(crate) const fn n_fields(&self) -> usize {
@@ -43,7 +47,11 @@ impl Header {
             return Some(at);
         }
         let folded = wanted.to_lowercase();
-        let mut hits = self.fields.iter().enumerate().filter(|(_, field)| field.to_lowercase() == folded);
+        let mut hits = self
+            .fields
+            .iter()
+            .enumerate()
+            .filter(|(_, field)| field.to_lowercase() == folded);
         match (hits.next(), hits.next()) {
             (Some((at, _)), None) => Some(at),
             _ => None,
@@ -53,7 +61,11 @@ impl Header {
     /// Whether a record is this header again.
     pub(crate) fn is_repeated(&self, record: &Record<'_>) -> bool {
         record.fields.len() == self.fields.len()
-            && record.fields.iter().zip(&self.fields).all(|(field, known)| tidy(field) == *known)
+            && record
+                .fields
+                .iter()
+                .zip(&self.fields)
+                .all(|(field, known)| tidy(field) == *known)
     }
 
     /// Whether a record names columns of the source, but not as this header does.
@@ -64,7 +76,12 @@ impl Header {
                 _ => false,
             })
         };
-        record.fields.iter().filter(|field| named(&tidy(field))).count() >= 2
+        record
+            .fields
+            .iter()
+            .filter(|field| named(&tidy(field)))
+            .count()
+            >= 2
             && !self.is_repeated(record)
     }
 

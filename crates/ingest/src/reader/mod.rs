@@ -38,7 +38,11 @@ impl Source {
     ///
     /// # Errors
     /// Bytes that do not unpack. Whatever is wrong inside the text is a reject, not an error.
-    pub fn read_file(&self, input: &FileInput<'_>, site: &SiteContext) -> Result<FileRows, TextError> {
+    pub fn read_file(
+        &self,
+        input: &FileInput<'_>,
+        site: &SiteContext,
+    ) -> Result<FileRows, TextError> {
         let decoded = decode_text(input.bytes, self.encoding, input.max_text)?;
         let mut records = Records::new(&decoded.text, self.delimiter);
         records.skip_lines(self.skip_lines);

@@ -13,11 +13,23 @@ use crate::texts::{from_real, to_real};
 
 /// The barometer of a row, and whether the file measured it.
 fn barometer(reader: &CellReader<'_>, place: &Place<'_>, row: &[u64]) -> (Barometer, bool) {
-    let own = reader.ambient_slot.and_then(|slot| row.get(slot)).and_then(|cell| to_real(*cell));
+    let own = reader
+        .ambient_slot
+        .and_then(|slot| row.get(slot))
+        .and_then(|cell| to_real(*cell));
     match own.or(place.measured_kpa) {
-        Some(kpa) => (Barometer { kpa, basis: "measured" }, true),
+        Some(kpa) => (
+            Barometer {
+                kpa,
+                basis: "measured",
+            },
+            true,
+        ),
         None => {
-            let altitude = place.unit.zip(place.at).and_then(|(unit, at)| UnitSite::altitude_m(unit, at));
+            let altitude = place
+                .unit
+                .zip(place.at)
+                .and_then(|(unit, at)| UnitSite::altitude_m(unit, at));
             (standard_barometer(altitude), false)
         }
     }
@@ -38,7 +50,10 @@ pub(crate) fn read_pressure(
     if column.spec.is_gauge {
         let gauge = absolute - barometer.kpa;
         if !column.spec.bounds().admit(gauge) {
-            return Err(format!("{gauge} kPa gauge lies outside {}", column.spec.bounds()));
+            return Err(format!(
+                "{gauge} kPa gauge lies outside {}",
+                column.spec.bounds()
+            ));
         }
         put(row, column, 0, from_real(gauge));
         return Ok(());
@@ -72,6 +87,10 @@ fn stated(
         return reader.pressure_value(text, cell, rule, Unit::parse("kPa"));
     }
     let percent = Unit::parse("%").map_or(UnitRule::Own, UnitRule::Fixed);
-    let rule = if *rule == UnitRule::Own { &percent } else { rule };
+    let rule = if *rule == UnitRule::Own {
+        &percent
+    } else {
+        rule
+    };
     reader.pressure_value(text, cell, rule, Unit::parse("1"))
 }

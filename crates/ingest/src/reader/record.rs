@@ -64,7 +64,9 @@ impl<'a> Job<'a> {
                 pattern
                     .capture_names()
                     .flatten()
-                    .filter_map(|name| Some((name.to_owned(), parts.name(name)?.as_str().to_owned())))
+                    .filter_map(|name| {
+                        Some((name.to_owned(), parts.name(name)?.as_str().to_owned()))
+                    })
                     .collect()
             }),
         };
@@ -85,25 +87,41 @@ impl<'a> Job<'a> {
     /// Where the columns stand, and why no record of the file can be read, if none can.
     pub(crate) fn fields(&self, header: &Header) -> (Fields, Option<String>) {
         let part = |column: &Column| {
-            self.captured.as_ref().and_then(|parts| parts.get(&column.name)).map(String::as_str)
+            self.captured
+                .as_ref()
+                .and_then(|parts| parts.get(&column.name))
+                .map(String::as_str)
         };
         let places = |columns: &[Column]| -> Vec<FieldPlace> {
-            columns.iter().map(|column| header.place(column, part(column))).collect()
+            columns
+                .iter()
+                .map(|column| header.place(column, part(column)))
+                .collect()
         };
         let fields = Fields {
             keys: places(&self.source.keys),
             values: places(&self.source.values),
-            units: self.source.values.iter().map(|column| unit_field(column, header)).collect(),
+            units: self
+                .source
+                .values
+                .iter()
+                .map(|column| unit_field(column, header))
+                .collect(),
         };
         let fatal = if self.captured.is_none() {
             Some("the file's name does not fit the source's file_name".to_owned())
         } else {
-            fields.keys.iter().zip(&self.source.keys).find_map(|(place, column)| match place {
-                FieldPlace::Missing(name) => {
-                    Some(format!("the file has no column \"{name}\" to fill \"{}\"", column.name))
-                }
-                _ => None,
-            })
+            fields
+                .keys
+                .iter()
+                .zip(&self.source.keys)
+                .find_map(|(place, column)| match place {
+                    FieldPlace::Missing(name) => Some(format!(
+                        "the file has no column \"{name}\" to fill \"{}\"",
+                        column.name
+                    )),
+                    _ => None,
+                })
         };
         (fields, fatal)
     }
@@ -128,7 +146,10 @@ impl<'a> Job<'a> {
             let explain = |why: String| explain(column, &raw, &why);
             let cell = match &column.kind {
                 CellKind::Stamp(format) => {
-                    let found = self.cells.read_key_stamp(column, format, &raw).map_err(explain)?;
+                    let found = self
+                        .cells
+                        .read_key_stamp(column, format, &raw)
+                        .map_err(explain)?;
                     stamp = found;
                     found.map(|_| NULL)
                 }
@@ -148,7 +169,11 @@ impl<'a> Job<'a> {
             if let Some(cell) = key.cells.get_mut(stamp_key) {
                 *cell = from_whole(at.micros());
             }
-            let unit = self.unit_key.and_then(|unit| key.cells.get(unit)).copied().unwrap_or(0);
+            let unit = self
+                .unit_key
+                .and_then(|unit| key.cells.get(unit))
+                .copied()
+                .unwrap_or(0);
             let series = (unit << 32) | tag.map_or(0, |(_, id)| id);
             key.at = Some(at);
             key.time = source.clock.as_ref().map(|_| FoldRow {
@@ -171,7 +196,11 @@ impl<'a> Job<'a> {
             }
             self.known_units.get(place).copied().flatten()
         });
-        Place { unit, at: key.at, measured_kpa }
+        Place {
+            unit,
+            at: key.at,
+            measured_kpa,
+        }
     }
 
     /// The finished rows.
@@ -181,8 +210,10 @@ impl<'a> Job<'a> {
             matches!(column.kind, CellKind::Pressure(_, reference)
                 if column.name == "chamber_pressure_kpa" && reference != PressureReference::Absolute)
         });
-        let maps_barometer =
-            source.values.iter().any(|column| matches!(column.kind, CellKind::Barometer(_)));
+        let maps_barometer = source
+            .values
+            .iter()
+            .any(|column| matches!(column.kind, CellKind::Barometer(_)));
         let tall = source.tall.is_some();
         builder.finish(Finish {
             source,
@@ -220,14 +251,19 @@ pub(crate) fn text_of<'r>(
         FieldPlace::Fields(fields) => match fields[..] {
             [only] => Cow::Borrowed(record.get(only).unwrap_or("")),
             _ => {
-                let parts: Vec<&str> = fields.iter().map(|at| record.get(*at).unwrap_or("")).collect();
+                let parts: Vec<&str> = fields
+                    .iter()
+                    .map(|at| record.get(*at).unwrap_or(""))
+                    .collect();
                 Cow::Owned(parts.join(" ").trim().to_owned())
             }
         },
         FieldPlace::Fixed(text) => Cow::Borrowed(text),
-        FieldPlace::Tag => {
-            Cow::Borrowed(tag_parts.and_then(|parts| parts.get(&column.name)).map_or("", String::as_str))
-        }
+        FieldPlace::Tag => Cow::Borrowed(
+            tag_parts
+                .and_then(|parts| parts.get(&column.name))
+                .map_or("", String::as_str),
+        ),
         FieldPlace::Missing(_) | FieldPlace::Signal => Cow::Borrowed(""),
     }
 }
@@ -236,7 +272,11 @@ pub(crate) fn text_of<'r>(
 pub(crate) fn explain(column: &Column, raw: &str, why: &str) -> String {
     use crate::source::Origin;
     match &column.origin {
-        Origin::Header(names) => format!("column \"{}\": found \"{}\": {why}", names.join(" "), crate::rows::shortened(raw)),
+        Origin::Header(names) => format!(
+            "column \"{}\": found \"{}\": {why}",
+            names.join(" "),
+            crate::rows::shortened(raw)
+        ),
         Origin::FileName => format!("the file's name gives \"{raw}\": {why}"),
         Origin::Tag => format!("the tag gives \"{raw}\": {why}"),
         Origin::Constant(_) | Origin::Signal(_) => why.to_owned(),

@@ -18,7 +18,11 @@ enum Tag {
     Ignored,
     /// Neither mapped nor ignored: why.
     Unknown(String),
-    Mapped { column: usize, parts: BTreeMap<String, String>, id: u64 },
+    Mapped {
+        column: usize,
+        parts: BTreeMap<String, String>,
+        id: u64,
+    },
 }
 
 /// The fields every tall line needs.
@@ -48,7 +52,10 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
         (Ok(found), None) => (Some(found), String::new()),
         (_, Some(why)) | (Err(why), None) => (None, why),
     };
-    let mut lines = Lines { tags: Tags::new(source, tall), barometers: Barometers::new() };
+    let mut lines = Lines {
+        tags: Tags::new(source, tall),
+        barometers: Barometers::new(),
+    };
     if let Some(tall_fields) = tall_fields {
         lines.find_barometers(&mut job, records.clone(), &header, (&fields, tall_fields));
     }
@@ -59,7 +66,13 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
                 builder.reject_row(record.line, record.raw, fatal.clone());
             }
             Some(tall_fields) => {
-                lines.read_line(&mut job, &record, &header, (&fields, tall_fields), &mut builder);
+                lines.read_line(
+                    &mut job,
+                    &record,
+                    &header,
+                    (&fields, tall_fields),
+                    &mut builder,
+                );
             }
         }
     }
@@ -67,12 +80,20 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
 }
 
 fn tall_fields(tall: &Tall, header: &Header) -> Result<TallFields, String> {
-    let find = |name: &str| header.find(name).ok_or_else(|| format!("the file has no column \"{name}\""));
+    let find = |name: &str| {
+        header
+            .find(name)
+            .ok_or_else(|| format!("the file has no column \"{name}\""))
+    };
     let quality = match &tall.quality {
         Some((name, _)) => Some(find(name)?),
         None => None,
     };
-    Ok(TallFields { tag: find(&tall.tag)?, value: find(&tall.value)?, quality })
+    Ok(TallFields {
+        tag: find(&tall.tag)?,
+        value: find(&tall.value)?,
+        quality,
+    })
 }
 
 /// What is known of a file's tags.
@@ -90,7 +111,11 @@ impl<'a> Tags<'a> {
                 by_signal.extend(names.iter().map(|name| (name.as_str(), idx)));
             }
         }
-        Self { tall, by_signal, known: HashMap::new() }
+        Self {
+            tall,
+            by_signal,
+            known: HashMap::new(),
+        }
     }
 
     fn get(&mut self, text: &str) -> Tag {
@@ -103,7 +128,12 @@ impl<'a> Tags<'a> {
     }
 
     fn look(&self, text: &str) -> Tag {
-        if self.tall.ignore.iter().any(|pattern| pattern.is_match(text)) {
+        if self
+            .tall
+            .ignore
+            .iter()
+            .any(|pattern| pattern.is_match(text))
+        {
             return Tag::Ignored;
         }
         let mut parts = BTreeMap::new();
@@ -122,8 +152,14 @@ impl<'a> Tags<'a> {
             }
         };
         match self.by_signal.get(signal.trim()) {
-            Some(column) => Tag::Mapped { column: *column, parts, id: 1 + self.known.len() as u64 },
-            None => Tag::Unknown(format!("the signal \"{signal}\" is neither mapped nor ignored")),
+            Some(column) => Tag::Mapped {
+                column: *column,
+                parts,
+                id: 1 + self.known.len() as u64,
+            },
+            None => Tag::Unknown(format!(
+                "the signal \"{signal}\" is neither mapped nor ignored"
+            )),
         }
     }
 }
@@ -144,11 +180,14 @@ impl Lines<'_> {
     ) {
         let source = job.source;
         let is = |wanted: fn(&CellKind) -> bool| {
-            source.values.iter().any(|column| {
-                matches!(column.origin, Origin::Signal(_)) && wanted(&column.kind)
-            })
+            source
+                .values
+                .iter()
+                .any(|column| matches!(column.origin, Origin::Signal(_)) && wanted(&column.kind))
         };
-        if !is(|kind| matches!(kind, CellKind::Barometer(_))) || !is(|kind| matches!(kind, CellKind::Pressure(..))) {
+        if !is(|kind| matches!(kind, CellKind::Barometer(_)))
+            || !is(|kind| matches!(kind, CellKind::Pressure(..)))
+        {
             return;
         }
         let mut record = Record::default();
@@ -158,20 +197,35 @@ impl Lines<'_> {
             if record.fields.len() != header.n_fields() {
                 continue;
             }
-            let Tag::Mapped { column, parts, id } = self.tags.get(record.get(tall.tag).unwrap_or("")) else {
+            let Tag::Mapped { column, parts, id } =
+                self.tags.get(record.get(tall.tag).unwrap_or(""))
+            else {
                 continue;
             };
-            let Some(column) = source.values.get(column) else { continue };
+            let Some(column) = source.values.get(column) else {
+                continue;
+            };
             if !matches!(column.kind, CellKind::Barometer(_))
-                || job.read_key(&record, fields, Some((&parts, id)), &mut key).is_err()
+                || job
+                    .read_key(&record, fields, Some((&parts, id)), &mut key)
+                    .is_err()
                 || !is_good(source, tall, &record)
             {
                 continue;
             }
             row.fill(NULL);
-            let cell = CellText { raw: record.get(tall.value).unwrap_or(""), unit: unit_text(fields, source, column, &record) };
-            if job.cells.read(column, cell, &Site::default(), &mut row).is_ok()
-                && let Some(kpa) = column.slots.first().and_then(|slot| to_real(*row.get(*slot)?))
+            let cell = CellText {
+                raw: record.get(tall.value).unwrap_or(""),
+                unit: unit_text(fields, source, column, &record),
+            };
+            if job
+                .cells
+                .read(column, cell, &Site::default(), &mut row)
+                .is_ok()
+                && let Some(kpa) = column
+                    .slots
+                    .first()
+                    .and_then(|slot| to_real(*row.get(*slot)?))
             {
                 self.barometers.insert(key.cells.clone(), kpa);
             }
@@ -189,7 +243,11 @@ impl Lines<'_> {
         let source = job.source;
         if record.fields.len() != header.n_fields() {
             builder.counts.rows_in += 1;
-            let why = format!("found {} fields, expected {}", record.fields.len(), header.n_fields());
+            let why = format!(
+                "found {} fields, expected {}",
+                record.fields.len(),
+                header.n_fields()
+            );
             builder.reject_row(record.line, record.raw, why);
             return;
         }
@@ -200,7 +258,11 @@ impl Lines<'_> {
             }
             Tag::Unknown(why) => {
                 builder.counts.rows_in += 1;
-                let why = if header.is_repeated(record) { "the header again".to_owned() } else { why };
+                let why = if header.is_repeated(record) {
+                    "the header again".to_owned()
+                } else {
+                    why
+                };
                 builder.reject_row(record.line, record.raw, why);
                 return;
             }
@@ -222,15 +284,26 @@ impl Lines<'_> {
             }
             slots.extend(&attribute.slots);
             let raw = text_of(record, place, attribute, Some(&parts));
-            let cell = CellText { raw: &raw, unit: unit_text(fields, source, attribute, record) };
+            let cell = CellText {
+                raw: &raw,
+                unit: unit_text(fields, source, attribute, record),
+            };
             if let Err(why) = job.cells.read(attribute, cell, &site, &mut row) {
-                builder.reject_cell(record.line, &attribute.name, &raw, explain(attribute, &raw, &why));
+                builder.reject_cell(
+                    record.line,
+                    &attribute.name,
+                    &raw,
+                    explain(attribute, &raw, &why),
+                );
             }
         }
         if let Some(column) = source.values.get(column) {
             slots.extend(spoken_slots(column, measured.is_some()));
             let raw = record.get(tall.value).unwrap_or("");
-            let cell = CellText { raw, unit: unit_text(fields, source, column, record) };
+            let cell = CellText {
+                raw,
+                unit: unit_text(fields, source, column, record),
+            };
             let read = if is_good(source, tall, record) {
                 job.cells.read(column, cell, &site, &mut row)
             } else {
@@ -242,9 +315,11 @@ impl Lines<'_> {
             }
         }
         builder.push_key(&key.cells, key.time, record.line, record.raw);
-        builder.push_tall(slots.iter().filter_map(|slot| {
-            Some((*source.spoken.get(*slot)?, *row.get(*slot)?))
-        }));
+        builder.push_tall(
+            slots
+                .iter()
+                .filter_map(|slot| Some((*source.spoken.get(*slot)?, *row.get(*slot)?))),
+        );
     }
 }
 
@@ -270,7 +345,10 @@ fn unit_text<'r>(
     column: &Column,
     record: &'r Record<'_>,
 ) -> Option<&'r str> {
-    let idx = source.values.iter().position(|known| known.name == column.name)?;
+    let idx = source
+        .values
+        .iter()
+        .position(|known| known.name == column.name)?;
     let at = fields.units.get(idx).copied().flatten()?;
     Some(record.get(at).unwrap_or(""))
 }

@@ -19,7 +19,10 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     let header = Header::of(&record);
     let (fields, mut fatal) = job.fields(&header);
     let slots = active_slots(&job, &fields);
-    let places: Vec<usize> = slots.iter().filter_map(|slot| source.spoken.get(*slot).copied()).collect();
+    let places: Vec<usize> = slots
+        .iter()
+        .filter_map(|slot| source.spoken.get(*slot).copied())
+        .collect();
     let mut builder = Builder::new(source.keys.len(), Layout::Wide, &places);
     note_missing(&job, &header, &fields, &mut builder);
     let mut key = Key::default();
@@ -32,14 +35,20 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
             continue;
         }
         if record.fields.len() != header.n_fields() {
-            let why = format!("found {} fields, expected {}", record.fields.len(), header.n_fields());
+            let why = format!(
+                "found {} fields, expected {}",
+                record.fields.len(),
+                header.n_fields()
+            );
             builder.reject_row(record.line, record.raw, why);
             continue;
         }
         if let Err(why) = job.read_key(&record, &fields, None, &mut key) {
             let why = if header.is_repeated(&record) {
                 "the header again".to_owned()
-            } else if header.is_other_header(&record, &source.keys) || header.is_other_header(&record, &source.values) {
+            } else if header.is_other_header(&record, &source.keys)
+                || header.is_other_header(&record, &source.values)
+            {
                 fatal = Some(format!("the header changed at line {}", record.line));
                 "another header: what follows cannot be told".to_owned()
             } else {
@@ -50,7 +59,11 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
         }
         read_cells(&mut job, &record, (&fields, &key), &mut builder, &mut row);
         spoken.clear();
-        spoken.extend(slots.iter().map(|slot| row.get(*slot).copied().unwrap_or(NULL)));
+        spoken.extend(
+            slots
+                .iter()
+                .map(|slot| row.get(*slot).copied().unwrap_or(NULL)),
+        );
         builder.push_key(&key.cells, key.time, record.line, record.raw);
         builder.push_wide(&spoken);
     }
@@ -77,7 +90,10 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
     for (column, place) in job.source.values.iter().zip(&fields.values) {
         if let Place::Missing(name) = place {
             let why = format!("the file has no column \"{name}\"");
-            builder.notes.push(format!("no column \"{name}\": \"{}\" is not read from this file", column.name));
+            builder.notes.push(format!(
+                "no column \"{name}\": \"{}\" is not read from this file",
+                column.name
+            ));
             builder.reject_cell(header.line, &column.name, &header.raw, why);
         }
     }
@@ -98,8 +114,16 @@ fn read_cells(
             continue;
         }
         let raw = text_of(record, at, column, None);
-        let unit = fields.units.get(idx).copied().flatten().map(|at| record.get(at).unwrap_or(""));
-        if let Err(why) = job.cells.read(column, CellText { raw: &raw, unit }, &place, row) {
+        let unit = fields
+            .units
+            .get(idx)
+            .copied()
+            .flatten()
+            .map(|at| record.get(at).unwrap_or(""));
+        if let Err(why) = job
+            .cells
+            .read(column, CellText { raw: &raw, unit }, &place, row)
+        {
             builder.reject_cell(record.line, &column.name, &raw, explain(column, &raw, &why));
         }
     }

@@ -33,7 +33,11 @@ impl SourceSpec {
         let Some(table) = table(&self.table).filter(|table| table.is_source()) else {
             return Err(vec![unknown_table(&self.table)]);
         };
-        let mut compiler = Compiler { spec: self, table, problems: Vec::new() };
+        let mut compiler = Compiler {
+            spec: self,
+            table,
+            problems: Vec::new(),
+        };
         let source = compiler.source();
         match source {
             Some(source) if compiler.problems.is_empty() => Ok(source),
@@ -43,11 +47,17 @@ impl SourceSpec {
 }
 
 fn unknown_table(name: &str) -> SourceProblem {
-    let sources = tables().iter().filter(|table| table.is_source()).map(|t| t.name.as_str());
+    let sources = tables()
+        .iter()
+        .filter(|table| table.is_source())
+        .map(|t| t.name.as_str());
     let known: Vec<&str> = sources.collect();
     SourceProblem::new(
         &["table"],
-        format!("found \"{name}\", expected a table that is ingested: {}", known.join(", ")),
+        format!(
+            "found \"{name}\", expected a table that is ingested: {}",
+            known.join(", ")
+        ),
     )
     .nearest(nearest(name, known))
 }
@@ -75,7 +85,12 @@ impl Compiler<'_> {
         let file_name = self.pattern(&["file_name"], spec.file_name.as_deref());
         let tall = self.tall();
         let mut columns = self.columns();
-        self.add_captures(&mut columns, file_name.as_ref(), Origin::FileName, "file_name");
+        self.add_captures(
+            &mut columns,
+            file_name.as_ref(),
+            Origin::FileName,
+            "file_name",
+        );
         let pattern = tall.as_ref().and_then(|tall| tall.pattern.as_ref());
         self.add_captures(&mut columns, pattern, Origin::Tag, "pattern");
         self.check_clock(&columns, clock.as_ref());
@@ -90,7 +105,11 @@ impl Compiler<'_> {
             delimiter: delimiter?,
             mark: mark?,
             skip_lines: spec.skip_lines,
-            nulls: spec.null.iter().map(|text| text.trim().to_owned()).collect(),
+            nulls: spec
+                .null
+                .iter()
+                .map(|text| text.trim().to_owned())
+                .collect(),
             clock,
             file_name,
             keys,
@@ -120,7 +139,10 @@ impl Compiler<'_> {
             [byte] if byte.is_ascii() && !matches!(byte, b'"' | b'\n' | b'\r') => Some(*byte),
             _ => {
                 let found = self.spec.delimiter.clone();
-                self.problem(&["delimiter"], format!("found {found:?}, expected one ASCII character"));
+                self.problem(
+                    &["delimiter"],
+                    format!("found {found:?}, expected one ASCII character"),
+                );
                 None
             }
         }
@@ -142,11 +164,17 @@ impl Compiler<'_> {
         let name = self.spec.timezone.as_deref()?;
         let clock = Clock::parse(name);
         if clock.is_none() {
-            let zones: Vec<String> = jiff::tz::db().available().map(|zone| zone.to_string()).collect();
+            let zones: Vec<String> = jiff::tz::db()
+                .available()
+                .map(|zone| zone.to_string())
+                .collect();
             let near = nearest(name, zones.iter().map(String::as_str)).map(str::to_owned);
             self.problems.push(
-                SourceProblem::new(&["timezone"], format!("found \"{name}\", expected an IANA time zone"))
-                    .nearest(near.as_deref()),
+                SourceProblem::new(
+                    &["timezone"],
+                    format!("found \"{name}\", expected an IANA time zone"),
+                )
+                .nearest(near.as_deref()),
             );
         }
         clock
@@ -169,11 +197,17 @@ impl Compiler<'_> {
         let spec: &TallSpec = match (self.spec.layout, self.spec.tall.as_ref()) {
             (Layout::Tall, Some(tall)) => tall,
             (Layout::Tall, None) => {
-                self.problem(&["tall"], "a tall source needs [source.tall] with tag and value");
+                self.problem(
+                    &["tall"],
+                    "a tall source needs [source.tall] with tag and value",
+                );
                 return None;
             }
             (Layout::Wide, Some(_)) => {
-                self.problem(&["tall"], "found [source.tall] in a source whose layout is \"wide\"");
+                self.problem(
+                    &["tall"],
+                    "found [source.tall] in a source whose layout is \"wide\"",
+                );
                 return None;
             }
             (Layout::Wide, None) => return None,
@@ -182,7 +216,10 @@ impl Compiler<'_> {
         if let Some(regex) = &pattern
             && !regex.capture_names().flatten().any(|name| name == "signal")
         {
-            self.problem(&["tall", "pattern"], "expected a part named signal: (?<signal>…)");
+            self.problem(
+                &["tall", "pattern"],
+                "expected a part named signal: (?<signal>…)",
+            );
         }
         let ignore = spec
             .ignore
@@ -190,16 +227,31 @@ impl Compiler<'_> {
             .filter_map(|text| self.pattern(&["tall", "ignore"], Some(text)))
             .collect();
         let quality = spec.quality.as_ref().map(|quality| {
-            (quality.from.clone(), quality.good.iter().map(|word| word.trim().to_owned()).collect())
+            (
+                quality.from.clone(),
+                quality
+                    .good
+                    .iter()
+                    .map(|word| word.trim().to_owned())
+                    .collect(),
+            )
         });
-        Some(Tall { tag: spec.tag.clone(), value: spec.value.clone(), quality, pattern, ignore })
+        Some(Tall {
+            tag: spec.tag.clone(),
+            value: spec.value.clone(),
+            quality,
+            pattern,
+            ignore,
+        })
     }
 
     fn columns(&mut self) -> Vec<Column> {
         let mut columns = Vec::new();
         let mut signals: BTreeMap<String, String> = BTreeMap::new();
         for (name, map) in &self.spec.columns {
-            let Some(column) = self.column(name, map) else { continue };
+            let Some(column) = self.column(name, map) else {
+                continue;
+            };
             if let Origin::Signal(names) = &column.origin {
                 for signal in names {
                     if let Some(other) = signals.insert(signal.clone(), name.clone()) {
@@ -218,10 +270,20 @@ impl Compiler<'_> {
         let origin = self.origin(name, map)?;
         let kind = self.kind(name, spec, map);
         if map.format.is_some() && !matches!(kind, Some(CellKind::Stamp(_) | CellKind::Date(_))) {
-            self.problem(&["columns", name, "format"], "only times and dates have a format");
+            self.problem(
+                &["columns", name, "format"],
+                "only times and dates have a format",
+            );
         }
         let map = map.map.clone().unwrap_or_default();
-        Some(Column { name: name.to_owned(), spec, origin, kind: kind?, map, slots: Vec::new() })
+        Some(Column {
+            name: name.to_owned(),
+            spec,
+            origin,
+            kind: kind?,
+            map,
+            slots: Vec::new(),
+        })
     }
 
     fn column_spec(&mut self, name: &str) -> Option<&'static ColumnSpec> {
@@ -230,7 +292,10 @@ impl Compiler<'_> {
         {
             return Some(first);
         }
-        let found = self.table.source_columns().find(|column| column.name == name);
+        let found = self
+            .table
+            .source_columns()
+            .find(|column| column.name == name);
         if found.is_none() {
             let table = &self.table.name;
             let near = nearest(name, self.table.source_columns().map(|c| c.name.as_str()));
@@ -254,17 +319,33 @@ impl Compiler<'_> {
         .collect();
         let captured = |pattern: Option<&str>| pattern.is_some_and(|text| names_part(text, name));
         match stated[..] {
-            ["from"] => map.from.as_ref().map(|from| Origin::Header(from.to_names())),
-            ["value"] => map.value.as_ref().map(|value| Origin::Constant(value.to_text())),
-            ["signal"] if self.spec.layout == Layout::Tall => {
-                map.signal.as_ref().map(|signal| Origin::Signal(signal.to_names()))
-            }
+            ["from"] => map
+                .from
+                .as_ref()
+                .map(|from| Origin::Header(from.to_names())),
+            ["value"] => map
+                .value
+                .as_ref()
+                .map(|value| Origin::Constant(value.to_text())),
+            ["signal"] if self.spec.layout == Layout::Tall => map
+                .signal
+                .as_ref()
+                .map(|signal| Origin::Signal(signal.to_names())),
             ["signal"] => {
-                self.problem(&["columns", name, "signal"], "only tall sources have signals");
+                self.problem(
+                    &["columns", name, "signal"],
+                    "only tall sources have signals",
+                );
                 None
             }
             [] if captured(self.spec.file_name.as_deref()) => Some(Origin::FileName),
-            [] if captured(self.spec.tall.as_ref().and_then(|tall| tall.pattern.as_deref())) => {
+            [] if captured(
+                self.spec
+                    .tall
+                    .as_ref()
+                    .and_then(|tall| tall.pattern.as_deref()),
+            ) =>
+            {
                 Some(Origin::Tag)
             }
             [] => {
@@ -272,7 +353,10 @@ impl Compiler<'_> {
                 None
             }
             _ => {
-                let what = format!("found {} together, expected one of them", stated.join(" and "));
+                let what = format!(
+                    "found {} together, expected one of them",
+                    stated.join(" and ")
+                );
                 self.problem(&["columns", name], what);
                 None
             }
@@ -315,7 +399,10 @@ impl Compiler<'_> {
         let is_pressure = name == CHAMBER || spec.is_gauge;
         match reference {
             Some(_) if !is_pressure && name != AMBIENT => {
-                self.problem(&["columns", name, "reference"], "only pressures have a reference");
+                self.problem(
+                    &["columns", name, "reference"],
+                    "only pressures have a reference",
+                );
                 None
             }
             Some(PressureReference::Absolute) | None if name == AMBIENT => {
@@ -353,11 +440,12 @@ impl Compiler<'_> {
         };
         let key = ["columns", name, "unit"];
         let Some(unit) = Unit::parse(text) else {
-            let known = all_units().iter().flat_map(|row| {
-                std::iter::once(row.code).chain(row.aliases.iter().copied())
-            });
-            let problem = SourceProblem::new(&key, format!("found \"{text}\", which is no known unit"))
-                .nearest(nearest(text, known));
+            let known = all_units()
+                .iter()
+                .flat_map(|row| std::iter::once(row.code).chain(row.aliases.iter().copied()));
+            let problem =
+                SourceProblem::new(&key, format!("found \"{text}\", which is no known unit"))
+                    .nearest(nearest(text, known));
             self.problems.push(if problem.hint.is_some() {
                 problem
             } else {
@@ -373,9 +461,17 @@ impl Compiler<'_> {
             return Some(UnitRule::Own);
         };
         let percent_vacuum = map.reference == Some(PressureWord::PercentVacuum);
-        let wanted = if percent_vacuum { Unit::parse("%") } else { Some(own) };
+        let wanted = if percent_vacuum {
+            Unit::parse("%")
+        } else {
+            Some(own)
+        };
         if !wanted.is_some_and(|wanted| unit.converts_to(wanted)) {
-            let expected = if percent_vacuum { "a share such as %" } else { own.code() };
+            let expected = if percent_vacuum {
+                "a share such as %"
+            } else {
+                own.code()
+            };
             let what = format!("found \"{text}\", expected a unit that can become {expected}");
             self.problem(&key, what);
             return None;
@@ -402,7 +498,11 @@ impl Compiler<'_> {
     ) {
         let Some(pattern) = pattern else { return };
         let in_tall = origin == Origin::Tag;
-        let names: Vec<String> = pattern.capture_names().flatten().map(str::to_owned).collect();
+        let names: Vec<String> = pattern
+            .capture_names()
+            .flatten()
+            .map(str::to_owned)
+            .collect();
         for name in names {
             if in_tall && name == "signal" {
                 continue;
@@ -415,11 +515,22 @@ impl Compiler<'_> {
                 }
                 continue;
             }
-            let Some(spec) = self.column_spec(&name) else { continue };
-            let Some(kind) = self.kind(&name, spec, &ColumnMap::default()) else { continue };
+            let Some(spec) = self.column_spec(&name) else {
+                continue;
+            };
+            let Some(kind) = self.kind(&name, spec, &ColumnMap::default()) else {
+                continue;
+            };
             let origin = origin.clone();
             let map = BTreeMap::new();
-            columns.push(Column { name, spec, origin, kind, map, slots: Vec::new() });
+            columns.push(Column {
+                name,
+                spec,
+                origin,
+                kind,
+                map,
+                slots: Vec::new(),
+            });
         }
     }
 
@@ -445,7 +556,12 @@ impl Compiler<'_> {
     /// Gives each column its places among the columns the source speaks for; returns the latter.
     fn give_slots(&self, columns: &mut [Column]) -> Vec<usize> {
         let mut spoken: Vec<usize> = Vec::new();
-        let place = |name: &str| self.table.columns.iter().position(|column| column.name == name);
+        let place = |name: &str| {
+            self.table
+                .columns
+                .iter()
+                .position(|column| column.name == name)
+        };
         let mut slot = |name: &str| {
             let place = place(name)?;
             let at = spoken.iter().position(|known| *known == place);
@@ -487,8 +603,9 @@ impl Compiler<'_> {
     }
 
     fn split_keys(&mut self, columns: Vec<Column>) -> (Vec<Column>, Vec<Column>) {
-        let (unordered, mut values): (Vec<_>, Vec<_>) =
-            columns.into_iter().partition(|column| self.table.is_key(&column.name));
+        let (unordered, mut values): (Vec<_>, Vec<_>) = columns
+            .into_iter()
+            .partition(|column| self.table.is_key(&column.name));
         let mut keys = Vec::new();
         for name in &self.table.key {
             match unordered.iter().find(|column| column.name == *name) {
@@ -496,7 +613,10 @@ impl Compiler<'_> {
                 None => self.problems.push(
                     SourceProblem::new(
                         &["columns"],
-                        format!("nothing fills \"{name}\", a column of the key of \"{}\"", self.table.name),
+                        format!(
+                            "nothing fills \"{name}\", a column of the key of \"{}\"",
+                            self.table.name
+                        ),
                     )
                     .hint("map a column, give a value, or name a part of file_name after it"),
                 ),

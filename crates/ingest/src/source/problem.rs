@@ -15,7 +15,11 @@ pub struct SourceProblem {
 
 impl SourceProblem {
     pub(crate) fn new(key: &[&str], what: impl Into<String>) -> Self {
-        Self { key: key.iter().map(|k| (*k).to_owned()).collect(), what: what.into(), hint: None }
+        Self {
+            key: key.iter().map(|k| (*k).to_owned()).collect(),
+            what: what.into(),
+            hint: None,
+        }
     }
 
     /// With the nearest known name as the hint.

@@ -155,7 +155,10 @@ impl SourceSpec {
     /// BLAKE3 of the description, without the file patterns: they say where, not how.
     #[must_use]
     pub fn source_hash(&self) -> String {
-        let how = Self { files: Vec::new(), ..self.clone() };
+        let how = Self {
+            files: Vec::new(),
+            ..self.clone()
+        };
         // Maps are ordered and every key is written, so equal descriptions give equal text.
         let text = serde_json::to_string(&how).unwrap_or_default();
         blake3::hash(text.as_bytes()).to_hex().to_string()

@@ -35,9 +35,13 @@ pub(crate) fn resolve_folds(rows: &[FoldRow]) -> Vec<Option<Stamp>> {
         .collect();
     let mut order: Vec<usize> = (0..rows.len()).collect();
     order.sort_by_key(|idx| rows.get(*idx).map(|row| row.series));
-    for series in order.chunk_by(|a, b| rows.get(*a).map(|r| r.series) == rows.get(*b).map(|r| r.series)) {
-        let steps: Vec<(usize, FoldRow)> =
-            series.iter().filter_map(|idx| rows.get(*idx).map(|row| (*idx, *row))).collect();
+    for series in
+        order.chunk_by(|a, b| rows.get(*a).map(|r| r.series) == rows.get(*b).map(|r| r.series))
+    {
+        let steps: Vec<(usize, FoldRow)> = series
+            .iter()
+            .filter_map(|idx| rows.get(*idx).map(|row| (*idx, *row)))
+            .collect();
         resolve_series(steps, &mut found);
     }
     found
@@ -125,7 +129,10 @@ fn resolve_stretch(
     if first.min(second) > NEIGHBOUR_MICROS {
         return vec![None; stretch.len()];
     }
-    stretch.iter().map(|(_, row)| pass(row, second < first)).collect()
+    stretch
+        .iter()
+        .map(|(_, row)| pass(row, second < first))
+        .collect()
 }
 
 /// The row from which on the clock shows the hour for the second time.
@@ -141,14 +148,23 @@ fn jump(
         (Some((_, last)), Some((_, here))) => here.local_micros - last.local_micros,
         _ => i64::MAX,
     };
-    let back = (1..stretch.len()).filter(|place| step(*place) < 0).min_by_key(|place| step(*place));
+    let back = (1..stretch.len())
+        .filter(|place| step(*place) < 0)
+        .min_by_key(|place| step(*place));
     if back.is_some() {
         return back;
     }
     let repeated = (1..stretch.len()).find(|place| step(*place) == 0)?;
     let gap_of = |second_from: usize| {
-        let passes = stretch.iter().enumerate().map(|(n, (_, row))| pass(row, n >= second_from));
-        let all: Vec<Stamp> = before.into_iter().chain(passes.flatten()).chain(after).collect();
+        let passes = stretch
+            .iter()
+            .enumerate()
+            .map(|(n, (_, row))| pass(row, n >= second_from));
+        let all: Vec<Stamp> = before
+            .into_iter()
+            .chain(passes.flatten())
+            .chain(after)
+            .collect();
         all.windows(2)
             .map(|pair| match pair {
                 [a, b] => b.micros() - a.micros(),
@@ -183,7 +199,10 @@ fn nearest(
         (Some(a), Some(b)) => Some((a.micros() - b.micros()).abs()),
         _ => None,
     };
-    [apart(before, first_row), apart(last_row, after)].into_iter().flatten().min()
+    [apart(before, first_row), apart(last_row, after)]
+        .into_iter()
+        .flatten()
+        .min()
 }
 
 #[cfg(test)]
@@ -199,7 +218,11 @@ mod tests {
             .map(|text| {
                 let local: Stamp = format!("2026-11-01T{text}:00Z").parse().unwrap();
                 let local_micros = local.micros();
-                FoldRow { series: 0, local_micros, time: clock.to_utc(local_micros) }
+                FoldRow {
+                    series: 0,
+                    local_micros,
+                    time: clock.to_utc(local_micros),
+                }
             })
             .collect();
         let shown: Vec<String> = resolve_folds(&rows)
@@ -212,16 +235,40 @@ mod tests {
     #[test]
     fn the_repeated_hour() {
         let cases = [
-            ("a jump back tells the passes", "00:30 01:00 01:30 01:00 01:30 02:00", "05:30 06:00 06:30 07:00 07:30 08:00"),
-            ("newest first", "02:00 01:30 01:00 01:30 01:00 00:30", "08:00 07:30 07:00 06:30 06:00 05:30"),
-            ("hourly rows repeat the stamp", "00:00 01:00 01:00 02:00", "05:00 06:00 07:00 08:00"),
-            ("a repeated row is no jump", "00:45 00:50 00:55 01:00 01:00 01:05", "05:45 05:50 05:55 06:00 06:00 06:05"),
+            (
+                "a jump back tells the passes",
+                "00:30 01:00 01:30 01:00 01:30 02:00",
+                "05:30 06:00 06:30 07:00 07:30 08:00",
+            ),
+            (
+                "newest first",
+                "02:00 01:30 01:00 01:30 01:00 00:30",
+                "08:00 07:30 07:00 06:30 06:00 05:30",
+            ),
+            (
+                "hourly rows repeat the stamp",
+                "00:00 01:00 01:00 02:00",
+                "05:00 06:00 07:00 08:00",
+            ),
+            (
+                "a repeated row is no jump",
+                "00:45 00:50 00:55 01:00 01:00 01:05",
+                "05:45 05:50 05:55 06:00 06:00 06:05",
+            ),
             ("near the row before", "00:50 01:00", "05:50 06:00"),
             ("near the row after", "01:50 02:00", "07:50 08:00"),
-            ("nearer to one of two", "00:10 01:55 02:00", "05:10 07:55 08:00"),
+            (
+                "nearer to one of two",
+                "00:10 01:55 02:00",
+                "05:10 07:55 08:00",
+            ),
             ("no neighbour", "01:30", "-"),
-            ("a neighbour too far", "01:30 06:00", "-"),
-            ("a jump needs no neighbour", "01:40 01:50 01:10 01:20", "06:40 06:50 07:10 07:20"),
+            ("a neighbour too far", "01:30 06:00", "- 12:00"),
+            (
+                "a jump needs no neighbour",
+                "01:40 01:50 01:10 01:20",
+                "06:40 06:50 07:10 07:20",
+            ),
         ];
         for (name, locals, expected) in cases {
             assert_eq!(shown(locals), expected, "{name}");
@@ -233,11 +280,22 @@ mod tests {
         let clock = Clock::parse("America/Chicago").unwrap();
         let row = |series, text: &str| {
             let local: Stamp = format!("2026-11-01T{text}:00Z").parse().unwrap();
-            FoldRow { series, local_micros: local.micros(), time: clock.to_utc(local.micros()) }
+            FoldRow {
+                series,
+                local_micros: local.micros(),
+                time: clock.to_utc(local.micros()),
+            }
         };
-        let rows = [row(1, "00:50"), row(2, "01:50"), row(1, "01:00"), row(2, "02:00")];
-        let found: Vec<String> =
-            resolve_folds(&rows).iter().map(|at| at.unwrap().minute()[11..].to_owned()).collect();
+        let rows = [
+            row(1, "00:50"),
+            row(2, "01:50"),
+            row(1, "01:00"),
+            row(2, "02:00"),
+        ];
+        let found: Vec<String> = resolve_folds(&rows)
+            .iter()
+            .map(|at| at.unwrap().minute()[11..].to_owned())
+            .collect();
         assert_eq!(found, ["05:50", "07:50", "06:00", "08:00"]);
     }
 }

@@ -82,7 +82,10 @@ impl StampFormat {
             "excel_serial" => Kind::Serial,
             pattern => parse_pattern(pattern)?,
         };
-        Ok(Self { kind, text: text.to_owned() })
+        Ok(Self {
+            kind,
+            text: text.to_owned(),
+        })
     }
 
     /// The format as it was written.
@@ -214,11 +217,17 @@ fn read_item<'t>(item: Item, rest: &'t str, parts: &mut Parts) -> Option<&'t str
     match item {
         Item::Literal(c) => left = rest.strip_prefix(c)?,
         Item::Blank => left = rest.trim_start(),
-        Item::Year4 => parts.year = take_number(&mut left, 4).filter(|_| rest.len() >= left.len() + 4)?,
+        Item::Year4 => {
+            parts.year = take_number(&mut left, 4).filter(|_| rest.len() >= left.len() + 4)?
+        }
         Item::Year2 => {
             let short = take_number(&mut left, 2)?;
             // POSIX: 69..99 are the last century.
-            parts.year = if short >= 69 { 1900 + short } else { 2000 + short };
+            parts.year = if short >= 69 {
+                1900 + short
+            } else {
+                2000 + short
+            };
         }
         Item::Month => parts.month = take_number(&mut left, 2)?,
         Item::MonthName => {
@@ -243,7 +252,9 @@ fn read_item<'t>(item: Item, rest: &'t str, parts: &mut Parts) -> Option<&'t str
         Item::Second => parts.second = take_number(&mut left, 2).filter(|n| *n <= 60)?.min(59),
         Item::Fraction => left = read_fraction(rest, parts),
         Item::AmPm => {
-            let folded: String = take_letters_and_dots(&mut left).replace('.', "").to_lowercase();
+            let folded: String = take_letters_and_dots(&mut left)
+                .replace('.', "")
+                .to_lowercase();
             parts.afternoon = match folded.as_str() {
                 "am" | "a" => Some(false),
                 "pm" | "p" => Some(true),
@@ -261,9 +272,16 @@ fn finish(parts: Parts, has_time: bool) -> Option<WrittenStamp> {
         None => to_day(parts.year, parts.month, parts.day)?,
     };
     if !has_time {
-        return Some(WrittenStamp::Date(Day::from_number(i32::try_from(day).ok()?)));
+        return Some(WrittenStamp::Date(Day::from_number(
+            i32::try_from(day).ok()?,
+        )));
     }
-    let hour = parts.hour + if parts.afternoon == Some(true) && parts.hour < 12 { 12 } else { 0 };
+    let hour = parts.hour
+        + if parts.afternoon == Some(true) && parts.hour < 12 {
+            12
+        } else {
+            0
+        };
     // Midnight written as the end of the day is the only use of hour 24 (ISO 8601).
     let is_midnight = hour == 24 && parts.minute == 0 && parts.second == 0 && parts.micros == 0;
     if hour > 23 && !is_midnight {
@@ -280,7 +298,13 @@ fn finish(parts: Parts, has_time: bool) -> Option<WrittenStamp> {
 fn read_rfc3339(text: &str) -> Option<WrittenStamp> {
     let mut rest = text;
     let mut parts = Parts::default();
-    for item in [Item::Year4, Item::Literal('-'), Item::Month, Item::Literal('-'), Item::Day] {
+    for item in [
+        Item::Year4,
+        Item::Literal('-'),
+        Item::Month,
+        Item::Literal('-'),
+        Item::Day,
+    ] {
         rest = read_item(item, rest, &mut parts)?;
     }
     if rest.is_empty() {
@@ -307,7 +331,9 @@ fn read_rfc3339(text: &str) -> Option<WrittenStamp> {
 fn read_epoch(text: &str, micros_per_count: f64) -> Option<WrittenStamp> {
     let scale = micros_per_count as i64;
     if let Ok(whole) = text.parse::<i64>() {
-        return whole.checked_mul(scale).map(|micros| WrittenStamp::Utc(Stamp::from_micros(micros)));
+        return whole
+            .checked_mul(scale)
+            .map(|micros| WrittenStamp::Utc(Stamp::from_micros(micros)));
     }
     let value: f64 = text.parse().ok()?;
     to_micros(value * micros_per_count).map(|micros| WrittenStamp::Utc(Stamp::from_micros(micros)))
@@ -343,14 +369,18 @@ fn take_number(text: &mut &str, width: usize) -> Option<i64> {
 }
 
 fn take_word<'t>(text: &mut &'t str) -> &'t str {
-    let end = text.find(|c: char| !c.is_alphabetic()).unwrap_or(text.len());
+    let end = text
+        .find(|c: char| !c.is_alphabetic())
+        .unwrap_or(text.len());
     let (word, rest) = text.split_at(end);
     *text = rest;
     word
 }
 
 fn take_letters_and_dots<'t>(text: &mut &'t str) -> &'t str {
-    let end = text.find(|c: char| !c.is_alphabetic() && c != '.').unwrap_or(text.len());
+    let end = text
+        .find(|c: char| !c.is_alphabetic() && c != '.')
+        .unwrap_or(text.len());
     let (word, rest) = text.split_at(end);
     *text = rest;
     word
@@ -366,7 +396,10 @@ fn read_fraction<'t>(text: &'t str, parts: &mut Parts) -> &'t str {
     let (digits, rest) = body.split_at(n_digits);
     let mut micros = 0;
     for idx in 0..6 {
-        let digit = digits.as_bytes().get(idx).map_or(0, |b| i64::from(b - b'0'));
+        let digit = digits
+            .as_bytes()
+            .get(idx)
+            .map_or(0, |b| i64::from(b - b'0'));
         micros = micros * 10 + digit;
     }
     parts.micros = micros;
@@ -427,7 +460,6 @@ fn days_from_civil(year: i64, month: i64, day: i64) -> i64 {
     era * 146_097 + day_of_era - 719_468
 }
 
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -447,19 +479,51 @@ mod tests {
     #[test]
     fn formats_and_what_they_read() {
         let cases = [
-            ("%m/%d/%Y %H:%M:%S", "01/03/2026 11:45:00", "2026-01-03T11:45:00 local"),
-            ("%m/%d/%Y %H:%M:%S", "1/3/2026 5:00:00", "2026-01-03T05:00:00 local"),
-            ("%d.%m.%Y %H:%M", "31.12.2025 24:00", "2026-01-01T00:00:00 local"),
+            (
+                "%m/%d/%Y %H:%M:%S",
+                "01/03/2026 11:45:00",
+                "2026-01-03T11:45:00 local",
+            ),
+            (
+                "%m/%d/%Y %H:%M:%S",
+                "1/3/2026 5:00:00",
+                "2026-01-03T05:00:00 local",
+            ),
+            (
+                "%d.%m.%Y %H:%M",
+                "31.12.2025 24:00",
+                "2026-01-01T00:00:00 local",
+            ),
             ("%d.%m.%Y %H:%M", "31.12.2025 24:01", "unreadable"),
-            ("%m/%d/%y %I:%M %p", "1/3/26 12:05 AM", "2026-01-03T00:05:00 local"),
-            ("%m/%d/%y %I:%M:%S %p", "1/3/26 1:05:09 p.m.", "2026-01-03T13:05:09 local"),
+            (
+                "%m/%d/%y %I:%M %p",
+                "1/3/26 12:05 AM",
+                "2026-01-03T00:05:00 local",
+            ),
+            (
+                "%m/%d/%y %I:%M:%S %p",
+                "1/3/26 1:05:09 p.m.",
+                "2026-01-03T13:05:09 local",
+            ),
             ("%d-%b-%y", "3-Jan-99", "1999-01-03"),
             ("%d. %B %Y", "3. März 2026", "2026-03-03"),
             ("%F %T", "2026-02-29 00:00:00", "unreadable"),
             ("%F %T", "2024-02-29 00:00:00", "2024-02-29T00:00:00 local"),
-            ("%Y-%m-%d %H:%M:%S.%f", "2026-01-03 11:45:00.125", "2026-01-03T11:45:00.125 local"),
-            ("%Y-%m-%d %H:%M:%S.%f", "2026-01-03 11:45:00", "2026-01-03T11:45:00 local"),
-            ("%Y-%m-%dT%H:%M:%S%z", "2026-01-03T11:45:00+05:30", "2026-01-03T06:15:00Z"),
+            (
+                "%Y-%m-%d %H:%M:%S.%f",
+                "2026-01-03 11:45:00.125",
+                "2026-01-03T11:45:00.125 local",
+            ),
+            (
+                "%Y-%m-%d %H:%M:%S.%f",
+                "2026-01-03 11:45:00",
+                "2026-01-03T11:45:00 local",
+            ),
+            (
+                "%Y-%m-%dT%H:%M:%S%z",
+                "2026-01-03T11:45:00+05:30",
+                "2026-01-03T06:15:00Z",
+            ),
             ("%Y/%j %H:%M", "2026/365 01:00", "2026-12-31T01:00:00 local"),
             ("%Y/%j %H:%M", "2026/366 01:00", "unreadable"),
             ("%a %d %b %Y", "Sat 3 Jan 2026", "2026-01-03"),
@@ -467,7 +531,11 @@ mod tests {
             ("%m/%d/%Y", "01/03/26", "unreadable"),
             ("%F", "2026-01-03 junk", "unreadable"),
             ("rfc3339", "2026-01-03T11:45:00Z", "2026-01-03T11:45:00Z"),
-            ("rfc3339", "2026-01-03 11:45:00.5-06:00", "2026-01-03T17:45:00.5Z"),
+            (
+                "rfc3339",
+                "2026-01-03 11:45:00.5-06:00",
+                "2026-01-03T17:45:00.5Z",
+            ),
             ("rfc3339", "2026-01-03T11:45", "2026-01-03T11:45:00 local"),
             ("rfc3339", "2026-01-03", "2026-01-03"),
             ("rfc3339", "", "unreadable"),
@@ -477,7 +545,11 @@ mod tests {
             ("epoch_s", "later", "unreadable"),
             // Spreadsheet serial of 2008-01-01: 39448, as spreadsheet manuals give it (from memory).
             ("excel_serial", "39448", "2008-01-01T00:00:00 local"),
-            ("excel_serial", "46025.489583333", "2026-01-03T11:45:00 local"),
+            (
+                "excel_serial",
+                "46025.489583333",
+                "2026-01-03T11:45:00 local",
+            ),
         ];
         for (format, text, expected) in cases {
             assert_eq!(shown(format, text), expected, "{format} on {text}");

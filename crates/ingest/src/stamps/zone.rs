@@ -26,14 +26,18 @@ impl Clock {
     /// The zone of an IANA name, from the tables compiled in; None for an unknown name.
     pub(crate) fn parse(name: &str) -> Option<Self> {
         if name.eq_ignore_ascii_case("utc") {
-            return Some(Self { zone: TimeZone::UTC });
+            return Some(Self {
+                zone: TimeZone::UTC,
+            });
         }
         TimeZone::get(name).ok().map(|zone| Self { zone })
     }
 
     /// What `local_micros` (microseconds since 1970-01-01T00:00 on this clock) means.
     pub(crate) fn to_utc(&self, local_micros: i64) -> LocalTime {
-        let Some(shown) = to_datetime(local_micros) else { return LocalTime::Never };
+        let Some(shown) = to_datetime(local_micros) else {
+            return LocalTime::Never;
+        };
         let at = |offset: Offset| {
             Stamp::from_micros(local_micros - i64::from(offset.seconds()) * 1_000_000)
         };
@@ -67,12 +71,32 @@ mod tests {
     fn the_year_of_a_clock() {
         // US Energy Policy Act of 2005 and EU Directive 2000/84/EC: the days clocks change.
         let cases = [
-            ("America/Chicago", "2026-01-03T05:45:00", "2026-01-03T11:45:00Z"),
-            ("America/Chicago", "2026-07-03T05:45:00", "2026-07-03T10:45:00Z"),
+            (
+                "America/Chicago",
+                "2026-01-03T05:45:00",
+                "2026-01-03T11:45:00Z",
+            ),
+            (
+                "America/Chicago",
+                "2026-07-03T05:45:00",
+                "2026-07-03T10:45:00Z",
+            ),
             ("America/Chicago", "2026-03-08T02:30:00", "never"),
-            ("America/Chicago", "2026-11-01T01:30:00", "2026-11-01T06:30:00Z or 2026-11-01T07:30:00Z"),
-            ("Europe/Berlin", "2026-10-25T02:00:00", "2026-10-25T00:00:00Z or 2026-10-25T01:00:00Z"),
-            ("Europe/Berlin", "2026-03-29T03:00:00", "2026-03-29T01:00:00Z"),
+            (
+                "America/Chicago",
+                "2026-11-01T01:30:00",
+                "2026-11-01T06:30:00Z or 2026-11-01T07:30:00Z",
+            ),
+            (
+                "Europe/Berlin",
+                "2026-10-25T02:00:00",
+                "2026-10-25T00:00:00Z or 2026-10-25T01:00:00Z",
+            ),
+            (
+                "Europe/Berlin",
+                "2026-03-29T03:00:00",
+                "2026-03-29T01:00:00Z",
+            ),
             ("UTC", "2026-03-29T02:30:00", "2026-03-29T02:30:00Z"),
         ];
         for (zone, local, expected) in cases {

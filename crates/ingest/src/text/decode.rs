@@ -82,8 +82,7 @@ fn unpack(bytes: &[u8], limit: usize) -> Result<Option<Vec<u8>>, TextError> {
 }
 
 fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
-    let mut archive =
-        zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged("zip", &e))?;
+    let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged("zip", &e))?;
     let mut members = Vec::new();
     for idx in 0..archive.len() {
         let member = archive.by_index(idx).map_err(|e| damaged("zip", &e))?;
@@ -92,7 +91,9 @@ fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
         }
     }
     let [only] = members[..] else {
-        return Err(TextError::Members { found: members.len() });
+        return Err(TextError::Members {
+            found: members.len(),
+        });
     };
     let member = archive.by_index(only).map_err(|e| damaged("zip", &e))?;
     read_bounded(member, limit, "zip")
@@ -101,7 +102,10 @@ fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
 fn read_bounded(reader: impl Read, limit: usize, kind: &'static str) -> Result<Vec<u8>, TextError> {
     let mut out = Vec::new();
     let ceiling = u64::try_from(limit).unwrap_or(u64::MAX).saturating_add(1);
-    reader.take(ceiling).read_to_end(&mut out).map_err(|e| damaged(kind, &e))?;
+    reader
+        .take(ceiling)
+        .read_to_end(&mut out)
+        .map_err(|e| damaged(kind, &e))?;
     if out.len() > limit {
         return Err(TextError::TooLong { limit });
     }
@@ -109,7 +113,10 @@ fn read_bounded(reader: impl Read, limit: usize, kind: &'static str) -> Result<V
 }
 
 fn damaged(kind: &'static str, why: &dyn std::fmt::Display) -> TextError {
-    TextError::Damaged { kind, why: why.to_string() }
+    TextError::Damaged {
+        kind,
+        why: why.to_string(),
+    }
 }
 
 #[cfg(test)]
@@ -129,12 +136,37 @@ mod tests {
     fn encodings_and_marks() {
         let cases: &[(&str, &[u8], &str, &str)] = &[
             ("plain", b"a,b\n1,2\n", "utf-8", "a,b\n1,2\n"),
-            ("degree sign in Latin-1", b"Oil \xb0F\n", "windows-1252", "Oil °F\n"),
-            ("a mark is not text", b"\xef\xbb\xbfTime\n", "utf-8", "Time\n"),
-            ("a mark wins over the label", b"\xff\xfeT\0\n\0", "windows-1252", "T\n"),
+            (
+                "degree sign in Latin-1",
+                b"Oil \xb0F\n",
+                "windows-1252",
+                "Oil °F\n",
+            ),
+            (
+                "a mark is not text",
+                b"\xef\xbb\xbfTime\n",
+                "utf-8",
+                "Time\n",
+            ),
+            (
+                "a mark wins over the label",
+                b"\xff\xfeT\0\n\0",
+                "windows-1252",
+                "T\n",
+            ),
             ("UTF-16 by label", b"T\0\n\0", "utf-16le", "T\n"),
-            ("carriage returns alone end lines", b"a\rb\r", "utf-8", "a\nb\n"),
-            ("beside line feeds they stay", b"a\r\nb\r\n", "utf-8", "a\r\nb\r\n"),
+            (
+                "carriage returns alone end lines",
+                b"a\rb\r",
+                "utf-8",
+                "a\nb\n",
+            ),
+            (
+                "beside line feeds they stay",
+                b"a\r\nb\r\n",
+                "utf-8",
+                "a\r\nb\r\n",
+            ),
         ];
         for (name, bytes, label, expected) in cases {
             assert_eq!(&text_of(bytes, label), expected, "{name}");
@@ -156,7 +188,10 @@ mod tests {
         let gz = gz.finish().unwrap();
         assert_eq!(text_of(&gz, "utf-8"), plain);
         // Two gzip members after each other are one file (RFC 1952, section 2.2).
-        assert_eq!(text_of(&[gz.clone(), gz.clone()].concat(), "utf-8"), plain.repeat(2));
+        assert_eq!(
+            text_of(&[gz.clone(), gz.clone()].concat(), "utf-8"),
+            plain.repeat(2)
+        );
         let zst = zstd::encode_all(plain.as_bytes(), 1).unwrap();
         assert_eq!(text_of(&zst, "utf-8"), plain);
         assert!(matches!(
@@ -174,7 +209,8 @@ mod tests {
         let archive = |names: &[&str]| {
             let mut out = zip::ZipWriter::new(Cursor::new(Vec::new()));
             for name in names {
-                out.start_file(*name, zip::write::SimpleFileOptions::default()).unwrap();
+                out.start_file(*name, zip::write::SimpleFileOptions::default())
+                    .unwrap();
                 out.write_all(b"a\n1\n").unwrap();
             }
             out.finish().unwrap().into_inner()

@@ -42,7 +42,12 @@ impl<'t> Records<'t> {
     /// Starts at line 1; `delimiter` is an ASCII byte that is neither a quote nor a line end.
     #[must_use]
     pub(crate) fn new(text: &'t str, delimiter: u8) -> Self {
-        Self { text, position: 0, line: 1, delimiter }
+        Self {
+            text,
+            position: 0,
+            line: 1,
+            delimiter,
+        }
     }
 
     /// Passes over physical lines, whatever they hold.
@@ -153,7 +158,11 @@ impl<'t> Records<'t> {
         if !self.text.get(close + 1..stop)?.trim().is_empty() {
             return None;
         }
-        let value = if doubled { Cow::Owned(inner.replace("\"\"", "\"")) } else { Cow::Borrowed(inner) };
+        let value = if doubled {
+            Cow::Owned(inner.replace("\"\"", "\""))
+        } else {
+            Cow::Borrowed(inner)
+        };
         Some((value, stop))
     }
 }
@@ -189,15 +198,39 @@ mod tests {
             ("plain", "a,b\n1,2\n", "1: a|b / 2: 1|2"),
             ("no newline at the end", "a,b\n1,2", "1: a|b / 2: 1|2"),
             ("carriage returns", "a,b\r\n1,2\r\n", "1: a|b / 2: 1|2"),
-            ("blank lines are skipped and counted", "a\n\n \t\n1\n", "1: a / 4: 1"),
+            (
+                "blank lines are skipped and counted",
+                "a\n\n \t\n1\n",
+                "1: a / 4: 1",
+            ),
             ("empty fields", "a,,\n,,\n", "1: a|| / 2: ||"),
             ("quoted delimiter", "\"a,b\",c\n1,2\n", "1: a,b|c / 2: 1|2"),
             ("quoted newline", "\"a\nb\",c\n1,2\n", "1: a\nb|c / 3: 1|2"),
-            ("doubled quotes", "\"say \"\"no\"\"\",c\n", "1: say \"no\"|c"),
-            ("quote inside a field is text", "5\" hose,c\nx,y\n", "1: 5\" hose|c / 2: x|y"),
-            ("blank after the closing quote", "\"a\" ,c\r\n1,2\n", "1: a|c / 2: 1|2"),
-            ("text after the closing quote", "\"a\"b,c\n1,2\n", "1: \"a\"b|c / 2: 1|2"),
-            ("quote that never closes", "\"a,b\n1,2\n", "1: \"a|b / 2: 1|2"),
+            (
+                "doubled quotes",
+                "\"say \"\"no\"\"\",c\n",
+                "1: say \"no\"|c",
+            ),
+            (
+                "quote inside a field is text",
+                "5\" hose,c\nx,y\n",
+                "1: 5\" hose|c / 2: x|y",
+            ),
+            (
+                "blank after the closing quote",
+                "\"a\" ,c\r\n1,2\n",
+                "1: a|c / 2: 1|2",
+            ),
+            (
+                "text after the closing quote",
+                "\"a\"b,c\n1,2\n",
+                "1: \"a\"b|c / 2: 1|2",
+            ),
+            (
+                "quote that never closes",
+                "\"a,b\n1,2\n",
+                "1: \"a|b / 2: 1|2",
+            ),
             ("empty quoted field", "\"\",x\n", "1: |x"),
             ("quoted last field at the end", "x,\"y\"", "1: x|y"),
             ("empty text", "", ""),
@@ -205,7 +238,11 @@ mod tests {
         for (name, text, expected) in cases {
             assert_eq!(shown(text, 0), expected, "{name}");
         }
-        assert_eq!(shown("title\n\"x\na,b\n1,2\n", 2), "3: a|b / 4: 1|2", "skipped lines are lines");
+        assert_eq!(
+            shown("title\n\"x\na,b\n1,2\n", 2),
+            "3: a|b / 4: 1|2",
+            "skipped lines are lines"
+        );
         assert_eq!(shown("a\n", 5), "", "more skipped than there are");
     }
 

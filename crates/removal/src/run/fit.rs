@@ -70,9 +70,16 @@ pub(super) fn fit_best<'a>(
         // take, that says more.
         let seen = steepest(&best).max(1e-3).ln();
         let told = priors.ln_capacity.sd < 1.0;
-        let mean = if told { priors.ln_capacity.mean.max(seen) } else { seen };
+        let mean = if told {
+            priors.ln_capacity.mean.max(seen)
+        } else {
+            seen
+        };
         let priors = Priors {
-            ln_capacity: Prior { mean, sd: priors.ln_capacity.sd },
+            ln_capacity: Prior {
+                mean,
+                sd: priors.ln_capacity.sd,
+            },
             ..priors
         };
         let other = fit_shape(points, config, capped, priors, &[1.0, 3.0]);

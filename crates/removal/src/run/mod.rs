@@ -93,15 +93,25 @@ const UNTOLD_CAPACITY: Prior = Prior { mean: 0.0, sd: 2.0 };
 /// The most that the vacuum pump can take, as a fall of the reservoir's water in ppm/h: half of the
 /// chamber gas being vapour, within a factor of about two (sd 0.6 of the logarithm). A cap far below
 /// what the pump can take is a slow curve of another kind, such as a badly mixed reservoir.
-fn physical_capacity(input: &RunInput<'_>, chamber_kpa: f64, config: &RunFitConfig) -> Option<Prior> {
+fn physical_capacity(
+    input: &RunInput<'_>,
+    chamber_kpa: f64,
+    config: &RunFitConfig,
+) -> Option<Prior> {
     const GAS_DEGC: f64 = 40.0;
     const VAPOUR_SHARE: f64 = 0.5;
     let speed_m3h = input.unit?.vacuum_pump_m3h.filter(|speed| *speed > 0.0)?;
     let volume_l = input.reservoir?.volume_l.filter(|volume| *volume > 0.0)?;
-    let density = input.oil.and_then(|oil| oil.density_15c_kgm3).unwrap_or(config.density_kgm3);
+    let density = input
+        .oil
+        .and_then(|oil| oil.density_15c_kgm3)
+        .unwrap_or(config.density_kgm3);
     let kg_per_h = pump_water_kg_per_h(VAPOUR_SHARE * chamber_kpa, speed_m3h, GAS_DEGC);
     let ppm_per_h = kg_per_h / (density * volume_l / 1000.0) * 1e6;
-    (ppm_per_h.is_finite() && ppm_per_h > 0.0).then(|| Prior { mean: ppm_per_h.ln(), sd: 0.6 })
+    (ppm_per_h.is_finite() && ppm_per_h > 0.0).then(|| Prior {
+        mean: ppm_per_h.ln(),
+        sd: 0.6,
+    })
 }
 
 /// Whether the first sample or the first bins lie at or above solubility.

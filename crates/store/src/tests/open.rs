@@ -98,13 +98,21 @@ fn urls_of_object_stores_are_refused_and_file_urls_are_paths() {
 #[test]
 fn a_path_with_awkward_characters_works() {
     let folder = tempfile::tempdir().unwrap();
-    let store = Store::open_or_create(folder.path().join("a b [x]* é%20#?")).unwrap();
+    let store = Store::open_or_create(folder.path().join("a b [x]* é#?")).unwrap();
     let guard = lock(&store);
     let rows = readings(&[("U-1", "2026-01-01T00:00:00Z", 10.0)]);
     store
         .append(&guard, "readings", vec![rows], note("k", "v"))
         .unwrap();
     assert_eq!(now_lines(&store), ["U-1 2026-01-01T00:00:00Z 10 2026-01"]);
+}
+
+#[test]
+fn a_path_with_a_percent_escape_is_refused_before_anything_is_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let refused = Store::open_or_create(folder.path().join("a%20b")).unwrap_err();
+    assert!(matches!(refused, StoreError::NotAStore { .. }), "{refused}");
+    assert!(!folder.path().join("a%20b").exists());
 }
 
 #[test]

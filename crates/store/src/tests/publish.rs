@@ -301,7 +301,7 @@ fn rows_that_break_the_contract_are_refused_whole() {
     let real = |value: f64| -> ArrayRef { Arc::new(Float64Array::from(vec![value])) };
     check_refused(
         &[("unit_id", texts(vec![None])), ("at", one())],
-        "null in a key",
+        "'unit_id' is declared as non-nullable but contains null",
     );
     check_refused(
         &[("unit_id", unit()), ("at", stamps(vec![None]))],
