@@ -1,3 +1,4 @@
+//! An invented fleet from a known truth; what it is made of stands in the README below.
 #![doc = include_str!("../README.md")]
 
 mod balance;

@@ -71,14 +71,7 @@ pub(super) fn write(fleet: &Fleet, log: &Log, sink: &mut dyn FnMut(DemoFile)) ->
         text,
         log.tank_events.len(),
     );
-    // The books hold minutes: the same work on one unit in one minute is one entry.
-    let mut written = BTreeSet::new();
-    let (us, metric): (Vec<&Service>, Vec<&Service>) = log
-        .services
-        .iter()
-        .filter(|service| service.recorded)
-        .filter(|service| written.insert((service.unit, service.at.div_euclid(60), service.action)))
-        .partition(|service| !is_metric(fleet, service.unit));
+    let (us, metric) = recorded_work(fleet, log);
     put(
         "maintenance.csv",
         "workshop",
@@ -108,6 +101,28 @@ pub(super) fn write(fleet: &Fleet, log: &Log, sink: &mut dyn FnMut(DemoFile)) ->
         }
     }
     files
+}
+
+/// When work is entered in the books: never in the small hours in which clocks are set back (the
+/// hours of the day in UTC that may hold them); such an entry is made two hours later.
+fn entered_at(at: i64, small_hours: std::ops::Range<i64>) -> i64 {
+    let hour = at.div_euclid(3600).rem_euclid(24);
+    if small_hours.contains(&hour) {
+        at + 2 * 3600
+    } else {
+        at
+    }
+}
+
+/// The work that was written down, of the yards with US and with metric books.
+fn recorded_work<'a>(fleet: &Fleet, log: &'a Log) -> (Vec<&'a Service>, Vec<&'a Service>) {
+    // The books hold minutes: the same work on one unit in one minute is one entry.
+    let mut written = BTreeSet::new();
+    log.services
+        .iter()
+        .filter(|service| service.recorded)
+        .filter(|service| written.insert((service.unit, service.at.div_euclid(60), service.action)))
+        .partition(|service| !is_metric(fleet, service.unit))
 }
 
 fn is_metric(fleet: &Fleet, unit: usize) -> bool {
@@ -284,7 +299,7 @@ fn workshop(fleet: &Fleet, services: &[&Service]) -> String {
         let _ = writeln!(
             text,
             "{},{},{},{},{},{}",
-            civil_text(&mut clock, service.at, "m/d/Y H:M"),
+            civil_text(&mut clock, entered_at(service.at, 6..8), "m/d/Y H:M"),
             fleet.units[service.unit].id,
             said(&WORKSHOP_WORDS, service.action),
             service.note,
@@ -302,7 +317,7 @@ fn werkstatt(fleet: &Fleet, services: &[&Service]) -> String {
         let _ = write!(
             text,
             "{};{};{};{};{},0\r\n",
-            civil_text(&mut clock, service.at, "d.m.Y H:M"),
+            civil_text(&mut clock, entered_at(service.at, 0..2), "d.m.Y H:M"),
             fleet.units[service.unit].id,
             said(&WERKSTATT_WORDS, service.action),
             service.serial,

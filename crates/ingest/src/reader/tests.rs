@@ -1,1 +1,143 @@
+//! Dialects: what a description and a text give, side by side.
 
+use drydown_quantity::Stamp;
+
+use super::FileInput;
+use crate::site::SiteContext;
+use crate::source::SourceSpec;
+
+/// Reads a text and shows `rows_in/rejected/ignored` and each reject as `line column`.
+fn check(columns: &str, head: &str, bytes: &[u8], expected: &str) {
+    let toml = format!(
+        "name = \"s\"\ntable = \"readings\"\nfiles = [\"*\"]\nlayout = \"wide\"\n{head}\n[columns]\nunit_id = {{ from = \"Unit\" }}\n{columns}\n"
+    );
+    let spec: SourceSpec = toml::from_str(&toml).unwrap();
+    let source = spec.compile().unwrap();
+    let loaded_at: Stamp = "2026-12-01".parse().unwrap();
+    let input = FileInput {
+        name: "x.csv",
+        bytes,
+        loaded_at,
+        max_text: 1 << 20,
+    };
+    let rows = source.read_file(&input, &SiteContext::default()).unwrap();
+    let counts = rows.counts();
+    let rejects: Vec<String> = rows
+        .rejects()
+        .iter()
+        .map(|reject| format!("{} {}", reject.line, reject.column))
+        .collect();
+    let shown = format!(
+        "{}/{}/{} [{}]",
+        counts.rows_in,
+        counts.rows_rejected,
+        counts.rows_ignored,
+        rejects.join(", ")
+    );
+    assert_eq!(shown, expected, "{}", String::from_utf8_lossy(bytes));
+}
+
+const RFC: &str = "at = { from = \"Time\", format = \"rfc3339\" }\noil_flow_lpm = { from = \"Q\", unit = \"L/min\" }";
+
+#[test]
+fn records_that_cannot_be_read_are_rejected_with_their_line() {
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\nU-1,2026-03-01T10:00:00Z,60\n",
+        "1/0/0 []",
+    );
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\r\nU-1,2026-03-01T10:00:00Z,60\r\n",
+        "1/0/0 []",
+    );
+    check(RFC, "", b"", "0/0/0 []");
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\n\nU-1,2026-03-01T10:00:00Z\n",
+        "1/1/0 [3 ]",
+    );
+    check(RFC, "", b"Unit,Time,Q\nUnit,Time,Q\n", "1/1/0 [2 ]");
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\nU-1,2027-03-01T10:00:00Z,60\n",
+        "1/1/0 [2 ]",
+    );
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\n,2026-03-01T10:00:00Z,60\n",
+        "1/1/0 [2 ]",
+    );
+}
+
+#[test]
+fn cells_out_of_bounds_or_unreadable_become_null_with_an_entry() {
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\nU-1,2026-03-01T10:00:00Z,-5\n",
+        "1/0/0 [2 oil_flow_lpm]",
+    );
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\nU-1,2026-03-01T10:00:00Z,abc\n",
+        "1/0/0 [2 oil_flow_lpm]",
+    );
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\nU-1,2026-03-01T10:00:00Z,\n",
+        "1/0/0 []",
+    );
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\nU-1,2026-03-01T10:00:00Z,-\n",
+        "1/0/0 [2 oil_flow_lpm]",
+    );
+}
+
+#[test]
+fn delimiters_decimals_preambles_and_encodings() {
+    check(
+        RFC,
+        "delimiter = \";\"\ndecimal = \",\"\nskip_lines = 1",
+        b"made by hand\nUnit;Time;Q\nU-1;2026-03-01T10:00:00Z;60,5\n",
+        "1/0/0 []",
+    );
+    check(
+        RFC,
+        "delimiter = \"\\t\"",
+        b"Unit\tTime\tQ\nU-1\t2026-03-01T10:00:00Z\t60\n",
+        "1/0/0 []",
+    );
+    check(
+        RFC,
+        "",
+        b"\xef\xbb\xbfUnit,Time,Q\nU-1,2026-03-01T10:00:00Z,60\n",
+        "1/0/0 []",
+    );
+    check(
+        RFC,
+        "",
+        b"Unit,Time,Q\n\"U\n1\",2026-03-01T10:00:00Z,60\nU-1,x,1\n",
+        "2/1/0 [4 ]",
+    );
+}
+
+#[test]
+fn an_hour_that_never_was_is_rejected() {
+    let local = "at = { from = \"Time\", format = \"%Y-%m-%d %H:%M\" }\noil_flow_lpm = { from = \"Q\", unit = \"L/min\" }";
+    check(
+        local,
+        "timezone = \"America/Chicago\"",
+        b"Unit,Time,Q\nU-1,2026-03-08 02:30,60\nU-1,2026-03-08 03:30,60\n",
+        "2/1/0 [2 ]",
+    );
+}
