@@ -225,7 +225,7 @@ fn empty_binary_and_truncated_files_are_rejected_not_fatal() {
     let readings = export(folder.path(), "readings");
     assert_eq!(readings.len(), 1, "{readings:?}");
     for load in export(folder.path(), "loads") {
-        let count = |column| number(&load, column).unwrap();
+        let count = |column| number(&load, column).unwrap() as i64;
         assert_eq!(
             count("rows_in"),
             count("rows_kept") + count("rows_duplicate") + count("rows_rejected"),
