@@ -36,6 +36,8 @@ fn replay(case: &Case<'_>, config: &FindingsConfig) -> Vec<Episode> {
                 old.last_seen = snapshot.as_of;
                 old.severity = severity;
                 old.evidence = evidence(row);
+                // What to do follows the evidence: a sampling date of an earlier replay is past.
+                old.action = action(case, row);
             } else {
                 episodes.push(Episode {
                     subject: row.reservoir_id.to_string(),

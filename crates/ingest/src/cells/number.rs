@@ -90,6 +90,8 @@ fn to_plain(text: &str, mark: DecimalMark) -> Option<String> {
 fn push_whole(whole: &str, other: char, out: &mut String) -> Option<()> {
     let separator = whole.chars().find(|c| !c.is_ascii_digit());
     match separator {
+        // No thousands begin with 0: `0,500` is a decimal of the other mark, which is refused, not guessed.
+        Some(_) if whole.starts_with('0') => return None,
         None => out.push_str(if whole.is_empty() { "0" } else { whole }),
         Some(separator) => {
             let known = separator == other
@@ -136,6 +138,8 @@ mod tests {
             ("1'234", Some(1234.0)),
             ("1.2E-3", Some(0.0012)),
             ("−4", Some(-4.0)),
+            ("0,500", None),
+            ("012,345", None),
             ("1,2", None),
             ("1,23,456", None),
             ("1234,567", None),

@@ -141,3 +141,28 @@ fn an_hour_that_never_was_is_rejected() {
         "2/1/0 [2 ]",
     );
 }
+
+#[test]
+fn a_repeated_header_of_a_register_is_no_row() {
+    let toml = "name = \"s\"\ntable = \"sites\"\nfiles = [\"*\"]\nlayout = \"wide\"\n[columns]\nsite_id = { from = \"Site\" }\nname = { from = \"Name\" }\n";
+    let spec: SourceSpec = toml::from_str(toml).unwrap();
+    let input = FileInput {
+        name: "x.csv",
+        bytes: b"Site,Name\nS-1,Mill\nSite,Name\nS-2,Yard\n",
+        loaded_at: "2026-12-01".parse().unwrap(),
+        max_text: 1 << 20,
+    };
+    let rows = spec
+        .compile()
+        .unwrap()
+        .read_file(&input, &SiteContext::default())
+        .unwrap();
+    assert_eq!(
+        (
+            rows.counts().rows_in,
+            rows.counts().rows_rejected,
+            rows.n_rows()
+        ),
+        (3, 1, 2)
+    );
+}

@@ -43,10 +43,13 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
             builder.reject_row(record.line, record.raw, why);
             continue;
         }
+        // Before the key: where the key is text alone, a header would pass for a row.
+        if header.is_repeated(&record) {
+            builder.reject_row(record.line, record.raw, "the header again".to_owned());
+            continue;
+        }
         if let Err(why) = job.read_key(&record, &fields, None, &mut key) {
-            let why = if header.is_repeated(&record) {
-                "the header again".to_owned()
-            } else if header.is_other_header(&record, &source.keys)
+            let why = if header.is_other_header(&record, &source.keys)
                 || header.is_other_header(&record, &source.values)
             {
                 fatal = Some(format!("the header changed at line {}", record.line));
