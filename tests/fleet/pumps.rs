@@ -128,11 +128,11 @@ pub(crate) fn judge(fleets: &[Figures]) {
         found * 10 >= failing * 6,
         "{found} of {failing} failing pumps found"
     );
-    // The design is 0.2 a year, and simulated fleets stay below it; on the demo fleets the watch
-    // alerts more often (0.8 with seed 1), for reasons not yet found. This bound holds what is
-    // there now, so that it does not get worse unseen; it is to come down to 0.3.
+    // The design is 0.2 a year; seeds 1 to 3 give 0.56. Most are on base pressure: a start after a
+    // short rest reads high, and no start of the demo has an oil temperature to refuse it by. The
+    // bound holds what is there now and is to come down to 0.3.
     assert!(
-        rate < 1.5,
+        rate < 0.6,
         "{rate} false alert episodes per sound unit-year"
     );
 }
