@@ -25,9 +25,31 @@ pub(crate) fn drydown() -> PathBuf {
 
 /// Runs cargo in the root.
 pub(crate) fn cargo(arguments: &[&str], environment: &[(&str, &str)]) -> Result<()> {
+    run(cargo_command()
+        .args(arguments)
+        .envs(environment.iter().copied()))
+}
+
+/// Cargo as a user would start it from a prompt.
+///
+/// What the outer `cargo run` set for this program is taken away: the build script of one
+/// dependency asks to be run again when `CARGO_MANIFEST_DIR` changes, so that each turn from
+/// `cargo run` to `cargo xtask` would build everything above it anew.
+pub(crate) fn cargo_command() -> Command {
     let mut command = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
-    command.args(arguments).envs(environment.iter().copied());
-    run(&mut command)
+    for (name, _) in std::env::vars_os() {
+        if name.to_str().is_some_and(is_set_by_cargo_run) {
+            command.env_remove(name);
+        }
+    }
+    command
+}
+
+fn is_set_by_cargo_run(name: &str) -> bool {
+    ["CARGO_PKG_", "CARGO_MANIFEST_", "CARGO_BIN_"]
+        .iter()
+        .any(|start| name.starts_with(start))
+        || ["CARGO_CRATE_NAME", "OUT_DIR"].contains(&name)
 }
 
 /// Runs a command in the root; its output goes to ours.

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 use anyhow::{Context, Result, bail};
 use serde_json::Value;
@@ -124,8 +123,7 @@ fn crate_names() -> Result<Vec<String>> {
 }
 
 fn check_dependencies(problems: &mut Vec<String>) -> Result<()> {
-    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-    let text = shell::output(Command::new(cargo).args([
+    let text = shell::output(shell::cargo_command().args([
         "metadata",
         "--no-deps",
         "--format-version",

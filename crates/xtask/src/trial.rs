@@ -1,7 +1,5 @@
 //! `cargo xtask trial`: demo fleets of several seeds against their own truth, with every figure printed.
 
-use std::process::Command;
-
 use anyhow::Result;
 
 use crate::shell;
@@ -13,23 +11,23 @@ pub(crate) fn run(seeds: &[&str]) -> Result<()> {
     } else {
         seeds.join(" ")
     };
-    let cargo = std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into());
-    shell::run(
-        Command::new(cargo)
-            .args([
-                "test",
-                "--release",
-                "-p",
-                "drydown-tests",
-                "--test",
-                "all",
-                "fleet::",
-                "--",
-                "--nocapture",
-                "--test-threads",
-                "1",
-            ])
-            .env("DRYDOWN_BIN", shell::drydown())
-            .env("DRYDOWN_SEEDS", seeds),
+    shell::cargo(
+        &[
+            "test",
+            "--release",
+            "-p",
+            "drydown-tests",
+            "--test",
+            "all",
+            "fleet::",
+            "--",
+            "--nocapture",
+            "--test-threads",
+            "1",
+        ],
+        &[
+            ("DRYDOWN_BIN", shell::drydown().to_string_lossy().as_ref()),
+            ("DRYDOWN_SEEDS", &seeds),
+        ],
     )
 }
