@@ -19,11 +19,10 @@ mod texts;
 
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
 pub use merge::{MergePlan, Merged, Part};
-pub use reader::{FileInput, file_hash};
+pub use reader::FileInput;
 pub use rows::{Counts, FileRows, Reject, Scope};
 pub use site::SiteContext;
 pub use source::{
     ColumnMap, Layout, OneOrMany, PressureWord, Quality, Scalar, Source, SourceProblem, SourceSpec,
     TallSpec, UnitOf,
 };
-pub use text::TextError;

@@ -111,12 +111,15 @@ fn read_all(
     let site = site_context(Some(store))?;
     let mut on_disk: BTreeMap<(String, String), (&Found, Vec<u8>)> = BTreeMap::new();
     for file in found {
-        let source = source_of(sources, file).name();
-        if wanted.iter().any(|load| load.source == source) {
+        let source = source_of(sources, file);
+        if wanted.iter().any(|load| load.source == source.name()) {
             let bytes = std::fs::read(&file.path)
                 .with_context(|| format!("cannot read {}", file.path.display()))?;
             on_disk.insert(
-                (source.to_owned(), drydown_ingest::file_hash(&bytes)),
+                (
+                    source.name().to_owned(),
+                    source.file_hash(&file.name, &bytes),
+                ),
                 (file, bytes),
             );
         }
@@ -144,10 +147,7 @@ fn read_all(
             continue;
         };
         let at = load.loaded_at.unwrap_or(Stamp::from_micros(i64::MAX / 2));
-        rows.push(
-            read_file(source_of(sources, file), file, bytes, at, &site)
-                .map_err(|(name, error)| anyhow::anyhow!("{name}: {error}"))?,
-        );
+        rows.push(read_file(source_of(sources, file), file, bytes, at, &site));
     }
     Ok(rows)
 }

@@ -15,7 +15,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use anyhow::{Context as _, Result};
-use drydown_ingest::{Counts, FileInput, FileRows, SiteContext, Source, TextError};
+use drydown_ingest::{Counts, FileInput, FileRows, SiteContext, Source};
 use drydown_quantity::Stamp;
 use drydown_store::{CompactRule, Store, WriteGuard};
 use rayon::prelude::*;
@@ -186,39 +186,24 @@ fn read_batch(
         let bytes = std::fs::read(&file.path)
             .with_context(|| format!("cannot read {}", file.path.display()))?;
         let source = source_of(sources, file);
-        if known.knows_or_adds(source.name(), &drydown_ingest::file_hash(&bytes)) {
+        if known.knows_or_adds(source.name(), &source.file_hash(&file.name, &bytes)) {
             summary.n_known += 1;
         } else {
             contents.push((*file, bytes));
         }
     }
-    let read: Vec<Result<FileRows, (String, TextError)>> = contents
+    let rows: Vec<FileRows> = contents
         .par_iter()
         .map(|(file, bytes)| {
-            read_file(
-                source_of(sources, file),
-                file,
-                bytes,
-                inputs.loaded_at,
-                site,
-            )
+            let source = source_of(sources, file);
+            read_file(source, file, bytes, inputs.loaded_at, site)
         })
         .collect();
-    let mut rows = Vec::with_capacity(read.len());
-    for result in read {
-        match result {
-            Ok(file) => {
-                summary.warnings.extend(
-                    file.notes()
-                        .iter()
-                        .map(|note| format!("{}: {note}", file.file())),
-                );
-                rows.push(file);
-            }
-            Err((name, error)) => summary.warnings.push(format!(
-                "{name}: {error}; the file was left out and stays new"
-            )),
-        }
+    for file in &rows {
+        let notes = file.notes().iter();
+        summary
+            .warnings
+            .extend(notes.map(|note| format!("{}: {note}", file.file())));
     }
     Ok(rows)
 }
@@ -229,16 +214,14 @@ fn read_file(
     bytes: &[u8],
     loaded_at: Stamp,
     site: &SiteContext,
-) -> Result<FileRows, (String, TextError)> {
+) -> FileRows {
     let input = FileInput {
         name: &file.name,
         bytes,
         loaded_at,
         max_text: FILE_TEXT,
     };
-    source
-        .read_file(&input, site)
-        .map_err(|error| (file.name.clone(), error))
+    source.read_file(&input, site)
 }
 
 /// Reads one file for `check`, as it would be read now.
@@ -251,8 +234,7 @@ pub(crate) fn read_for_check(
     let bytes = std::fs::read(&found.path)
         .with_context(|| format!("cannot read {}", found.path.display()))?;
     let site = site_context(store)?;
-    read_file(source, found, &bytes, loaded_at, &site)
-        .map_err(|(name, error)| anyhow::anyhow!("{name}: {error}"))
+    Ok(read_file(source, found, &bytes, loaded_at, &site))
 }
 
 /// The files each source matches now.

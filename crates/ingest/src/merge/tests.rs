@@ -47,7 +47,7 @@ fn read(source: &Source, name: &str, text: &str) -> FileRows {
         loaded_at: "2026-10-01".parse::<Stamp>().unwrap(),
         max_text: 1 << 20,
     };
-    source.read_file(&input, &SiteContext::default()).unwrap()
+    source.read_file(&input, &SiteContext::default())
 }
 
 /// Rows as `time flow water line`, and each file's `in/kept/duplicate/superseded/rejected`.
@@ -156,4 +156,75 @@ fn a_source_speaks_only_for_its_own_columns_and_nulls_count() {
     let (rows, counts) = merge(vec![read(&log, "c.csv", emptied)], &rows);
     assert_eq!(counts, ["1/1/0/1/0"]);
     assert_eq!(shown(&rows)[0], "10:00 60 - 2");
+}
+
+const TALL: &str = r#"
+name = "historian"
+table = "readings"
+files = ["*.csv"]
+layout = "tall"
+timezone = "America/Chicago"
+[tall]
+tag = "Tag"
+value = "Value"
+pattern = '(?<unit_id>[^.]+)\.(?<signal>.+)'
+[columns]
+unit_id = {}
+at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+chamber_pressure_kpa = { signal = "VAC", unit = "kPa", reference = "vacuum" }
+ambient_kpa = { signal = "BARO", unit = "kPa" }
+"#;
+
+#[test]
+fn a_barometer_on_a_line_of_its_own_belongs_to_its_pass_of_the_repeated_hour() {
+    // 2026-11-01, 01:30 happens twice in Chicago, at 06:30 and 07:30 UTC.
+    let mut text = String::from("Time,Tag,Value\n");
+    for (time, vacuum, barometer) in [
+        ("00:50", 90.0, 100.0),
+        ("01:30", 91.0, 99.0),
+        ("01:30", 92.0, 98.0),
+        ("02:10", 93.0, 97.0),
+    ] {
+        text.push_str(&format!("2026-11-01 {time},U-1.VAC,{vacuum}\n"));
+        text.push_str(&format!("2026-11-01 {time},U-1.BARO,{barometer}\n"));
+    }
+    let historian = source(TALL);
+    let input = FileInput {
+        name: "h.csv",
+        bytes: text.as_bytes(),
+        loaded_at: "2026-12-01".parse::<Stamp>().unwrap(),
+        max_text: 1 << 20,
+    };
+    let rows = historian.read_file(&input, &SiteContext::default());
+    let (rows, counts) = merge(vec![rows], &[]);
+    assert_eq!(counts, ["8/8/0/2/0"]);
+    let mut found = Vec::new();
+    for batch in &rows {
+        let real = |name: &str| batch.column_by_name(name).unwrap().clone();
+        let (chamber, ambient) = (real("chamber_pressure_kpa"), real("ambient_kpa"));
+        let (chamber, ambient) = (
+            chamber.as_primitive::<Float64Type>(),
+            ambient.as_primitive::<Float64Type>(),
+        );
+        let at = batch.column_by_name("at").unwrap();
+        let at = at.as_primitive::<arrow::datatypes::TimestampMicrosecondType>();
+        for row in 0..batch.num_rows() {
+            let minute = Stamp::from_micros(at.value(row)).minute()[11..].to_owned();
+            found.push(format!(
+                "{minute} {:.3} {:.3}",
+                chamber.value(row),
+                ambient.value(row)
+            ));
+        }
+    }
+    found.sort();
+    assert_eq!(
+        found,
+        [
+            "05:50 10.000 100.000",
+            "06:30 8.000 99.000",
+            "07:30 6.000 98.000",
+            "08:10 4.000 97.000"
+        ]
+    );
 }

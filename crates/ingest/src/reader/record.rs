@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 
 use drydown_quantity::{PressureReference, Stamp};
 
+use super::FileInput;
 use super::builder::{Builder, Finish};
 use super::cell::{CellReader, NEVER, Place};
 use super::header::{Header, Place as FieldPlace};
-use super::{FileInput, file_hash};
 use crate::rows::FileRows;
 use crate::site::{SiteContext, UnitSite};
 use crate::source::{CellKind, Column, Source, UnitRule};
@@ -57,26 +57,14 @@ impl<'a> Job<'a> {
         site: &'a SiteContext,
         malformed: bool,
     ) -> Self {
-        let base = input.name.rsplit(['/', '\\']).next().unwrap_or(input.name);
-        let captured = match &source.file_name {
-            None => Some(BTreeMap::new()),
-            Some(pattern) => pattern.captures(base).map(|parts| {
-                pattern
-                    .capture_names()
-                    .flatten()
-                    .filter_map(|name| {
-                        Some((name.to_owned(), parts.name(name)?.as_str().to_owned()))
-                    })
-                    .collect()
-            }),
-        };
+        let captured = name_parts(source, input.name);
         let place = |wanted: &dyn Fn(&Column) -> bool| source.keys.iter().position(wanted);
         Self {
             source,
             cells: CellReader::new(source, Some(input.loaded_at), malformed),
             site,
             file: input.name,
-            hash: file_hash(input.bytes),
+            hash: source.file_hash(input.name, input.bytes),
             captured,
             unit_key: place(&|column| column.name == "unit_id"),
             stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
@@ -224,6 +212,22 @@ impl<'a> Job<'a> {
             derives_barometer: relative && (tall || !maps_barometer),
         })
     }
+}
+
+/// The named parts that the source takes from a file's name; None where the name does not fit.
+pub(super) fn name_parts(source: &Source, file: &str) -> Option<BTreeMap<String, String>> {
+    let Some(pattern) = &source.file_name else {
+        return Some(BTreeMap::new());
+    };
+    let base = file.rsplit(['/', '\\']).next().unwrap_or(file);
+    let parts = pattern.captures(base)?;
+    Some(
+        pattern
+            .capture_names()
+            .flatten()
+            .filter_map(|name| Some((name.to_owned(), parts.name(name)?.as_str().to_owned())))
+            .collect(),
+    )
 }
 
 fn unit_field(column: &Column, header: &Header) -> Option<usize> {

@@ -9,6 +9,7 @@ use super::record::{Fields, Job, Key, explain, text_of};
 use super::wide::note_missing;
 use crate::rows::FileRows;
 use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
+use crate::stamps::LocalTime;
 use crate::text::{Record, Records};
 use crate::texts::{NULL, to_real};
 
@@ -209,6 +210,7 @@ impl Lines<'_> {
                 || job
                     .read_key(&record, fields, Some((&parts, id)), &mut key)
                     .is_err()
+                || is_doubtful(&key)
                 || !is_good(source, tall, &record)
             {
                 continue;
@@ -274,7 +276,11 @@ impl Lines<'_> {
             builder.reject_row(record.line, record.raw, why);
             return;
         }
-        let measured = self.barometers.get(&key.cells).copied();
+        let measured = self
+            .barometers
+            .get(&key.cells)
+            .filter(|_| !is_doubtful(&key))
+            .copied();
         let site = job.place(&key, measured);
         let mut row = vec![NULL; source.spoken.len()];
         let mut slots: Vec<usize> = Vec::new();
@@ -321,6 +327,13 @@ impl Lines<'_> {
                 .filter_map(|slot| Some((*source.spoken.get(*slot)?, *row.get(*slot)?))),
         );
     }
+}
+
+/// Whether the clock showed the line's hour twice: its key is not settled before the file's end, so
+/// that a barometer cannot be found by it. The merge brings the two together, by settled keys.
+fn is_doubtful(key: &Key) -> bool {
+    key.time
+        .is_some_and(|row| matches!(row.time, LocalTime::Twice(..)))
 }
 
 /// The slots a line speaks for: a pressure leaves a measured barometer to the barometer's own line.

@@ -20,7 +20,7 @@ fn check(columns: &str, head: &str, bytes: &[u8], expected: &str) {
         loaded_at,
         max_text: 1 << 20,
     };
-    let rows = source.read_file(&input, &SiteContext::default()).unwrap();
+    let rows = source.read_file(&input, &SiteContext::default());
     let counts = rows.counts();
     let rejects: Vec<String> = rows
         .rejects()
@@ -155,8 +155,7 @@ fn a_repeated_header_of_a_register_is_no_row() {
     let rows = spec
         .compile()
         .unwrap()
-        .read_file(&input, &SiteContext::default())
-        .unwrap();
+        .read_file(&input, &SiteContext::default());
     assert_eq!(
         (
             rows.counts().rows_in,
@@ -165,4 +164,57 @@ fn a_repeated_header_of_a_register_is_no_row() {
         ),
         (3, 1, 2)
     );
+}
+
+/// A source of run logs whose unit stands in the file's name.
+const NAMED: &str = r#"
+name = "named"
+table = "readings"
+files = ["*"]
+layout = "wide"
+file_name = '^(?<unit_id>U-\d+)_'
+[columns]
+unit_id = {}
+at = { from = "Time", format = "rfc3339" }
+oil_flow_lpm = { from = "Q", unit = "L/min" }
+"#;
+
+fn read_named(name: &str, bytes: &[u8]) -> crate::rows::FileRows {
+    let spec: SourceSpec = toml::from_str(NAMED).unwrap();
+    let input = FileInput {
+        name,
+        bytes,
+        loaded_at: "2026-12-01".parse().unwrap(),
+        max_text: 1 << 20,
+    };
+    spec.compile()
+        .unwrap()
+        .read_file(&input, &SiteContext::default())
+}
+
+#[test]
+fn bytes_that_do_not_unpack_are_one_reject_with_their_head() {
+    let rows = read_named("U-1_a.csv.gz", &[0x1f, 0x8b, 8, 0, 1, 2, 3]);
+    let counts = rows.counts();
+    assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));
+    let [reject] = rows.rejects() else {
+        panic!("{:?}", rows.rejects())
+    };
+    assert_eq!(
+        (reject.line, reject.raw.as_str()),
+        (1, "1f8b0800010203 (7 bytes)")
+    );
+    assert!(reject.reason.contains("gzip"), "{}", reject.reason);
+}
+
+#[test]
+fn the_same_bytes_under_the_name_of_another_unit_are_another_file() {
+    let text = b"Time,Q\n2026-03-01T10:00:00Z,60\n";
+    let hash = |name: &str| read_named(name, text).file_hash().to_owned();
+    assert_eq!(hash("U-1_a.csv"), hash("old/U-1_b.csv"));
+    assert_ne!(hash("U-1_a.csv"), hash("U-2_a.csv"));
+    // A source that takes nothing from names has the plain hash, as `b3sum` prints it.
+    let plain = blake3::hash(text).to_hex().to_string();
+    assert_ne!(hash("U-1_a.csv"), plain);
+    assert_eq!(hash("nothing.csv"), plain);
 }

@@ -10,7 +10,7 @@ use encoding_rs::Encoding;
 
 /// Why the bytes of a file could not be turned into text.
 #[derive(Debug, thiserror::Error)]
-pub enum TextError {
+pub(crate) enum TextError {
     /// The compressed stream is damaged or ends early.
     #[error("the {kind} stream cannot be unpacked: {why}")]
     Damaged {

@@ -3,6 +3,6 @@
 mod decode;
 mod records;
 
-pub use decode::TextError;
+pub(crate) use decode::TextError;
 pub(crate) use decode::decode_text;
 pub(crate) use records::{Record, Records};
