@@ -38,14 +38,49 @@ impl UnitSite {
         self.nameplate_flow_lpm
     }
 
-    /// Altitude of the site the unit stands at, m: that of its deployment, else of its home.
-    pub(crate) fn altitude_m(&self, at: Stamp) -> Option<f64> {
+    /// Altitude of the site the unit stands at, m (that of its deployment, else of its home), and
+    /// how long the answer holds.
+    pub(crate) fn altitude_m(&self, at: Stamp) -> (Option<f64>, Validity) {
         let begun = self.stays.partition_point(|stay| stay.from <= at);
-        let stay = begun.checked_sub(1).and_then(|last| self.stays.get(last));
-        match stay.filter(|stay| stay.to.is_none_or(|to| at < to)) {
-            Some(stay) => stay.altitude_m,
-            None => self.home_altitude_m,
+        let last = begun.checked_sub(1).and_then(|last| self.stays.get(last));
+        let next = self.stays.get(begun).map(|stay| stay.from);
+        match last {
+            Some(stay) if stay.to.is_none_or(|to| at < to) => {
+                let to = match (stay.to, next) {
+                    (Some(to), Some(next)) => Some(to.min(next)),
+                    (to, next) => to.or(next),
+                };
+                (
+                    stay.altitude_m,
+                    Validity {
+                        from: Some(stay.from),
+                        to,
+                    },
+                )
+            }
+            _ => {
+                let from = last.and_then(|stay| stay.to);
+                (self.home_altitude_m, Validity { from, to: next })
+            }
         }
+    }
+}
+
+/// From when (inclusive) to when (exclusive) an answer holds; None: without end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Validity {
+    from: Option<Stamp>,
+    to: Option<Stamp>,
+}
+
+impl Validity {
+    pub(crate) const ALWAYS: Self = Self {
+        from: None,
+        to: None,
+    };
+
+    pub(crate) fn holds(&self, at: Stamp) -> bool {
+        self.from.is_none_or(|from| from <= at) && self.to.is_none_or(|to| at < to)
     }
 }
 

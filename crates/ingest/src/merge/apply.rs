@@ -7,8 +7,13 @@ use crate::rows::{Body, FileRows};
 use crate::texts::{NULL, TextPool, from_real, to_real};
 
 /// Columns that the merge itself looks at, as places in the table.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Places {
+    /// The columns of the key.
+    pub(super) keys: Vec<Option<usize>>,
+    pub(super) partition: Option<usize>,
+    /// The cell of each file's hash.
+    pub(super) hashes: Vec<u64>,
     pub(super) file_hash: Option<usize>,
     pub(super) line: Option<usize>,
     chamber: Option<usize>,
@@ -19,9 +24,15 @@ pub(super) struct Places {
 }
 
 impl Places {
-    pub(super) fn of(table: &TableSpec, pool: &mut TextPool) -> Self {
+    pub(super) fn of(table: &TableSpec, files: &[FileRows], pool: &mut TextPool) -> Self {
         let place = |name: &str| table.columns.iter().position(|column| column.name == name);
         Self {
+            keys: table.key.iter().map(|name| place(name)).collect(),
+            partition: table.partition.as_deref().and_then(place),
+            hashes: files
+                .iter()
+                .map(|file| pool.cell(&file.file_hash))
+                .collect(),
             file_hash: place("file_hash"),
             line: place("line"),
             chamber: place("chamber_pressure_kpa"),

@@ -118,7 +118,7 @@ pub(super) fn to_batch(
     RecordBatch::try_new(Arc::new(arrow_schema(table)), arrays)
 }
 
-fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> ArrayRef {
+pub(super) fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> ArrayRef {
     let cells = cells.into_iter();
     match kind {
         ColumnKind::Text => Arc::new(cells.map(|cell| pool.get(cell)).collect::<StringArray>()),
@@ -141,4 +141,9 @@ fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> ArrayRef {
                 .collect::<Date32Array>(),
         ),
     }
+}
+
+/// One text, again and again.
+pub(super) fn repeated_text(text: &str, n_rows: usize) -> ArrayRef {
+    Arc::new(std::iter::repeat_n(Some(text), n_rows).collect::<StringArray>())
 }

@@ -8,8 +8,10 @@
 //! The work is cut into parts (months of a partitioned table), so that a caller holds the stored
 //! rows of one part at a time.
 
+mod append;
 mod apply;
 mod columns;
+mod order;
 #[cfg(test)]
 mod tests;
 
@@ -104,6 +106,7 @@ impl MergePlan {
         let mut pool = TextPool::default();
         for file in &mut files {
             share_texts(table, file, &mut pool);
+            pool.cell(&file.file_hash);
         }
         let ranks = to_ranks(table, &files, &pool);
         let mut plan = Self {
@@ -113,8 +116,7 @@ impl MergePlan {
             entries: Vec::new(),
             ranks,
         };
-        plan.entries = plan.to_entries();
-        plan.entries.sort_unstable();
+        plan.entries = order::sorted(plan.to_entries());
         plan
     }
 
@@ -128,13 +130,7 @@ impl MergePlan {
             let month = chunk
                 .first()
                 .filter(|_| self.table.partition.is_some())
-                .map(|entry| {
-                    format!(
-                        "{:04}-{:02}",
-                        entry.month.div_euclid(12),
-                        entry.month.rem_euclid(12) + 1
-                    )
-                });
+                .map(month_text);
             parts.push(Part {
                 month,
                 start,
@@ -167,8 +163,13 @@ impl MergePlan {
             batches.push(rows);
         }
         known.sort_unstable();
+        if known.is_empty()
+            && let Some(merged) = self.append_part(part)?
+        {
+            return Ok(merged);
+        }
         let mut output = Output::new(self.table, stored);
-        let places = Places::of(self.table, &mut self.pool);
+        let places = Places::of(self.table, &self.files, &mut self.pool);
         let entries = self
             .entries
             .get(part.start..part.end)
@@ -184,7 +185,7 @@ impl MergePlan {
             let hit = known.get(at).filter(|(key, ..)| *key == first.key).copied();
             match hit.and_then(|(_, batch, row)| Some((batches.get(batch)?, row))) {
                 Some((rows, row)) => rows.load(row, &mut self.pool, &mut state),
-                None => self.fresh(first, &mut state),
+                None => self.fresh(first, &places, &mut state),
             }
             let changed = self.take(group, hit.is_none(), &places, &mut state);
             match hit {
@@ -224,8 +225,8 @@ impl MergePlan {
                 .get(entry.row as usize)
                 .copied()
                 .unwrap_or_default();
-            let hash = self.pool.cell(&file.file_hash);
-            set(state, places.file_hash, hash);
+            let hash = places.hashes.get(entry.file as usize).copied();
+            set(state, places.file_hash, hash.unwrap_or(NULL));
             set(
                 state,
                 places.line,
@@ -236,36 +237,18 @@ impl MergePlan {
     }
 
     /// A row of nothing but its key.
-    fn fresh(&mut self, entry: &Entry, state: &mut [u64]) {
+    fn fresh(&mut self, entry: &Entry, places: &Places, state: &mut [u64]) {
         state.fill(NULL);
         let Some(file) = self.files.get(entry.file as usize) else {
             return;
         };
-        for (name, cells) in self.table.key.iter().zip(&file.keys) {
-            let place = self
-                .table
-                .columns
-                .iter()
-                .position(|column| column.name == *name);
-            set(
-                state,
-                place,
-                cells.get(entry.row as usize).copied().unwrap_or(NULL),
-            );
+        for (place, cells) in places.keys.iter().zip(&file.keys) {
+            let cell = cells.get(entry.row as usize).copied().unwrap_or(NULL);
+            set(state, *place, cell);
         }
-        if let Some(partition) = &self.table.partition {
-            let place = self
-                .table
-                .columns
-                .iter()
-                .position(|column| column.name == *partition);
-            let word = format!(
-                "{:04}-{:02}",
-                entry.month.div_euclid(12),
-                entry.month.rem_euclid(12) + 1
-            );
-            let cell = self.pool.cell(&word);
-            set(state, place, cell);
+        if places.partition.is_some() {
+            let cell = self.pool.cell(&month_text(entry));
+            set(state, places.partition, cell);
         }
     }
 
@@ -280,7 +263,7 @@ impl MergePlan {
             })
         });
         let is_text = self.text_keys();
-        let mut months: BTreeMap<i64, i32> = BTreeMap::new();
+        let mut last_day = (i64::MIN, 0);
         for (file_idx, file) in self.files.iter().enumerate() {
             for row in 0..file.n_rows() {
                 let mut key: Key = [0; MAX_KEY];
@@ -298,7 +281,10 @@ impl MergePlan {
                 let micros = stamp.and_then(|at| to_whole(*file.keys.get(at)?.get(row)?));
                 let month = micros.map_or(0, |micros| {
                     let day = micros.div_euclid(MICROS_PER_DAY);
-                    *months.entry(day).or_insert_with(|| month_of(day))
+                    if last_day.0 != day {
+                        last_day = (day, month_of(day));
+                    }
+                    last_day.1
                 });
                 let (Ok(file), Ok(row)) = (u32::try_from(file_idx), u32::try_from(row)) else {
                     continue;
@@ -502,32 +488,45 @@ fn share_texts(table: &TableSpec, file: &mut FileRows, pool: &mut TextPool) {
 
 /// The order of the key's texts; texts that no key holds have none.
 fn to_ranks(table: &TableSpec, files: &[FileRows], pool: &TextPool) -> Vec<u64> {
-    let mut texts: BTreeMap<&str, u64> = BTreeMap::new();
-    for file in files {
-        for (name, cells) in table.key.iter().zip(&file.keys) {
-            if table
+    let mut is_key = vec![false; pool.texts().count()];
+    let key_texts = files.iter().flat_map(|file| {
+        table.key.iter().zip(&file.keys).filter(|(name, _)| {
+            table
                 .column(name)
                 .is_some_and(|column| column.kind == ColumnKind::Text)
-            {
-                let mut last = NULL;
-                for cell in cells.iter().copied() {
-                    if cell != last
-                        && let Some(text) = pool.get(cell)
-                    {
-                        texts.insert(text, cell);
-                    }
-                    last = cell;
-                }
-            }
+        })
+    });
+    for cell in key_texts.flat_map(|(_, cells)| cells) {
+        if let Some(slot) = usize::try_from(*cell)
+            .ok()
+            .and_then(|at| is_key.get_mut(at))
+        {
+            *slot = true;
         }
     }
-    let mut ranks = vec![NULL; pool.texts().count()];
-    for (rank, cell) in texts.into_values().enumerate() {
-        if let Some(slot) = usize::try_from(cell).ok().and_then(|at| ranks.get_mut(at)) {
+    let mut texts: Vec<(&str, usize)> = pool
+        .texts()
+        .enumerate()
+        .filter(|(at, _)| is_key.get(*at) == Some(&true))
+        .map(|(at, text)| (text, at))
+        .collect();
+    texts.sort_unstable();
+    let mut ranks = vec![NULL; is_key.len()];
+    for (rank, (_, at)) in texts.into_iter().enumerate() {
+        if let Some(slot) = ranks.get_mut(at) {
             *slot = rank as u64;
         }
     }
     ranks
+}
+
+/// The month of a row, as a partition is called.
+fn month_text(entry: &Entry) -> String {
+    format!(
+        "{:04}-{:02}",
+        entry.month.div_euclid(12),
+        entry.month.rem_euclid(12) + 1
+    )
 }
 
 /// Months since year 0 of a day.

@@ -2,14 +2,15 @@
 
 use drydown_quantity::{Stamp, Unit};
 
+use super::memo::{Memo, Short};
 use super::pressure;
 use crate::cells::{
     Amount, Censor, parse_amount, parse_cleanliness, parse_number, parse_yes_no, to_known_word,
 };
-use crate::site::UnitSite;
+use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
-use crate::stamps::{LocalTime, StampFormat, WrittenStamp};
-use crate::texts::{NULL, TextPool, from_real, from_whole};
+use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
+use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
 
 /// Stamps may lie this far after the load: clocks run ahead, and zones differ.
 const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
@@ -18,9 +19,17 @@ const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Place<'a> {
     pub(crate) unit: Option<&'a UnitSite>,
-    pub(crate) at: Option<Stamp>,
+    /// What the registers give, where the source needs a barometer.
+    pub(crate) standard: Option<Standard>,
     /// A barometer on another line of a tall file.
     pub(crate) measured_kpa: Option<f64>,
+}
+
+/// The barometer that the registers give, and the cell of its basis.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Standard {
+    pub(crate) barometer: Barometer,
+    pub(crate) basis: u64,
 }
 
 /// What reading cells needs of the file.
@@ -33,6 +42,13 @@ pub(crate) struct CellReader<'a> {
     pub(crate) pool: TextPool,
     /// Slot of `ambient_kpa`, where the source speaks for it.
     pub(crate) ambient_slot: Option<usize>,
+    /// One for each value whose cell hangs on its text alone.
+    memos: Vec<Option<Memo>>,
+    key_memos: Vec<Option<Memo>>,
+    /// The last offset of the source's clock, and where it holds.
+    steady: Option<Steady>,
+    /// No null word or translation of the key's stamp could be read as a stamp.
+    plain_stamps: bool,
 }
 
 /// A stamp as read: what it means, and what the clock showed.
@@ -51,12 +67,84 @@ impl<'a> CellReader<'a> {
             .position(|column| column.name == "ambient_kpa");
         let ambient_slot =
             ambient.and_then(|place| source.spoken.iter().position(|spoken| *spoken == place));
+        let plain_stamps = source.keys.iter().all(|column| match &column.kind {
+            CellKind::Stamp(format) => {
+                column.map.is_empty() && source.nulls.iter().all(|word| format.read(word).is_none())
+            }
+            _ => true,
+        });
         Self {
             source,
             loaded_at,
             malformed,
             pool: TextPool::default(),
             ambient_slot,
+            memos: source.values.iter().map(memo_of).collect(),
+            key_memos: source.keys.iter().map(memo_of).collect(),
+            steady: None,
+            plain_stamps,
+        }
+    }
+
+    /// Reads the cell of the source's value `idx` into its slots of `row`.
+    ///
+    /// As [`Self::read`]; texts seen before are not read again.
+    pub(crate) fn read_value(
+        &mut self,
+        idx: usize,
+        column: &Column,
+        cell: CellText<'_>,
+        place: &Place<'_>,
+        row: &mut [u64],
+    ) -> Result<(), String> {
+        let short = match self.memos.get_mut(idx).and_then(Option::as_mut) {
+            None => None,
+            Some(memo) => {
+                if column.name == FLOW {
+                    let nameplate = place.unit.and_then(UnitSite::nameplate_flow_lpm);
+                    memo.bind(nameplate.map_or(NULL, f64::to_bits));
+                }
+                Short::of(cell.raw)
+            }
+        };
+        let Some(short) = short else {
+            return self.read(column, cell, place, row);
+        };
+        let known = self
+            .memos
+            .get(idx)
+            .and_then(Option::as_ref)
+            .and_then(|memo| memo.get(short));
+        if let CellKind::Pressure(rule, reference) = &column.kind {
+            let stated = match known {
+                Some(stated) => stated,
+                None => match self.meaning(column, cell.raw) {
+                    None => NULL,
+                    Some(text) => from_real(pressure::stated(self, text, &cell, rule, *reference)?),
+                },
+            };
+            self.learn(idx, short, stated);
+            return match to_real(stated) {
+                None => Ok(()),
+                Some(value) => {
+                    pressure::put_pressure(self, column, (value, *reference), place, row)
+                }
+            };
+        }
+        if let Some(found) = known {
+            put(row, column, 0, found);
+            return Ok(());
+        }
+        self.read(column, cell, place, row)?;
+        if let Some(found) = column.slots.first().and_then(|slot| row.get(*slot)) {
+            self.learn(idx, short, *found);
+        }
+        Ok(())
+    }
+
+    fn learn(&mut self, idx: usize, short: Short, cell: u64) {
+        if let Some(memo) = self.memos.get_mut(idx).and_then(Option::as_mut) {
+            memo.put(short, cell);
         }
     }
 
@@ -78,14 +166,8 @@ impl<'a> CellReader<'a> {
             }
             CellKind::Limited(rule) => self.read_limited(column, text, &cell, rule, row)?,
             CellKind::Pressure(rule, reference) => {
-                pressure::read_pressure(
-                    self,
-                    column,
-                    (text, &cell),
-                    (rule, *reference),
-                    place,
-                    row,
-                )?;
+                let value = pressure::stated(self, text, &cell, rule, *reference)?;
+                pressure::put_pressure(self, column, (value, *reference), place, row)?;
             }
             CellKind::Barometer(rule) => {
                 let value = self.plain_number(column, text, &cell, rule)?;
@@ -117,28 +199,57 @@ impl<'a> CellReader<'a> {
         (!text.is_empty()).then_some(text)
     }
 
-    /// A cell of a key column; None where it is null.
-    pub(crate) fn read_key(&mut self, column: &Column, raw: &str) -> Result<Option<u64>, String> {
-        match self.meaning(column, raw) {
-            Some(text) => {
-                let text = text.to_owned();
-                self.read_plain(column, &text).map(Some)
-            }
-            None => Ok(None),
+    /// The cell of the key's column `idx`; None where it is null.
+    pub(crate) fn read_key(
+        &mut self,
+        idx: usize,
+        column: &Column,
+        raw: &str,
+    ) -> Result<Option<u64>, String> {
+        let short = Short::of(raw);
+        let memo = self.key_memos.get(idx).and_then(Option::as_ref);
+        if let Some(found) = memo.zip(short).and_then(|(memo, short)| memo.get(short)) {
+            return Ok(Some(found));
         }
+        let Some(text) = self.meaning(column, raw) else {
+            return Ok(None);
+        };
+        let text = text.to_owned();
+        let cell = self.read_plain(column, &text)?;
+        let memo = self.key_memos.get_mut(idx).and_then(Option::as_mut);
+        if let Some((memo, short)) = memo.zip(short) {
+            memo.put(short, cell);
+        }
+        Ok(Some(cell))
     }
 
     /// A stamp of the key; None where it is null.
     pub(crate) fn read_key_stamp(
-        &self,
+        &mut self,
         column: &Column,
         format: &StampFormat,
         raw: &str,
     ) -> Result<Option<StampFound>, String> {
+        if self.plain_stamps
+            && let Some(WrittenStamp::Local(local_micros)) = format.read_fixed(raw.trim())
+            && let Some(time) = self.steady_time(local_micros)
+        {
+            return Ok(Some(StampFound { time, local_micros }));
+        }
         match self.meaning(column, raw) {
             Some(text) => self.stamp(format, text).map(Some),
             None => Ok(None),
         }
+    }
+
+    /// What a local time means, where the clock's offset is known to be steady around it.
+    fn steady_time(&mut self, local_micros: i64) -> Option<LocalTime> {
+        if let Some(at) = self.steady.and_then(|steady| steady.to_utc(local_micros)) {
+            return Some(LocalTime::Known(at));
+        }
+        let clock = self.source.clock.as_ref()?;
+        self.steady = clock.steady_around(local_micros);
+        self.steady?.to_utc(local_micros).map(LocalTime::Known)
     }
 
     fn read_plain(&mut self, column: &Column, text: &str) -> Result<u64, String> {
@@ -369,6 +480,24 @@ impl<'a> CellReader<'a> {
     }
 }
 
+/// A memo for columns whose cell hangs on the text alone.
+fn memo_of(column: &Column) -> Option<Memo> {
+    let alone = match &column.kind {
+        CellKind::Number(rule) => !matches!(rule, UnitRule::Column(_)) && column.slots.len() == 1,
+        CellKind::Pressure(rule, _) => !matches!(rule, UnitRule::Column(_)),
+        CellKind::Text | CellKind::Word | CellKind::YesNo | CellKind::Whole => true,
+        CellKind::Date(_)
+        | CellKind::Stamp(_)
+        | CellKind::Limited(_)
+        | CellKind::Barometer(_)
+        | CellKind::Cleanliness => false,
+    };
+    alone.then(Memo::new)
+}
+
+/// The column whose bound is a property of the unit.
+const FLOW: &str = "oil_flow_lpm";
+
 /// Why a stamp in the hour that spring skips is refused.
 pub(crate) const NEVER: &str = "the clock was set forward over this time";
 
@@ -424,7 +553,7 @@ fn checked(column: &Column, place: &Place<'_>, value: f64) -> Result<f64, String
         let unit = column.spec.ucum.as_deref().unwrap_or("");
         return Err(format!("{value} {unit} lies outside {bounds}").replace("  ", " "));
     }
-    if column.name == "oil_flow_lpm"
+    if column.name == FLOW
         && let Some(nameplate) = place.unit.and_then(UnitSite::nameplate_flow_lpm)
         && value > 2.0 * nameplate
     {
@@ -452,7 +581,7 @@ pub(crate) fn check_constant(source: &Source, column: &Column) -> Result<(), Str
         return reader.read_key_stamp(column, format, text).map(|_| ());
     }
     if source.table.is_key(&column.name) {
-        return reader.read_key(column, text).map(|_| ());
+        return reader.read_key(usize::MAX, column, text).map(|_| ());
     }
     let mut row = vec![NULL; source.spoken.len()];
     reader.read(

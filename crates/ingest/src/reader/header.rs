@@ -60,7 +60,11 @@ impl Header {
 
     /// Whether a record is this header again.
     pub(crate) fn is_repeated(&self, record: &Record<'_>) -> bool {
+        // Most records differ in the first letter; looking at it spares taking the fields apart.
+        let first = |text: &str| text.trim_start().chars().next();
         record.fields.len() == self.fields.len()
+            && record.fields.first().map(|field| first(field))
+                == self.fields.first().map(|field| first(field))
             && record
                 .fields
                 .iter()

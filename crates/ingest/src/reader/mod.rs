@@ -3,6 +3,7 @@
 mod builder;
 mod cell;
 mod header;
+mod memo;
 mod pressure;
 mod record;
 mod tall;

@@ -7,12 +7,16 @@ use drydown_quantity::pressure::{absolute_kpa, is_possible_kpa};
 use drydown_quantity::{PressureReference, Unit};
 
 use super::cell::{CellReader, CellText, Place, put};
-use crate::site::{Barometer, UnitSite, standard_barometer};
+use crate::site::{Barometer, standard_barometer};
 use crate::source::{Column, UnitRule};
 use crate::texts::{from_real, to_real};
 
-/// The barometer of a row, and whether the file measured it.
-fn barometer(reader: &CellReader<'_>, place: &Place<'_>, row: &[u64]) -> (Barometer, bool) {
+/// The barometer of a row, and the cell of its basis where the file did not measure it.
+fn barometer(
+    reader: &mut CellReader<'_>,
+    place: &Place<'_>,
+    row: &[u64],
+) -> (Barometer, Option<u64>) {
     let own = reader
         .ambient_slot
         .and_then(|slot| row.get(slot))
@@ -23,42 +27,39 @@ fn barometer(reader: &CellReader<'_>, place: &Place<'_>, row: &[u64]) -> (Barome
                 kpa,
                 basis: "measured",
             },
-            true,
+            None,
         ),
-        None => {
-            let altitude = place
-                .unit
-                .zip(place.at)
-                .and_then(|(unit, at)| UnitSite::altitude_m(unit, at));
-            (standard_barometer(altitude), false)
-        }
+        None => match place.standard {
+            Some(standard) => (standard.barometer, Some(standard.basis)),
+            None => {
+                let barometer = standard_barometer(None);
+                (barometer, Some(reader.pool.cell(barometer.basis)))
+            }
+        },
     }
 }
 
-/// Reads a pressure with its reference into the column's slots.
-pub(crate) fn read_pressure(
+/// Puts a stated pressure (kPa, or a share 0..1 of the atmosphere) into the column's slots, in the
+/// reference of the column.
+pub(super) fn put_pressure(
     reader: &mut CellReader<'_>,
     column: &Column,
-    (text, cell): (&str, &CellText<'_>),
-    (rule, reference): (&UnitRule, PressureReference),
+    (value, reference): (f64, PressureReference),
     place: &Place<'_>,
     row: &mut [u64],
 ) -> Result<(), String> {
-    let value = stated(reader, text, cell, rule, reference)?;
-    let (barometer, measured) = barometer(reader, place, row);
-    let absolute = absolute_kpa(value, reference, barometer.kpa);
+    let (barometer, basis) = barometer(reader, place, row);
+    let bounds = column.spec.bounds();
     if column.spec.is_gauge {
-        let gauge = absolute - barometer.kpa;
-        if !column.spec.bounds().admit(gauge) {
-            return Err(format!(
-                "{gauge} kPa gauge lies outside {}",
-                column.spec.bounds()
-            ));
+        let gauge = gauge_kpa(value, reference, barometer.kpa);
+        if !bounds.admit(gauge) {
+            return Err(format!("{gauge} kPa gauge lies outside {bounds}"));
         }
         put(row, column, 0, from_real(gauge));
         return Ok(());
     }
-    if !is_possible_kpa(absolute, barometer.kpa) || !column.spec.bounds().admit(absolute) {
+    let absolute = absolute_kpa(value, reference, barometer.kpa);
+    if !is_possible_kpa(absolute, barometer.kpa) || !bounds.admit(absolute) {
         return Err(format!(
             "{absolute:.3} kPa absolute lies outside 0…{:.3} at a barometer of {:.3} kPa ({})",
             1.05 * barometer.kpa,
@@ -67,16 +68,29 @@ pub(crate) fn read_pressure(
         ));
     }
     put(row, column, 0, from_real(absolute));
-    if reference != PressureReference::Absolute && !measured {
+    if reference != PressureReference::Absolute
+        && let Some(basis) = basis
+    {
         put(row, column, 1, from_real(barometer.kpa));
-        let basis = reader.pool.cell(barometer.basis);
         put(row, column, 2, basis);
     }
     Ok(())
 }
 
+/// Gauge pressure of a stated value. A gauge reading stays the number it was: by way of the
+/// absolute pressure it would come back with another last digit.
+fn gauge_kpa(value: f64, reference: PressureReference, ambient_kpa: f64) -> f64 {
+    match reference {
+        PressureReference::Gauge => value,
+        PressureReference::Vacuum => -value,
+        PressureReference::Absolute | PressureReference::PercentVacuum => {
+            absolute_kpa(value, reference, ambient_kpa) - ambient_kpa
+        }
+    }
+}
+
 /// The stated number: kPa, or a share 0..1 for percent vacuum.
-fn stated(
+pub(super) fn stated(
     reader: &CellReader<'_>,
     text: &str,
     cell: &CellText<'_>,

@@ -7,10 +7,10 @@ use drydown_quantity::{PressureReference, Stamp};
 
 use super::FileInput;
 use super::builder::{Builder, Finish};
-use super::cell::{CellReader, NEVER, Place};
+use super::cell::{CellReader, NEVER, Place, Standard};
 use super::header::{Header, Place as FieldPlace};
 use crate::rows::FileRows;
-use crate::site::{SiteContext, UnitSite};
+use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
 use crate::source::{CellKind, Column, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
 use crate::text::Record;
@@ -31,6 +31,10 @@ pub(crate) struct Job<'a> {
     stamp_key: Option<usize>,
     /// By the unit's text cell.
     known_units: Vec<Option<&'a UnitSite>>,
+    /// A pressure of the source needs the local barometer.
+    needs_barometer: bool,
+    /// The station of the last record: the unit's cell, how long it holds, and its barometer.
+    station: Option<(u64, Validity, Standard)>,
 }
 
 /// Where the columns of the source stand in this file.
@@ -69,6 +73,11 @@ impl<'a> Job<'a> {
             unit_key: place(&|column| column.name == "unit_id"),
             stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
             known_units: Vec::new(),
+            needs_barometer: source
+                .values
+                .iter()
+                .any(|column| matches!(column.kind, CellKind::Pressure(..))),
+            station: None,
         }
     }
 
@@ -129,7 +138,7 @@ impl<'a> Job<'a> {
         key.at = None;
         let source = self.source;
         let mut stamp = None;
-        for (column, place) in source.keys.iter().zip(&fields.keys) {
+        for (idx, (column, place)) in source.keys.iter().zip(&fields.keys).enumerate() {
             let raw = text_of(record, place, column, tag.map(|(parts, _)| parts));
             let explain = |why: String| explain(column, &raw, &why);
             let cell = match &column.kind {
@@ -141,7 +150,7 @@ impl<'a> Job<'a> {
                     stamp = found;
                     found.map(|_| NULL)
                 }
-                _ => self.cells.read_key(column, &raw).map_err(explain)?,
+                _ => self.cells.read_key(idx, column, &raw).map_err(explain)?,
             };
             let Some(cell) = cell else {
                 return Err(format!("\"{}\" is empty", column.name));
@@ -186,9 +195,37 @@ impl<'a> Job<'a> {
         });
         Place {
             unit,
-            at: key.at,
+            standard: self.standard(cell.unwrap_or(NULL), unit, key.at),
             measured_kpa,
         }
+    }
+
+    /// The barometer that the registers give for a unit at a time.
+    fn standard(
+        &mut self,
+        cell: u64,
+        unit: Option<&UnitSite>,
+        at: Option<Stamp>,
+    ) -> Option<Standard> {
+        if !self.needs_barometer {
+            return None;
+        }
+        let at = at?;
+        if let Some((known, validity, standard)) = &self.station
+            && *known == cell
+            && validity.holds(at)
+        {
+            return Some(*standard);
+        }
+        let (altitude_m, validity) =
+            unit.map_or((None, Validity::ALWAYS), |unit| unit.altitude_m(at));
+        let barometer = standard_barometer(altitude_m);
+        let standard = Standard {
+            barometer,
+            basis: self.cells.pool.cell(barometer.basis),
+        };
+        self.station = Some((cell, validity, standard));
+        Some(standard)
     }
 
     /// The finished rows.

@@ -284,7 +284,7 @@ impl Lines<'_> {
         let site = job.place(&key, measured);
         let mut row = vec![NULL; source.spoken.len()];
         let mut slots: Vec<usize> = Vec::new();
-        for (attribute, place) in source.values.iter().zip(&fields.values) {
+        for (idx, (attribute, place)) in source.values.iter().zip(&fields.values).enumerate() {
             if matches!(place, Place::Missing(_) | Place::Signal) {
                 continue;
             }
@@ -294,7 +294,7 @@ impl Lines<'_> {
                 raw: &raw,
                 unit: unit_text(fields, source, attribute, record),
             };
-            if let Err(why) = job.cells.read(attribute, cell, &site, &mut row) {
+            if let Err(why) = job.cells.read_value(idx, attribute, cell, &site, &mut row) {
                 builder.reject_cell(
                     record.line,
                     &attribute.name,
@@ -303,7 +303,8 @@ impl Lines<'_> {
                 );
             }
         }
-        if let Some(column) = source.values.get(column) {
+        let idx = column;
+        if let Some(column) = source.values.get(idx) {
             slots.extend(spoken_slots(column, measured.is_some()));
             let raw = record.get(tall.value).unwrap_or("");
             let cell = CellText {
@@ -311,7 +312,7 @@ impl Lines<'_> {
                 unit: unit_text(fields, source, column, record),
             };
             let read = if is_good(source, tall, record) {
-                job.cells.read(column, cell, &site, &mut row)
+                job.cells.read_value(idx, column, cell, &site, &mut row)
             } else {
                 let quality = tall.quality.and_then(|at| record.get(at)).unwrap_or("");
                 Err(format!("the quality is \"{quality}\""))

@@ -1,5 +1,7 @@
 //! Wide files: a record is a row, a column is a quantity.
 
+use std::borrow::Cow;
+
 use super::builder::Builder;
 use super::cell::CellText;
 use super::header::{Header, Place};
@@ -116,18 +118,25 @@ fn read_cells(
         if matches!(at, Place::Missing(_)) {
             continue;
         }
-        let raw = text_of(record, at, column, None);
+        let raw = match at {
+            Place::Fields(fields) if fields.len() == 1 => Cow::Borrowed(
+                fields
+                    .first()
+                    .and_then(|at| record.fields.get(*at))
+                    .map_or("", AsRef::as_ref),
+            ),
+            _ => text_of(record, at, column, None),
+        };
         let unit = fields
             .units
             .get(idx)
             .copied()
             .flatten()
             .map(|at| record.get(at).unwrap_or(""));
-        if let Err(why) = job
-            .cells
-            .read(column, CellText { raw: &raw, unit }, &place, row)
-        {
-            builder.reject_cell(record.line, &column.name, &raw, explain(column, &raw, &why));
+        let cell = CellText { raw: &raw, unit };
+        if let Err(why) = job.cells.read_value(idx, column, cell, &place, row) {
+            let raw = raw.trim();
+            builder.reject_cell(record.line, &column.name, raw, explain(column, raw, &why));
         }
     }
 }

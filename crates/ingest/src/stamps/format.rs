@@ -115,6 +115,59 @@ impl StampFormat {
     }
 }
 
+impl StampFormat {
+    /// Reads a trimmed local stamp whose every number has the full width of its field; None for all
+    /// others, which [`Self::read`] may still read. Far quicker, and never another answer.
+    pub(crate) fn read_fixed(&self, text: &str) -> Option<WrittenStamp> {
+        let Kind::Pattern {
+            items,
+            has_time: true,
+        } = &self.kind
+        else {
+            return None;
+        };
+        let mut parts = Parts::default();
+        let mut rest = text.as_bytes();
+        for item in items {
+            match item {
+                Item::Literal(c) => {
+                    let (first, left) = rest.split_first()?;
+                    if u32::from(*c) != u32::from(*first) || !c.is_ascii() {
+                        return None;
+                    }
+                    rest = left;
+                }
+                Item::Blank => rest = rest.strip_prefix(b" ")?,
+                Item::Year4 => {
+                    let (high, low) = (take_pair(&mut rest)?, take_pair(&mut rest)?);
+                    parts.year = high * 100 + low;
+                }
+                Item::Month => parts.month = take_pair(&mut rest)?,
+                Item::Day => parts.day = take_pair(&mut rest)?,
+                Item::Hour24 => parts.hour = take_pair(&mut rest)?,
+                Item::Minute => parts.minute = take_pair(&mut rest).filter(|n| *n < 60)?,
+                Item::Second => parts.second = take_pair(&mut rest).filter(|n| *n < 60)?,
+                _ => return None,
+            }
+        }
+        if !rest.is_empty() {
+            return None;
+        }
+        finish(parts, true)
+    }
+}
+
+/// Two digits off the front.
+fn take_pair(bytes: &mut &[u8]) -> Option<i64> {
+    let (pair, rest) = bytes.split_first_chunk::<2>()?;
+    let [tens, ones] = pair.map(|byte| byte.wrapping_sub(b'0'));
+    if tens > 9 || ones > 9 {
+        return None;
+    }
+    *bytes = rest;
+    Some(i64::from(tens) * 10 + i64::from(ones))
+}
+
 fn parse_pattern(pattern: &str) -> Result<Kind, FormatError> {
     let mut items = Vec::new();
     push_items(pattern, &mut items)?;
@@ -585,5 +638,27 @@ mod tests {
                 let _ = StampFormat::parse(format).unwrap().read(&text);
             }
         }
+    }
+
+    proptest::proptest! {
+        /// The quick way never gives another answer than the usual one.
+        #[test]
+        fn fixed_widths_read_as_any(
+            text in "(0[0-9]|1[0-9]|[0-9])/[0-3][0-9]/(19|20|21)[0-9]{2} [ ]?[0-2]?[0-9]:[0-6][0-9](:[0-6][0-9])?",
+        ) {
+            for pattern in ["%m/%d/%Y %H:%M:%S", "%m/%d/%Y %H:%M", "%d/%m/%Y %T"] {
+                let format = StampFormat::parse(pattern).unwrap();
+                if let Some(quick) = format.read_fixed(&text) {
+                    proptest::prop_assert_eq!(Some(quick), format.read(&text));
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_stamp_of_full_width_takes_the_quick_way() {
+        let format = StampFormat::parse("%m/%d/%Y %H:%M:%S").unwrap();
+        assert!(format.read_fixed("03/08/2026 01:59:55").is_some());
+        assert!(format.read_fixed("3/8/2026 1:59:55").is_none());
     }
 }

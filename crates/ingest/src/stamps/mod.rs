@@ -7,4 +7,4 @@ mod zone;
 
 pub(crate) use fold::{FoldRow, resolve_folds};
 pub(crate) use format::{StampFormat, WrittenStamp};
-pub(crate) use zone::{Clock, LocalTime};
+pub(crate) use zone::{Clock, LocalTime, Steady};

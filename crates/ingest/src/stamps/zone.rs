@@ -49,6 +49,55 @@ impl Clock {
     }
 }
 
+/// A stretch of time over which a clock keeps one offset.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Steady {
+    from_micros: i64,
+    to_micros: i64,
+    offset_micros: i64,
+}
+
+impl Steady {
+    /// The instant of a local time; None outside the stretch.
+    pub(crate) fn to_utc(self, local_micros: i64) -> Option<Stamp> {
+        let at = local_micros.checked_sub(self.offset_micros)?;
+        (self.from_micros..self.to_micros)
+            .contains(&at)
+            .then(|| Stamp::from_micros(at))
+    }
+}
+
+impl Clock {
+    /// The stretch around a local time that keeps a day away from every change of the clock, so
+    /// that nothing in it happened twice or never; None near a change.
+    pub(crate) fn steady_around(&self, local_micros: i64) -> Option<Steady> {
+        let LocalTime::Known(at) = self.to_utc(local_micros) else {
+            return None;
+        };
+        let here = Timestamp::from_microsecond(at.micros()).ok()?;
+        let last = self.zone.preceding(here).next();
+        let next = self.zone.following(here).next();
+        let steady = Steady {
+            from_micros: last.map_or(i64::MIN, |change| {
+                change
+                    .timestamp()
+                    .as_microsecond()
+                    .saturating_add(MICROS_PER_DAY)
+            }),
+            to_micros: next.map_or(i64::MAX, |change| {
+                change
+                    .timestamp()
+                    .as_microsecond()
+                    .saturating_sub(MICROS_PER_DAY)
+            }),
+            offset_micros: local_micros - at.micros(),
+        };
+        steady.to_utc(local_micros).map(|_| steady)
+    }
+}
+
+const MICROS_PER_DAY: i64 = 86_400_000_000;
+
 fn to_datetime(local_micros: i64) -> Option<DateTime> {
     let as_if_utc = Timestamp::from_microsecond(local_micros).ok()?;
     Some(Offset::UTC.to_datetime(as_if_utc))
@@ -64,6 +113,28 @@ mod tests {
             LocalTime::Known(at) => at.to_string(),
             LocalTime::Twice(first, second) => format!("{first} or {second}"),
             LocalTime::Never => "never".to_owned(),
+        }
+    }
+
+    #[test]
+    fn a_steady_stretch_agrees_with_the_clock() {
+        let hour = 3_600_000_000;
+        let start: Stamp = "2025-12-20T00:30:00Z".parse().unwrap();
+        for zone in ["America/Chicago", "Europe/Berlin", "Asia/Kolkata", "UTC"] {
+            let clock = Clock::parse(zone).unwrap();
+            let mut steady: Option<Steady> = None;
+            let mut n_steady = 0;
+            for n in 0..400 * 24 {
+                let local = start.micros() + n * hour;
+                if steady.and_then(|steady| steady.to_utc(local)).is_none() {
+                    steady = clock.steady_around(local);
+                }
+                if let Some(at) = steady.and_then(|steady| steady.to_utc(local)) {
+                    assert_eq!(clock.to_utc(local), LocalTime::Known(at), "{zone} {local}");
+                    n_steady += 1;
+                }
+            }
+            assert!(n_steady > 390 * 24, "{zone}: {n_steady}");
         }
     }
 

@@ -1,0 +1,141 @@
+//! The common case: rows of wide files, no two with one key and none of them stored yet.
+//!
+//! Nothing can be a duplicate or be superseded, so whole columns move instead of single cells.
+//! The rows and counts are those that going through them one by one would give.
+
+use arrow::array::{ArrayRef, RecordBatch, new_null_array};
+use arrow::error::ArrowError;
+use drydown_schema::arrow_schema;
+use std::sync::Arc;
+
+use super::columns::{repeated_text, to_array};
+use super::{Entry, MergePlan, Merged, Part, month_text};
+use crate::rows::{Body, FileRows};
+use crate::texts::{NULL, from_whole};
+
+impl MergePlan {
+    /// The rows of the part as new rows; None where it takes going through them one by one.
+    pub(super) fn append_part(&mut self, part: &Part) -> Result<Option<Merged>, ArrowError> {
+        let entries = self.entries.get(part.start..part.end).unwrap_or(&[]);
+        let is_wide = |file: &FileRows| matches!(file.body, Body::Wide { .. });
+        let distinct = entries.windows(2).all(|pair| match pair {
+            [a, b] => a.key < b.key,
+            _ => true,
+        });
+        if !distinct || !self.files.iter().all(is_wide) {
+            return Ok(None);
+        }
+        let schema = Arc::new(arrow_schema(self.table));
+        let mut arrays: Vec<ArrayRef> = Vec::with_capacity(self.table.columns.len());
+        for (place, spec) in self.table.columns.iter().enumerate() {
+            let array = match self.column(place, entries) {
+                Column::Cells(cells) => to_array(spec.kind, &self.pool, cells),
+                Column::Same(text) => repeated_text(&text, entries.len()),
+                Column::Null => new_null_array(schema.field(place).data_type(), entries.len()),
+            };
+            arrays.push(array);
+        }
+        let n_added = entries.len();
+        let mut kept = vec![0_u64; self.files.len()];
+        for entry in entries {
+            if let Some(n) = kept.get_mut(entry.file as usize) {
+                *n += 1;
+            }
+        }
+        for (file, n) in self.files.iter_mut().zip(kept) {
+            file.counts.rows_kept += n;
+        }
+        Ok(Some(Merged {
+            added: vec![RecordBatch::try_new(schema, arrays)?],
+            rewritten: Vec::new(),
+            n_added,
+            n_changed: 0,
+        }))
+    }
+
+    fn column(&self, place: usize, entries: &[Entry]) -> Column {
+        let name = self
+            .table
+            .columns
+            .get(place)
+            .map_or("", |spec| spec.name.as_str());
+        if let Some(key) = self.table.key.iter().position(|key| key == name) {
+            return self.gathered(entries, |file| file.keys.get(key).map(Vec::as_slice));
+        }
+        if self.table.partition.as_deref() == Some(name) {
+            return Column::Same(entries.first().map_or_else(String::new, month_text));
+        }
+        match name {
+            "line" => {
+                let cells = entries.iter().map(|entry| {
+                    let file = self.files.get(entry.file as usize);
+                    let line = file.and_then(|file| file.lines.get(entry.row as usize));
+                    line.map_or(NULL, |line| {
+                        from_whole(i64::try_from(*line).unwrap_or(i64::MAX))
+                    })
+                });
+                Column::Cells(cells.collect())
+            }
+            "file_hash" => self.file_hashes(entries),
+            _ => self.gathered(entries, |file| match &file.body {
+                Body::Wide { columns } => columns
+                    .iter()
+                    .find(|(known, _)| *known == place)
+                    .map(|(_, cells)| cells.as_slice()),
+                Body::Tall { .. } => None,
+            }),
+        }
+    }
+
+    /// The cells of one column; null where a file does not speak for it.
+    fn gathered<'a>(
+        &'a self,
+        entries: &[Entry],
+        of_file: impl Fn(&'a FileRows) -> Option<&'a [u64]>,
+    ) -> Column {
+        let columns: Vec<Option<&[u64]>> = self.files.iter().map(of_file).collect();
+        if columns.iter().all(Option::is_none) {
+            return Column::Null;
+        }
+        let cell = |entry: &Entry| {
+            let cells = columns.get(entry.file as usize).copied().flatten()?;
+            cells.get(entry.row as usize).copied()
+        };
+        Column::Cells(
+            entries
+                .iter()
+                .map(|entry| cell(entry).unwrap_or(NULL))
+                .collect(),
+        )
+    }
+
+    fn file_hashes(&self, entries: &[Entry]) -> Column {
+        let hash = |entry: &Entry| {
+            self.files
+                .get(entry.file as usize)
+                .map_or("", FileRows::file_hash)
+        };
+        let first = entries.first().map_or("", hash);
+        if self.files.iter().all(|file| file.file_hash() == first) {
+            return Column::Same(first.to_owned());
+        }
+        let cells = self
+            .files
+            .iter()
+            .map(|file| self.pool.find(file.file_hash()).unwrap_or(NULL))
+            .collect::<Vec<u64>>();
+        Column::Cells(
+            entries
+                .iter()
+                .map(|entry| cells.get(entry.file as usize).copied().unwrap_or(NULL))
+                .collect(),
+        )
+    }
+}
+
+/// One column of the appended rows.
+enum Column {
+    Cells(Vec<u64>),
+    Same(String),
+    Null,
+}
