@@ -8,7 +8,8 @@ use arrow::error::ArrowError;
 use drydown_quantity::Stamp;
 use serde::{Deserialize, Serialize};
 
-use crate::rows::FileRows;
+use crate::reader::FileHead;
+use crate::rows::{Counts, FileRows};
 
 /// One row of `loads`.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -31,13 +32,23 @@ impl LoadRow {
     /// The ledger row of a file whose rows were merged.
     #[must_use]
     pub fn of(rows: &FileRows, source_hash: &str, loaded_at: Stamp) -> Self {
-        let counts = rows.counts();
+        let file = FileHead {
+            name: rows.file(),
+            hash: rows.file_hash(),
+            loaded_at,
+        };
+        Self::of_file(rows.source(), file, source_hash, rows.counts())
+    }
+
+    /// The ledger row of a file whose rows were merged in pieces; the counts are those of the whole.
+    #[must_use]
+    pub fn of_file(source: &str, file: FileHead<'_>, source_hash: &str, counts: Counts) -> Self {
         Self {
-            source: rows.source().to_owned(),
-            file_hash: rows.file_hash().to_owned(),
-            file: rows.file().to_owned(),
+            source: source.to_owned(),
+            file_hash: file.hash.to_owned(),
+            file: file.name.to_owned(),
             source_hash: source_hash.to_owned(),
-            loaded_at: loaded_at.micros(),
+            loaded_at: file.loaded_at.micros(),
             rows_in: counts.rows_in,
             rows_kept: counts.rows_kept,
             rows_duplicate: counts.rows_duplicate,

@@ -19,10 +19,11 @@ mod texts;
 
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
 pub use merge::{MergePlan, Merged, Part};
-pub use reader::FileInput;
+pub use reader::{FileHead, FileInput, PieceReader, PieceRows, ReadAll, WideFile};
 pub use rows::{Counts, FileRows, Reject, Scope};
 pub use site::SiteContext;
 pub use source::{
     ColumnMap, Layout, OneOrMany, PressureWord, Quality, Scalar, Source, SourceProblem, SourceSpec,
     TallSpec, UnitOf,
 };
+pub use text::{Piece, Pieces, TextError};

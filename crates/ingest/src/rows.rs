@@ -18,6 +18,19 @@ pub struct Counts {
 }
 
 impl Counts {
+    /// The counts of two parts of one file together.
+    #[must_use]
+    pub const fn plus(self, other: Self) -> Self {
+        Self {
+            rows_in: self.rows_in + other.rows_in,
+            rows_kept: self.rows_kept + other.rows_kept,
+            rows_duplicate: self.rows_duplicate + other.rows_duplicate,
+            rows_superseded: self.rows_superseded + other.rows_superseded,
+            rows_rejected: self.rows_rejected + other.rows_rejected,
+            rows_ignored: self.rows_ignored + other.rows_ignored,
+        }
+    }
+
     /// Whether every record is accounted for.
     #[must_use]
     pub const fn is_balanced(&self) -> bool {

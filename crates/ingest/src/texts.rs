@@ -65,7 +65,7 @@ impl TextPool {
     }
 
     /// The texts, in the order of their cells.
-    pub(crate) fn texts(&self) -> impl Iterator<Item = &str> {
+    pub(crate) fn texts(&self) -> impl ExactSizeIterator<Item = &str> {
         self.texts.iter().map(AsRef::as_ref)
     }
 }

@@ -4,10 +4,10 @@ use std::fmt;
 
 use arrow::array::{Array, ArrayRef, AsArray, RecordBatch};
 use arrow::datatypes::{Float64Type, Int64Type};
-use arrow::row::{RowConverter, SortField};
 use regex::Regex;
 
 use crate::arrow_schema::arrow_type;
+use crate::order::{RowOrder, Strictness};
 use crate::spec::{Bounds, ColumnKind, ColumnSpec, TableSpec};
 
 /// One thing that is wrong with a batch.
@@ -95,6 +95,9 @@ fn check_columns(table: &TableSpec, batch: &RecordBatch) -> Vec<Problem> {
 
 fn check_cells(table: &TableSpec, column: &ColumnSpec, array: &ArrayRef) -> Vec<Problem> {
     let mut faults = Faults::new(table, column);
+    if !column.required && array.null_count() == array.len() {
+        return Vec::new();
+    }
     if column.required && array.null_count() > 0 {
         faults.mark((0..array.len()).filter(|row| array.is_null(*row)), || {
             "found null in a key column".to_owned()
@@ -120,6 +123,10 @@ fn check_reals(faults: &mut Faults<'_>, bounds: Bounds, array: &ArrayRef) {
             .filter_map(|(row, cell)| cell.filter(|v| wrong(*v)).map(|_| row))
             .collect()
     };
+    let fits = |value: f64| value.is_finite() && bounds.admit(value);
+    if cells.null_count() == 0 && cells.values().iter().all(|value| fits(*value)) {
+        return;
+    }
     faults.mark(rows(&|value| !value.is_finite()), || {
         "found NaN or an infinite number".to_owned()
     });
@@ -237,21 +244,15 @@ pub fn check_order(table: &TableSpec, batch: &RecordBatch) -> Vec<Problem> {
             0,
         );
     };
-    let fields = columns
-        .iter()
-        .map(|column| SortField::new(column.data_type().clone()))
-        .collect();
-    let rows = RowConverter::new(fields).and_then(|converter| converter.convert_columns(&columns));
-    let rows = match rows {
-        Ok(rows) => rows,
-        Err(error) => return whole(format!("the rows cannot be compared: {error}"), None, 0),
+    let Some(order) = RowOrder::of(&columns) else {
+        return whole("the rows cannot be compared".to_owned(), None, 0);
     };
     let unique = table.sort == table.key;
-    let out_of_order = |row: &usize| {
-        let (earlier, later) = (rows.row(*row - 1), rows.row(*row));
-        earlier > later || (unique && earlier == later)
-    };
-    let mut wrong = (1..rows.num_rows()).filter(out_of_order);
+    let mut wrong = order.out_of_order(if unique {
+        Strictness::Distinct
+    } else {
+        Strictness::MayRepeat
+    });
     wrong.next().map_or_else(Vec::new, |first| {
         let rule = if unique { "strictly " } else { "" };
         let what = format!("rows do not ascend {rule}by {}", table.sort.join(", "));

@@ -10,6 +10,7 @@ mod check;
 mod contract;
 mod descriptor;
 mod nearest;
+mod order;
 mod page;
 mod spec;
 
@@ -17,5 +18,6 @@ pub use arrow_schema::{arrow_field, arrow_schema, arrow_type};
 pub use check::{Problem, check_batch, check_order};
 pub use contract::{SchemaError, table, tables};
 pub use nearest::nearest;
+pub use order::{RowOrder, Strictness};
 pub use page::{reference_page, render_contract};
 pub use spec::{Bounds, ColumnKind, ColumnSpec, TableKind, TableSpec};

@@ -23,8 +23,14 @@ impl Layout {
             return Ok(vec![(None, (0..batch.num_rows() as u64).collect())]);
         };
         let mut groups: BTreeMap<MonthNumber, Vec<u64>> = BTreeMap::new();
-        for (row, month) in self.months(batch, partition)?.into_iter().enumerate() {
-            groups.entry(month).or_default().push(row as u64);
+        let months = self.months(batch, partition)?;
+        let mut row = 0_u64;
+        for run in months.chunk_by(|a, b| a == b) {
+            let end = row + run.len() as u64;
+            if let Some(month) = run.first() {
+                groups.entry(*month).or_default().extend(row..end);
+            }
+            row = end;
         }
         Ok(groups
             .into_iter()
@@ -44,10 +50,12 @@ impl Layout {
             .as_string_opt::<i32>()
             .ok_or_else(|| self.bad_rows(format!("column \"{}\" is no text", partition.column)))?;
         let months = self.months(batch, partition)?;
-        let mut words: BTreeMap<MonthNumber, String> = BTreeMap::new();
+        let mut last: Option<(MonthNumber, String)> = None;
         for (row, (given, month)) in given.iter().zip(months).enumerate() {
-            let word = words.entry(month).or_insert_with(|| to_word(month));
-            if let Some(given) = given
+            if last.as_ref().is_none_or(|(known, _)| *known != month) {
+                last = Some((month, to_word(month)));
+            }
+            if let (Some(given), Some((_, word))) = (given, &last)
                 && given != word
             {
                 return Err(
@@ -89,14 +97,17 @@ impl Layout {
 
 /// Many rows, few days: the calendar is asked once a day.
 fn of_stamps(stamps: impl Iterator<Item = Option<i64>>) -> Vec<Option<MonthNumber>> {
-    let mut known: BTreeMap<Day, MonthNumber> = BTreeMap::new();
+    let mut last: Option<(Day, MonthNumber)> = None;
     stamps
         .map(|stamp| {
             let day = Stamp::from_micros(stamp?).day();
-            Some(*known.entry(day).or_insert_with(|| {
-                let (year, month, _) = day.civil();
-                i32::from(year) * 12 + i32::from(month) - 1
-            }))
+            if let Some((_, month)) = last.filter(|(known, _)| *known == day) {
+                return Some(month);
+            }
+            let (year, month, _) = day.civil();
+            let number = i32::from(year) * 12 + i32::from(month) - 1;
+            last = Some((day, number));
+            Some(number)
         })
         .collect()
 }

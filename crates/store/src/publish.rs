@@ -7,7 +7,6 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
-use std::time::{SystemTime, UNIX_EPOCH};
 
 use arrow::array::RecordBatch;
 use deltalake_core::kernel::transaction::{CommitBuilder, CommitProperties, TransactionError};
@@ -15,18 +14,14 @@ use deltalake_core::kernel::{Action, Add};
 use deltalake_core::protocol::{DeltaOperation, SaveMode};
 use deltalake_core::{DeltaTable, DeltaTableError, checkpoints};
 use serde_json::Value;
-use uuid::Uuid;
 
-use crate::datafile::{pick_rows, publish_rows, to_sorted};
 use crate::error::StoreError;
 use crate::layout::Layout;
 use crate::live::LiveFile;
 use crate::lock::WriteGuard;
-use crate::spans::to_stats;
+use crate::prepared::{Checking, Prepared, PreparedFile};
 use crate::store::Store;
 
-/// Rows of one data file at most: about 100 MB of readings.
-const MAX_ROWS_PER_FILE: usize = 2_000_000;
 /// A checkpoint of the log after this many versions, so that opening a table stays quick.
 const VERSIONS_PER_CHECKPOINT: u64 = 50;
 /// The key in the log under which our metadata stands.
@@ -73,9 +68,8 @@ pub struct Staged<'a> {
     store: &'a Store,
     layout: Layout,
     base: Option<DeltaTable>,
-    adds: Vec<Add>,
+    files: Vec<PreparedFile>,
     removes: Vec<LiveFile>,
-    written: Vec<PathBuf>,
     kind: Kind,
     _guard: &'a WriteGuard,
 }
@@ -127,9 +121,8 @@ impl Store {
             store: self,
             layout,
             base,
-            adds: Vec::new(),
+            files: Vec::new(),
             removes: Vec::new(),
-            written: Vec::new(),
             kind: Kind::Change,
             _guard: guard,
         })
@@ -212,7 +205,7 @@ impl Staged<'_> {
         }
     }
 
-    /// Takes these files out of the table with the commit.
+    /// Takes these files out of the table with the commit; files of this write go at once.
     ///
     /// # Errors
     /// [`StoreError::LostRace`] for a file that is not live any more.
@@ -223,6 +216,11 @@ impl Staged<'_> {
             .map(|file| file.path)
             .collect();
         for file in files {
+            if let Some(at) = self.files.iter().position(|own| own.live.path == file.path) {
+                // Its rows come again with their changes, before anybody saw them.
+                remove_quietly(&self.files.remove(at).path);
+                continue;
+            }
             if !live.contains(&file.path) {
                 return Err(StoreError::LostRace {
                     table: self.layout.table.clone(),
@@ -243,63 +241,39 @@ impl Staged<'_> {
     /// # Errors
     /// [`StoreError::BadRows`] for rows that break the contract; a disk that refuses.
     pub fn write(&mut self, batches: &[RecordBatch]) -> Result<(), StoreError> {
-        let mut columns = Vec::with_capacity(batches.len());
-        for batch in batches {
-            self.layout.check_months(batch)?;
-            columns.push(self.layout.to_file_columns(batch)?);
-        }
-        let rows = to_sorted(&self.layout, &columns)?;
-        drop(columns);
-        if rows.num_rows() == 0 {
-            return Ok(());
-        }
-        for (month, picked) in self.layout.split_by_month(&rows)? {
-            let part = pick_rows(&self.layout, &rows, picked)?;
-            // Rows that only move were checked when they came.
-            let problems = match self.kind {
-                Kind::Change => self.layout.check_rows(&part, month.as_deref())?,
-                Kind::Compaction => Vec::new(),
-            };
-            if !problems.is_empty() {
-                return Err(StoreError::BadRows {
-                    table: self.layout.table.clone(),
-                    problems,
-                });
-            }
-            let mut start = 0;
-            while start < part.num_rows() {
-                let n_rows = MAX_ROWS_PER_FILE.min(part.num_rows() - start);
-                self.write_file(month.as_deref(), &part.slice(start, n_rows))?;
-                start += n_rows;
-            }
-        }
+        let prepared = self.prepare(batches)?;
+        self.take(prepared);
         Ok(())
     }
 
-    fn write_file(&mut self, month: Option<&str>, rows: &RecordBatch) -> Result<(), StoreError> {
-        let name = format!("part-{}.zstd.parquet", Uuid::new_v4());
-        let partition = self.layout.partition.as_ref().zip(month);
-        let path = match partition {
-            Some((partition, month)) => format!("{}={month}/{name}", partition.column),
-            None => name,
+    /// The first half of [`Staged::write`], for several threads at a time.
+    ///
+    /// # Errors
+    /// As [`Staged::write`].
+    pub fn prepare(&self, batches: &[RecordBatch]) -> Result<Prepared, StoreError> {
+        // Rows that only move were checked when they came.
+        let checking = match self.kind {
+            Kind::Change => Checking::New,
+            Kind::Compaction => Checking::Checked,
         };
-        let full = self.store.table_folder(&self.layout.table).join(&path);
-        let size = publish_rows(&self.layout, &full, rows)?;
-        self.written.push(full);
-        let partition_values = partition
-            .map(|(partition, month)| (partition.column.clone(), Some(month.to_owned())))
-            .into_iter()
-            .collect();
-        self.adds.push(Add {
-            path,
-            partition_values,
-            size: i64::try_from(size).unwrap_or(i64::MAX),
-            modification_time: now_millis(),
-            data_change: true,
-            stats: Some(to_stats(&self.layout, rows).to_string()),
-            ..Add::default()
-        });
-        Ok(())
+        Prepared::write(&self.layout, &self.folder(), batches, checking)
+    }
+
+    /// The second half of [`Staged::write`]: the files go with the commit.
+    pub fn take(&mut self, mut prepared: Prepared) {
+        self.files.append(&mut prepared.files);
+    }
+
+    /// Whether the commit would add or remove anything.
+    #[must_use]
+    pub const fn is_change(&self) -> bool {
+        !self.files.is_empty() || !self.removes.is_empty()
+    }
+
+    /// The files this write has taken so far; [`Store::load_files`] reads them.
+    #[must_use]
+    pub fn staged_files(&self) -> Vec<LiveFile> {
+        self.files.iter().map(|file| file.live.clone()).collect()
     }
 
     /// Marks this write as one that only moves rows between files.
@@ -324,7 +298,7 @@ impl Staged<'_> {
         let actions = self.actions(&base)?;
         // From here the log may name the files, whatever comes back: they stay. What
         // no log entry names is invisible, and `prune` sweeps it up.
-        self.written.clear();
+        self.files.clear();
         let operation = self.operation();
         let version = self.commit_on(&base, actions, operation, note.metadata)?;
         self.settle(base, version);
@@ -405,10 +379,10 @@ impl Staged<'_> {
             .filter(|view| removed.contains(view.path().as_ref()))
             .map(|view| Action::Remove(view.remove_action(data_change)))
             .collect();
-        actions.extend(self.adds.iter().map(|add| {
+        actions.extend(self.files.iter().map(|file| {
             Action::Add(Add {
                 data_change,
-                ..add.clone()
+                ..file.add.clone()
             })
         }));
         Ok(actions)
@@ -508,8 +482,8 @@ impl Staged<'_> {
 
 impl Drop for Staged<'_> {
     fn drop(&mut self) {
-        for path in &self.written {
-            remove_quietly(path);
+        for file in &self.files {
+            remove_quietly(&file.path);
         }
     }
 }
@@ -546,13 +520,4 @@ fn say(version: Option<i64>) -> String {
         || "no table".to_owned(),
         |version| format!("version {version}"),
     )
-}
-
-/// When a file was made, for the log only: no row and no decision hangs on it.
-fn now_millis() -> i64 {
-    SystemTime::now()
-        .duration_since(UNIX_EPOCH)
-        .ok()
-        .and_then(|since| i64::try_from(since.as_millis()).ok())
-        .unwrap_or_default()
 }

@@ -28,19 +28,31 @@ pub(crate) fn browser() -> Result<PathBuf> {
 
 /// A Python with what the notebooks need, in a virtual environment beside the build.
 pub(crate) fn notebook_python() -> Result<PathBuf> {
-    let requirements = shell::root().join("notebooks/requirements.txt");
-    let wanted = std::fs::read_to_string(&requirements).context("notebooks/requirements.txt")?;
-    let folder = shell::target_dir().join("notebook-python");
+    let wanted = shell::root().join("notebooks/requirements.txt");
+    let wanted = std::fs::read_to_string(&wanted).context("notebooks/requirements.txt")?;
+    python_with("notebook-python", &wanted)
+}
+
+/// A Python with the peers of the benches.
+pub(crate) fn bench_python() -> Result<PathBuf> {
+    python_with("bench-python", "duckdb\npytz\n")
+}
+
+/// A virtual environment below the target folder with these packages; made again when they change.
+fn python_with(name: &str, requirements: &str) -> Result<PathBuf> {
+    let folder = shell::target_dir().join(name);
     let python = folder.join("bin/python");
     let stamp = folder.join("requirements.txt");
-    if python.exists() && std::fs::read_to_string(&stamp).is_ok_and(|had| had == wanted) {
+    if python.exists() && std::fs::read_to_string(&stamp).is_ok_and(|had| had == requirements) {
         return Ok(python);
     }
     if folder.exists() {
         std::fs::remove_dir_all(&folder)?;
     }
     shell::run(Command::new("python3").args(["-m", "venv"]).arg(&folder))
-        .context("python3 with venv is needed for the notebooks")?;
+        .context("python3 with venv is needed")?;
+    let list = folder.join("wanted.txt");
+    std::fs::write(&list, requirements)?;
     shell::run(
         Command::new(&python)
             .args([
@@ -51,9 +63,9 @@ pub(crate) fn notebook_python() -> Result<PathBuf> {
                 "--disable-pip-version-check",
                 "-r",
             ])
-            .arg(&requirements),
+            .arg(&list),
     )?;
-    std::fs::write(&stamp, wanted)?;
+    std::fs::write(&stamp, requirements)?;
     Ok(python)
 }
 

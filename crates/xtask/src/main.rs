@@ -1,4 +1,4 @@
-//! Project chores: `cargo xtask test | tidy | trial | schema-docs`.
+//! Project chores: `cargo xtask test | tidy | trial | bench | schema-docs`.
 #![allow(
     clippy::print_stdout,
     clippy::print_stderr,
@@ -6,6 +6,7 @@
 )]
 
 mod acceptance;
+mod bench;
 mod machine;
 mod shell;
 mod test;
@@ -18,6 +19,7 @@ const USAGE: &str = "usage: cargo xtask COMMAND
   test         install what the tests need, then format, clippy, tests, notebooks, browser, mail
   tidy         the rules of the house that no compiler checks
   trial [SEED…]  the demo fleets of these seeds against their own truth (default 1 2 3)
+  bench ingest [ROWS]  a large export into the store, against DuckDB (default 10 million rows)
   schema-docs  write data-schema/README.md from the schema files";
 
 fn main() -> ExitCode {
@@ -27,6 +29,7 @@ fn main() -> ExitCode {
         Some("test") => test::run(),
         Some("tidy") => tidy::run(),
         Some("trial") => trial::run(&words.collect::<Vec<_>>()),
+        Some("bench") => bench::run(&words.collect::<Vec<_>>()),
         Some("schema-docs") => shell::cargo(
             &[
                 "test",

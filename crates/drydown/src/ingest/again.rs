@@ -75,12 +75,14 @@ pub(super) fn rebuild(
             LoadRow::of(file, hash_of(sources, file), at)
         })
         .collect();
+    // As in any ingest: what a crash leaves after the data is completed from their metadata; before
+    // it, the ledger still shows the old description, and the warning to rebuild stands.
+    replace_rejects(store, guard, &of_table, &files)?;
     staged.commit(CommitNote::new(BTreeMap::from([(
         LOADS_KEY.to_owned(),
         json!(rebuilt),
     )])))?;
-    replace_rejects(store, guard, &of_table, &files)?;
-    let mut loads: Vec<LoadRow> = others.into_iter().map(to_load_row).collect();
+    let mut loads: Vec<LoadRow> = others.into_iter().map(ledger::to_load_row).collect();
     loads.extend(rebuilt);
     store.replace_all(
         guard,
@@ -173,21 +175,4 @@ fn replace_rejects(
     }
     store.replace_all(guard, "rejects", kept, CommitNote::default())?;
     Ok(())
-}
-
-fn to_load_row(load: Load) -> LoadRow {
-    let count = |n: i64| u64::try_from(n).unwrap_or(0);
-    LoadRow {
-        source: load.source,
-        file_hash: load.file_hash,
-        file: load.file.unwrap_or_default(),
-        source_hash: load.source_hash.unwrap_or_default(),
-        loaded_at: load.loaded_at.map_or(0, Stamp::micros),
-        rows_in: count(load.rows_in),
-        rows_kept: count(load.rows_kept),
-        rows_duplicate: count(load.rows_duplicate),
-        rows_superseded: count(load.rows_superseded),
-        rows_rejected: count(load.rows_rejected),
-        rows_ignored: count(load.rows_ignored),
-    }
 }

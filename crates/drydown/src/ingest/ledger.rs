@@ -6,6 +6,7 @@ use anyhow::{Context as _, Result};
 use arrow::array::{AsArray, BooleanArray, RecordBatch};
 use arrow::compute::filter_record_batch;
 use drydown_ingest::{LoadRow, Source, loads_batch};
+use drydown_quantity::Stamp;
 use drydown_schema::{TableKind, tables};
 use drydown_store::{CommitNote, Store, WriteGuard};
 use drydown_tables::Load;
@@ -68,14 +69,39 @@ pub(super) fn rows(store: &Store) -> Result<Vec<Load>> {
     )?)
 }
 
-/// Finishes what a crash left: ledger rows that stand in a data commit but not in `loads`, and
-/// rejects of files whose data never arrived.
+/// Finishes what a crash left: ledger rows that stand in a data commit but not, or otherwise, in
+/// `loads`, and rejects of files whose data never arrived.
 pub(super) fn complete(store: &Store, guard: &WriteGuard) -> Result<()> {
-    let mut known: BTreeSet<(String, String)> = rows(store)?
+    let had = rows(store)?;
+    let mut known: BTreeMap<(String, String), LoadRow> = had
         .into_iter()
-        .map(|row| (row.source, row.file_hash))
+        .map(to_load_row)
+        .map(|row| ((row.source.clone(), row.file_hash.clone()), row))
         .collect();
     let mut lost = Vec::new();
+    let mut is_rebuilt = false;
+    for row in noted(store)? {
+        let key = (row.source.clone(), row.file_hash.clone());
+        match known.insert(key, row.clone()) {
+            None => lost.push(row),
+            // The end of a rebuild: its data are in, its ledger rows are not.
+            Some(before) => is_rebuilt |= before != row,
+        }
+    }
+    if is_rebuilt {
+        let all: Vec<LoadRow> = known.values().cloned().collect();
+        let all = vec![loads_batch(&all)?];
+        store.replace_all(guard, "loads", all, CommitNote::default())?;
+    } else if !lost.is_empty() {
+        let lost = vec![loads_batch(&lost)?];
+        store.append(guard, "loads", lost, CommitNote::default())?;
+    }
+    drop_orphan_rejects(store, guard, &known.into_keys().collect())
+}
+
+/// The ledger rows in the last data commit of each table; of a file in several, the last.
+fn noted(store: &Store) -> Result<Vec<LoadRow>> {
+    let mut last: BTreeMap<(String, String), LoadRow> = BTreeMap::new();
     for spec in tables()
         .iter()
         .filter(|spec| spec.kind == TableKind::Ingested)
@@ -95,21 +121,29 @@ pub(super) fn complete(store: &Store, guard: &WriteGuard) -> Result<()> {
                         spec.name
                     )
                 })?;
-                if known.insert((row.source.clone(), row.file_hash.clone())) {
-                    lost.push(row);
-                }
+                last.insert((row.source.clone(), row.file_hash.clone()), row);
             }
         }
     }
-    if !lost.is_empty() {
-        store.append(
-            guard,
-            "loads",
-            vec![loads_batch(&lost)?],
-            CommitNote::default(),
-        )?;
+    Ok(last.into_values().collect())
+}
+
+/// A row of `loads` as it was written.
+pub(super) fn to_load_row(load: Load) -> LoadRow {
+    let count = |n: i64| u64::try_from(n).unwrap_or(0);
+    LoadRow {
+        source: load.source,
+        file_hash: load.file_hash,
+        file: load.file.unwrap_or_default(),
+        source_hash: load.source_hash.unwrap_or_default(),
+        loaded_at: load.loaded_at.map_or(0, Stamp::micros),
+        rows_in: count(load.rows_in),
+        rows_kept: count(load.rows_kept),
+        rows_duplicate: count(load.rows_duplicate),
+        rows_superseded: count(load.rows_superseded),
+        rows_rejected: count(load.rows_rejected),
+        rows_ignored: count(load.rows_ignored),
     }
-    drop_orphan_rejects(store, guard, &known)
 }
 
 /// Rejects whose file is in no ledger row were published before their data could follow.

@@ -77,7 +77,7 @@ pub(super) fn to_batches<'a>(files: &[&'a Found], text: u64) -> Vec<Batch<'a>> {
 }
 
 /// Bytes of text a file unpacks to, roughly: run logs compress about eightfold.
-fn text_weight(file: &Found) -> u64 {
+pub(super) fn text_weight(file: &Found) -> u64 {
     let packed = ["gz", "zst", "zip"]
         .iter()
         .any(|ending| file.path.extension().is_some_and(|found| found == *ending));

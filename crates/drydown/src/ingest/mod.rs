@@ -6,6 +6,7 @@
 
 mod again;
 pub(crate) mod draft;
+mod large;
 mod ledger;
 mod matching;
 mod publish;
@@ -27,7 +28,7 @@ use matching::Batch;
 pub(crate) use matching::Found;
 
 /// Text unpacked at once, bytes: bounds the memory of one commit.
-const BATCH_TEXT: u64 = 96 << 20;
+const BATCH_TEXT: u64 = 32 << 20;
 /// Text of one file at most, bytes.
 const FILE_TEXT: usize = 8 << 30;
 
@@ -123,6 +124,26 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
             .filter(|file| source_of(&sources, file).table().name == table)
             .collect();
         for batch in matching::to_batches(&of_table, BATCH_TEXT) {
+            if let (Some(store), Some(guard)) = (store, &guard)
+                && let [file] = batch.files[..]
+                && is_large(source_of(&sources, file), file)
+            {
+                let into = large::Into {
+                    store,
+                    guard,
+                    site: &site,
+                    loaded_at: inputs.loaded_at,
+                };
+                take_large(
+                    &into,
+                    source_of(&sources, file),
+                    file,
+                    &mut known,
+                    &mut summary,
+                )?;
+                step.advance();
+                continue;
+            }
             let rows = read_batch(&batch, &sources, &mut known, inputs, &site, &mut summary)?;
             if !rows.is_empty() {
                 summary.files.extend(publish::take(
@@ -149,6 +170,33 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
         }
     }
     Ok(summary)
+}
+
+/// Whether a file is read piece by piece. A dry run holds it whole: nothing is staged that a later
+/// piece could be compared with.
+fn is_large(source: &Source, file: &Found) -> bool {
+    matching::text_weight(file) > BATCH_TEXT / 2 && source.reads_in_pieces()
+}
+
+fn take_large(
+    into: &large::Into<'_>,
+    source: &Source,
+    file: &Found,
+    known: &mut Ledger,
+    summary: &mut IngestSummary,
+) -> Result<()> {
+    let hash = large::hash(source, file)?;
+    if known.knows_or_adds(source.name(), &hash) {
+        summary.n_known += 1;
+        return Ok(());
+    }
+    let taken = large::take(into, source, file, &hash)?;
+    let notes = taken.notes.iter();
+    summary
+        .warnings
+        .extend(notes.map(|note| format!("{}: {note}", file.name)));
+    summary.files.push(taken.done);
+    Ok(())
 }
 
 fn source_of<'a>(sources: &'a [Source], found: &Found) -> &'a Source {

@@ -2,12 +2,12 @@
 
 use std::collections::BTreeMap;
 
-use anyhow::Result;
+use anyhow::{Result, bail};
 use drydown_ingest::{
     FileRows, LoadRow, MergePlan, Merged, Part, Source, loads_batch, rejects_batch,
 };
 use drydown_quantity::Stamp;
-use drydown_store::{CommitNote, LiveFile, Store, WriteGuard};
+use drydown_store::{CommitNote, LiveFile, Staged, Store, WriteGuard};
 use serde_json::json;
 
 use super::ledger::LOADS_KEY;
@@ -57,15 +57,21 @@ pub(super) fn take(
         .map(|file| LoadRow::of(file, hash_of(sources, file), loaded_at))
         .collect();
     if let (Some(store), Some(guard)) = (store, guard) {
-        commit(
+        let (rejects, data) = stage(store, guard, &table.name, &files, &laid)?;
+        if data.base_version() != base {
+            // Nobody else may write under our lock.
+            bail!(
+                "table \"{}\" changed while its rows were merged",
+                table.name
+            );
+        }
+        commit_staged(
             store,
             guard,
-            &Commit {
-                table: &table.name,
-                base,
-                files: &files,
-                ledger: &ledger,
-                laid: &laid,
+            StagedCommit {
+                rejects: Some(rejects),
+                data: Some(data),
+                ledger,
             },
         )?;
     }
@@ -79,46 +85,67 @@ pub(super) fn take(
         .collect())
 }
 
-struct Commit<'a> {
-    table: &'a str,
-    base: Option<i64>,
-    files: &'a [FileRows],
-    ledger: &'a [LoadRow],
-    laid: &'a [Laid],
+/// Everything of one commit: rejects, data with the ledger rows in its metadata, loads.
+pub(super) struct StagedCommit<'a> {
+    pub(super) rejects: Option<Staged<'a>>,
+    /// None where no row changes.
+    pub(super) data: Option<Staged<'a>>,
+    pub(super) ledger: Vec<LoadRow>,
 }
 
-fn commit(store: &Store, guard: &WriteGuard, commit: &Commit<'_>) -> Result<()> {
-    let rejects = rejects_batch(commit.files)?;
-    if rejects.num_rows() > 0 {
-        store.append(guard, "rejects", vec![rejects], CommitNote::default())?;
+/// Makes a write count, in the order in which a crash can be completed from.
+pub(super) fn commit_staged(
+    store: &Store,
+    guard: &WriteGuard,
+    commit: StagedCommit<'_>,
+) -> Result<()> {
+    if let Some(rejects) = commit.rejects
+        && rejects.is_change()
+    {
+        rejects.commit(CommitNote::default())?;
     }
-    let changes = commit
-        .laid
-        .iter()
-        .any(|part| part.merged.n_added + part.merged.n_changed > 0);
-    if changes {
-        let mut staged = store.stage(guard, commit.table)?;
-        for part in commit.laid {
-            if part.merged.n_changed > 0 {
-                staged.remove(&part.touched)?;
-                staged.write(&part.merged.rewritten)?;
-            }
-            staged.write(&part.merged.added)?;
-        }
+    if let Some(data) = commit.data
+        && data.is_change()
+    {
+        let base = data.base_version();
         let note = BTreeMap::from([(LOADS_KEY.to_owned(), json!(commit.ledger))]);
-        staged.commit(CommitNote::new(note).computed_from(commit.base))?;
+        data.commit(CommitNote::new(note).computed_from(base))?;
     }
     store.append(
         guard,
         "loads",
-        vec![loads_batch(commit.ledger)?],
+        vec![loads_batch(&commit.ledger)?],
         CommitNote::default(),
     )?;
     Ok(())
 }
 
+fn stage<'a>(
+    store: &'a Store,
+    guard: &'a WriteGuard,
+    table: &str,
+    files: &[FileRows],
+    laid: &[Laid],
+) -> Result<(Staged<'a>, Staged<'a>)> {
+    let mut rejects = store.stage(guard, "rejects")?;
+    rejects.write(&[rejects_batch(files)?])?;
+    let mut data = store.stage(guard, table)?;
+    for part in laid {
+        if part.merged.n_changed > 0 {
+            data.remove(&part.touched)?;
+            data.write(&part.merged.rewritten)?;
+        }
+        data.write(&part.merged.added)?;
+    }
+    Ok((rejects, data))
+}
+
 /// Stored files that may hold a row of the part.
-fn touched(live: &[LiveFile], part: &Part, table: &drydown_schema::TableSpec) -> Vec<LiveFile> {
+pub(super) fn touched(
+    live: &[LiveFile],
+    part: &Part,
+    table: &drydown_schema::TableSpec,
+) -> Vec<LiveFile> {
     let text_key = table.key.first().map(String::as_str).unwrap_or_default();
     let stamp_key = table.key.get(1).map(String::as_str).unwrap_or_default();
     live.iter()

@@ -13,6 +13,9 @@ use super::{Entry, MergePlan, Merged, Part, month_text};
 use crate::rows::{Body, FileRows};
 use crate::texts::{NULL, from_whole};
 
+/// Rows of one batch: the texts of a column must not pass two gigabytes.
+const MAX_ROWS: usize = 1 << 20;
+
 impl MergePlan {
     /// The rows of the part as new rows; None where it takes going through them one by one.
     pub(super) fn append_part(&mut self, part: &Part) -> Result<Option<Merged>, ArrowError> {
@@ -25,15 +28,9 @@ impl MergePlan {
         if !distinct || !self.files.iter().all(is_wide) {
             return Ok(None);
         }
-        let schema = Arc::new(arrow_schema(self.table));
-        let mut arrays: Vec<ArrayRef> = Vec::with_capacity(self.table.columns.len());
-        for (place, spec) in self.table.columns.iter().enumerate() {
-            let array = match self.column(place, entries) {
-                Column::Cells(cells) => to_array(spec.kind, &self.pool, cells),
-                Column::Same(text) => repeated_text(&text, entries.len()),
-                Column::Null => new_null_array(schema.field(place).data_type(), entries.len()),
-            };
-            arrays.push(array);
+        let mut added = Vec::new();
+        for rows in entries.chunks(MAX_ROWS) {
+            added.push(self.to_batch(rows)?);
         }
         let n_added = entries.len();
         let mut kept = vec![0_u64; self.files.len()];
@@ -46,11 +43,25 @@ impl MergePlan {
             file.counts.rows_kept += n;
         }
         Ok(Some(Merged {
-            added: vec![RecordBatch::try_new(schema, arrays)?],
+            added,
             rewritten: Vec::new(),
             n_added,
             n_changed: 0,
         }))
+    }
+
+    fn to_batch(&self, entries: &[Entry]) -> Result<RecordBatch, ArrowError> {
+        let schema = Arc::new(arrow_schema(self.table));
+        let mut arrays: Vec<ArrayRef> = Vec::with_capacity(self.table.columns.len());
+        for (place, spec) in self.table.columns.iter().enumerate() {
+            let array = match self.column(place, entries) {
+                Column::Cells(cells) => to_array(spec.kind, &self.pool, cells),
+                Column::Same(text) => repeated_text(&text, entries.len()),
+                Column::Null => new_null_array(schema.field(place).data_type(), entries.len()),
+            };
+            arrays.push(array);
+        }
+        RecordBatch::try_new(schema, arrays)
     }
 
     fn column(&self, place: usize, entries: &[Entry]) -> Column {

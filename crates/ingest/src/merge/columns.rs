@@ -4,8 +4,9 @@ use std::sync::Arc;
 
 use arrow::array::{
     Array, ArrayRef, AsArray, BooleanArray, Date32Array, Float64Array, Int64Array, RecordBatch,
-    StringArray, TimestampMicrosecondArray,
+    StringArray, StringBuilder, TimestampMicrosecondArray,
 };
+use arrow::buffer::{NullBuffer, OffsetBuffer};
 use arrow::datatypes::{Date32Type, Float64Type, Int64Type, TimestampMicrosecondType};
 use arrow::error::ArrowError;
 use drydown_schema::{ColumnKind, TableSpec, arrow_schema};
@@ -119,24 +120,34 @@ pub(super) fn to_batch(
 }
 
 pub(super) fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> ArrayRef {
-    let cells = cells.into_iter();
     match kind {
-        ColumnKind::Text => Arc::new(cells.map(|cell| pool.get(cell)).collect::<StringArray>()),
-        ColumnKind::Real => Arc::new(cells.map(to_real).collect::<Float64Array>()),
-        ColumnKind::Int => Arc::new(cells.map(to_whole).collect::<Int64Array>()),
+        ColumnKind::Text => texts(pool, &cells),
+        ColumnKind::Real => {
+            let nulls = nulls_of(&cells);
+            let values: Vec<f64> = cells
+                .into_iter()
+                .map(|cell| to_real(cell).unwrap_or(0.0))
+                .collect();
+            Arc::new(Float64Array::new(values.into(), nulls))
+        }
+        ColumnKind::Int => {
+            let nulls = nulls_of(&cells);
+            Arc::new(Int64Array::new(wholes(cells).into(), nulls))
+        }
         ColumnKind::Bool => Arc::new(
             cells
+                .into_iter()
                 .map(|cell| to_whole(cell).map(|value| value != 0))
                 .collect::<BooleanArray>(),
         ),
-        ColumnKind::Stamp => Arc::new(
-            cells
-                .map(to_whole)
-                .collect::<TimestampMicrosecondArray>()
-                .with_timezone("UTC"),
-        ),
+        ColumnKind::Stamp => {
+            let nulls = nulls_of(&cells);
+            let array = TimestampMicrosecondArray::new(wholes(cells).into(), nulls);
+            Arc::new(array.with_timezone("UTC"))
+        }
         ColumnKind::Date => Arc::new(
             cells
+                .into_iter()
                 .map(|cell| to_whole(cell).and_then(|day| i32::try_from(day).ok()))
                 .collect::<Date32Array>(),
         ),
@@ -145,5 +156,36 @@ pub(super) fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> Ar
 
 /// One text, again and again.
 pub(super) fn repeated_text(text: &str, n_rows: usize) -> ArrayRef {
-    Arc::new(std::iter::repeat_n(Some(text), n_rows).collect::<StringArray>())
+    let bytes = text.repeat(n_rows).into_bytes();
+    let offsets = OffsetBuffer::from_repeated_length(text.len(), n_rows);
+    match StringArray::try_new(offsets, bytes.into(), None) {
+        Ok(array) => Arc::new(array),
+        Err(_) => Arc::new(std::iter::repeat_n(Some(text), n_rows).collect::<StringArray>()),
+    }
+}
+
+/// Which cells hold something; None where all do.
+fn nulls_of(cells: &[u64]) -> Option<NullBuffer> {
+    cells
+        .contains(&NULL)
+        .then(|| cells.iter().map(|cell| *cell != NULL).collect())
+}
+
+fn wholes(cells: Vec<u64>) -> Vec<i64> {
+    cells
+        .into_iter()
+        .map(|cell| to_whole(cell).unwrap_or(0))
+        .collect()
+}
+
+fn texts(pool: &TextPool, cells: &[u64]) -> ArrayRef {
+    let n_bytes = cells
+        .iter()
+        .map(|cell| pool.get(*cell).map_or(0, str::len))
+        .sum();
+    let mut builder = StringBuilder::with_capacity(cells.len(), n_bytes);
+    for cell in cells {
+        builder.append_option(pool.get(*cell));
+    }
+    Arc::new(builder.finish())
 }

@@ -72,6 +72,23 @@ impl Part {
         self.end - self.start
     }
 
+    /// Whether two parts of one table may share a key.
+    #[must_use]
+    pub fn overlaps(&self, other: &Self) -> bool {
+        if self.month != other.month {
+            return false;
+        }
+        if self.spans.is_empty() || other.spans.is_empty() {
+            return true;
+        }
+        self.spans.iter().any(|(text, (first, last))| {
+            other
+                .spans
+                .get(text)
+                .is_some_and(|(from, to)| first <= to && from <= last)
+        })
+    }
+
     /// Whether a stored file with these spans of the key may hold a row of this part.
     ///
     /// `texts` spans the first column of the key, `stamps` the stamp; None: not known.
@@ -120,6 +137,12 @@ impl MergePlan {
         plan
     }
 
+    /// The table of the rows.
+    #[must_use]
+    pub const fn table(&self) -> &'static TableSpec {
+        self.table
+    }
+
     /// The parts, by month.
     #[must_use]
     pub fn parts(&self) -> Vec<Part> {
@@ -163,7 +186,7 @@ impl MergePlan {
             batches.push(rows);
         }
         known.sort_unstable();
-        if known.is_empty()
+        if !self.has_hit(part, &known)
             && let Some(merged) = self.append_part(part)?
         {
             return Ok(merged);
@@ -195,6 +218,14 @@ impl MergePlan {
             }
         }
         output.finish(self.table, &self.pool, stored)
+    }
+
+    /// Whether a stored row has the key of a row of the part.
+    fn has_hit(&self, part: &Part, known: &[(Key, usize, usize)]) -> bool {
+        let entries = self.entries.get(part.start..part.end).unwrap_or(&[]);
+        known
+            .iter()
+            .any(|(key, ..)| entries.binary_search_by(|entry| entry.key.cmp(key)).is_ok())
     }
 
     /// The files with their final counts, once every part was merged.

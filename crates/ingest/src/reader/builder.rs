@@ -2,10 +2,11 @@
 
 use std::collections::BTreeSet;
 
+use super::FileHead;
 use crate::rows::{Body, Counts, FileRows, Reject, Scope, shortened};
 use crate::source::{Layout, Source};
 use crate::stamps::{FoldRow, LocalTime, resolve_folds};
-use crate::texts::{TextPool, from_whole};
+use crate::texts::{NULL, TextPool, from_whole};
 
 /// Rows in the making.
 #[derive(Debug)]
@@ -20,6 +21,8 @@ pub(crate) struct Builder {
     times: Vec<FoldRow>,
     /// Rows whose hour the clock showed twice, with their text.
     doubtful: Vec<(usize, String)>,
+    /// The last rows of each series in the piece before this one.
+    before: Vec<FoldRow>,
 }
 
 impl Builder {
@@ -44,7 +47,34 @@ impl Builder {
             notes: Vec::new(),
             times: Vec::new(),
             doubtful: Vec::new(),
+            before: Vec::new(),
         }
+    }
+
+    /// Gives the neighbours that stand before the first row of each series.
+    pub(crate) fn set_before(&mut self, before: Vec<FoldRow>) {
+        self.before = before;
+    }
+
+    /// The last row of each series of a wide file, in the order of the series.
+    pub(crate) fn last_rows(&self) -> Vec<FoldRow> {
+        // The series of a wide file are the cells of its units, which are small numbers.
+        let mut last: Vec<Option<&FoldRow>> = Vec::new();
+        for row in self.before.iter().chain(&self.times) {
+            let place = usize::try_from(row.series >> 32).unwrap_or(0);
+            if last.len() <= place {
+                last.resize(place + 1, None);
+            }
+            if let Some(slot) = last.get_mut(place) {
+                *slot = Some(row);
+            }
+        }
+        last.into_iter().flatten().copied().collect()
+    }
+
+    /// Whether some row's hour was shown twice.
+    pub(crate) fn is_doubtful(&self) -> bool {
+        !self.doubtful.is_empty()
     }
 
     /// Keeps a record out whole.
@@ -84,11 +114,11 @@ impl Builder {
         self.lines.push(line);
     }
 
-    /// Adds the cells of a wide row, one per spoken column.
-    pub(crate) fn push_wide(&mut self, row: &[u64]) {
+    /// Adds the cells of a wide row: those in `slots`, one per spoken column.
+    pub(crate) fn push_wide(&mut self, row: &[u64], slots: &[usize]) {
         if let Body::Wide { columns } = &mut self.body {
-            for ((_, column), cell) in columns.iter_mut().zip(row) {
-                column.push(*cell);
+            for ((_, column), slot) in columns.iter_mut().zip(slots) {
+                column.push(row.get(*slot).copied().unwrap_or(NULL));
             }
         }
     }
@@ -126,8 +156,8 @@ impl Builder {
         FileRows {
             table: finish.source.table,
             source: finish.source.name.clone(),
-            file: finish.file.to_owned(),
-            file_hash: finish.file_hash,
+            file: finish.file.name.to_owned(),
+            file_hash: finish.file.hash.to_owned(),
             pool: finish.pool,
             keys: self.keys,
             lines: self.lines,
@@ -141,7 +171,9 @@ impl Builder {
 
     /// Replaces doubtful stamps by their pass; rows that cannot be told are rejected.
     fn settle(&mut self, stamp_key: usize) {
-        let found = resolve_folds(&self.times);
+        let n_before = self.before.len();
+        let all: Vec<FoldRow> = self.before.iter().chain(&self.times).copied().collect();
+        let found = resolve_folds(&all).split_off(n_before);
         let mut dropped = BTreeSet::new();
         for (row, raw) in std::mem::take(&mut self.doubtful) {
             match found.get(row).copied().flatten() {
@@ -208,8 +240,7 @@ impl Builder {
 #[derive(Debug)]
 pub(crate) struct Finish<'a> {
     pub(crate) source: &'a Source,
-    pub(crate) file: &'a str,
-    pub(crate) file_hash: String,
+    pub(crate) file: FileHead<'a>,
     pub(crate) pool: TextPool,
     pub(crate) stamp_key: Option<usize>,
     pub(crate) derives_barometer: bool,

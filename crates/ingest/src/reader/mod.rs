@@ -4,6 +4,7 @@ mod builder;
 mod cell;
 mod header;
 mod memo;
+mod pieces;
 mod pressure;
 mod record;
 mod tall;
@@ -12,17 +13,22 @@ mod wide;
 #[cfg(test)]
 mod tests;
 
+use std::io::Read;
+
 use drydown_quantity::Stamp;
 
 use crate::rows::FileRows;
 use crate::site::SiteContext;
 use crate::source::{Layout, Source};
-use crate::text::{Records, TextError, decode_text};
+use crate::text::{Cut, Pieces, Records, TextError, decode_text};
 use crate::texts::TextPool;
 use builder::{Builder, Finish};
 
 pub(crate) use cell::check_constant;
+pub use pieces::{PieceReader, PieceRows, ReadAll, WideFile};
 
+/// Bytes hashed at a time.
+const HASH_BLOCK: usize = 1 << 20;
 /// Bytes of an unreadable file that its reject entry shows.
 const RAW_BYTES: usize = 32;
 
@@ -51,24 +57,39 @@ impl Source {
         };
         let mut records = Records::new(&decoded.text, self.delimiter);
         records.skip_lines(self.skip_lines);
-        let job = record::Job::new(self, input, site, decoded.malformed);
+        let hash = self.file_hash(input.name, input.bytes);
+        let job = record::Job::new(self, input.head(&hash), site, decoded.malformed);
         match self.layout {
             Layout::Wide => wide::read(job, records),
             Layout::Tall => tall::read(job, records),
         }
     }
 
-    /// The whole file as one rejected record: it is in the ledger, and its bytes can be told again.
     fn unreadable(&self, input: &FileInput<'_>, error: &TextError) -> FileRows {
+        let hash = self.file_hash(input.name, input.bytes);
+        let head = input.bytes.get(..RAW_BYTES).unwrap_or(input.bytes);
+        self.unreadable_file(input.head(&hash), head, input.bytes.len() as u64, error)
+    }
+
+    /// The whole file as one rejected record: it is in the ledger, and its bytes can be told again.
+    ///
+    /// `first_bytes` go into the reject entry, `n_bytes` is the size of the file.
+    #[must_use]
+    pub fn unreadable_file(
+        &self,
+        file: FileHead<'_>,
+        first_bytes: &[u8],
+        n_bytes: u64,
+        error: &TextError,
+    ) -> FileRows {
         let mut builder = Builder::new(self.keys.len(), self.layout, &[]);
         builder.counts.rows_in = 1;
-        let head: String = input
-            .bytes
+        let head: String = first_bytes
             .iter()
             .take(RAW_BYTES)
             .map(|byte| format!("{byte:02x}"))
             .collect();
-        let raw = format!("{head} ({} bytes)", input.bytes.len());
+        let raw = format!("{head} ({n_bytes} bytes)");
         builder.reject_row(
             1,
             &raw,
@@ -79,8 +100,18 @@ impl Source {
             .push(format!("{error}; the whole file is one reject"));
         builder.finish(Finish {
             source: self,
-            file: input.name,
-            file_hash: self.file_hash(input.name, input.bytes),
+            file,
+            pool: TextPool::default(),
+            stamp_key: None,
+            derives_barometer: false,
+        })
+    }
+
+    /// A file without any record.
+    fn no_rows(&self, file: FileHead<'_>) -> FileRows {
+        Builder::new(self.keys.len(), self.layout, &[]).finish(Finish {
+            source: self,
+            file,
             pool: TextPool::default(),
             stamp_key: None,
             derives_barometer: false,
@@ -95,6 +126,25 @@ impl Source {
     pub fn file_hash(&self, name: &str, bytes: &[u8]) -> String {
         let mut hasher = blake3::Hasher::new();
         hasher.update(bytes);
+        self.finish_hash(name, hasher)
+    }
+
+    /// As [`Self::file_hash`], of what a reader gives.
+    ///
+    /// # Errors
+    /// What the reader fails with.
+    pub fn file_hash_of(&self, name: &str, mut reader: impl Read) -> std::io::Result<String> {
+        let mut hasher = blake3::Hasher::new();
+        let mut block = vec![0; HASH_BLOCK];
+        loop {
+            match reader.read(&mut block)? {
+                0 => return Ok(self.finish_hash(name, hasher)),
+                n => hasher.update(block.get(..n).unwrap_or(&[])),
+            };
+        }
+    }
+
+    fn finish_hash(&self, name: &str, mut hasher: blake3::Hasher) -> String {
         for (part, text) in record::name_parts(self, name).unwrap_or_default() {
             for word in [part, text] {
                 hasher.update(b"\0");
@@ -103,4 +153,52 @@ impl Source {
         }
         hasher.finalize().to_hex().to_string()
     }
+
+    /// Whether its files can be read in pieces ([`PieceReader`]): in a tall file a pressure may need
+    /// a barometer from anywhere else in it.
+    #[must_use]
+    pub fn reads_in_pieces(&self) -> bool {
+        self.layout == Layout::Wide
+    }
+
+    /// Cuts the text of a file into pieces of about `aim` bytes.
+    ///
+    /// # Errors
+    /// Bytes that do not unpack.
+    pub fn pieces<'r>(
+        &self,
+        reader: impl Read + Send + 'r,
+        aim: usize,
+        limit: usize,
+    ) -> Result<Pieces<'r>, TextError> {
+        let cut = Cut {
+            encoding: self.encoding,
+            delimiter: self.delimiter,
+            skip_lines: self.skip_lines,
+            aim,
+            limit,
+        };
+        Pieces::new(reader, cut)
+    }
+}
+
+impl<'a> FileInput<'a> {
+    fn head(&self, hash: &'a str) -> FileHead<'a> {
+        FileHead {
+            name: self.name,
+            hash,
+            loaded_at: self.loaded_at,
+        }
+    }
+}
+
+/// A file without its bytes.
+#[derive(Clone, Copy, Debug)]
+pub struct FileHead<'a> {
+    /// The file's path as the ledger shows it.
+    pub name: &'a str,
+    /// [`Source::file_hash`] of it.
+    pub hash: &'a str,
+    /// When the load began.
+    pub loaded_at: Stamp,
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use drydown_quantity::{PressureReference, Stamp};
 
-use super::FileInput;
+use super::FileHead;
 use super::builder::{Builder, Finish};
 use super::cell::{CellReader, NEVER, Place, Standard};
 use super::header::{Header, Place as FieldPlace};
@@ -22,8 +22,7 @@ pub(crate) struct Job<'a> {
     pub(crate) source: &'a Source,
     pub(crate) cells: CellReader<'a>,
     site: &'a SiteContext,
-    file: &'a str,
-    hash: String,
+    file: FileHead<'a>,
     /// Named parts of the file's name; None where the pattern does not fit.
     captured: Option<BTreeMap<String, String>>,
     /// Which column of the key is the unit, and which the stamp.
@@ -33,8 +32,8 @@ pub(crate) struct Job<'a> {
     known_units: Vec<Option<&'a UnitSite>>,
     /// A pressure of the source needs the local barometer.
     needs_barometer: bool,
-    /// The station of the last record: the unit's cell, how long it holds, and its barometer.
-    station: Option<(u64, Validity, Standard)>,
+    /// By the unit's text cell: its last station, how long that holds, and its barometer.
+    stations: Vec<Option<(Validity, Standard)>>,
 }
 
 /// Where the columns of the source stand in this file.
@@ -57,18 +56,17 @@ pub(crate) struct Key {
 impl<'a> Job<'a> {
     pub(crate) fn new(
         source: &'a Source,
-        input: &FileInput<'a>,
+        file: FileHead<'a>,
         site: &'a SiteContext,
         malformed: bool,
     ) -> Self {
-        let captured = name_parts(source, input.name);
+        let captured = name_parts(source, file.name);
         let place = |wanted: &dyn Fn(&Column) -> bool| source.keys.iter().position(wanted);
         Self {
             source,
-            cells: CellReader::new(source, Some(input.loaded_at), malformed),
+            cells: CellReader::new(source, Some(file.loaded_at), malformed),
             site,
-            file: input.name,
-            hash: source.file_hash(input.name, input.bytes),
+            file,
             captured,
             unit_key: place(&|column| column.name == "unit_id"),
             stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
@@ -77,7 +75,7 @@ impl<'a> Job<'a> {
                 .values
                 .iter()
                 .any(|column| matches!(column.kind, CellKind::Pressure(..))),
-            station: None,
+            stations: Vec::new(),
         }
     }
 
@@ -211,8 +209,8 @@ impl<'a> Job<'a> {
             return None;
         }
         let at = at?;
-        if let Some((known, validity, standard)) = &self.station
-            && *known == cell
+        let place = usize::try_from(cell).unwrap_or(usize::MAX);
+        if let Some(Some((validity, standard))) = self.stations.get(place)
             && validity.holds(at)
         {
             return Some(*standard);
@@ -224,8 +222,32 @@ impl<'a> Job<'a> {
             barometer,
             basis: self.cells.pool.cell(barometer.basis),
         };
-        self.station = Some((cell, validity, standard));
+        // Cells of texts are small numbers; a row without a unit has none.
+        if place < self.cells.pool.texts().len() {
+            if self.stations.len() <= place {
+                self.stations.resize(place + 1, None);
+            }
+            if let Some(slot) = self.stations.get_mut(place) {
+                *slot = Some((validity, standard));
+            }
+        }
         Some(standard)
+    }
+
+    /// What the stamps of a unit share in [`FoldRow::series`], in a wide file.
+    pub(crate) fn series_of(&mut self, unit: &str) -> u64 {
+        match self.unit_key {
+            Some(_) => self.cells.pool.cell(unit) << 32,
+            None => 0,
+        }
+    }
+
+    /// The unit of a series; the empty text where the source has none.
+    pub(crate) fn unit_of(&self, series: u64) -> Option<&str> {
+        match self.unit_key {
+            Some(_) => self.cells.pool.get(series >> 32),
+            None => Some(""),
+        }
     }
 
     /// The finished rows.
@@ -243,7 +265,6 @@ impl<'a> Job<'a> {
         builder.finish(Finish {
             source,
             file: self.file,
-            file_hash: self.hash,
             pool: self.cells.pool,
             stamp_key: self.stamp_key,
             derives_barometer: relative && (tall || !maps_barometer),

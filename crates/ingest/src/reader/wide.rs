@@ -11,28 +11,81 @@ use crate::source::Layout;
 use crate::text::{Record, Records};
 use crate::texts::NULL;
 
-/// Reads every record.
+/// What the header of a file says.
+#[derive(Clone, Debug)]
+pub(super) struct Sheet {
+    header: Header,
+    fields: Fields,
+    slots: Vec<usize>,
+    /// Places in the table of the columns that a row speaks for.
+    places: Vec<usize>,
+    /// Why no record can be read, from the start or since a line.
+    pub(super) fatal: Option<String>,
+}
+
+impl Sheet {
+    /// From the first record.
+    pub(super) fn of(job: &Job<'_>, record: &Record<'_>) -> Self {
+        let header = Header::of(record);
+        let (fields, fatal) = job.fields(&header);
+        let slots = active_slots(job, &fields);
+        let places = slots
+            .iter()
+            .filter_map(|slot| job.source.spoken.get(*slot).copied())
+            .collect();
+        Self {
+            header,
+            fields,
+            slots,
+            places,
+            fatal,
+        }
+    }
+
+    pub(super) fn builder(&self, job: &Job<'_>) -> Builder {
+        Builder::new(job.source.keys.len(), Layout::Wide, &self.places)
+    }
+
+    pub(super) fn note_missing(&self, job: &Job<'_>, builder: &mut Builder) {
+        note_missing(job, &self.header, &self.fields, builder);
+    }
+}
+
+/// Reads every record of a file.
 pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
-    let source = job.source;
     let mut record = Record::default();
     if !records.read(&mut record) {
-        return job.finish(Builder::new(source.keys.len(), Layout::Wide, &[]));
+        let builder = Builder::new(job.source.keys.len(), Layout::Wide, &[]);
+        return job.finish(builder);
     }
-    let header = Header::of(&record);
-    let (fields, mut fatal) = job.fields(&header);
-    let slots = active_slots(&job, &fields);
-    let places: Vec<usize> = slots
-        .iter()
-        .filter_map(|slot| source.spoken.get(*slot).copied())
-        .collect();
-    let mut builder = Builder::new(source.keys.len(), Layout::Wide, &places);
-    note_missing(&job, &header, &fields, &mut builder);
+    let mut sheet = Sheet::of(&job, &record);
+    let mut builder = sheet.builder(&job);
+    sheet.note_missing(&job, &mut builder);
+    read_records(&mut job, &mut sheet, &mut records, &mut builder);
+    job.finish(builder)
+}
+
+/// Reads the records that are left.
+pub(super) fn read_records<'t>(
+    job: &mut Job<'_>,
+    sheet: &mut Sheet,
+    records: &mut Records<'t>,
+    builder: &mut Builder,
+) {
+    let source = job.source;
+    let Sheet {
+        header,
+        fields,
+        slots,
+        fatal,
+        ..
+    } = sheet;
+    let mut record = Record::default();
     let mut key = Key::default();
     let mut row = vec![NULL; source.spoken.len()];
-    let mut spoken = Vec::with_capacity(slots.len());
     while records.read(&mut record) {
         builder.counts.rows_in += 1;
-        if let Some(why) = &fatal {
+        if let Some(why) = fatal {
             builder.reject_row(record.line, record.raw, why.clone());
             continue;
         }
@@ -50,11 +103,11 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
             builder.reject_row(record.line, record.raw, "the header again".to_owned());
             continue;
         }
-        if let Err(why) = job.read_key(&record, &fields, None, &mut key) {
+        if let Err(why) = job.read_key(&record, fields, None, &mut key) {
             let why = if header.is_other_header(&record, &source.keys)
                 || header.is_other_header(&record, &source.values)
             {
-                fatal = Some(format!("the header changed at line {}", record.line));
+                *fatal = Some(format!("the header changed at line {}", record.line));
                 "another header: what follows cannot be told".to_owned()
             } else {
                 why
@@ -62,17 +115,10 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
             builder.reject_row(record.line, record.raw, why);
             continue;
         }
-        read_cells(&mut job, &record, (&fields, &key), &mut builder, &mut row);
-        spoken.clear();
-        spoken.extend(
-            slots
-                .iter()
-                .map(|slot| row.get(*slot).copied().unwrap_or(NULL)),
-        );
+        read_cells(job, &record, (fields, &key), builder, &mut row);
         builder.push_key(&key.cells, key.time, record.line, record.raw);
-        builder.push_wide(&spoken);
+        builder.push_wide(&row, slots);
     }
-    job.finish(builder)
 }
 
 /// Slots that some column of this file fills; a column the file lacks is not spoken for.

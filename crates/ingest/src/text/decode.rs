@@ -10,7 +10,7 @@ use encoding_rs::Encoding;
 
 /// Why the bytes of a file could not be turned into text.
 #[derive(Debug, thiserror::Error)]
-pub(crate) enum TextError {
+pub enum TextError {
     /// The compressed stream is damaged or ends early.
     #[error("the {kind} stream cannot be unpacked: {why}")]
     Damaged {
@@ -66,7 +66,7 @@ pub(crate) fn decode_text(
 }
 
 /// The unpacked bytes; None where the bytes are not compressed.
-fn unpack(bytes: &[u8], limit: usize) -> Result<Option<Vec<u8>>, TextError> {
+pub(super) fn unpack(bytes: &[u8], limit: usize) -> Result<Option<Vec<u8>>, TextError> {
     if bytes.starts_with(&[0x1f, 0x8b]) {
         let reader = flate2::read::MultiGzDecoder::new(bytes);
         return read_bounded(reader, limit, "gzip").map(Some);
@@ -112,7 +112,7 @@ fn read_bounded(reader: impl Read, limit: usize, kind: &'static str) -> Result<V
     Ok(out)
 }
 
-fn damaged(kind: &'static str, why: &dyn std::fmt::Display) -> TextError {
+pub(super) fn damaged(kind: &'static str, why: &dyn std::fmt::Display) -> TextError {
     TextError::Damaged {
         kind,
         why: why.to_string(),

@@ -1,8 +1,11 @@
 //! From the bytes of a file as found to records with line numbers.
 
 mod decode;
+mod pieces;
 mod records;
 
-pub(crate) use decode::TextError;
+pub use decode::TextError;
 pub(crate) use decode::decode_text;
+pub(crate) use pieces::Cut;
+pub use pieces::{Piece, Pieces};
 pub(crate) use records::{Record, Records};

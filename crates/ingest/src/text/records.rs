@@ -8,7 +8,7 @@
 use std::borrow::Cow;
 
 /// A quoted field that runs over more lines than this is taken as a stray quote.
-const MAX_QUOTED_LINES: u64 = 100;
+pub(super) const MAX_QUOTED_LINES: u64 = 100;
 
 /// One record: its fields as text.
 #[derive(Debug, Default)]
@@ -36,6 +36,8 @@ pub(crate) struct Records<'t> {
     position: usize,
     line: u64,
     delimiter: u8,
+    /// Some field may be quoted: asked once of the whole text, not of each line.
+    has_quotes: bool,
 }
 
 impl<'t> Records<'t> {
@@ -47,7 +49,27 @@ impl<'t> Records<'t> {
             position: 0,
             line: 1,
             delimiter,
+            has_quotes: memchr::memchr(b'"', text.as_bytes()).is_some(),
         }
+    }
+
+    /// As [`Records::new`] for a text that begins on another line.
+    #[must_use]
+    pub(crate) fn at_line(text: &'t str, delimiter: u8, line: u64) -> Self {
+        Self {
+            line,
+            ..Self::new(text, delimiter)
+        }
+    }
+
+    /// Bytes passed so far.
+    pub(crate) const fn position(&self) -> usize {
+        self.position
+    }
+
+    /// The line that comes next.
+    pub(crate) const fn line(&self) -> u64 {
+        self.line
     }
 
     /// Passes over physical lines, whatever they hold.
@@ -67,14 +89,19 @@ impl<'t> Records<'t> {
             let start = self.position;
             let (end, next) = self.line_end(start);
             let line_text = self.text.get(start..end).unwrap_or("");
-            if line_text.trim().is_empty() {
+            // Most lines begin with something to be seen, which spares looking at their ends.
+            let begins = line_text
+                .as_bytes()
+                .first()
+                .is_some_and(u8::is_ascii_graphic);
+            if !begins && line_text.trim().is_empty() {
                 self.position = next;
                 self.line += 1;
                 continue;
             }
             record.line = self.line;
             record.fields.clear();
-            if memchr::memchr(b'"', line_text.as_bytes()).is_none() {
+            if !self.has_quotes || memchr::memchr(b'"', line_text.as_bytes()).is_none() {
                 split_plain(line_text, self.delimiter, &mut record.fields);
                 record.raw = line_text;
                 self.position = next;
@@ -169,9 +196,12 @@ impl<'t> Records<'t> {
 
 fn split_plain<'t>(line: &'t str, delimiter: u8, fields: &mut Vec<Cow<'t, str>>) {
     let mut from = 0;
-    for stop in memchr::memchr_iter(delimiter, line.as_bytes()) {
-        fields.push(Cow::Borrowed(line.get(from..stop).unwrap_or("")));
-        from = stop + 1;
+    // Fields of run logs are shorter than what searching by vectors pays for.
+    for (stop, byte) in line.bytes().enumerate() {
+        if byte == delimiter {
+            fields.push(Cow::Borrowed(line.get(from..stop).unwrap_or("")));
+            from = stop + 1;
+        }
     }
     fields.push(Cow::Borrowed(line.get(from..).unwrap_or("")));
 }

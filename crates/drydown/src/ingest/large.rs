@@ -1,0 +1,296 @@
+//! One file too large to hold: read, merged and written piece by piece, committed whole.
+
+use std::fs::File;
+use std::io::Read as _;
+
+use anyhow::{Context as _, Result};
+use arrow::array::RecordBatch;
+use drydown_ingest::{
+    Counts, FileHead, FileRows, LoadRow, MergePlan, Part, Piece, PieceReader, PieceRows,
+    SiteContext, Source, TextError, WideFile, rejects_batch,
+};
+use drydown_store::{LiveFile, Prepared, Staged, Store, WriteGuard};
+use rayon::prelude::*;
+
+use super::matching::Found;
+use super::publish::{self, touched};
+use super::{FILE_TEXT, FileDone};
+use drydown_quantity::Stamp;
+
+/// Text in one piece, bytes: with two threads, about 250 MB are in use at a time.
+const PIECE_TEXT: usize = 8 << 20;
+/// Reject entries held before they are written.
+const MAX_REJECTS: usize = 50_000;
+
+/// Where a large file goes.
+#[derive(Clone, Copy)]
+pub(super) struct Into<'a> {
+    pub(super) store: &'a Store,
+    pub(super) guard: &'a WriteGuard,
+    pub(super) site: &'a SiteContext,
+    pub(super) loaded_at: Stamp,
+}
+
+/// What became of a large file, and what the reader of the summary should know.
+pub(super) struct Taken {
+    pub(super) done: FileDone,
+    pub(super) notes: Vec<String>,
+}
+
+/// BLAKE3 of a large file, as the ledger keeps it.
+pub(super) fn hash(source: &Source, file: &Found) -> Result<String> {
+    let opened = File::open(&file.path);
+    opened
+        .and_then(|opened| source.file_hash_of(&file.name, opened))
+        .with_context(|| format!("cannot read {}", file.path.display()))
+}
+
+/// Takes one file in one commit.
+pub(super) fn take(into: &Into<'_>, source: &Source, file: &Found, hash: &str) -> Result<Taken> {
+    let head = FileHead {
+        name: &file.name,
+        hash,
+        loaded_at: into.loaded_at,
+    };
+    match take_pieces(into, source, file, head)? {
+        Ok(taken) => Ok(taken),
+        Err(error) => {
+            let mut bytes = [0; 64];
+            let n = File::open(&file.path)
+                .and_then(|mut opened| opened.read(&mut bytes))
+                .with_context(|| format!("cannot read {}", file.path.display()))?;
+            let size = file.path.metadata().map_or(0, |found| found.len());
+            let first = bytes.get(..n).unwrap_or(&[]);
+            let rows = source.unreadable_file(head, first, size, &error);
+            let notes = rows.notes().to_vec();
+            let sources = std::slice::from_ref(source);
+            let done = publish::take(
+                vec![rows],
+                Some(into.store),
+                Some(into.guard),
+                sources,
+                into.loaded_at,
+            )?;
+            let done = done
+                .into_iter()
+                .next()
+                .context("a file without an outcome")?;
+            Ok(Taken { done, notes })
+        }
+    }
+}
+
+/// The inner error: the bytes do not unpack, and nothing was committed.
+fn take_pieces(
+    into: &Into<'_>,
+    source: &Source,
+    file: &Found,
+    head: FileHead<'_>,
+) -> Result<Result<Taken, TextError>> {
+    let opened =
+        File::open(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
+    let pieces = source
+        .pieces(opened, PIECE_TEXT, FILE_TEXT)
+        .and_then(|pieces| PieceReader::open(source, into.site, head, pieces));
+    let mut reader = match pieces {
+        Ok(reader) => reader,
+        Err(error) => return Ok(Err(error)),
+    };
+    let mut sink = Sink::new(into, source)?;
+    loop {
+        match reader.read(rayon::current_num_threads(), &read_all) {
+            Ok(Some(rows)) => sink.take(rows)?,
+            Ok(None) => break,
+            Err(error) => return Ok(Err(error)),
+        }
+    }
+    let notes = std::mem::take(&mut sink.notes);
+    let counts = sink.commit(source, head)?;
+    Ok(Ok(Taken {
+        done: FileDone {
+            source: source.name().to_owned(),
+            file: file.name.clone(),
+            counts,
+        },
+        notes,
+    }))
+}
+
+fn read_all(file: &WideFile<'_>, pieces: &[Piece]) -> Vec<PieceRows> {
+    pieces
+        .par_iter()
+        .map(|piece| file.read_alone(piece))
+        .collect()
+}
+
+/// What was merged and written so far, seen by nobody before the commit.
+struct Sink<'a> {
+    store: &'a Store,
+    guard: &'a WriteGuard,
+    table: &'static str,
+    staged: Staged<'a>,
+    live: Vec<LiveFile>,
+    /// Parts already written. Their spans are told unit by unit: a piece often begins within the
+    /// instant that the one before it ends in, which spans of whole files would take for one key.
+    written: Vec<Part>,
+    /// Files that hold more than a part: rows merged with others.
+    mixed: Vec<LiveFile>,
+    staged_rejects: Staged<'a>,
+    rejects: Vec<RecordBatch>,
+    counts: Counts,
+    notes: Vec<String>,
+}
+
+impl<'a> Sink<'a> {
+    fn new(into: &Into<'a>, source: &Source) -> Result<Self> {
+        let table = source.table().name.as_str();
+        let staged = into.store.stage(into.guard, table)?;
+        Ok(Self {
+            store: into.store,
+            guard: into.guard,
+            table,
+            live: staged.live_files()?,
+            staged,
+            written: Vec::new(),
+            mixed: Vec::new(),
+            staged_rejects: into.store.stage(into.guard, "rejects")?,
+            rejects: Vec::new(),
+            counts: Counts::default(),
+            notes: Vec::new(),
+        })
+    }
+
+    /// Merges pieces, in their order. Those that touch no stored row and none of each other are
+    /// written at the same time.
+    fn take(&mut self, pieces: Vec<FileRows>) -> Result<()> {
+        let mut plans: Vec<Planned> = pieces.into_par_iter().map(Planned::of).collect();
+        let mut begin = 0;
+        while begin < plans.len() {
+            let rest = plans.get_mut(begin..).unwrap_or(&mut []);
+            let n_apart = self.n_apart(rest);
+            let (apart, later) = rest.split_at_mut(n_apart);
+            let staged = &self.staged;
+            let written: Result<Vec<Vec<Prepared>>> = apart
+                .par_iter_mut()
+                .map(|plan| plan.write(staged))
+                .collect();
+            for prepared in written?.into_iter().flatten() {
+                self.staged.take(prepared);
+            }
+            self.written
+                .extend(apart.iter().flat_map(|plan| plan.parts.iter().cloned()));
+            if let Some(plan) = later.first_mut() {
+                self.merge(plan)?;
+            }
+            begin += n_apart + 1;
+        }
+        for plan in plans {
+            for file in plan.plan.into_files() {
+                self.counts = self.counts.plus(file.counts());
+                self.notes.extend_from_slice(file.notes());
+                self.rejects.push(rejects_batch(&[file])?);
+            }
+        }
+        if self
+            .rejects
+            .iter()
+            .map(RecordBatch::num_rows)
+            .sum::<usize>()
+            > MAX_REJECTS
+        {
+            self.write_rejects()?;
+        }
+        Ok(())
+    }
+
+    /// How many of the plans come before the first that shares keys with a stored row, or with a
+    /// plan before it.
+    fn n_apart(&self, plans: &[Planned]) -> usize {
+        plans
+            .iter()
+            .enumerate()
+            .position(|(idx, plan)| {
+                let earlier = plans.get(..idx).unwrap_or(&[]);
+                plan.parts.iter().any(|part| {
+                    let table = plan.plan.table();
+                    !touched(&self.live, part, table).is_empty()
+                        || !touched(&self.mixed, part, table).is_empty()
+                        || self
+                            .written
+                            .iter()
+                            .chain(earlier.iter().flat_map(|other| &other.parts))
+                            .any(|other| part.overlaps(other))
+                })
+            })
+            .unwrap_or(plans.len())
+    }
+
+    /// Merges one plan with what is stored, or was staged before it.
+    fn merge(&mut self, plan: &mut Planned) -> Result<()> {
+        for part in &plan.parts {
+            let table = plan.plan.table();
+            let mut replaced = touched(&self.live, part, table);
+            replaced.extend(touched(&self.staged.staged_files(), part, table));
+            let stored = self.store.load_files(self.table, &replaced)?;
+            let merged = plan.plan.merge_part(part, &stored)?;
+            let had = self.staged.staged_files();
+            if merged.n_changed > 0 {
+                self.staged.remove(&replaced)?;
+                self.staged.write(&merged.rewritten)?;
+                let is_gone = |file: &LiveFile| replaced.iter().any(|gone| gone.path == file.path);
+                self.live.retain(|file| !is_gone(file));
+                self.mixed.retain(|file| !is_gone(file));
+            }
+            self.staged.write(&merged.added)?;
+            let new = self.staged.staged_files();
+            self.mixed
+                .extend(new.into_iter().filter(|file| !had.contains(file)));
+        }
+        Ok(())
+    }
+
+    fn write_rejects(&mut self) -> Result<()> {
+        let rejects = std::mem::take(&mut self.rejects);
+        self.staged_rejects.write(&rejects)?;
+        Ok(())
+    }
+
+    fn commit(mut self, source: &Source, head: FileHead<'_>) -> Result<Counts> {
+        self.write_rejects()?;
+        let row = LoadRow::of_file(source.name(), head, source.source_hash(), self.counts);
+        publish::commit_staged(
+            self.store,
+            self.guard,
+            publish::StagedCommit {
+                rejects: Some(self.staged_rejects),
+                data: Some(self.staged),
+                ledger: vec![row],
+            },
+        )?;
+        Ok(self.counts)
+    }
+}
+
+/// A piece with its keys in order.
+struct Planned {
+    plan: MergePlan,
+    parts: Vec<Part>,
+}
+
+impl Planned {
+    fn of(rows: FileRows) -> Self {
+        let plan = MergePlan::new(rows.table(), vec![rows]);
+        let parts = plan.parts();
+        Self { plan, parts }
+    }
+
+    /// Writes rows that share no key with any stored one.
+    fn write(&mut self, staged: &Staged<'_>) -> Result<Vec<Prepared>> {
+        let mut written = Vec::with_capacity(self.parts.len());
+        for part in &self.parts {
+            let merged = self.plan.merge_part(part, &[])?;
+            written.push(staged.prepare(&merged.added)?);
+        }
+        Ok(written)
+    }
+}

@@ -1,0 +1,337 @@
+//! A long text cut into pieces of whole records, so that memory does not grow with the file.
+
+use std::io::{BufRead, BufReader, Cursor, Read};
+
+use encoding_rs::{CoderResult, Decoder, Encoding};
+
+use super::decode::{TextError, damaged, unpack};
+use super::records::{MAX_QUOTED_LINES, Record, Records};
+
+const BLOCK: usize = 1 << 20;
+
+/// Some records of a file, in its order.
+#[derive(Debug, Default)]
+pub struct Piece {
+    pub(crate) text: String,
+    /// Line of the file that the text starts on, 1-based.
+    pub(crate) first_line: u64,
+    /// Some bytes of the piece were unknown to the encoding.
+    pub(crate) malformed: bool,
+    pub(crate) is_last: bool,
+}
+
+impl Piece {
+    /// Whether the file ends with it.
+    #[must_use]
+    pub const fn is_last(&self) -> bool {
+        self.is_last
+    }
+
+    /// Bytes of text in it.
+    #[must_use]
+    pub const fn n_bytes(&self) -> usize {
+        self.text.len()
+    }
+
+    /// This piece and the one after it as one.
+    #[must_use]
+    pub fn joined(mut self, next: &Self) -> Self {
+        self.text.push_str(&next.text);
+        self.malformed |= next.malformed;
+        self.is_last = next.is_last;
+        self
+    }
+}
+
+/// Unpacks, decodes and cuts what a reader gives.
+pub struct Pieces<'r> {
+    bytes: Box<dyn Read + Send + 'r>,
+    decoder: Decoder,
+    block: Vec<u8>,
+    /// Decoded and not yet given out.
+    text: String,
+    first_line: u64,
+    /// Lines at the head of the file that are no records.
+    skip_lines: u64,
+    delimiter: u8,
+    malformed: bool,
+    /// Bytes of text in a piece, about.
+    aim: usize,
+    n_text: usize,
+    limit: usize,
+    /// Only carriage returns end lines; known after the first block.
+    lone_returns: Option<bool>,
+    ended: bool,
+    given_last: bool,
+}
+
+impl std::fmt::Debug for Pieces<'_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Pieces")
+            .field("first_line", &self.first_line)
+            .finish_non_exhaustive()
+    }
+}
+
+/// How a text is to be cut.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Cut {
+    pub(crate) encoding: &'static Encoding,
+    pub(crate) delimiter: u8,
+    pub(crate) skip_lines: u64,
+    /// Bytes of text in a piece, about.
+    pub(crate) aim: usize,
+    /// Longest text of the whole file.
+    pub(crate) limit: usize,
+}
+
+impl<'r> Pieces<'r> {
+    pub(crate) fn new(reader: impl Read + Send + 'r, cut: Cut) -> Result<Self, TextError> {
+        Ok(Self {
+            bytes: unpacked(reader, cut.limit)?,
+            decoder: cut.encoding.new_decoder(),
+            block: vec![0; BLOCK],
+            text: String::new(),
+            first_line: 1,
+            skip_lines: cut.skip_lines,
+            delimiter: cut.delimiter,
+            malformed: false,
+            aim: cut.aim,
+            n_text: 0,
+            limit: cut.limit,
+            lone_returns: None,
+            ended: false,
+            given_last: false,
+        })
+    }
+
+    /// The next piece; None after the last.
+    ///
+    /// # Errors
+    /// Bytes that do not unpack; a text longer than was allowed.
+    pub fn read(&mut self) -> Result<Option<Piece>, TextError> {
+        if self.given_last {
+            return Ok(None);
+        }
+        let mut wanted = self.aim;
+        let end = loop {
+            while !self.ended && self.text.len() < wanted {
+                self.fill()?;
+            }
+            if self.ended {
+                break self.text.len();
+            }
+            match self.cut() {
+                Some(end) => break end,
+                // One record longer than the piece: take more.
+                None => wanted = self.text.len() + self.aim,
+            }
+        };
+        let rest = self.text.split_off(end);
+        let text = std::mem::replace(&mut self.text, rest);
+        self.given_last = self.ended && self.text.is_empty();
+        let piece = Piece {
+            first_line: self.first_line,
+            malformed: self.malformed,
+            is_last: self.given_last,
+            text,
+        };
+        let n_lines = memchr::memchr_iter(b'\n', piece.text.as_bytes()).count();
+        self.first_line += n_lines as u64;
+        self.skip_lines = self.skip_lines.saturating_sub(n_lines as u64);
+        self.malformed = false;
+        Ok(Some(piece))
+    }
+
+    /// Reads and decodes one block.
+    fn fill(&mut self) -> Result<(), TextError> {
+        let n = self
+            .bytes
+            .read(&mut self.block)
+            .map_err(|error| damaged("packed", &error))?;
+        self.ended = n == 0;
+        let from = self.text.len();
+        let mut source = self.block.get(..n).unwrap_or(&[]);
+        loop {
+            let room = self
+                .decoder
+                .max_utf8_buffer_length(source.len())
+                .unwrap_or(4 * BLOCK);
+            self.text.reserve(room);
+            let (result, used, malformed) =
+                self.decoder
+                    .decode_to_string(source, &mut self.text, self.ended);
+            self.malformed |= malformed;
+            source = source.get(used..).unwrap_or(&[]);
+            if result == CoderResult::InputEmpty {
+                break;
+            }
+        }
+        self.settle_line_ends(from);
+        self.n_text += self.text.len() - from;
+        if self.n_text > self.limit {
+            return Err(TextError::TooLong { limit: self.limit });
+        }
+        Ok(())
+    }
+
+    /// A lone carriage return ends a line only in files that know no line feed.
+    fn settle_line_ends(&mut self, from: usize) {
+        let new = self.text.as_bytes().get(from..).unwrap_or(&[]);
+        let lone = match self.lone_returns {
+            Some(lone) => lone,
+            None if memchr::memchr(b'\n', new).is_some() => {
+                self.lone_returns = Some(false);
+                false
+            }
+            // Without any line end so far nothing is known yet; at the end of a block a
+            // return may be half of a pair.
+            None => match memchr::memchr(b'\r', new) {
+                Some(at) if at + 1 < new.len() || self.ended => {
+                    self.lone_returns = Some(true);
+                    true
+                }
+                _ => false,
+            },
+        };
+        if lone && memchr::memchr(b'\r', new).is_some() {
+            let mended = self.text.split_off(from).replace('\r', "\n");
+            self.text.push_str(&mended);
+        }
+    }
+
+    /// Where the last record that is surely whole ends; None where there is none.
+    fn cut(&self) -> Option<usize> {
+        let bytes = self.text.as_bytes();
+        if memchr::memchr(b'"', bytes).is_none() {
+            return memchr::memrchr(b'\n', bytes).map(|at| at + 1);
+        }
+        // Whether a quote is a stray one shows only after so many lines.
+        let guard = memchr::memrchr_iter(b'\n', bytes)
+            .nth(usize::try_from(MAX_QUOTED_LINES).unwrap_or(usize::MAX) + 1)?;
+        let mut records = Records::new(&self.text, self.delimiter);
+        records.skip_lines(self.skip_lines);
+        let mut record = Record::default();
+        let mut end = None;
+        while records.position() <= guard && records.read(&mut record) {
+            if records.position() > guard {
+                break;
+            }
+            end = Some(records.position());
+        }
+        end
+    }
+}
+
+/// The unpacked bytes, by content.
+fn unpacked<'r>(
+    reader: impl Read + Send + 'r,
+    limit: usize,
+) -> Result<Box<dyn Read + Send + 'r>, TextError> {
+    let mut reader = BufReader::with_capacity(BLOCK, reader);
+    let head = reader
+        .fill_buf()
+        .map_err(|error| damaged("packed", &error))?;
+    if head.starts_with(&[0x1f, 0x8b]) {
+        return Ok(Box::new(flate2::bufread::MultiGzDecoder::new(reader)));
+    }
+    if head.starts_with(&[0x28, 0xb5, 0x2f, 0xfd]) {
+        let decoder = zstd::stream::read::Decoder::with_buffer(reader)
+            .map_err(|error| damaged("zstd", &error))?;
+        return Ok(Box::new(decoder));
+    }
+    if head.starts_with(b"PK\x03\x04") || head.starts_with(b"PK\x05\x06") {
+        // The list of an archive's files stands at its end.
+        let mut whole = Vec::new();
+        reader
+            .read_to_end(&mut whole)
+            .map_err(|error| damaged("zip", &error))?;
+        let text = unpack(&whole, limit)?.unwrap_or(whole);
+        return Ok(Box::new(Cursor::new(text)));
+    }
+    Ok(Box::new(reader))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::text::decode_text;
+
+    fn pieces_of(bytes: &[u8], label: &str, aim: usize) -> Vec<Piece> {
+        let cut = Cut {
+            encoding: Encoding::for_label(label.as_bytes()).unwrap(),
+            delimiter: b',',
+            skip_lines: 0,
+            aim,
+            limit: 1 << 24,
+        };
+        let mut pieces = Pieces::new(bytes, cut).unwrap();
+        let mut all = Vec::new();
+        while let Some(piece) = pieces.read().unwrap() {
+            all.push(piece);
+        }
+        all
+    }
+
+    /// Every record of a text, as `line: fields`.
+    fn shown(text: &str, first_line: u64) -> Vec<String> {
+        let mut records = Records::at_line(text, b',', first_line);
+        let mut record = Record::default();
+        let mut out = Vec::new();
+        while records.read(&mut record) {
+            out.push(format!("{}: {}", record.line, record.fields.join("|")));
+        }
+        out
+    }
+
+    fn check(bytes: &[u8], label: &str, aim: usize) {
+        let encoding = Encoding::for_label(label.as_bytes()).unwrap();
+        let whole = decode_text(bytes, encoding, 1 << 24).unwrap();
+        let pieces = pieces_of(bytes, label, aim);
+        let joined: Vec<String> = pieces
+            .iter()
+            .flat_map(|piece| shown(&piece.text, piece.first_line))
+            .collect();
+        assert_eq!(joined, shown(&whole.text, 1), "{label}, {aim}");
+        assert_eq!(pieces.iter().filter(|piece| piece.is_last).count(), 1);
+        assert!(pieces.last().unwrap().is_last);
+    }
+
+    #[test]
+    fn pieces_hold_the_records_of_the_whole() {
+        let mut text = String::from("Time,Note\n");
+        for n in 0..3_000 {
+            text.push_str(&match n % 500 {
+                7 => format!("{n},\"two\nlines, and a comma\"\n"),
+                99 => format!("{n},\"never closed\n"),
+                _ => format!("{n},22.5 °C\n"),
+            });
+        }
+        let gz = {
+            use std::io::Write;
+            let mut gz = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+            gz.write_all(text.as_bytes()).unwrap();
+            gz.finish().unwrap()
+        };
+        let utf16: Vec<u8> = text.encode_utf16().flat_map(u16::to_le_bytes).collect();
+        for aim in [1, 100, 4_096, 1 << 20] {
+            check(text.as_bytes(), "utf-8", aim);
+            check(&gz, "utf-8", aim);
+            check(&utf16, "utf-16le", aim);
+            check(text.replace('\n', "\r\n").as_bytes(), "utf-8", aim);
+        }
+        check(
+            text.replace('"', "").replace('\n', "\r").as_bytes(),
+            "utf-8",
+            4_096,
+        );
+        check(b"", "utf-8", 10);
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn any_text_in_any_pieces(text in "[a-c,\"\n\r ]{0,200}", aim in 1_usize..60) {
+            check(text.as_bytes(), "utf-8", aim);
+        }
+    }
+}
