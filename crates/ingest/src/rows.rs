@@ -169,8 +169,9 @@ impl FileRows {
     }
 }
 
-/// Longest raw text kept in a reject entry, in characters.
-const MAX_RAW: usize = 1000;
+/// Longest raw text kept in a reject entry, in characters: any record that a person would mend and
+/// ingest again is shorter.
+const MAX_RAW: usize = 1_000_000;
 
 /// A text cut to what a reject entry holds.
 pub(crate) fn shortened(raw: &str) -> String {

@@ -135,9 +135,13 @@ impl<'a> CellReader<'a> {
             put(row, column, 0, found);
             return Ok(());
         }
+        let slot = column.slots.first().copied();
+        let held = |row: &[u64]| slot.and_then(|slot| row.get(slot)).copied();
+        // Another column may have filled the slot: then the cell does not hang on its text alone.
+        let is_own = held(row) == Some(NULL);
         self.read(column, cell, place, row)?;
-        if let Some(found) = column.slots.first().and_then(|slot| row.get(*slot)) {
-            self.learn(idx, short, *found);
+        if let Some(found) = held(row).filter(|_| is_own) {
+            self.learn(idx, short, found);
         }
         Ok(())
     }
@@ -299,6 +303,11 @@ impl<'a> CellReader<'a> {
     }
 
     fn whole(&self, column: &Column, text: &str) -> Result<u64, String> {
+        if self.source.is_laboratory()
+            && matches!(parse_amount(text, self.source.mark), Amount::Missing(_))
+        {
+            return Ok(NULL);
+        }
         let text = if column.name.starts_with("iso4406") {
             if text == ">28" {
                 "29"

@@ -58,6 +58,12 @@ impl Header {
         }
     }
 
+    /// How many columns have the name as written.
+    pub(crate) fn n_named(&self, name: &str) -> usize {
+        let wanted = tidy(name);
+        self.fields.iter().filter(|field| **field == wanted).count()
+    }
+
     /// Whether a record is this header again.
     pub(crate) fn is_repeated(&self, record: &Record<'_>) -> bool {
         // Most records differ in the first letter; looking at it spares taking the fields apart.

@@ -7,7 +7,7 @@ use super::cell::CellText;
 use super::header::{Header, Place};
 use super::record::{Fields, Job, Key, explain, text_of};
 use crate::rows::FileRows;
-use crate::source::Layout;
+use crate::source::{Layout, Origin};
 use crate::text::{Record, Records};
 use crate::texts::NULL;
 
@@ -136,7 +136,7 @@ fn active_slots(job: &Job<'_>, fields: &Fields) -> Vec<usize> {
     slots
 }
 
-/// One reject entry, at the header's line, for each column the file lacks.
+/// One reject entry, at the header's line, for each column the file lacks or has twice.
 pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, builder: &mut Builder) {
     for (column, place) in job.source.values.iter().zip(&fields.values) {
         if let Place::Missing(name) = place {
@@ -145,6 +145,19 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
                 "no column \"{name}\": \"{}\" is not read from this file",
                 column.name
             ));
+            builder.reject_cell(header.line, &column.name, &header.raw, why);
+        }
+    }
+    for column in job.source.keys.iter().chain(&job.source.values) {
+        let Origin::Header(names) = &column.origin else {
+            continue;
+        };
+        if let Some(name) = names.iter().find(|name| header.n_named(name) > 1) {
+            let n = header.n_named(name);
+            let why = format!("the file has {n} columns \"{name}\": the first of them is read");
+            builder
+                .notes
+                .push(format!("{why} into \"{}\"", column.name));
             builder.reject_cell(header.line, &column.name, &header.raw, why);
         }
     }

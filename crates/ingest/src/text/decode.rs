@@ -86,7 +86,7 @@ fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
     let mut members = Vec::new();
     for idx in 0..archive.len() {
         let member = archive.by_index(idx).map_err(|e| damaged("zip", &e))?;
-        if member.is_file() {
+        if member.is_file() && !is_shadow(member.name()) {
             members.push(idx);
         }
     }
@@ -97,6 +97,12 @@ fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
     };
     let member = archive.by_index(only).map_err(|e| damaged("zip", &e))?;
     read_bounded(member, limit, "zip")
+}
+
+/// What some desktops pack beside each file: its attributes, under nearly its name.
+fn is_shadow(name: &str) -> bool {
+    let base = name.rsplit('/').next().unwrap_or(name);
+    name.starts_with("__MACOSX/") || base.starts_with("._")
 }
 
 fn read_bounded(reader: impl Read, limit: usize, kind: &'static str) -> Result<Vec<u8>, TextError> {
@@ -216,6 +222,8 @@ mod tests {
             out.finish().unwrap().into_inner()
         };
         assert_eq!(text_of(&archive(&["log.csv"]), "utf-8"), "a\n1\n");
+        let with_shadow = archive(&["log.csv", "__MACOSX/._log.csv"]);
+        assert_eq!(text_of(&with_shadow, "utf-8"), "a\n1\n");
         for names in [&[][..], &["a.csv", "b.csv"][..]] {
             let found = decode_text(&archive(names), encoding_rs::UTF_8, LIMIT);
             assert!(matches!(found, Err(TextError::Members { found }) if found == names.len()));
