@@ -1,5 +1,16 @@
 //! Dialects: what a description and a text give, side by side.
 
+mod bytes;
+mod cleanliness;
+mod harness;
+mod headers;
+mod laboratory;
+mod layouts;
+mod pressures;
+mod stamps;
+mod text;
+mod units;
+
 use drydown_quantity::Stamp;
 
 use super::FileInput;
