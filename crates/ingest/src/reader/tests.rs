@@ -5,6 +5,7 @@ mod cleanliness;
 mod harness;
 mod headers;
 mod laboratory;
+mod laws;
 mod layouts;
 mod pressures;
 mod stamps;
