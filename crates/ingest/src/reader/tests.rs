@@ -2,6 +2,7 @@
 
 mod bytes;
 mod cleanliness;
+mod fuzz;
 mod harness;
 mod headers;
 mod laboratory;
