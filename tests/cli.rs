@@ -4,13 +4,15 @@ use std::path::Path;
 
 use crate::binary::{call, export, number, succeed};
 
-fn write(folder: &Path, file: &str, text: impl AsRef<[u8]>) {
+/// Writes a file below a folder, with the folders above it.
+pub(crate) fn write(folder: &Path, file: &str, text: impl AsRef<[u8]>) {
     let path = folder.join(file);
     std::fs::create_dir_all(path.parent().unwrap()).unwrap();
     std::fs::write(path, text).unwrap();
 }
 
-const SMALL_CONFIG: &str = r#"
+/// A store and one source of run logs.
+pub(crate) const SMALL_CONFIG: &str = r#"
 [store]
 path = "store"
 
@@ -74,7 +76,7 @@ reservoir_id = { from = "Reservoir" }
 "#;
 
 /// A fleet of one unit with one run of two days, its water falling from 400 ppm towards 40.
-fn write_single_run(folder: &Path) {
+pub(crate) fn write_single_run(folder: &Path) {
     write(folder, "drydown.toml", format!("{SMALL_CONFIG}{REGISTERS}"));
     write(folder, "units.csv", "Unit,Flow,Chamber\nU-1,76,150\n");
     write(

@@ -11,6 +11,8 @@
 mod binary;
 mod cli;
 mod fleet;
+mod ingest;
+mod kill;
 mod reference {
     //! Published standards, worked examples and certified data sets.
     mod physics;

@@ -99,3 +99,13 @@ pub(crate) fn output(python: &Path, demo: &Path) -> Result<()> {
             .arg(demo),
     )
 }
+
+/// Reads the run logs with pyarrow, polars, DuckDB and pandas, which must find the same rows.
+pub(crate) fn readers(python: &Path, demo: &Path) -> Result<()> {
+    shell::run(
+        Command::new(python)
+            .arg("tests/store/read_store.py")
+            .arg(shell::drydown())
+            .arg(demo),
+    )
+}

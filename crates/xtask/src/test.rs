@@ -33,6 +33,7 @@ pub(crate) fn run() -> Result<()> {
     let python = machine::notebook_python()?;
     acceptance::mail(&python, &demo)?;
     acceptance::output(&python, &demo)?;
+    acceptance::readers(&python, &demo)?;
     shell::run(
         Command::new(&python)
             .arg("notebooks/run.py")

@@ -6,12 +6,15 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 
 use anyhow::{Result, bail};
+use drydown_ingest::SourceSpec;
 use drydown_quantity::pressure::hinted_reference;
 use drydown_quantity::{Dimension, Unit};
 use drydown_schema::{ColumnKind, TableSpec, table};
 
 /// Lines looked at.
 const LINES: usize = 400;
+/// Text unpacked at most, bytes.
+const MAX_TEXT: usize = 1 << 30;
 /// Stamp formats tried, in order of how little they leave open.
 const FORMATS: &[&str] = &[
     "%Y-%m-%d %H:%M:%S",
@@ -126,7 +129,7 @@ struct Placed {
 
 /// The proposal as text: comments that say why, then the block.
 pub(crate) fn propose(name: &str, bytes: &[u8]) -> Result<String> {
-    let (text, encoding) = decode(bytes);
+    let (text, encoding) = decode(name, bytes)?;
     let Some(shape) = find_shape(&text) else {
         bail!(
             "{name}: found no header and no rows with one number of fields, expected a CSV with a header"
@@ -264,30 +267,26 @@ fn quoted(text: &str) -> String {
     out
 }
 
-fn decode(bytes: &[u8]) -> (String, &'static str) {
-    let head = bytes.get(..bytes.len().min(1 << 20)).unwrap_or(bytes);
-    if let Some(rest) = head.strip_prefix(&[0xEF, 0xBB, 0xBF]) {
-        return (String::from_utf8_lossy(rest).into_owned(), "utf-8");
-    }
-    if head.starts_with(&[0xFF, 0xFE]) {
-        let units: Vec<u16> = head
-            .chunks_exact(2)
-            .skip(1)
-            .filter_map(|pair| Some(u16::from_le_bytes([*pair.first()?, *pair.get(1)?])))
-            .collect();
-        return (String::from_utf16_lossy(&units), "utf-16le");
-    }
-    match std::str::from_utf8(head) {
-        Ok(text) => (text.to_owned(), "utf-8"),
-        // Cut inside a character at the end of what was looked at.
-        Err(error) if error.error_len().is_none() => {
-            (String::from_utf8_lossy(head).into_owned(), "utf-8")
+/// The text as ingest would read it, unpacked, and the encoding that reads all of it.
+fn decode(name: &str, bytes: &[u8]) -> Result<(String, &'static str)> {
+    let marked = [
+        (b"\xff\xfe".as_slice(), "utf-16le"),
+        (b"\xfe\xff", "utf-16be"),
+    ];
+    let marked = marked
+        .into_iter()
+        .find_map(|(mark, label)| bytes.starts_with(mark).then_some(label));
+    // Every byte means something in the last one.
+    for label in [marked.unwrap_or("utf-8"), "windows-1252"] {
+        match SourceSpec::text_in(label, bytes, MAX_TEXT) {
+            Some((text, true)) => return Ok((text, label)),
+            Some((_, false)) => {}
+            None => {
+                bail!("{name}: found a damaged archive or one of several files, expected one text")
+            }
         }
-        Err(_) => (
-            head.iter().map(|byte| char::from(*byte)).collect(),
-            "windows-1252",
-        ),
     }
+    bail!("{name}: found bytes of no encoding, expected a text")
 }
 
 fn split(line: &str, delimiter: char) -> Vec<String> {
@@ -565,6 +564,46 @@ mod tests {
             (";", ",", 2)
         );
         assert!(spec.compile().is_ok(), "{:?}", spec.compile().err());
+    }
+
+    #[test]
+    fn a_header_in_another_encoding_is_named_as_ingest_reads_it() {
+        // windows-1252: – is 96, ° is B0; UTF-16 with its mark, either way round.
+        let text = "Time,Unit,Oil in – top (°F)\n2026-03-01 10:00,U-7,150\n";
+        let windows: Vec<u8> = text
+            .chars()
+            .map(|c| match c {
+                '–' => 0x96,
+                c => u8::try_from(u32::from(c)).unwrap(),
+            })
+            .collect();
+        let utf16 = |to_bytes: fn(u16) -> [u8; 2]| -> Vec<u8> {
+            let marked = format!("\u{feff}{text}");
+            marked.encode_utf16().flat_map(to_bytes).collect()
+        };
+        for (bytes, encoding) in [
+            (text.as_bytes().to_vec(), "utf-8"),
+            (windows, "windows-1252"),
+            (utf16(u16::to_le_bytes), "utf-16le"),
+            (utf16(u16::to_be_bytes), "utf-16be"),
+        ] {
+            let proposal = propose("log.csv", &bytes).unwrap();
+            assert!(
+                proposal.contains(&format!("encoding  = \"{encoding}\"")),
+                "{proposal}"
+            );
+            assert!(
+                proposal.contains(
+                    "oil_inlet_degc = { from = \"Oil in – top (°F)\", unit = \"[degF]\" }"
+                ),
+                "{proposal}"
+            );
+        }
+    }
+
+    #[test]
+    fn damaged_archives_are_refused() {
+        assert!(propose("log.csv.gz", &[0x1f, 0x8b, 8, 0, 1, 2, 3]).is_err());
     }
 
     #[test]

@@ -1,5 +1,18 @@
 //! Dialects: what a description and a text give, side by side.
 
+mod bytes;
+mod cleanliness;
+mod fuzz;
+mod harness;
+mod headers;
+mod laboratory;
+mod laws;
+mod layouts;
+mod pressures;
+mod stamps;
+mod text;
+mod units;
+
 use drydown_quantity::Stamp;
 
 use super::FileInput;

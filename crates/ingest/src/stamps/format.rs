@@ -13,6 +13,8 @@ use super::names::parse_month;
 const MICROS: i64 = 1_000_000;
 /// 1899-12-30 in days since 1970-01-01: the day zero of spreadsheet serials.
 const SERIAL_DAY_ZERO: f64 = -25_569.0;
+/// Years that a stamp may have; what lies outside is a broken clock or another number.
+const YEARS: std::ops::RangeInclusive<i64> = 1900..=2200;
 
 /// What a cell says: a stamp in UTC, or one of a local clock.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -383,23 +385,41 @@ fn read_rfc3339(text: &str) -> Option<WrittenStamp> {
 
 fn read_epoch(text: &str, micros_per_count: f64) -> Option<WrittenStamp> {
     let scale = micros_per_count as i64;
-    if let Ok(whole) = text.parse::<i64>() {
-        return whole
-            .checked_mul(scale)
-            .map(|micros| WrittenStamp::Utc(Stamp::from_micros(micros)));
-    }
-    let value: f64 = text.parse().ok()?;
-    to_micros(value * micros_per_count).map(|micros| WrittenStamp::Utc(Stamp::from_micros(micros)))
+    let micros = match text.parse::<i64>() {
+        Ok(whole) => whole.checked_mul(scale)?,
+        Err(_) => to_micros(read_count(text, &['.'])? * micros_per_count)?,
+    };
+    is_in_calendar(micros).then(|| WrittenStamp::Utc(Stamp::from_micros(micros)))
 }
 
 fn read_serial(text: &str) -> Option<WrittenStamp> {
-    let value: f64 = text.replace(',', ".").parse().ok()?;
-    if !(1.0..100_000.0).contains(&value) {
+    let value = read_count(text, &['.', ','])?;
+    // Five digits before the mark (1927 to 2173): with a comma between thousands, `46,082` would
+    // otherwise read as a day of the year 1900.
+    if !(10_000.0..100_000.0).contains(&value) {
         return None;
     }
     // Serials carry about nine digits of a day: what they mean is a whole second.
     let seconds = ((value + SERIAL_DAY_ZERO) * 86_400.0).round();
     to_micros(seconds * 1e6).map(WrittenStamp::Local)
+}
+
+/// Digits and at most one mark. No exponent: a spreadsheet that shows one has dropped the digits
+/// behind it, and rows of one hour would fall on one time.
+fn read_count(text: &str, marks: &[char]) -> Option<f64> {
+    let body = text.strip_prefix('-').unwrap_or(text);
+    let (whole, fraction) = body.split_once(marks).unwrap_or((body, "0"));
+    let digits = |part: &str| !part.is_empty() && part.bytes().all(|b| b.is_ascii_digit());
+    if !digits(whole) || !digits(fraction) {
+        return None;
+    }
+    text.replace(',', ".").parse().ok()
+}
+
+/// Whether a time lies in the years that dates may have.
+fn is_in_calendar(micros: i64) -> bool {
+    let day = micros.div_euclid(86_400 * MICROS);
+    (days_from_civil(*YEARS.start(), 1, 1)..days_from_civil(*YEARS.end() + 1, 1, 1)).contains(&day)
 }
 
 fn to_micros(value: f64) -> Option<i64> {
@@ -485,7 +505,7 @@ fn take_offset(text: &mut &str) -> Option<i64> {
 
 /// Days since 1970-01-01; None for a date that does not exist.
 fn to_day(year: i64, month: i64, day: i64) -> Option<i64> {
-    if !(1900..=2200).contains(&year) || !(1..=12).contains(&month) || day < 1 {
+    if !YEARS.contains(&year) || !(1..=12).contains(&month) || day < 1 {
         return None;
     }
     let leap = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
@@ -596,6 +616,16 @@ mod tests {
             ("epoch_s", "1767440700.25", "2026-01-03T11:45:00.25Z"),
             ("epoch_ms", "1767440700250", "2026-01-03T11:45:00.25Z"),
             ("epoch_s", "later", "unreadable"),
+            ("epoch_s", "1.76744E+09", "unreadable"),
+            ("epoch_s", "-99999999999999", "unreadable"),
+            ("epoch_s", "1767440700000", "unreadable"),
+            ("excel_serial", "46,025", "unreadable"),
+            ("excel_serial", "4.6025E+04", "unreadable"),
+            (
+                "excel_serial",
+                "46025,489583333",
+                "2026-01-03T11:45:00 local",
+            ),
             // Spreadsheet serial of 2008-01-01: 39448, as spreadsheet manuals give it (from memory).
             ("excel_serial", "39448", "2008-01-01T00:00:00 local"),
             (

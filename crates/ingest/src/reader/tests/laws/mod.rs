@@ -1,0 +1,7 @@
+//! What holds for any files: laws on generated exports.
+
+mod exports;
+mod fold;
+mod merge;
+mod model;
+mod units;
