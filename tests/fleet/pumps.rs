@@ -21,6 +21,9 @@ pub(crate) struct Figures {
     /// Sound unit-years and the alert episodes that began in them.
     pub(crate) healthy_years: f64,
     pub(crate) n_false: usize,
+    /// Rows of sound pumps, and those of them in alert.
+    pub(crate) n_healthy_rows: usize,
+    pub(crate) n_healthy_in_alert: usize,
 }
 
 struct Row {
@@ -52,6 +55,8 @@ pub(crate) fn compare(demo: &Path) -> Figures {
         n_cause_right: 0,
         healthy_years: 0.0,
         n_false: 0,
+        n_healthy_rows: 0,
+        n_healthy_in_alert: 0,
     };
     failing(demo, &health, &mut figures);
     for span in truth(demo, "healthy") {
@@ -61,6 +66,12 @@ pub(crate) fn compare(demo: &Path) -> Figures {
         );
         figures.healthy_years += to.days_after(from) / 365.25;
         let rows = health.get(&span["unit_id"]).map_or(&[][..], Vec::as_slice);
+        let within: Vec<&Row> = rows
+            .iter()
+            .filter(|row| row.at >= from && row.at < to)
+            .collect();
+        figures.n_healthy_rows += within.len();
+        figures.n_healthy_in_alert += within.iter().filter(|row| row.alert).count();
         figures.n_false += rows
             .windows(2)
             .filter(|pair| !pair[0].alert && pair[1].alert && pair[1].at >= from && pair[1].at < to)
@@ -116,8 +127,11 @@ pub(crate) fn judge(fleets: &[Figures]) {
         .collect();
     lead.sort_by(f64::total_cmp);
     let rate = n_false as f64 / years;
+    let rows: usize = fleets.iter().map(|f| f.n_healthy_rows).sum();
+    let in_alert: usize = fleets.iter().map(|f| f.n_healthy_in_alert).sum();
+    let share = in_alert as f64 / rows.max(1) as f64;
     println!(
-        "  pumps: {found} of {failing} failing found ({right} with the right cause), median lead {:.0} days; {n_false} false alert episodes in {years:.1} sound unit-years ({rate:.2} a year)",
+        "  pumps: {found} of {failing} failing found ({right} with the right cause), median lead {:.0} days; {n_false} false alert episodes in {years:.1} sound unit-years ({rate:.2} a year), {in_alert} of {rows} sound rows in alert ({share:.3})",
         lead.get(lead.len() / 2).copied().unwrap_or(f64::NAN)
     );
     assert!(

@@ -60,6 +60,12 @@ impl Filter {
         (self.x[1], self.p[1][1].max(0.0).sqrt())
     }
 
+    /// The level may have moved by so much (standard deviation) at once: what was known of it
+    /// counts for less, what is known of the drift stays.
+    pub(crate) fn loosen(&mut self, level_sd: f64) {
+        self.p[0][0] += level_sd * level_sd;
+    }
+
     /// Moves to a later time. Times that do not advance change nothing.
     pub(crate) fn advance(&mut self, days: f64) {
         let step = days - self.days;

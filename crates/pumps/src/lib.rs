@@ -16,6 +16,7 @@ mod monitor;
 mod outlook;
 mod past;
 mod prior;
+mod shift;
 mod spans;
 mod spread;
 mod start;

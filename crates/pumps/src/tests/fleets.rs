@@ -9,10 +9,11 @@ use crate::{
     fleet_prior_with_runs, judge_unit,
 };
 
-fn prior_of(fleet: &[Simulated], maintenance: &[Maintenance], config: &PumpsConfig) -> FleetPrior {
+fn prior_of(fleet: &[Simulated], config: &PumpsConfig) -> FleetPrior {
     let starts: Vec<PumpStart> = fleet.iter().flat_map(|one| one.starts.clone()).collect();
     let runs: Vec<_> = fleet.iter().flat_map(|one| one.runs.clone()).collect();
-    let registers = registers(fleet, maintenance.to_vec());
+    let maintenance = fleet.iter().flat_map(|one| one.maintenance.clone());
+    let registers = registers(fleet, maintenance.collect());
     fleet_prior_with_runs(
         &starts,
         &runs,
@@ -23,7 +24,14 @@ fn prior_of(fleet: &[Simulated], maintenance: &[Maintenance], config: &PumpsConf
 }
 
 fn judge(one: &Simulated, prior: &FleetPrior, config: &PumpsConfig) -> UnitHealth {
-    judge_unit(Some(&one.unit), &one.starts, &one.runs, &[], prior, config)
+    judge_unit(
+        Some(&one.unit),
+        &one.starts,
+        &one.runs,
+        &one.maintenance,
+        prior,
+        config,
+    )
 }
 
 fn in_alert(row: &PumpHealth) -> bool {
@@ -52,7 +60,7 @@ fn healthy_fleets_alert_within_the_budget() {
         let fleet: Vec<Simulated> = (0..30)
             .map(|number| play(seed, number, Fault::None, &config))
             .collect();
-        let prior = prior_of(&fleet, &[], &config);
+        let prior = prior_of(&fleet, &config);
         for one in &fleet {
             let rows = judge(one, &prior, &config).health;
             count += episodes(&rows);
@@ -96,7 +104,7 @@ fn wear_is_found_before_the_limit_and_named() {
         let fleet = mixed(seed, &config, |a, b| {
             Fault::Wear(60.0 + 150.0 * a, 0.004 + 0.008 * b)
         });
-        let prior = prior_of(&fleet, &[], &config);
+        let prior = prior_of(&fleet, &config);
         for one in fleet.iter().filter(|one| one.fault != Fault::None) {
             let Fault::Wear(from, _) = one.fault else {
                 continue;
@@ -136,7 +144,7 @@ fn leaks_and_restrictions_are_found_and_told_apart() {
         });
         for (kind, fleet) in [leaks, restrictions].into_iter().enumerate() {
             let cause = [Cause::Leak, Cause::Restriction][kind];
-            let prior = prior_of(&fleet, &[], &config);
+            let prior = prior_of(&fleet, &config);
             for one in fleet.iter().filter(|one| one.fault != Fault::None) {
                 let (Fault::Leak(from, _) | Fault::Restriction(from, _)) = one.fault else {
                     continue;
@@ -168,7 +176,7 @@ fn forecasts_of_worn_pumps_hold_the_truth_as_often_as_they_say() {
         let fleet = mixed(seed, &config, |a, b| {
             Fault::Wear(60.0 + 100.0 * a, 0.004 + 0.008 * b)
         });
-        let prior = prior_of(&fleet, &[], &config);
+        let prior = prior_of(&fleet, &config);
         for one in fleet.iter().filter(|one| one.fault != Fault::None) {
             let rows = judge(one, &prior, &config).health;
             let Some(crossing) = one.crossing(config.limit_kpa) else {
@@ -206,7 +214,7 @@ fn a_row_knows_nothing_of_what_came_later() {
     let fleet: Vec<Simulated> = (0..12)
         .map(|number| play(7, number, Fault::Wear(200.0, 0.008), &config))
         .collect();
-    let prior = prior_of(&fleet, &[], &config);
+    let prior = prior_of(&fleet, &config);
     let one = &fleet[3];
     let whole = judge(one, &prior, &config);
     let half = one.runs.len() / 2;
@@ -228,12 +236,23 @@ fn a_row_knows_nothing_of_what_came_later() {
         .flat_map(|one| one.runs.clone())
         .filter(|r| r.ended_at <= until)
         .collect();
-    let then = fleet_prior_with_runs(&all, &runs, &registers(&fleet, Vec::new()), until, &config);
+    let work: Vec<Maintenance> = fleet
+        .iter()
+        .flat_map(|one| one.maintenance.clone())
+        .filter(|row| row.at <= until)
+        .collect();
+    let then = fleet_prior_with_runs(&all, &runs, &registers(&fleet, work), until, &config);
+    let own: Vec<Maintenance> = one
+        .maintenance
+        .iter()
+        .filter(|row| row.at <= until)
+        .cloned()
+        .collect();
     let early = judge_unit(
         Some(&one.unit),
         &starts,
         &one.runs[..half],
-        &[],
+        &own,
         &then,
         &config,
     );
@@ -372,7 +391,7 @@ fn probabilities_and_quantiles_are_in_order() {
     let fleet: Vec<Simulated> = (0..6)
         .map(|n| play(51, n, Fault::Leak(200.0, 150.0), &config))
         .collect();
-    let prior = prior_of(&fleet, &[], &config);
+    let prior = prior_of(&fleet, &config);
     for one in &fleet {
         let health = judge(one, &prior, &config);
         for row in &health.health {
