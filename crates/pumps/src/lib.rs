@@ -11,6 +11,7 @@ mod evidence;
 mod filter;
 mod health;
 mod judge;
+mod leak_back;
 mod limit;
 mod monitor;
 mod outlook;

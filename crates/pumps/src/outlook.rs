@@ -3,6 +3,7 @@
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
+use crate::leak_back::{PRIOR, fit_leak_back, rose_beyond_wear};
 use crate::limit::{Days, Motion, Standing, days_by_base, days_by_speed, load_of_runs};
 use crate::watch::Watch;
 use crate::{DaysStatus, PumpsConfig};
@@ -30,7 +31,30 @@ pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standi
         ln_speed_sd: level_sd,
         base_kpa: base_kpa.max(0.0),
         base_sd_kpa,
+        leak_back: onset
+            .filter(|_| watch.speed.alert)
+            .map_or(PRIOR, |onset| leak_back(watch, onset)),
     })
+}
+
+fn leak_back(watch: &Watch<'_>, onset: Stamp) -> (f64, f64) {
+    let losses: Vec<(Stamp, f64)> = watch
+        .speed
+        .seen
+        .iter()
+        .filter(|seen| seen.at >= onset)
+        .map(|seen| (seen.at, seen.expected.mean - seen.y))
+        .collect();
+    let spread = watch.base.spread();
+    let noise = (spread.noise_sd, spread.shared_sd);
+    fit_leak_back(&watch.base_points, &losses, onset, noise)
+}
+
+/// Whether the base is on its own way to the limit, and not only with the speed's.
+fn base_rises_alone(watch: &Watch<'_>, onset: Stamp) -> bool {
+    let base = watch.base.shift_since(onset);
+    let speed = watch.speed.alert.then(|| watch.speed.shift_since(onset));
+    rose_beyond_wear(speed.flatten(), base, watch.base.filter().level().0)
 }
 
 /// Days from the end of the last run until the pump no longer holds its limit.
@@ -64,7 +88,7 @@ pub(crate) fn days_to_limit(
     };
     let by_speed = days_by_speed(&standing, &load, &motion, config);
     let rising = onset
-        .filter(|_| watch.base.alert)
+        .filter(|onset| watch.base.alert && base_rises_alone(watch, *onset))
         .and_then(|onset| watch.base.path_since(onset, kind.failing_base_drift));
     let days = match rising {
         Some(filter) => {

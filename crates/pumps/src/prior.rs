@@ -191,7 +191,8 @@ fn common_kind(kind: PumpKind) -> KindPrior {
         speed: witness(speed, (-0.05, 0.15)),
         base: witness(base, common_base_level(kind)),
         steady: witness(steady, (20f64.ln(), 0.5)),
-        failing_drift: (0.006, 0.006),
+        // What a sound pump has to lose goes in one month to one year.
+        failing_drift: (0.008, 0.008),
         failing_base_drift: (0.05, 0.1),
         n_units: 0,
         n_starts: 0,

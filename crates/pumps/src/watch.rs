@@ -7,6 +7,7 @@ use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, Pump
 
 use crate::covariates::{of_base, of_speed, of_steady};
 use crate::judge::UnitRecords;
+use crate::leak_back::BasePoint;
 use crate::monitor::{Monitor, Observation, Seen};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
@@ -45,6 +46,8 @@ pub(crate) struct Watch<'a> {
     new_starts: Vec<Observation>,
     /// Whether the speed is watched from the pump's own first level (it was made new).
     made_new: bool,
+    /// Base pressures of the pump on this frame, through oil changes and mended leaks.
+    pub(crate) base_points: Vec<BasePoint>,
     /// Pump temperature at the last start, °C; of the last run where starts do not log it.
     pump_degc: Option<f64>,
     /// The first accepted start of each run, as it was seen.
@@ -77,6 +80,7 @@ impl<'a> Watch<'a> {
             era_from: era.map(|era| era.from),
             new_starts: Vec::new(),
             made_new: false,
+            base_points: Vec::new(),
             pump_degc: None,
             views: Vec::new(),
         }
@@ -126,6 +130,7 @@ impl<'a> Watch<'a> {
         match renewal {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
+                self.base_points.clear();
                 self.made_new = row.action != MaintenanceAction::PumpSwap;
                 let era = self.era(at);
                 self.base = Monitor::new(base_setting(era, kind, self.config), at);
@@ -145,6 +150,7 @@ impl<'a> Watch<'a> {
             }
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
+                self.base_points.clear();
                 self.base.renew(at, base_sd);
                 self.steady.renew(at, steady_sd);
             }
@@ -225,7 +231,8 @@ impl<'a> Watch<'a> {
             let assumed = start.barometer_basis == Some(BarometerBasis::Altitude);
             let weather_sd = self.config.weather_sd_kpa;
             let place_sd = self.config.place_barometer_sd_kpa;
-            self.base.observe(Observation {
+            let level_sd = self.base.filter().level().1;
+            let seen = self.base.observe(Observation {
                 at,
                 raw: kpa,
                 x: of_base(start),
@@ -239,6 +246,13 @@ impl<'a> Watch<'a> {
                     .ambient_kpa
                     .filter(|_| assumed)
                     .map(|kpa| (kpa, place_sd)),
+            });
+            self.base_points.push(BasePoint {
+                at,
+                kpa: seen.y,
+                se: seen.se,
+                level: seen.level,
+                level_sd,
             });
         }
     }
