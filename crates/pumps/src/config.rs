@@ -25,6 +25,14 @@ pub struct PumpsConfig {
     pub ramp_allowance: f64,
     /// Allowance of the chart of base pressure, 0.5 by default: leaks come as steps.
     pub step_allowance: f64,
+    /// Changes smaller than these alert nobody, however clear they are: loss of ln speed (0.05 by
+    /// default: pump-downs of one pump on two days agree no better, common practice)…
+    pub least_speed_loss: f64,
+    /// … rise of the base pressure, kPa (0.5 by default: what a vacuum gauge may drift between two
+    /// calibrations, common practice)…
+    pub least_base_rise_kpa: f64,
+    /// … rise of ln steady pressure (0.1 by default, common practice).
+    pub least_steady_rise: f64,
     /// A start must begin within this of the barometer, kPa (2 by default, common practice); where
     /// the barometer is not measured, weather's 3 kPa come on top.
     pub from_ambient_kpa: f64,
@@ -65,6 +73,9 @@ impl PumpsConfig {
             stale_days: 120.0,
             ramp_allowance: 0.25,
             step_allowance: 0.5,
+            least_speed_loss: 0.05,
+            least_base_rise_kpa: 0.5,
+            least_steady_rise: 0.1,
             from_ambient_kpa: 2.0,
             warm_oil_degc: 45.0,
             warm_idle_h: 1.5,

@@ -70,6 +70,37 @@ pub(crate) fn fit_leak_back(
     (mean.clamp(0.3, 3.0), (1.0 / (prior + own)).sqrt())
 }
 
+/// Base pressure now of a pump that has lost so much ln speed: what leak-back makes of the level
+/// before the onset, combined by precision with the last few base pressures seen since a time
+/// (pump oil changed half-way makes the base better than that, and wear goes on).
+pub(crate) fn base_of_worn(
+    points: &[BasePoint],
+    (onset, since): (Stamp, Stamp),
+    (gamma, gamma_sd): (f64, f64),
+    loss: f64,
+    noise: (f64, f64),
+) -> Option<(f64, f64)> {
+    let before = points.iter().rev().find(|point| point.at < onset)?;
+    let level = before.level.max(0.1);
+    let by_wear = level * (gamma * loss).exp();
+    let by_wear_sd = (gamma_sd * loss).hypot(before.level_sd / level) * by_wear;
+    let last: Vec<&BasePoint> = points
+        .iter()
+        .rev()
+        .take_while(|point| point.at >= since)
+        .take(5)
+        .collect();
+    if last.is_empty() {
+        return Some((by_wear, by_wear_sd));
+    }
+    let n = last.len() as f64;
+    let seen = last.iter().map(|point| point.kpa).sum::<f64>() / n;
+    let own = last.iter().map(|p| p.se * p.se).sum::<f64>() / n;
+    let seen_sd = ((own + noise.0 * noise.0) / n + noise.1 * noise.1).sqrt();
+    let (a, b) = (by_wear_sd.powi(-2), seen_sd.max(0.05).powi(-2));
+    Some(((a * by_wear + b * seen) / (a + b), (a + b).sqrt().recip()))
+}
+
 /// Whether a base rose by more than wear explains: something else lifts it too.
 pub(crate) fn rose_beyond_wear(speed: Option<Shift>, base: Option<Shift>, level_kpa: f64) -> bool {
     let Some(base) = base else { return false };
@@ -102,5 +133,11 @@ mod tests {
         // A few starts at a small loss leave the prior nearly as it was.
         let (_, early) = fit_leak_back(&points[..14], &losses[..9], day(0), (0.2, 0.2));
         assert!(early > 0.3, "{early}");
+        // After an oil change with nothing seen since, wear tells what the base is.
+        let worn = base_of_worn(&points, (day(0), day(99)), (1.7, 0.1), 0.59, (0.1, 0.05));
+        let (kpa, sd) = worn.unwrap();
+        assert!((kpa - 4.0 * (1.7f64 * 0.59).exp()).abs() < 1e-9 && sd > 0.4);
+        let seen = base_of_worn(&points, (day(0), day(0)), (1.7, 0.1), 0.59, (0.1, 0.05));
+        assert!((seen.unwrap().0 - kpa).abs() < 0.5 && seen.unwrap().1 < 0.1);
     }
 }

@@ -10,8 +10,9 @@
 //! on the log likelihood of "no shift" over "the shift seen since the onset" (Page 1954), at odds
 //! of a hundred to one.
 //!
-//! What was observed is kept raw, so that the past since a reset can be judged afresh when the
-//! fleet has taught better spreads and slopes: values corrected by other slopes do not compare.
+//! What was observed is kept raw, so that the level can be learnt afresh when the fleet has taught
+//! better spreads and slopes: values corrected by other slopes do not compare. The chart and its
+//! alert go on as they stand; a change of the yardstick is no news of the pump.
 
 use drydown_quantity::Stamp;
 
@@ -60,6 +61,8 @@ pub(crate) struct Rule {
     pub(crate) worse: f64,
     pub(crate) allowance: f64,
     pub(crate) limit: f64,
+    /// A smaller change is none that anybody would act on, in units of the observation.
+    pub(crate) least_shift: f64,
     /// Observations since the reset before it is judged.
     pub(crate) least: usize,
 }
@@ -81,9 +84,19 @@ pub(crate) struct Observation {
 /// What a monitor has been told since its reset.
 #[derive(Clone, Copy, Debug)]
 enum Told {
-    Observation(Observation),
+    /// An observation, and whether the level was learnt from it.
+    Observation(Observation, Learning),
     /// Work at a time after which the level is known less well by so much.
     Renewed(Stamp, f64),
+    /// The watch started again at the last three observations.
+    Restarted,
+}
+
+/// Whether the level was learnt from an observation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Learning {
+    Learnt,
+    Kept,
 }
 
 /// One observation as it was seen.
@@ -148,19 +161,36 @@ impl Monitor {
         }
     }
 
-    /// The same past judged by another setting: what the fleet has taught since.
-    pub(crate) fn rejudged(&self, setting: Setting) -> Self {
+    /// The level and spread learnt afresh from the same past with another setting; chart and alert
+    /// go on, the chart in the same proportion to its limit.
+    pub(crate) fn relearnt(&self, setting: Setting) -> Self {
         let mut fresh = Self::new(setting, self.since);
         for told in &self.told {
             match told {
-                Told::Observation(observation) => {
-                    fresh.take(observation);
+                Told::Observation(observation, learning) => {
+                    let seen = fresh.see(observation);
+                    fresh.seen.push(seen);
+                    if *learning == Learning::Learnt {
+                        fresh.learn(&seen);
+                    }
+                    if self.zero_at.is_none_or(|zero| observation.at <= zero) {
+                        fresh.at_zero = fresh.filter;
+                    }
                 }
                 Told::Renewed(at, level_sd) => fresh.loosen_at(*at, *level_sd),
+                Told::Restarted => fresh.restart(),
             }
         }
-        fresh.told.clone_from(&self.told);
-        fresh
+        Self {
+            told: self.told.clone(),
+            cusum: self.cusum * setting.rule.limit / self.setting.rule.limit.max(1e-9),
+            zero_at: self.zero_at,
+            alert: self.alert,
+            onset: self.onset,
+            recoveries: self.recoveries,
+            back: self.back,
+            ..fresh
+        }
     }
 
     /// What work on the pump leaves that makes it new in part: the level before any alert, known
@@ -221,11 +251,32 @@ impl Monitor {
 
     /// Takes one observation and says how it was seen.
     pub(crate) fn observe(&mut self, observation: Observation) -> Seen {
-        self.told.push(Told::Observation(observation));
-        self.take(&observation)
+        let seen = self.see(&observation);
+        self.chart(seen.at, seen.z);
+        let learning = if self.alert {
+            Learning::Kept
+        } else {
+            self.learn(&seen);
+            Learning::Learnt
+        };
+        self.told.push(Told::Observation(observation, learning));
+        if self.cusum <= 0.0 {
+            self.at_zero = self.filter;
+        }
+        self.seen.push(seen);
+        self.raise(seen.at);
+        self.take_back(seen.z);
+        if self.alert {
+            self.onset = self.change().map(|change| change.onset).or(self.zero_at);
+        } else if self.mended() {
+            self.told.push(Told::Restarted);
+            self.restart();
+        }
+        seen
     }
 
-    fn take(&mut self, observation: &Observation) -> Seen {
+    /// How an observation looks from what was known before it.
+    fn see(&mut self, observation: &Observation) -> Seen {
         let (at, se) = (observation.at, observation.se);
         let y = self.level_of(observation);
         self.set_yardstick(observation);
@@ -233,36 +284,22 @@ impl Monitor {
         self.admit(y, se);
         let expected = self.expect(se);
         let worse = self.setting.rule.worse;
-        let raw = worse * (y - expected.mean) / expected.sd;
-        let z = raw.clamp(-MOST_Z, MOST_Z);
-        let seen = Seen {
+        Seen {
             at,
             y,
             se,
             expected,
             level: self.filter.level().0,
-            z,
-        };
-        self.chart(at, z);
-        if !self.alert {
-            let fleet_z = raw * self.own_factor();
-            self.square_sum += (fleet_z * fleet_z).min(6.0) / MEAN_CAPPED_SQUARE;
-            self.square_n += 1.0;
-            self.filter
-                .learn(expected.mean + worse * z * expected.sd, se);
+            z: (worse * (y - expected.mean) / expected.sd).clamp(-MOST_Z, MOST_Z),
         }
-        if self.cusum <= 0.0 {
-            self.at_zero = self.filter;
-        }
-        self.seen.push(seen);
-        self.raise(at);
-        self.take_back(z);
-        if self.alert {
-            self.onset = self.change().map(|change| change.onset).or(self.zero_at);
-        } else if self.mended() {
-            self.restart();
-        }
-        seen
+    }
+
+    fn learn(&mut self, seen: &Seen) {
+        let fleet_z = seen.z * self.own_factor();
+        self.square_sum += (fleet_z * fleet_z).min(6.0) / MEAN_CAPPED_SQUARE;
+        self.square_n += 1.0;
+        let held = seen.expected.mean + self.setting.rule.worse * seen.z * seen.expected.sd;
+        self.filter.learn(held, seen.se);
     }
 
     /// A pressure behind an assumed barometer carries the weather, which neighbouring days share,
@@ -312,34 +349,52 @@ impl Monitor {
         }
     }
 
-    /// Raises the alert, and takes back what was learnt since the onset: the level before the
+    /// Raises the alert where the change is both beyond chance and large enough to matter, and takes back what was learnt since the onset: the level before the
     /// change is what the change is measured against.
     fn raise(&mut self, at: Stamp) {
         let rule = self.setting.rule;
         if self.alert || self.cusum <= rule.limit || !self.is_judged() {
             return;
         }
-        self.alert = true;
-        self.back = (0.0, 0);
-        self.onset = self.zero_at;
         let factor = self.own_factor();
         let mut filter = self.at_zero;
-        for seen in self
-            .seen
-            .iter_mut()
-            .filter(|seen| Some(seen.at) > self.zero_at)
-        {
+        let after = self.zero_at;
+        let mut frozen: Vec<Seen> = self.seen.clone();
+        let mut away = Vec::new();
+        for seen in frozen.iter_mut().filter(|seen| Some(seen.at) > after) {
             filter.advance(days_of(seen.at));
             let expected = filter.expect(seen.se);
             seen.expected = Expected {
                 mean: expected.mean,
                 sd: expected.sd * factor,
             };
+            away.push(rule.worse * (seen.y - seen.expected.mean));
             seen.z = rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd;
             seen.z = seen.z.clamp(-MOST_Z, MOST_Z);
         }
+        let late = away.len().div_ceil(2).max(1);
+        if away.iter().rev().take(late).sum::<f64>() / (late as f64) < rule.least_shift {
+            return;
+        }
+        self.alert = true;
+        self.back = (0.0, 0);
+        self.onset = self.zero_at;
+        self.seen = frozen;
         filter.advance(days_of(at));
         self.filter = filter;
+        self.mark_told(self.zero_at, Learning::Kept);
+    }
+
+    /// Notes of the observations after a time whether the level holds them.
+    fn mark_told(&mut self, after: Option<Stamp>, learning: Learning) {
+        for told in self.told.iter_mut().rev() {
+            match told {
+                Told::Observation(observation, held) if Some(observation.at) > after => {
+                    *held = learning;
+                }
+                _ => break,
+            }
+        }
     }
 
     /// Ends an alert that the observations no longer bear out.
@@ -364,10 +419,13 @@ impl Monitor {
         if self.back.0 < BACK_LN_ODDS || self.back.1 < BACK_LEAST {
             return;
         }
-        let tail: Vec<Seen> = self.seen.iter().rev().take(self.back.1).copied().collect();
-        for seen in tail.iter().rev() {
+        let before = self.seen.len().saturating_sub(self.back.1);
+        let tail = self.seen.split_at(before).1.to_vec();
+        for seen in &tail {
             self.filter.learn(seen.y, seen.se);
         }
+        let last_away = before.checked_sub(1).and_then(|idx| self.seen.get(idx));
+        self.mark_told(last_away.map(|seen| seen.at), Learning::Learnt);
         self.at_zero = self.filter;
         self.recoveries += 1;
         let at = self.seen.last().map_or(self.since, |seen| seen.at);

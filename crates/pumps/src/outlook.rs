@@ -3,7 +3,7 @@
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
-use crate::leak_back::{PRIOR, fit_leak_back, rose_beyond_wear};
+use crate::leak_back::{PRIOR, base_of_worn, fit_leak_back, rose_beyond_wear};
 use crate::limit::{Days, Motion, Standing, days_by_base, days_by_speed, load_of_runs};
 use crate::watch::Watch;
 use crate::{DaysStatus, PumpsConfig};
@@ -26,15 +26,31 @@ pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standi
     } else {
         base.as_ref().unwrap_or(watch.base.filter()).level()
     };
+    let worn = onset.filter(|_| watch.speed.alert);
+    let leak_back = worn.map_or(PRIOR, |onset| leak_back(watch, onset));
+    let loss = (watch.speed.filter().level().0 - level).max(0.0);
+    let (base_kpa, base_sd_kpa) = worn
+        .and_then(|onset| worn_base(watch, onset, leak_back, loss))
+        .unwrap_or((base_kpa, base_sd_kpa));
     Some(Standing {
         ln_speed: watch.ln_m3h(level)?,
         ln_speed_sd: level_sd,
         base_kpa: base_kpa.max(0.0),
         base_sd_kpa,
-        leak_back: onset
-            .filter(|_| watch.speed.alert)
-            .map_or(PRIOR, |onset| leak_back(watch, onset)),
+        leak_back,
     })
+}
+
+fn worn_base(
+    watch: &Watch<'_>,
+    onset: Stamp,
+    leak_back: (f64, f64),
+    loss: f64,
+) -> Option<(f64, f64)> {
+    let since = watch.renewed_at.map_or(onset, |at| at.max(onset));
+    let spread = watch.base.spread();
+    let noise = (spread.noise_sd, spread.shared_sd);
+    base_of_worn(&watch.base_points, (onset, since), leak_back, loss, noise)
 }
 
 fn leak_back(watch: &Watch<'_>, onset: Stamp) -> (f64, f64) {

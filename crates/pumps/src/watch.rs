@@ -105,7 +105,7 @@ impl<'a> Watch<'a> {
         speed_setting(era, self.kind(), self.config, rated, old_level)
     }
 
-    /// Judges the past since the reset afresh where the fleet has taught something new since: one
+    /// Learns the levels since the reset afresh where the fleet has taught something new since: one
     /// prior a quarter, each from data before its own start.
     fn enter_era(&mut self, at: Stamp) {
         let Some(era) = self.era(at) else { return };
@@ -114,10 +114,10 @@ impl<'a> Watch<'a> {
         }
         self.era_from = Some(era.from);
         let kind = self.kind();
-        self.speed = self.speed.rejudged(self.speed_setting(at));
+        self.speed = self.speed.relearnt(self.speed_setting(at));
         let era = Some(era);
-        self.base = self.base.rejudged(base_setting(era, kind, self.config));
-        self.steady = self.steady.rejudged(steady_setting(era, kind, self.config));
+        self.base = self.base.relearnt(base_setting(era, kind, self.config));
+        self.steady = self.steady.relearnt(steady_setting(era, kind, self.config));
     }
 
     /// Resets what a maintenance action made new.

@@ -28,6 +28,7 @@ pub(crate) fn speed_setting(
         worse: -1.0,
         allowance: config.ramp_allowance,
         limit: era.map_or(10.0, |era| era.limits.speed),
+        least_shift: config.least_speed_loss,
         least: config.min_starts,
     };
     let level = match (old_level, ln_rated, witness) {
@@ -50,6 +51,7 @@ pub(crate) fn base_setting(
         worse: 1.0,
         allowance: config.step_allowance,
         limit: era.map_or(6.0, |era| era.limits.base),
+        least_shift: config.least_base_rise_kpa,
         least: config.min_starts,
     };
     setting(witness, rule, witness.map_or((3.0, 3.0), level_of))
@@ -66,6 +68,7 @@ pub(crate) fn steady_setting(
         worse: 1.0,
         allowance: config.ramp_allowance,
         limit: era.map_or(10.0, |era| era.limits.steady),
+        least_shift: config.least_steady_rise,
         least: config.min_runs,
     };
     setting(witness, rule, witness.map_or((3.0, 0.5), level_of))
