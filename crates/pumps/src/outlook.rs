@@ -94,10 +94,9 @@ pub(crate) fn days_to_limit(
         let (fall, sd) = kind.failing_drift;
         watch.speed.path_since(onset, (-fall, sd))
     });
-    let failing = path.is_some();
     let filter = path.as_ref().unwrap_or(watch.speed.filter());
     let (drift, drift_sd) = filter.drift();
-    let wander = if failing { 2.0 } else { 1.0 } * watch.speed.spread().diffusion_sd;
+    let wander = watch.speed.spread().diffusion_sd;
     let motion = Motion {
         drift: (-drift, drift_sd),
         diffusion_sd: wander,
@@ -110,7 +109,7 @@ pub(crate) fn days_to_limit(
         Some(filter) => {
             let motion = Motion {
                 drift: filter.drift(),
-                diffusion_sd: 2.0 * watch.base.spread().diffusion_sd,
+                diffusion_sd: watch.base.spread().diffusion_sd,
             };
             by_speed.sooner(days_by_base(&standing, &load, &motion, config))
         }

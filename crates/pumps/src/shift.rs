@@ -86,7 +86,6 @@ impl Monitor {
         let spread = Spread {
             drift_mean: drift.0,
             drift_sd: drift.1,
-            diffusion_sd: 2.0 * self.spread().diffusion_sd,
             ..self.spread()
         };
         let mut filter = Filter::new(spread, days_of(first.at), first.y, wide);
