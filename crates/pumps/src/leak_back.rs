@@ -13,6 +13,14 @@ pub(crate) const PRIOR: (f64, f64) = (1.3, 0.4);
 /// Starts of one week share what days share: so many count as one for that part.
 const SHARED_BY: f64 = 3.0;
 
+/// How much ln speed a pump has lost at a time, and how much it loses a day.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Worn {
+    pub(crate) now: Stamp,
+    pub(crate) loss: f64,
+    pub(crate) loss_per_day: f64,
+}
+
 /// One base pressure and what was known of the level before it came.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct BasePoint {
@@ -72,14 +80,16 @@ pub(crate) fn fit_leak_back(
 
 /// Base pressure now of a pump that has lost so much ln speed: what leak-back makes of the level
 /// before the onset, combined by precision with the last few base pressures seen since a time
-/// (pump oil changed half-way makes the base better than that, and wear goes on).
+/// (pump oil changed half-way makes the base better than that, and wear goes on). What was seen is
+/// brought up to now by the wear since.
 pub(crate) fn base_of_worn(
     points: &[BasePoint],
     (onset, since): (Stamp, Stamp),
     (gamma, gamma_sd): (f64, f64),
-    loss: f64,
+    worn: &Worn,
     noise: (f64, f64),
 ) -> Option<(f64, f64)> {
+    let loss = worn.loss;
     let before = points.iter().rev().find(|point| point.at < onset)?;
     let level = before.level.max(0.1);
     let by_wear = level * (gamma * loss).exp();
@@ -94,7 +104,8 @@ pub(crate) fn base_of_worn(
         return Some((by_wear, by_wear_sd));
     }
     let n = last.len() as f64;
-    let seen = last.iter().map(|point| point.kpa).sum::<f64>() / n;
+    let grown = |at: Stamp| (gamma * worn.loss_per_day * worn.now.days_after(at)).exp();
+    let seen = last.iter().map(|p| p.kpa * grown(p.at)).sum::<f64>() / n;
     let own = last.iter().map(|p| p.se * p.se).sum::<f64>() / n;
     let seen_sd = ((own + noise.0 * noise.0) / n + noise.1 * noise.1).sqrt();
     let (a, b) = (by_wear_sd.powi(-2), seen_sd.max(0.05).powi(-2));
@@ -134,10 +145,18 @@ mod tests {
         let (_, early) = fit_leak_back(&points[..14], &losses[..9], day(0), (0.2, 0.2));
         assert!(early > 0.3, "{early}");
         // After an oil change with nothing seen since, wear tells what the base is.
-        let worn = base_of_worn(&points, (day(0), day(99)), (1.7, 0.1), 0.59, (0.1, 0.05));
-        let (kpa, sd) = worn.unwrap();
+        let worn = Worn {
+            now: day(59),
+            loss: 0.59,
+            loss_per_day: 0.01,
+        };
+        let of = |since: i32| {
+            let spans = (day(0), day(since));
+            base_of_worn(&points, spans, (1.7, 0.1), &worn, (0.1, 0.05)).unwrap()
+        };
+        let (kpa, sd) = of(99);
         assert!((kpa - 4.0 * (1.7f64 * 0.59).exp()).abs() < 1e-9 && sd > 0.4);
-        let seen = base_of_worn(&points, (day(0), day(0)), (1.7, 0.1), 0.59, (0.1, 0.05));
-        assert!((seen.unwrap().0 - kpa).abs() < 0.5 && seen.unwrap().1 < 0.1);
+        // What was seen, brought up to now, agrees and is the better known.
+        assert!((of(0).0 - kpa).abs() < 0.02 && of(0).1 < 0.1);
     }
 }

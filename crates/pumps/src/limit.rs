@@ -101,7 +101,23 @@ impl Standing {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Motion {
     pub(crate) drift: (f64, f64),
+    /// Covariance of the errors of level and drift, both towards the limit.
+    pub(crate) level_drift: f64,
     pub(crate) diffusion_sd: f64,
+}
+
+impl Motion {
+    /// Standard deviation of the drift that gives the path its own variance where it is expected
+    /// to meet the limit, t = distance/drift days from now: the variance of `level + drift·t` is
+    /// `σ² + 2tc + t²w²`, while a first passage takes the two as independent.
+    fn drift_sd_over(&self, distance: f64) -> f64 {
+        let (drift, sd) = self.drift;
+        let days = distance / drift;
+        if !(days > 0.0) || !days.is_finite() {
+            return sd;
+        }
+        (sd * sd + 2.0 * self.level_drift / days).max(0.0).sqrt()
+    }
 }
 
 /// Days to the limit in the form of the table.
@@ -174,7 +190,7 @@ pub(crate) fn days_by_speed(
         distance,
         distance_sd: distance_sd.hypot(standing.ln_speed_sd),
         drift_mean: motion.drift.0,
-        drift_sd: motion.drift.1,
+        drift_sd: motion.drift_sd_over(distance),
         diffusion_sd: motion.diffusion_sd,
     };
     days_of_path(&path, config)
@@ -188,11 +204,12 @@ pub(crate) fn days_by_base(
     config: &PumpsConfig,
 ) -> Days {
     let load_sd_kpa = load.sd_kpa_m3h / standing.ln_speed.exp();
+    let distance = config.limit_kpa - standing.holds_kpa(load);
     let path = FirstPassage {
-        distance: config.limit_kpa - standing.holds_kpa(load),
+        distance,
         distance_sd: standing.base_sd_kpa.hypot(load_sd_kpa),
         drift_mean: motion.drift.0,
-        drift_sd: motion.drift.1,
+        drift_sd: motion.drift_sd_over(distance),
         diffusion_sd: motion.diffusion_sd,
     };
     days_of_path(&path, config)
@@ -232,6 +249,19 @@ fn quantile_days(path: &FirstPassage, p: f64, horizon: f64, by_horizon: f64) -> 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn level_and_drift_wrong_together_widen_the_path_as_they_should() {
+        let motion = Motion {
+            drift: (0.01, 0.002),
+            level_drift: 1e-4,
+            diffusion_sd: 0.0,
+        };
+        // At 50 days: σ² + 2·50·1e-4 + 50²·0.002² = σ² + 0.01 + 0.01.
+        let sd = motion.drift_sd_over(0.5);
+        assert!((sd * 50.0 - 0.02f64.sqrt()).abs() < 1e-12, "{sd}");
+        assert!((motion.drift_sd_over(-0.5) - 0.002).abs() < 1e-15);
+    }
 
     fn standing(leak_back: (f64, f64)) -> Standing {
         Standing {
