@@ -113,7 +113,7 @@ impl Motion {
     fn drift_sd_over(&self, distance: f64) -> f64 {
         let (drift, sd) = self.drift;
         let days = distance / drift;
-        if !(days > 0.0) || !days.is_finite() {
+        if !days.is_finite() || days <= 0.0 {
             return sd;
         }
         (sd * sd + 2.0 * self.level_drift / days).max(0.0).sqrt()

@@ -188,12 +188,7 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
         };
         let tight = nature.base_kpa * (worn + 1.2 * nature.drift * day).exp();
         out.path.push((day, sound - loss, tight));
-        // A third of the fleet is moved to a site a thousand metres higher half-way.
-        let moved_kpa = if number % 3 == 1 && day > 0.5 * DAYS {
-            11.0
-        } else {
-            0.0
-        };
+        let moved_kpa = moved_kpa(number, day);
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
         let hours = 20.0 + 60.0 * uniform(&mut rng);
@@ -246,6 +241,15 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
         day += step;
     }
     out
+}
+
+/// A third of the fleet is moved to a site a thousand metres higher half-way.
+fn moved_kpa(number: usize, day: f64) -> f64 {
+    if number % 3 == 1 && day > 0.5 * DAYS {
+        11.0
+    } else {
+        0.0
+    }
 }
 
 fn correlated(now: f64, sd: f64, phi: f64, rng: &mut Pcg64) -> f64 {
