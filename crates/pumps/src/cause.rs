@@ -11,7 +11,7 @@ use drydown_runs::history::PumpKind;
 use drydown_stats::normal;
 
 use crate::Cause;
-use crate::monitor::Shift;
+use crate::shift::Shift;
 
 /// What the witnesses say when a change is to be explained.
 #[derive(Clone, Copy, Debug, Default)]

@@ -25,12 +25,22 @@ pub struct PumpsConfig {
     pub ramp_allowance: f64,
     /// Allowance of the chart of base pressure, 0.5 by default: leaks come as steps.
     pub step_allowance: f64,
+    /// Changes smaller than these alert nobody, however clear they are: loss of ln speed (0.05 by
+    /// default: pump-downs of one pump on two days agree no better, common practice)…
+    pub least_speed_loss: f64,
+    /// … rise of the base pressure, kPa (0.5 by default: what a vacuum gauge may drift between two
+    /// calibrations, common practice)…
+    pub least_base_rise_kpa: f64,
+    /// … rise of ln steady pressure (0.1 by default, common practice).
+    pub least_steady_rise: f64,
     /// A start must begin within this of the barometer, kPa (2 by default, common practice); where
     /// the barometer is not measured, weather's 3 kPa come on top.
     pub from_ambient_kpa: f64,
     /// Oil warmer than this soon after a stop spoils a start with its vapour, °C (45 by default)…
     pub warm_oil_degc: f64,
-    /// … where the unit rested for less than this, hours (1.5 by default; common practice).
+    /// … where the unit rested for less than this, hours (1.5 by default; common practice). Whether
+    /// or not a temperature was logged, the base pressure of such a start does not count: what is
+    /// left in a warm chamber still gives off vapour. Its speed does.
     pub warm_idle_h: f64,
     /// A start needs this much rest before it, minutes (5 by default, common practice).
     pub min_idle_min: f64,
@@ -41,6 +51,9 @@ pub struct PumpsConfig {
     /// Standard deviation of the weather around the altitude's barometer, kPa (1 by default: the
     /// weather's range is about ±2 to 3 kPa, common practice).
     pub weather_sd_kpa: f64,
+    /// How well barometers by altitude of two places agree, kPa (0.5 by default: 40 m of altitude,
+    /// or the difference of the mean weather; common practice).
+    pub place_barometer_sd_kpa: f64,
     /// Share of the air dissolved in the oil (9 % by volume, common practice) that a pass brings
     /// to the pump, 0..1 (0.5 by default: oil that circulates has not taken it all up again).
     pub dissolved_air_share: f64,
@@ -60,6 +73,9 @@ impl PumpsConfig {
             stale_days: 120.0,
             ramp_allowance: 0.25,
             step_allowance: 0.5,
+            least_speed_loss: 0.05,
+            least_base_rise_kpa: 0.5,
+            least_steady_rise: 0.1,
             from_ambient_kpa: 2.0,
             warm_oil_degc: 45.0,
             warm_idle_h: 1.5,
@@ -67,6 +83,7 @@ impl PumpsConfig {
             max_ln_speed_se: 0.25,
             measured_barometer_sd_kpa: 0.1,
             weather_sd_kpa: 1.0,
+            place_barometer_sd_kpa: 0.5,
             dissolved_air_share: 0.5,
         }
     }

@@ -31,19 +31,27 @@ impl Slopes {
     }
 }
 
-/// Oil, pump and air temperature at a start, about 25, 40 and 15 °C.
+/// Hours in which what a stop leaves in a chamber cools and dries (common practice).
+const REST_H: f64 = 2.0;
+
+/// What is left at a start of the warmth of the work before: 1 at once, 0 after a long rest.
+fn left_of_work(start: &PumpStart) -> f64 {
+    start.idle_h.map_or(0.0, |hours| (-hours / REST_H).exp())
+}
+
+/// Oil, pump and air temperature at a start, about 25, 40 and 15 °C, and how short its rest was.
 pub(crate) fn of_speed(start: &PumpStart) -> Covariates {
     let from = |value: Option<f64>, reference: f64| value.map_or(0.0, |v| v - reference);
     [
         from(start.oil_degc, 25.0),
         from(start.vacuum_pump_degc, 40.0),
         from(start.ambient_degc, 15.0),
-        0.0,
+        left_of_work(start),
     ]
 }
 
 /// Saturation pressure at the pump's temperature (oil-sealed and liquid-ring pumps hold no less
-/// where there is water in them) and oil temperature.
+/// where there is water in them), oil and air temperature, and how short the rest was.
 pub(crate) fn of_base(start: &PumpStart) -> Covariates {
     let sealed = start
         .vacuum_pump_degc
@@ -54,7 +62,7 @@ pub(crate) fn of_base(start: &PumpStart) -> Covariates {
         sealed.map_or(0.0, |kpa| kpa - reference),
         start.oil_degc.map_or(0.0, |degc| degc - 25.0),
         start.ambient_degc.map_or(0.0, |degc| degc - 15.0),
-        0.0,
+        left_of_work(start),
     ]
 }
 

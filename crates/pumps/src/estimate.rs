@@ -89,7 +89,13 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
             .collect()
     };
     let series: Vec<Vec<Point>> = spans.iter().map(points).collect();
-    let spread = fit_spread(&series, parent.spread, trust);
+    let mut spread = fit_spread(&series, parent.spread, trust);
+    let drifts: Vec<f64> = series.iter().filter_map(|one| long_slope(one)).collect();
+    let sound = (parent.spread.drift_mean, parent.spread.drift_sd);
+    (spread.drift_mean, spread.drift_sd) = shrunk(&drifts, sound, 5.0);
+    // A sound base does not fall for good, nor does it rise by more than a few kPa in a year.
+    spread.drift_mean = spread.drift_mean.clamp(0.0, 0.004);
+    spread.drift_sd = spread.drift_sd.clamp(5e-4, 4e-3);
     let levels: Vec<f64> = series
         .iter()
         .filter_map(|points| early_level(points))

@@ -53,10 +53,13 @@ pub(crate) fn sentence(
     }
     let onset = onset.filter(|_| state != PumpState::Normal);
     if let Some((standing, load)) = standing(watch, onset).zip(load_of_runs(past, config)) {
+        let gas = match load.vapour_kg_per_h {
+            Some(vapour) => format!("{vapour:.1} kg/h of vapour"),
+            None => "its oil's air (no vapour logged)".to_owned(),
+        };
         part(format!(
-            "with the vent shut it would hold {:.1} kPa under {:.1} kg/h of vapour, limit {:.1} kPa",
-            standing.holds_kpa(&load).0,
-            load.vapour_kg_per_h,
+            "with the vent shut it would hold {:.1} kPa under {gas}, limit {:.1} kPa",
+            standing.holds_kpa(&load),
             config.limit_kpa,
         ));
     }

@@ -60,6 +60,18 @@ impl Filter {
         (self.x[1], self.p[1][1].max(0.0).sqrt())
     }
 
+    /// Covariance of the errors of level and drift: a path learnt from its own few points has both
+    /// too high or both too low.
+    pub(crate) fn level_drift_covariance(&self) -> f64 {
+        self.p[0][1]
+    }
+
+    /// The level may have moved by so much (standard deviation) at once: what was known of it
+    /// counts for less, what is known of the drift stays.
+    pub(crate) fn loosen(&mut self, level_sd: f64) {
+        self.p[0][0] += level_sd * level_sd;
+    }
+
     /// Moves to a later time. Times that do not advance change nothing.
     pub(crate) fn advance(&mut self, days: f64) {
         let step = days - self.days;

@@ -5,9 +5,18 @@
 //! the innovations of a sound pump are then independent and of unit variance, for which the chart's
 //! limit is designed. An observation of extreme size counts for no more than 3.5 standard
 //! deviations: persistence alarms, not one start. While in alert the filter no longer learns.
+//!
+//! An alert ends where the observations go back to the level before it: Page's test the other way,
+//! on the log likelihood of "no shift" over "the shift seen since the onset" (Page 1954), at odds
+//! of a hundred to one.
+//!
+//! What was observed is kept raw, so that the level can be learnt afresh when the fleet has taught
+//! better spreads and slopes: values corrected by other slopes do not compare. The chart and its
+//! alert go on as they stand; a change of the yardstick is no news of the pump.
 
 use drydown_quantity::Stamp;
 
+use crate::covariates::{Covariates, Slopes};
 use crate::filter::{Expected, Filter, Spread};
 
 /// Innovations count up to this size.
@@ -17,9 +26,32 @@ const OWN_SPREAD_PRIOR: f64 = 12.0;
 /// Mean of min(z², 6) for a standard normal z.
 const MEAN_CAPPED_SQUARE: f64 = 0.946;
 
+/// Log odds at which an alert is taken back: a hundred to one, from at least so many observations.
+const BACK_LN_ODDS: f64 = 4.6;
+const BACK_LEAST: usize = 3;
+/// The smallest shift, in standard deviations, that going back is tested against: below it no
+/// number of starts that a pump sees in a month tells the two apart.
+const LEAST_SHIFT_Z: f64 = 1.0;
+/// A first observation further than this from the prior level tells that the prior is not this
+/// pump's: it is then widened to hold it.
+const FOREIGN_Z: f64 = 2.5;
+/// Correlation over one day of what the weather adds to a pressure whose barometer is not measured
+/// (fronts pass in three to five days; common practice).
+const WEATHER_PHI_PER_DAY: f64 = 0.75;
+
 /// Days since the epoch.
 pub(crate) fn days_of(at: Stamp) -> f64 {
     at.seconds_after(Stamp::from_micros(0)) / 86_400.0
+}
+
+/// What a monitor starts from: spread and slopes of its kind, the rule, the level's prior.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Setting {
+    pub(crate) spread: Spread,
+    pub(crate) slopes: Slopes,
+    pub(crate) rule: Rule,
+    /// Mean and standard deviation.
+    pub(crate) level: (f64, f64),
 }
 
 /// How a witness is judged.
@@ -29,8 +61,42 @@ pub(crate) struct Rule {
     pub(crate) worse: f64,
     pub(crate) allowance: f64,
     pub(crate) limit: f64,
+    /// A smaller change is none that anybody would act on, in units of the observation.
+    pub(crate) least_shift: f64,
     /// Observations since the reset before it is judged.
     pub(crate) least: usize,
+}
+
+/// One raw observation.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Observation {
+    pub(crate) at: Stamp,
+    pub(crate) raw: f64,
+    pub(crate) x: Covariates,
+    pub(crate) se: f64,
+    /// What its yardstick adds that neighbouring days share (weather), standard deviation.
+    pub(crate) shared_sd: f64,
+    /// The yardstick's zero where it is assumed, not measured, and how well zeros of two places
+    /// agree (standard deviation).
+    pub(crate) datum: Option<(f64, f64)>,
+}
+
+/// What a monitor has been told since its reset.
+#[derive(Clone, Copy, Debug)]
+enum Told {
+    /// An observation, and whether the level was learnt from it.
+    Observation(Observation, Learning),
+    /// Work at a time after which the level is known less well by so much.
+    Renewed(Stamp, f64),
+    /// The watch started again at the last three observations.
+    Restarted,
+}
+
+/// Whether the level was learnt from an observation.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Learning {
+    Learnt,
+    Kept,
 }
 
 /// One observation as it was seen.
@@ -48,11 +114,13 @@ pub(crate) struct Seen {
 
 #[derive(Clone, Debug)]
 pub(crate) struct Monitor {
+    setting: Setting,
     spread: Spread,
-    rule: Rule,
+    since: Stamp,
     filter: Filter,
     /// The filter as it was when the chart last stood at zero.
     at_zero: Filter,
+    told: Vec<Told>,
     /// Observations since the reset, in time.
     pub(crate) seen: Vec<Seen>,
     pub(crate) cusum: f64,
@@ -61,46 +129,110 @@ pub(crate) struct Monitor {
     pub(crate) onset: Option<Stamp>,
     /// How often an alert went away by itself since the reset.
     pub(crate) recoveries: usize,
+    /// Log odds that the level before the alert is back, and the observations behind them.
+    back: (f64, usize),
+    datum: Option<f64>,
     square_sum: f64,
     square_n: f64,
 }
 
 impl Monitor {
     /// A monitor after a reset: the level is the prior's until observations come.
-    pub(crate) fn new(spread: Spread, rule: Rule, at: Stamp, level: (f64, f64)) -> Self {
-        let filter = Filter::new(spread, days_of(at), level.0, level.1);
+    pub(crate) fn new(setting: Setting, at: Stamp) -> Self {
+        let (level, level_sd) = setting.level;
+        let filter = Filter::new(setting.spread, days_of(at), level, level_sd);
         Self {
-            spread,
-            rule,
+            setting,
+            spread: setting.spread,
+            since: at,
             filter,
             at_zero: filter,
+            told: Vec::new(),
             seen: Vec::new(),
             cusum: 0.0,
             zero_at: None,
             alert: false,
             onset: None,
             recoveries: 0,
+            back: (0.0, 0),
+            datum: None,
             square_sum: 0.0,
             square_n: 0.0,
         }
     }
 
+    /// The level and spread learnt afresh from the same past with another setting; chart and alert
+    /// go on, the chart in the same proportion to its limit.
+    pub(crate) fn relearnt(&self, setting: Setting) -> Self {
+        let mut fresh = Self::new(setting, self.since);
+        for told in &self.told {
+            match told {
+                Told::Observation(observation, learning) => {
+                    let seen = fresh.see(observation);
+                    fresh.seen.push(seen);
+                    if *learning == Learning::Learnt {
+                        fresh.learn(&seen);
+                    }
+                    if self.zero_at.is_none_or(|zero| observation.at <= zero) {
+                        fresh.at_zero = fresh.filter;
+                    }
+                }
+                Told::Renewed(at, level_sd) => fresh.loosen_at(*at, *level_sd),
+                Told::Restarted => fresh.restart(),
+            }
+        }
+        Self {
+            told: self.told.clone(),
+            cusum: self.cusum * setting.rule.limit / self.setting.rule.limit.max(1e-9),
+            zero_at: self.zero_at,
+            alert: self.alert,
+            onset: self.onset,
+            recoveries: self.recoveries,
+            back: self.back,
+            ..fresh
+        }
+    }
+
+    /// What work on the pump leaves that makes it new in part: the level before any alert, known
+    /// less well by `level_sd`; its drift and the unit's own spread stay.
+    pub(crate) fn renew(&mut self, at: Stamp, level_sd: f64) {
+        self.told.push(Told::Renewed(at, level_sd));
+        self.loosen_at(at, level_sd);
+    }
+
+    fn loosen_at(&mut self, at: Stamp, level_sd: f64) {
+        self.filter.advance(days_of(at));
+        self.filter.loosen(level_sd);
+        self.at_zero = self.filter;
+        self.seen.clear();
+        self.end_alert(at);
+        self.recoveries = 0;
+    }
+
     /// Whether enough has been seen to judge.
     pub(crate) fn is_judged(&self) -> bool {
-        self.seen.len() >= self.rule.least
+        self.seen.len() >= self.setting.rule.least
     }
 
     pub(crate) fn spread(&self) -> Spread {
         self.spread
     }
 
+    pub(crate) fn worse(&self) -> f64 {
+        self.setting.rule.worse
+    }
+
+    pub(crate) fn zero_at(&self) -> Option<Stamp> {
+        self.zero_at
+    }
+
     pub(crate) fn filter(&self) -> &Filter {
         &self.filter
     }
 
-    /// The same watch with another spread, nothing seen yet.
-    pub(crate) fn with_spread(&self, spread: Spread, at: Stamp) -> Self {
-        Self::new(spread, self.rule, at, self.filter.level())
+    /// An observation without what its covariates add.
+    pub(crate) fn level_of(&self, observation: &Observation) -> f64 {
+        observation.raw - self.setting.slopes.effect(&observation.x)
     }
 
     /// Factor on the fleet's standard deviation that this unit's own past asks for.
@@ -108,11 +240,9 @@ impl Monitor {
         ((OWN_SPREAD_PRIOR + self.square_sum) / (OWN_SPREAD_PRIOR + self.square_n)).sqrt()
     }
 
-    /// What the next observation at a time should be.
-    pub(crate) fn expect(&self, at: Stamp, se: f64) -> Expected {
-        let mut filter = self.filter;
-        filter.advance(days_of(at));
-        let expected = filter.expect(se);
+    /// What an observation now should be.
+    fn expect(&self, se: f64) -> Expected {
+        let expected = self.filter.expect(se);
         Expected {
             mean: expected.mean,
             sd: expected.sd * self.own_factor(),
@@ -120,234 +250,222 @@ impl Monitor {
     }
 
     /// Takes one observation and says how it was seen.
-    pub(crate) fn observe(&mut self, at: Stamp, y: f64, se: f64) -> Seen {
+    pub(crate) fn observe(&mut self, observation: Observation) -> Seen {
+        let seen = self.see(&observation);
+        self.chart(seen.at, seen.z);
+        let learning = if self.alert {
+            Learning::Kept
+        } else {
+            self.learn(&seen);
+            Learning::Learnt
+        };
+        self.told.push(Told::Observation(observation, learning));
+        if self.cusum <= 0.0 {
+            self.at_zero = self.filter;
+        }
+        self.seen.push(seen);
+        self.raise(seen.at);
+        self.take_back(seen.z);
+        if self.alert {
+            self.onset = self.change().map(|change| change.onset).or(self.zero_at);
+        } else if self.mended() {
+            self.told.push(Told::Restarted);
+            self.restart();
+        }
+        seen
+    }
+
+    /// How an observation looks from what was known before it.
+    fn see(&mut self, observation: &Observation) -> Seen {
+        let (at, se) = (observation.at, observation.se);
+        let y = self.level_of(observation);
+        self.set_yardstick(observation);
         self.filter.advance(days_of(at));
-        let expected = self.expect(at, se);
-        let raw = self.rule.worse * (y - expected.mean) / expected.sd;
-        let z = raw.clamp(-MOST_Z, MOST_Z);
-        let seen = Seen {
+        self.admit(y, se);
+        let expected = self.expect(se);
+        let worse = self.setting.rule.worse;
+        Seen {
             at,
             y,
             se,
             expected,
             level: self.filter.level().0,
-            z,
-        };
-        self.chart(at, z);
-        if !self.alert {
-            let fleet_z = raw * self.own_factor();
-            self.square_sum += (fleet_z * fleet_z).min(6.0) / MEAN_CAPPED_SQUARE;
-            self.square_n += 1.0;
-            self.filter
-                .learn(expected.mean + self.rule.worse * z * expected.sd, se);
+            z: (worse * (y - expected.mean) / expected.sd).clamp(-MOST_Z, MOST_Z),
         }
-        if self.cusum <= 0.0 {
+    }
+
+    fn learn(&mut self, seen: &Seen) {
+        let fleet_z = seen.z * self.own_factor();
+        self.square_sum += (fleet_z * fleet_z).min(6.0) / MEAN_CAPPED_SQUARE;
+        self.square_n += 1.0;
+        let held = seen.expected.mean + self.setting.rule.worse * seen.z * seen.expected.sd;
+        self.filter.learn(held, seen.se);
+    }
+
+    /// A pressure behind an assumed barometer carries the weather, which neighbouring days share,
+    /// and the zero of its place, which changes when the unit moves.
+    fn set_yardstick(&mut self, observation: &Observation) {
+        let shared_sd = observation.shared_sd;
+        if self.square_n <= 0.0 && shared_sd > self.spread.shared_sd {
+            self.spread = Spread {
+                shared_sd: self.spread.shared_sd.hypot(shared_sd),
+                phi_per_day: WEATHER_PHI_PER_DAY,
+                ..self.spread
+            };
+            let (level, level_sd) = self.filter.level();
+            self.filter = Filter::new(self.spread, days_of(self.since), level, level_sd);
             self.at_zero = self.filter;
         }
-        self.seen.push(seen);
-        self.raise(at);
-        if self.recovered() {
-            self.restart();
+        let Some((zero, zero_sd)) = observation.datum else {
+            return;
+        };
+        if self.datum.is_some_and(|old| (old - zero).abs() > 0.05) {
+            self.filter.loosen(zero_sd);
+            self.at_zero.loosen(zero_sd);
         }
-        if self.alert {
-            self.onset = self.change().map(|change| change.onset).or(self.zero_at);
+        self.datum = Some(zero);
+    }
+
+    /// Widens the prior of the level where the first observation does not fit it at all: its law
+    /// has heavier tails than the normal (another make, a rating that is not the pump's).
+    fn admit(&mut self, y: f64, se: f64) {
+        let expected = self.filter.expect(se);
+        let away = (y - expected.mean).abs();
+        if self.square_n <= 0.0 && away > FOREIGN_Z * expected.sd {
+            self.filter.loosen(away);
         }
-        seen
     }
 
     fn chart(&mut self, at: Stamp, z: f64) {
+        let rule = &self.setting.rule;
         if self.seen.is_empty() {
             // The first observation sets the level; what it says of change is its prior's.
             self.zero_at = Some(at);
             return;
         }
-        self.cusum = (self.cusum + z - self.rule.allowance).clamp(0.0, 1.5 * self.rule.limit);
-        if self.cusum <= 0.0 {
+        self.cusum = (self.cusum + z - rule.allowance).clamp(0.0, 1.5 * rule.limit);
+        if self.cusum <= 0.0 && !self.alert {
             self.zero_at = Some(at);
-            if self.alert {
-                self.alert = false;
-                self.onset = None;
-                self.recoveries += 1;
-            }
         }
     }
 
-    /// Raises the alert, and takes back what was learnt since the onset: the level before the
+    /// Raises the alert where the change is both beyond chance and large enough to matter, and takes back what was learnt since the onset: the level before the
     /// change is what the change is measured against.
     fn raise(&mut self, at: Stamp) {
-        if self.alert || self.cusum <= self.rule.limit || !self.is_judged() {
+        let rule = self.setting.rule;
+        if self.alert || self.cusum <= rule.limit || !self.is_judged() {
             return;
         }
-        self.alert = true;
-        self.onset = self.zero_at;
         let factor = self.own_factor();
         let mut filter = self.at_zero;
-        for seen in self
-            .seen
-            .iter_mut()
-            .filter(|seen| Some(seen.at) > self.zero_at)
-        {
+        let after = self.zero_at;
+        let mut frozen: Vec<Seen> = self.seen.clone();
+        let mut away = Vec::new();
+        for seen in frozen.iter_mut().filter(|seen| Some(seen.at) > after) {
             filter.advance(days_of(seen.at));
             let expected = filter.expect(seen.se);
             seen.expected = Expected {
                 mean: expected.mean,
                 sd: expected.sd * factor,
             };
-            seen.z = self.rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd;
+            away.push(rule.worse * (seen.y - seen.expected.mean));
+            seen.z = rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd;
             seen.z = seen.z.clamp(-MOST_Z, MOST_Z);
         }
+        let late = away.len().div_ceil(2).max(1);
+        if away.iter().rev().take(late).sum::<f64>() / (late as f64) < rule.least_shift {
+            return;
+        }
+        self.alert = true;
+        self.back = (0.0, 0);
+        self.onset = self.zero_at;
+        self.seen = frozen;
         filter.advance(days_of(at));
         self.filter = filter;
+        self.mark_told(self.zero_at, Learning::Kept);
     }
 
-    /// Whether the last three observations tell of a repair nobody wrote down: back at the old
-    /// level during an alert, or a clear step to the better at any time.
-    fn recovered(&self) -> bool {
+    /// Notes of the observations after a time whether the level holds them.
+    fn mark_told(&mut self, after: Option<Stamp>, learning: Learning) {
+        for told in self.told.iter_mut().rev() {
+            match told {
+                Told::Observation(observation, held) if Some(observation.at) > after => {
+                    *held = learning;
+                }
+                _ => break,
+            }
+        }
+    }
+
+    /// Ends an alert that the observations no longer bear out.
+    fn take_back(&mut self, z: f64) {
+        if !self.alert {
+            return;
+        }
+        let since: Vec<f64> = self
+            .seen
+            .iter()
+            .filter(|seen| Some(seen.at) > self.zero_at)
+            .map(|seen| seen.z)
+            .collect();
+        let mean = since.iter().sum::<f64>() / since.len().max(1) as f64;
+        let shift = mean.max(LEAST_SHIFT_Z);
+        let ln_odds = self.back.0 + shift * (0.5 * shift - z);
+        self.back = if ln_odds > 0.0 {
+            (ln_odds, self.back.1 + 1)
+        } else {
+            (0.0, 0)
+        };
+        if self.back.0 < BACK_LN_ODDS || self.back.1 < BACK_LEAST {
+            return;
+        }
+        let before = self.seen.len().saturating_sub(self.back.1);
+        let tail = self.seen.split_at(before).1.to_vec();
+        for seen in &tail {
+            self.filter.learn(seen.y, seen.se);
+        }
+        let last_away = before.checked_sub(1).and_then(|idx| self.seen.get(idx));
+        self.mark_told(last_away.map(|seen| seen.at), Learning::Learnt);
+        self.at_zero = self.filter;
+        self.recoveries += 1;
+        let at = self.seen.last().map_or(self.since, |seen| seen.at);
+        self.end_alert(at);
+    }
+
+    fn end_alert(&mut self, at: Stamp) {
+        self.alert = false;
+        self.onset = None;
+        self.cusum = 0.0;
+        self.zero_at = Some(at);
+        self.back = (0.0, 0);
+    }
+
+    /// Whether the last three observations tell of a repair nobody wrote down: a clear step to the
+    /// better.
+    fn mended(&self) -> bool {
         let Some([a, b, c]) = self.seen.last_chunk::<3>() else {
             return false;
         };
-        if self.seen.len() < self.rule.least.max(4) {
-            return false;
-        }
-        let zs = [a.z, b.z, c.z];
-        let sum: f64 = zs.iter().sum();
-        if self.alert {
-            sum < 1.0 && zs.iter().all(|z| *z < 1.5)
-        } else {
-            sum < -8.0 && c.z < -1.5
-        }
+        self.seen.len() >= self.setting.rule.least.max(4) && a.z + b.z + c.z < -8.0 && c.z < -1.5
     }
 
     /// Starts again at the last three observations.
     fn restart(&mut self) {
         let tail: Vec<Seen> = self.seen.iter().rev().take(3).rev().copied().collect();
         let Some(first) = tail.first() else { return };
-        let wide = 3.0
-            * self
-                .spread
-                .noise_sd
-                .hypot(self.spread.shared_sd)
-                .hypot(first.se);
-        self.recoveries += usize::from(self.alert);
-        self.alert = false;
-        self.onset = None;
-        self.cusum = 0.0;
-        self.zero_at = Some(first.at);
-        self.filter = Filter::new(self.spread, days_of(first.at), first.y, wide);
+        let noise = self.spread.noise_sd.hypot(self.spread.shared_sd);
+        self.filter = Filter::new(
+            self.spread,
+            days_of(first.at),
+            first.y,
+            3.0 * noise.hypot(first.se),
+        );
         for seen in &tail {
             self.filter.advance(days_of(seen.at));
             self.filter.learn(seen.y, seen.se);
         }
         self.at_zero = self.filter;
+        self.end_alert(first.at);
         self.seen = tail;
     }
-
-    /// Excess of the later observations since the onset over what was expected of them, signed as
-    /// observed, with its standard error; None without an onset or an observation since.
-    pub(crate) fn shift_since(&self, onset: Stamp) -> Option<Shift> {
-        let since: Vec<&Seen> = self.seen.iter().filter(|seen| seen.at >= onset).collect();
-        if since.is_empty() {
-            return None;
-        }
-        let n = since.len() as f64;
-        // While in alert nothing is learnt, so that innovations are distances from the old level.
-        let away = |seen: &&Seen| seen.y - seen.expected.mean;
-        let late = since.len().div_ceil(2);
-        let recent = since.iter().rev().take(late).map(away).sum::<f64>() / late as f64;
-        let noise = self.spread.noise_sd.hypot(self.spread.shared_sd);
-        let own = since
-            .iter()
-            .map(|seen| seen.se * seen.se + noise * noise)
-            .sum::<f64>()
-            / n;
-        let level_sd = self.filter.level().1;
-        Some(Shift {
-            recent,
-            se: (own / n + level_sd * level_sd).sqrt(),
-            n: since.len(),
-        })
-    }
-}
-
-impl Monitor {
-    /// When and how a change began, by likelihood over all times since the chart last stood at zero:
-    /// as a step (every observation after it off by the same) or as a ramp (off in proportion to
-    /// the time since). None where nothing was seen since.
-    pub(crate) fn change(&self) -> Option<Change> {
-        let zero = self.zero_at?;
-        let mut before = zero;
-        let mut since = Vec::new();
-        for seen in self.seen.iter().filter(|seen| seen.at > zero) {
-            since.push((before, seen.at, seen.y - seen.expected.mean));
-            before = seen.at;
-        }
-        let variance = self.spread.noise_sd.powi(2) + self.spread.shared_sd.powi(2);
-        let mut step: Option<(f64, Stamp)> = None;
-        let mut ramp: Option<(f64, Stamp)> = None;
-        for k in 0..since.len() {
-            let tail = since.get(k..).unwrap_or(&[]);
-            let Some((from, first, _)) = tail.first().copied() else {
-                continue;
-            };
-            let sum: f64 = tail.iter().map(|(_, _, r)| r).sum();
-            let (mut tr, mut tt) = (0.0, 0.0);
-            for (_, at, r) in tail {
-                let days = at.days_after(from);
-                tr += days * r;
-                tt += days * days;
-            }
-            let worse = |sign: f64| sign * self.rule.worse > 0.0;
-            let better = |gain: f64, best: Option<(f64, Stamp)>| best.is_none_or(|b| gain > b.0);
-            let step_gain = sum * sum / tail.len() as f64 / (2.0 * variance);
-            if worse(sum) && better(step_gain, step) {
-                step = Some((step_gain, first));
-            }
-            let ramp_gain = tr * tr / tt.max(1e-9) / (2.0 * variance);
-            if worse(tr) && better(ramp_gain, ramp) {
-                ramp = Some((ramp_gain, from));
-            }
-        }
-        let (step, ramp) = step.zip(ramp)?;
-        let ramp_over_step = ramp.0 - step.0;
-        Some(Change {
-            onset: if ramp_over_step > 0.0 { ramp.1 } else { step.1 },
-            ramp_over_step,
-        })
-    }
-
-    /// Level and drift since an onset, learnt afresh from a drift of failing pumps.
-    pub(crate) fn path_since(&self, onset: Stamp, drift: (f64, f64)) -> Option<Filter> {
-        let mut since = self.seen.iter().filter(|seen| seen.at >= onset).peekable();
-        let first = since.peek()?;
-        // A step at the onset belongs to the level: it must not pass for drift.
-        let wide = 10.0 * self.spread.noise_sd.hypot(self.spread.shared_sd);
-        let spread = Spread {
-            drift_mean: drift.0,
-            drift_sd: drift.1,
-            diffusion_sd: 2.0 * self.spread.diffusion_sd,
-            ..self.spread
-        };
-        let mut filter = Filter::new(spread, days_of(first.at), first.y, wide);
-        for seen in since {
-            filter.advance(days_of(seen.at));
-            filter.learn(seen.y, seen.se);
-        }
-        Some(filter)
-    }
-}
-
-/// When a change began, and the log of how much better a ramp fits it than a step.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Change {
-    pub(crate) onset: Stamp,
-    pub(crate) ramp_over_step: f64,
-}
-
-/// How far a witness has moved since an onset.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Shift {
-    /// Mean over the later half.
-    pub(crate) recent: f64,
-    pub(crate) se: f64,
-    pub(crate) n: usize,
 }

@@ -3,7 +3,10 @@
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
+use crate::filter::Filter;
+use crate::leak_back::{PRIOR, Worn, base_of_worn, fit_leak_back, rose_beyond_wear};
 use crate::limit::{Days, Motion, Standing, days_by_base, days_by_speed, load_of_runs};
+use crate::monitor::{Monitor, days_of};
 use crate::watch::Watch;
 use crate::{DaysStatus, PumpsConfig};
 
@@ -13,24 +16,79 @@ pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standi
         return None;
     }
     let at = watch.last_run?;
-    let failing = |m: &crate::monitor::Monitor, drift| onset.and_then(|o| m.path_since(o, drift));
+    let failing = |m: &Monitor, drift| {
+        let path = onset.and_then(|onset| m.path_since(onset, drift));
+        path.map(|path| moved_to(&path, at))
+    };
     let kind = watch.kind_prior(at)?;
     let (fall, fall_sd) = kind.failing_drift;
     let speed = failing(&watch.speed, (-fall, fall_sd)).filter(|_| watch.speed.alert);
     let base = failing(&watch.base, kind.failing_base_drift).filter(|_| watch.base.alert);
-    let (level, level_sd) = speed.as_ref().unwrap_or(watch.speed.filter()).level();
+    let sound = moved_to(watch.speed.filter(), at);
+    let path = speed.as_ref().unwrap_or(&sound);
+    let (level, level_sd) = path.level();
     let (base_kpa, base_sd_kpa) = if watch.base.seen.is_empty() {
         // Never seen: what pumps of this kind hold.
         (kind.base.level_mean, kind.base.level_sd)
     } else {
-        base.as_ref().unwrap_or(watch.base.filter()).level()
+        base.unwrap_or(moved_to(watch.base.filter(), at)).level()
     };
+    let worn = onset.filter(|_| watch.speed.alert);
+    let leak_back = worn.map_or(PRIOR, |onset| leak_back(watch, onset));
+    let loss = Worn {
+        now: at,
+        loss: (sound.level().0 - level).max(0.0),
+        loss_per_day: -path.drift().0,
+    };
+    let (base_kpa, base_sd_kpa) = worn
+        .and_then(|onset| worn_base(watch, onset, leak_back, &loss))
+        .unwrap_or((base_kpa, base_sd_kpa));
     Some(Standing {
         ln_speed: watch.ln_m3h(level)?,
         ln_speed_sd: level_sd,
         base_kpa: base_kpa.max(0.0),
         base_sd_kpa,
+        leak_back,
     })
+}
+
+fn worn_base(
+    watch: &Watch<'_>,
+    onset: Stamp,
+    leak_back: (f64, f64),
+    worn: &Worn,
+) -> Option<(f64, f64)> {
+    let since = watch.renewed_at.map_or(onset, |at| at.max(onset));
+    let spread = watch.base.spread();
+    let noise = (spread.noise_sd, spread.shared_sd);
+    base_of_worn(&watch.base_points, (onset, since), leak_back, worn, noise)
+}
+
+fn leak_back(watch: &Watch<'_>, onset: Stamp) -> (f64, f64) {
+    let losses: Vec<(Stamp, f64)> = watch
+        .speed
+        .seen
+        .iter()
+        .filter(|seen| seen.at >= onset)
+        .map(|seen| (seen.at, seen.expected.mean - seen.y))
+        .collect();
+    let spread = watch.base.spread();
+    let noise = (spread.noise_sd, spread.shared_sd);
+    fit_leak_back(&watch.base_points, &losses, onset, noise)
+}
+
+/// Whether the base is on its own way to the limit, and not only with the speed's.
+fn base_rises_alone(watch: &Watch<'_>, onset: Stamp) -> bool {
+    let base = watch.base.shift_since(onset);
+    let speed = watch.speed.alert.then(|| watch.speed.shift_since(onset));
+    rose_beyond_wear(speed.flatten(), base, watch.base.filter().level().0)
+}
+
+/// A path at a later time, with no more seen of it: the pump goes on between its starts.
+fn moved_to(path: &Filter, at: Stamp) -> Filter {
+    let mut path = *path;
+    path.advance(days_of(at));
+    path
 }
 
 /// Days from the end of the last run until the pump no longer holds its limit.
@@ -54,23 +112,24 @@ pub(crate) fn days_to_limit(
         let (fall, sd) = kind.failing_drift;
         watch.speed.path_since(onset, (-fall, sd))
     });
-    let failing = path.is_some();
-    let filter = path.as_ref().unwrap_or(watch.speed.filter());
-    let (drift, drift_sd) = filter.drift();
-    let wander = if failing { 2.0 } else { 1.0 } * watch.speed.spread().diffusion_sd;
+    let path = moved_to(path.as_ref().unwrap_or(watch.speed.filter()), at);
+    let (drift, drift_sd) = path.drift();
     let motion = Motion {
         drift: (-drift, drift_sd),
-        diffusion_sd: wander,
+        level_drift: path.level_drift_covariance(),
+        diffusion_sd: watch.speed.spread().diffusion_sd,
     };
     let by_speed = days_by_speed(&standing, &load, &motion, config);
     let rising = onset
-        .filter(|_| watch.base.alert)
+        .filter(|onset| watch.base.alert && base_rises_alone(watch, *onset))
         .and_then(|onset| watch.base.path_since(onset, kind.failing_base_drift));
     let days = match rising {
-        Some(filter) => {
+        Some(path) => {
+            let path = moved_to(&path, at);
             let motion = Motion {
-                drift: filter.drift(),
-                diffusion_sd: 2.0 * watch.base.spread().diffusion_sd,
+                drift: path.drift(),
+                level_drift: path.level_drift_covariance(),
+                diffusion_sd: watch.base.spread().diffusion_sd,
             };
             by_speed.sooner(days_by_base(&standing, &load, &motion, config))
         }

@@ -6,11 +6,12 @@ use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{Maintenance, PumpKind, Unit};
 
-use crate::PumpStart;
 use crate::covariates::{Covariates, of_steady};
 use crate::monitor::days_of;
 use crate::prior::COMMON_RATES;
 use crate::spans::{Renewal, renewal_of};
+use crate::start::base_counts;
+use crate::{PumpStart, PumpsConfig};
 
 /// Everything the fleet has on record about its pumps.
 #[derive(Clone, Copy, Debug)]
@@ -32,8 +33,16 @@ pub(crate) struct Span {
     pub(crate) is_first: bool,
 }
 
-/// Accepted starts and runs per unit and year, over at most the last year, kept within reason.
-pub(crate) fn rates(fleet: &Fleet<'_>, before: Stamp) -> (f64, f64) {
+/// What is seen of a unit in a year: accepted starts, base pressures that count, runs.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Rates {
+    pub(crate) starts: f64,
+    pub(crate) bases: f64,
+    pub(crate) runs: f64,
+}
+
+/// What is seen per unit and year, over at most the last year, kept within reason.
+pub(crate) fn rates(fleet: &Fleet<'_>, before: Stamp, config: &PumpsConfig) -> Rates {
     let since = before.plus_days(-365.0);
     let recent = |at: Stamp| since <= at && at < before;
     let runs: Vec<&Run> = fleet
@@ -61,16 +70,24 @@ pub(crate) fn rates(fleet: &Fleet<'_>, before: Stamp) -> (f64, f64) {
     if years <= 0.0 {
         return COMMON_RATES;
     }
-    let starts = fleet
-        .starts
+    let bases = starts
         .iter()
-        .filter(|s| s.accepted && recent(s.started_at))
+        .filter(|start| start.base_kpa.is_some() && base_counts(start, config))
         .count();
     let rate = |n: usize| (n as f64 / years).clamp(4.0, 2000.0);
-    (rate(starts), rate(runs.len()))
+    Rates {
+        starts: rate(starts.len()),
+        bases: rate(bases),
+        runs: rate(runs.len()),
+    }
 }
 
-pub(crate) fn spans_before(fleet: &Fleet<'_>, before: Stamp) -> Vec<Span> {
+/// The spans of all pumps before a time. A base pressure that does not count is left out of them.
+pub(crate) fn spans_before(fleet: &Fleet<'_>, before: Stamp, config: &PumpsConfig) -> Vec<Span> {
+    let counting = |start: &PumpStart| PumpStart {
+        base_kpa: start.base_kpa.filter(|_| base_counts(start, config)),
+        ..start.clone()
+    };
     let mut by_unit: BTreeMap<&UnitId, (Vec<&PumpStart>, Vec<&Run>)> = BTreeMap::new();
     for start in fleet
         .starts
@@ -109,7 +126,7 @@ pub(crate) fn spans_before(fleet: &Fleet<'_>, before: Stamp) -> Vec<Span> {
             span.starts = starts
                 .iter()
                 .filter(|s| within(s.started_at))
-                .map(|s| (*s).clone())
+                .map(|s| counting(s))
                 .collect();
             span.runs = runs
                 .iter()

@@ -13,7 +13,7 @@ use drydown_stats::cusum::design_limit;
 use crate::covariates::Slopes;
 use crate::estimate::kind_prior;
 use crate::filter::Spread;
-use crate::past::{Fleet, Span, rates, spans_before};
+use crate::past::{Fleet, Rates, Span, rates, spans_before};
 use crate::{PumpStart, PumpsConfig};
 
 /// One witness: its spread, its level in a sound pump (mean, standard deviation), its covariates.
@@ -49,8 +49,9 @@ pub struct Era {
     pub from: Stamp,
     pub any_kind: KindPrior,
     pub by_kind: BTreeMap<PumpKind, KindPrior>,
-    /// Accepted starts and runs per unit and year.
+    /// Accepted starts, base pressures that count, and runs per unit and year.
     pub starts_per_year: f64,
+    pub bases_per_year: f64,
     pub runs_per_year: f64,
     /// Limits of the control charts, in standard deviations, for the budget and these rates.
     pub limits: ChartLimits,
@@ -71,7 +72,7 @@ const BUDGET_SHARES: (f64, f64, f64) = (0.4, 0.4, 0.2);
 impl ChartLimits {
     /// From run-length theory for independent innovations: the mean run length between false
     /// alarms is the observations per year over the alarms allowed per year.
-    fn design(starts_per_year: f64, runs_per_year: f64, config: &PumpsConfig) -> Self {
+    fn design(rates: Rates, config: &PumpsConfig) -> Self {
         let budget = config.false_alerts_per_unit_year;
         // Where theory gives none (a budget beyond one alarm per observation) a start that is off
         // by two standard deviations is enough.
@@ -79,9 +80,9 @@ impl ChartLimits {
             design_limit(allowance, share * budget, rate).unwrap_or(2.0)
         };
         Self {
-            speed: limit(config.ramp_allowance, BUDGET_SHARES.0, starts_per_year),
-            base: limit(config.step_allowance, BUDGET_SHARES.1, starts_per_year),
-            steady: limit(config.ramp_allowance, BUDGET_SHARES.2, runs_per_year),
+            speed: limit(config.ramp_allowance, BUDGET_SHARES.0, rates.starts),
+            base: limit(config.step_allowance, BUDGET_SHARES.1, rates.bases),
+            steady: limit(config.ramp_allowance, BUDGET_SHARES.2, rates.runs),
         }
     }
 }
@@ -121,22 +122,40 @@ impl Era {
     }
 }
 
-pub(crate) const COMMON_RATES: (f64, f64) = (80.0, 40.0);
+pub(crate) const COMMON_RATES: Rates = Rates {
+    starts: 80.0,
+    bases: 60.0,
+    runs: 40.0,
+};
 
 fn common_era(config: &PumpsConfig) -> Era {
-    let (starts_per_year, runs_per_year) = COMMON_RATES;
+    let by_kind = PumpKind::ALL.iter().map(|kind| (*kind, common_kind(*kind)));
     Era {
         from: Stamp::from_micros(i64::MIN),
-        any_kind: common_kind(),
-        by_kind: BTreeMap::new(),
-        starts_per_year,
-        runs_per_year,
-        limits: ChartLimits::design(starts_per_year, runs_per_year, config),
+        any_kind: common_kind(PumpKind::Other),
+        by_kind: by_kind.collect(),
+        starts_per_year: COMMON_RATES.starts,
+        bases_per_year: COMMON_RATES.bases,
+        runs_per_year: COMMON_RATES.runs,
+        limits: ChartLimits::design(COMMON_RATES, config),
+    }
+}
+
+/// Base pressure of a sound pump of a kind, kPa: mean and standard deviation between pumps. The
+/// gauge's own offset (some tenths of a kPa) and the gas of an empty but wetted chamber are in it. An
+/// oil-sealed pump holds least; a liquid-ring pump no less than its seal water's saturation pressure
+/// (2.3 kPa at 20 °C, 5.6 kPa at 35 °C); dry pumps differ most. Common practice, no source; wide.
+const fn common_base_level(kind: PumpKind) -> (f64, f64) {
+    match kind {
+        PumpKind::RotaryVane => (2.5, 2.0),
+        PumpKind::LiquidRing => (5.0, 2.5),
+        PumpKind::Dry => (4.0, 4.0),
+        PumpKind::Other => (3.5, 3.0),
     }
 }
 
 /// All values: common practice, no source.
-fn common_kind() -> KindPrior {
+fn common_kind(kind: PumpKind) -> KindPrior {
     let witness = |spread: Spread, level: (f64, f64)| WitnessPrior {
         spread,
         level_mean: level.0,
@@ -156,7 +175,8 @@ fn common_kind() -> KindPrior {
         shared_sd: 0.15,
         phi_per_day: 0.6,
         diffusion_sd: 0.02,
-        drift_mean: 0.0,
+        // Leak-back grows as clearances wear: a sound pump loses a tenth of its speed in a year.
+        drift_mean: 0.001,
         drift_sd: 0.002,
     };
     let steady = Spread {
@@ -169,9 +189,10 @@ fn common_kind() -> KindPrior {
     };
     KindPrior {
         speed: witness(speed, (-0.05, 0.15)),
-        base: witness(base, (2.0, 1.5)),
+        base: witness(base, common_base_level(kind)),
         steady: witness(steady, (20f64.ln(), 0.5)),
-        failing_drift: (0.006, 0.006),
+        // What a sound pump has to lose goes in one month to one year.
+        failing_drift: (0.008, 0.008),
         failing_base_drift: (0.05, 0.1),
         n_units: 0,
         n_starts: 0,
@@ -223,26 +244,28 @@ pub fn fleet_prior_with_runs(
 }
 
 fn era_before(fleet: &Fleet<'_>, from: Stamp, config: &PumpsConfig) -> Era {
-    let spans = spans_before(fleet, from);
-    let any_kind = kind_prior(&spans.iter().collect::<Vec<_>>(), &common_kind(), 0.7);
+    let spans = spans_before(fleet, from, config);
+    let common = common_kind(PumpKind::Other);
+    let any_kind = kind_prior(&spans.iter().collect::<Vec<_>>(), &common, 0.7);
     let mut by_kind = BTreeMap::new();
     for kind in PumpKind::ALL {
         let own: Vec<&Span> = spans
             .iter()
             .filter(|span| span.kind == Some(*kind))
             .collect();
-        if !own.is_empty() {
-            by_kind.insert(*kind, kind_prior(&own, &any_kind, 0.4));
-        }
+        // What a pump holds is its kind's; a mean over the kinds would mislead where units are few.
+        let mut parent = any_kind;
+        (parent.base.level_mean, parent.base.level_sd) = common_base_level(*kind);
+        by_kind.insert(*kind, kind_prior(&own, &parent, 0.4));
     }
-    let (starts_per_year, runs_per_year) = rates(fleet, from);
-    let limits = ChartLimits::design(starts_per_year, runs_per_year, config);
+    let rates = rates(fleet, from, config);
     Era {
         from,
         any_kind,
         by_kind,
-        starts_per_year,
-        runs_per_year,
-        limits,
+        starts_per_year: rates.starts,
+        bases_per_year: rates.bases,
+        runs_per_year: rates.runs,
+        limits: ChartLimits::design(rates, config),
     }
 }

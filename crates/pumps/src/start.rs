@@ -169,6 +169,13 @@ fn condition_refusal(curve: &StartCurve, config: &PumpsConfig) -> Option<&'stati
         .map(|(_, word)| word)
 }
 
+/// Whether the base pressure of a start tells of the pump: a chamber that rested too little still
+/// gives off vapour, which lifts the end of the fall and leaves its speed. At the first start of a
+/// log nothing is known of a rest, and it counts.
+pub(crate) fn base_counts(start: &PumpStart, config: &PumpsConfig) -> bool {
+    start.idle_h.is_none_or(|hours| hours >= config.warm_idle_h)
+}
+
 fn from_ambient(curve: &StartCurve, fit: &PumpDownFit, config: &PumpsConfig) -> bool {
     let Some(ambient) = curve.ambient_kpa else {
         return true;

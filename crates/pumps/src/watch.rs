@@ -6,13 +6,14 @@ use drydown_runs::Run;
 use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, PumpKind, Unit};
 
 use crate::covariates::{of_base, of_speed, of_steady};
-use crate::filter::Spread;
 use crate::judge::UnitRecords;
-use crate::monitor::{Monitor, Seen};
+use crate::leak_back::BasePoint;
+use crate::monitor::{Monitor, Observation, Seen};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
 use crate::spans::{Renewal, life_of_pump};
-use crate::witnesses::{base_monitor, speed_monitor, steady_monitor};
+use crate::start::base_counts;
+use crate::witnesses::{RENEWED_BASE_SHARE, base_setting, speed_setting, steady_setting};
 use crate::{PumpStart, PumpsConfig};
 
 /// Steady pressure alone speaks for the pump where no start was heard for this long, days.
@@ -39,8 +40,14 @@ pub(crate) struct Watch<'a> {
     pub(crate) last_run: Option<Stamp>,
     pub(crate) gauge_at: Option<Stamp>,
     pub(crate) renewed_at: Option<Stamp>,
-    /// Level of the pump when it was first seen, ln of relative speed.
-    new_level: Option<f64>,
+    /// When the era began by which the monitors judge.
+    era_from: Option<Stamp>,
+    /// The first starts of the pump when it was first seen: ln of relative speed.
+    new_starts: Vec<Observation>,
+    /// Whether the speed is watched from the pump's own first level (it was made new).
+    made_new: bool,
+    /// Base pressures of the pump on this frame, through oil changes and mended leaks.
+    pub(crate) base_points: Vec<BasePoint>,
     /// Pump temperature at the last start, °C; of the last run where starts do not log it.
     pump_degc: Option<f64>,
     /// The first accepted start of each run, as it was seen.
@@ -57,20 +64,23 @@ impl<'a> Watch<'a> {
     ) -> Self {
         let kind = unit.and_then(|row| row.vacuum_pump_kind);
         let rated = unit.and_then(ln_rated);
-        let speed = speed_monitor(prior, kind, at, config, rated, None);
+        let era = prior.era_at(at);
         Self {
             unit_id: unit_id.clone(),
             unit,
             prior,
             config,
-            speed,
-            base: base_monitor(prior, kind, at, config, None),
-            steady: steady_monitor(prior, kind, at, config),
+            speed: Monitor::new(speed_setting(era, kind, config, rated, None), at),
+            base: Monitor::new(base_setting(era, kind, config), at),
+            steady: Monitor::new(steady_setting(era, kind, config), at),
             last_start: None,
             last_run: None,
             gauge_at: None,
             renewed_at: None,
-            new_level: None,
+            era_from: era.map(|era| era.from),
+            new_starts: Vec::new(),
+            made_new: false,
+            base_points: Vec::new(),
             pump_degc: None,
             views: Vec::new(),
         }
@@ -88,33 +98,61 @@ impl<'a> Watch<'a> {
         self.era(at).map(|era| era.kind(self.kind()))
     }
 
+    fn speed_setting(&self, at: Stamp) -> crate::monitor::Setting {
+        let rated = self.unit.and_then(ln_rated);
+        let old_level = self.new_level().filter(|_| self.made_new);
+        let era = self.era(at);
+        speed_setting(era, self.kind(), self.config, rated, old_level)
+    }
+
+    /// Learns the levels since the reset afresh where the fleet has taught something new since: one
+    /// prior a quarter, each from data before its own start.
+    fn enter_era(&mut self, at: Stamp) {
+        let Some(era) = self.era(at) else { return };
+        if self.era_from == Some(era.from) {
+            return;
+        }
+        self.era_from = Some(era.from);
+        let kind = self.kind();
+        self.speed = self.speed.relearnt(self.speed_setting(at));
+        let era = Some(era);
+        self.base = self.base.relearnt(base_setting(era, kind, self.config));
+        self.steady = self.steady.relearnt(steady_setting(era, kind, self.config));
+    }
+
     /// Resets what a maintenance action made new.
     pub(crate) fn renew(&mut self, renewal: Renewal, row: &Maintenance, records: &UnitRecords<'_>) {
         let (kind, at) = (self.kind(), row.at);
+        self.enter_era(at);
+        let level_sd = |of: &dyn Fn(&KindPrior) -> f64| self.kind_prior(at).map_or(1.0, of);
+        let base_sd = level_sd(&|prior| prior.base.level_sd);
+        let steady_sd = level_sd(&|prior| prior.steady.level_sd);
         match renewal {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
-                let rated = self.unit.and_then(ln_rated);
-                let swapped = row.action == MaintenanceAction::PumpSwap;
-                let old_level = self.new_level.filter(|_| !swapped);
-                self.speed = speed_monitor(self.prior, kind, at, self.config, rated, old_level);
-                self.base = base_monitor(self.prior, kind, at, self.config, None);
-                self.steady = steady_monitor(self.prior, kind, at, self.config);
-                if swapped {
-                    self.new_level = None;
+                self.base_points.clear();
+                self.made_new = row.action != MaintenanceAction::PumpSwap;
+                let era = self.era(at);
+                self.base = Monitor::new(base_setting(era, kind, self.config), at);
+                self.steady = Monitor::new(steady_setting(era, kind, self.config), at);
+                if !self.made_new {
+                    self.new_starts.clear();
+                }
+                self.speed = Monitor::new(self.speed_setting(at), at);
+                if !self.made_new {
                     self.follow_pump(at, records);
                 }
             }
             Renewal::Base => {
                 self.renewed_at = Some(at);
-                let old = self.base.seen.first().map(|seen| seen.y);
-                self.base = base_monitor(self.prior, kind, at, self.config, old);
-                self.steady = steady_monitor(self.prior, kind, at, self.config);
+                self.base.renew(at, RENEWED_BASE_SHARE * base_sd);
+                self.steady.renew(at, steady_sd);
             }
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
-                self.base = base_monitor(self.prior, kind, at, self.config, None);
-                self.steady = steady_monitor(self.prior, kind, at, self.config);
+                self.base_points.clear();
+                self.base.renew(at, base_sd);
+                self.steady.renew(at, steady_sd);
             }
         }
     }
@@ -161,33 +199,24 @@ impl<'a> Watch<'a> {
         else {
             return;
         };
-        let rated = self.unit.and_then(ln_rated);
         let from = first.started_at;
-        self.speed = speed_monitor(self.prior, self.kind(), from, self.config, rated, None);
+        self.speed = Monitor::new(self.speed_setting(at), from);
         for start in earlier.iter().filter(|start| start.started_at >= from) {
             let Some(m3h) = start.speed_m3h.filter(|v| *v > 0.0) else {
                 continue;
             };
-            let slopes = self
-                .kind_prior(start.started_at)
-                .map(|p| p.speed.slopes)
-                .unwrap_or_default();
-            let y = (m3h / 3.6 / litres).ln() - slopes.effect(&of_speed(start));
-            self.see_speed(start, y);
+            self.see_speed(start, (m3h / 3.6 / litres).ln());
         }
     }
 
     /// Takes one accepted start in.
     pub(crate) fn take_start(&mut self, start: &PumpStart) {
         let at = start.started_at;
-        let Some(kind) = self.kind_prior(at) else {
-            return;
-        };
+        self.enter_era(at);
         self.last_start = Some(at);
         self.pump_degc = start.vacuum_pump_degc.or(self.pump_degc);
         if let Some(speed) = start.relative_speed_per_s.filter(|s| *s > 0.0) {
-            let y = speed.ln() - kind.speed.slopes.effect(&of_speed(start));
-            let seen = self.see_speed(start, y);
+            let seen = self.see_speed(start, speed.ln());
             if !self.views.iter().any(|(run, _)| run == &start.run_id) {
                 let view = View {
                     indicator: seen.y - self.reset_level(&seen),
@@ -197,28 +226,63 @@ impl<'a> Watch<'a> {
                 self.views.push((start.run_id.clone(), view));
             }
         }
-        if let Some((kpa, se)) = start.base_kpa.zip(start.base_kpa_se) {
-            let y = kpa - kind.base.slopes.effect(&of_base(start));
-            let weather = start.barometer_basis == Some(BarometerBasis::Altitude);
-            let se = if weather {
-                no_weather(se, self.config.weather_sd_kpa)
-            } else {
-                se
-            };
-            self.set_weather(weather, at);
-            self.base.observe(at, y, se);
+        let base = start.base_kpa.zip(start.base_kpa_se);
+        if let Some((kpa, se)) = base.filter(|_| base_counts(start, self.config)) {
+            let assumed = start.barometer_basis == Some(BarometerBasis::Altitude);
+            let weather_sd = self.config.weather_sd_kpa;
+            let place_sd = self.config.place_barometer_sd_kpa;
+            let level_sd = self.base.filter().level().1;
+            let seen = self.base.observe(Observation {
+                at,
+                raw: kpa,
+                x: of_base(start),
+                se: if assumed {
+                    no_weather(se, weather_sd)
+                } else {
+                    se
+                },
+                shared_sd: if assumed { weather_sd } else { 0.0 },
+                datum: start
+                    .ambient_kpa
+                    .filter(|_| assumed)
+                    .map(|kpa| (kpa, place_sd)),
+            });
+            self.base_points.push(BasePoint {
+                at,
+                kpa: seen.y,
+                se: seen.se,
+                level: seen.level,
+                level_sd,
+            });
         }
     }
 
-    fn see_speed(&mut self, start: &PumpStart, y: f64) -> Seen {
-        let seen = self
-            .speed
-            .observe(start.started_at, y, start.ln_speed_se.unwrap_or(0.0));
-        if self.speed.seen.len() == 5 && self.new_level.is_none() {
-            let first: Vec<f64> = self.speed.seen.iter().map(|seen| seen.y).collect();
-            self.new_level = drydown_stats::robust::median(&first);
+    fn see_speed(&mut self, start: &PumpStart, raw: f64) -> Seen {
+        let observation = Observation {
+            at: start.started_at,
+            raw,
+            x: of_speed(start),
+            se: start.ln_speed_se.unwrap_or(0.0),
+            shared_sd: 0.0,
+            datum: None,
+        };
+        if !self.made_new && self.new_starts.len() < 5 {
+            self.new_starts.push(observation);
         }
-        seen
+        self.speed.observe(observation)
+    }
+
+    /// Level of the pump when it was first seen, ln of relative speed: the median of five starts.
+    fn new_level(&self) -> Option<f64> {
+        if self.new_starts.len() < 5 {
+            return None;
+        }
+        let first: Vec<f64> = self
+            .new_starts
+            .iter()
+            .map(|start| self.speed.level_of(start))
+            .collect();
+        drydown_stats::robust::median(&first)
     }
 
     /// Level after the last reset as it was known before an observation: the median of the first
@@ -238,30 +302,21 @@ impl<'a> Watch<'a> {
         drydown_stats::robust::median(&before).unwrap_or(seen.level)
     }
 
-    /// A base pressure behind a barometer by altitude carries the weather, which days share.
-    fn set_weather(&mut self, weather: bool, at: Stamp) {
-        let spread = self.base.spread();
-        if weather && self.base.seen.is_empty() && spread.shared_sd < self.config.weather_sd_kpa {
-            let spread = Spread {
-                shared_sd: spread.shared_sd.hypot(self.config.weather_sd_kpa),
-                phi_per_day: 0.75,
-                ..spread
-            };
-            self.base = self.base.with_spread(spread, at);
-        }
-    }
-
     /// Takes a run's steady pressure in.
     pub(crate) fn take_run(&mut self, run: &Run) {
         self.last_run = Some(run.ended_at);
         self.pump_degc = self.pump_degc.or(run.vacuum_pump_degc);
-        let Some(kind) = self.kind_prior(run.ended_at) else {
-            return;
-        };
+        self.enter_era(run.ended_at);
         let spoiled = run.has_flag("pressure_stuck") || run.hours < 1.0;
         if let Some(kpa) = run.steady_kpa.filter(|kpa| *kpa > 0.0 && !spoiled) {
-            let y = kpa.ln() - kind.steady.slopes.effect(&of_steady(run));
-            self.steady.observe(run.ended_at, y, 0.0);
+            self.steady.observe(Observation {
+                at: run.ended_at,
+                raw: kpa.ln(),
+                x: of_steady(run),
+                se: 0.0,
+                shared_sd: 0.0,
+                datum: None,
+            });
         }
     }
 
@@ -332,7 +387,7 @@ impl<'a> Watch<'a> {
             .unit
             .and_then(|row| row.vacuum_pump_m3h)
             .filter(|v| *v > 0.0);
-        by_volume.or_else(|| Some(rated?.ln() + level - self.new_level?))
+        by_volume.or_else(|| Some(rated?.ln() + level - self.new_level()?))
     }
 }
 

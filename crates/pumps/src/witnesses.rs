@@ -1,32 +1,34 @@
-//! The watch on each witness after a reset: spread and level from the fleet, limit from the budget.
+//! What the watch on each witness starts from: spread and level from the fleet, limit from the budget.
 
-use drydown_quantity::Stamp;
 use drydown_runs::history::PumpKind;
 
 use crate::PumpsConfig;
+use crate::covariates::Slopes;
 use crate::filter::Spread;
-use crate::monitor::{Monitor, Rule};
-use crate::prior::FleetPrior;
+use crate::monitor::{Rule, Setting};
+use crate::prior::{Era, WitnessPrior};
 
 /// A pump made new comes back this near its first level, ln (common practice).
 const RENEWED_LEVEL_SD: f64 = 0.12;
+/// New pump oil or a mended leak leaves the base within this share of the spread between pumps
+/// of a kind (common practice: it is the same pump).
+pub(crate) const RENEWED_BASE_SHARE: f64 = 0.5;
+
 /// The watch on ln relative speed after a reset: at the pump's own first level where it was made new
 /// again, else at its rating, else anywhere.
-pub(crate) fn speed_monitor(
-    prior: &FleetPrior,
+pub(crate) fn speed_setting(
+    era: Option<&Era>,
     kind: Option<PumpKind>,
-    at: Stamp,
     config: &PumpsConfig,
     ln_rated: Option<f64>,
     old_level: Option<f64>,
-) -> Monitor {
-    let era = prior.era_at(at);
+) -> Setting {
     let witness = era.map(|era| era.kind(kind).speed);
-    let spread = witness.map_or(NO_SPREAD, |w| w.spread);
     let rule = Rule {
         worse: -1.0,
         allowance: config.ramp_allowance,
         limit: era.map_or(10.0, |era| era.limits.speed),
+        least_shift: config.least_speed_loss,
         least: config.min_starts,
     };
     let level = match (old_level, ln_rated, witness) {
@@ -35,51 +37,54 @@ pub(crate) fn speed_monitor(
         // Time constants of 5 to 100 s cover chambers and pumps of the trade.
         _ => (-3.0, 1.5),
     };
-    Monitor::new(spread, rule, at, level)
+    setting(witness, rule, level)
 }
 
 /// The watch on base pressure after a reset.
-pub(crate) fn base_monitor(
-    prior: &FleetPrior,
+pub(crate) fn base_setting(
+    era: Option<&Era>,
     kind: Option<PumpKind>,
-    at: Stamp,
     config: &PumpsConfig,
-    old_level: Option<f64>,
-) -> Monitor {
-    let era = prior.era_at(at);
+) -> Setting {
     let witness = era.map(|era| era.kind(kind).base);
-    let spread = witness.map_or(NO_SPREAD, |w| w.spread);
     let rule = Rule {
         worse: 1.0,
         allowance: config.step_allowance,
         limit: era.map_or(6.0, |era| era.limits.base),
+        least_shift: config.least_base_rise_kpa,
         least: config.min_starts,
     };
-    let level = match (old_level, witness) {
-        (Some(level), Some(w)) => (level, 0.5 * w.level_sd),
-        (_, Some(w)) => (w.level_mean, w.level_sd),
-        _ => (2.0, 2.0),
-    };
-    Monitor::new(spread, rule, at, level)
+    setting(witness, rule, witness.map_or((3.0, 3.0), level_of))
 }
 
 /// The watch on ln steady pressure after a reset.
-pub(crate) fn steady_monitor(
-    prior: &FleetPrior,
+pub(crate) fn steady_setting(
+    era: Option<&Era>,
     kind: Option<PumpKind>,
-    at: Stamp,
     config: &PumpsConfig,
-) -> Monitor {
-    let era = prior.era_at(at);
+) -> Setting {
     let witness = era.map(|era| era.kind(kind).steady);
     let rule = Rule {
         worse: 1.0,
         allowance: config.ramp_allowance,
         limit: era.map_or(10.0, |era| era.limits.steady),
+        least_shift: config.least_steady_rise,
         least: config.min_runs,
     };
-    let level = witness.map_or((3.0, 0.5), |w| (w.level_mean, w.level_sd));
-    Monitor::new(witness.map_or(NO_SPREAD, |w| w.spread), rule, at, level)
+    setting(witness, rule, witness.map_or((3.0, 0.5), level_of))
+}
+
+fn level_of(witness: WitnessPrior) -> (f64, f64) {
+    (witness.level_mean, witness.level_sd)
+}
+
+fn setting(witness: Option<WitnessPrior>, rule: Rule, level: (f64, f64)) -> Setting {
+    Setting {
+        spread: witness.map_or(NO_SPREAD, |w| w.spread),
+        slopes: witness.map_or(Slopes::default(), |w| w.slopes),
+        rule,
+        level,
+    }
 }
 
 /// Never met: a prior has at least one era. Wide, so that it would alarm nobody.

@@ -88,7 +88,10 @@ fn curve(
         oil_flow_from_s: flow_from.and_then(seconds_of),
         vent_open_from_s: vent_from.and_then(seconds_of),
         vent_logged: (start.idx..=end).any(|i| readings.vent_open_pct.get(i).is_some()),
-        oil_degc: first(&|i| marks.oil(i)),
+        // Sensors of the unit only: what the oil of the reservoir is like says nothing of the chamber.
+        oil_degc: first(&|i| marks.oil(i))
+            .or_else(|| first(&|i| readings.oil_inlet_degc.get(i)))
+            .or_else(|| first(&|i| readings.oil_outlet_degc.get(i))),
         vacuum_pump_degc: first(&|i| readings.vacuum_pump_degc.get(i)),
         ambient_degc: first(&|i| readings.ambient_degc.get(i)),
         idle_h: start.idle_h,

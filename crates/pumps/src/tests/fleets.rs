@@ -1,5 +1,6 @@
 //! False alerts, detections, causes and forecasts over invented fleets.
 
+use drydown_quantity::Stamp;
 use drydown_runs::history::{Maintenance, MaintenanceAction};
 use drydown_stats::rng::{seeded, uniform};
 
@@ -9,10 +10,11 @@ use crate::{
     fleet_prior_with_runs, judge_unit,
 };
 
-fn prior_of(fleet: &[Simulated], maintenance: &[Maintenance], config: &PumpsConfig) -> FleetPrior {
+fn prior_of(fleet: &[Simulated], config: &PumpsConfig) -> FleetPrior {
     let starts: Vec<PumpStart> = fleet.iter().flat_map(|one| one.starts.clone()).collect();
     let runs: Vec<_> = fleet.iter().flat_map(|one| one.runs.clone()).collect();
-    let registers = registers(fleet, maintenance.to_vec());
+    let maintenance = fleet.iter().flat_map(|one| one.maintenance.clone());
+    let registers = registers(fleet, maintenance.collect());
     fleet_prior_with_runs(
         &starts,
         &runs,
@@ -23,7 +25,14 @@ fn prior_of(fleet: &[Simulated], maintenance: &[Maintenance], config: &PumpsConf
 }
 
 fn judge(one: &Simulated, prior: &FleetPrior, config: &PumpsConfig) -> UnitHealth {
-    judge_unit(Some(&one.unit), &one.starts, &one.runs, &[], prior, config)
+    judge_unit(
+        Some(&one.unit),
+        &one.starts,
+        &one.runs,
+        &one.maintenance,
+        prior,
+        config,
+    )
 }
 
 fn in_alert(row: &PumpHealth) -> bool {
@@ -47,26 +56,38 @@ fn day_of(row: &PumpHealth) -> f64 {
 #[test]
 fn healthy_fleets_alert_within_the_budget() {
     let config = PumpsConfig::documented();
-    let (mut count, mut years, mut states) = (0, 0.0, [0usize; 4]);
+    // The charts alone, by run-length theory: every change beyond chance alerts, however small.
+    let charts_alone = PumpsConfig {
+        least_speed_loss: 0.0,
+        least_base_rise_kpa: 0.0,
+        least_steady_rise: 0.0,
+        ..config.clone()
+    };
+    let (mut count, mut by_charts, mut years, mut states) = (0, 0, 0.0, [0usize; 4]);
     for seed in 0..4 {
         let fleet: Vec<Simulated> = (0..30)
             .map(|number| play(seed, number, Fault::None, &config))
             .collect();
-        let prior = prior_of(&fleet, &[], &config);
+        let prior = prior_of(&fleet, &config);
         for one in &fleet {
             let rows = judge(one, &prior, &config).health;
             count += episodes(&rows);
+            by_charts += episodes(&judge(one, &prior, &charts_alone).health);
             years += DAYS / 365.25;
             for row in &rows {
                 states[row.state as usize] += 1;
             }
         }
     }
-    let rate = f64::from(u32::try_from(count).unwrap()) / years;
+    let a_year = |count: usize| count as f64 / years;
     println!(
-        "healthy: {count} alert episodes in {years:.0} unit-years: {rate:.3} a year (budget 0.2), states {states:?}"
+        "healthy: {count} alert episodes in {years:.0} unit-years: {:.3} a year, {:.3} by the charts alone (budget 0.2), states {states:?}",
+        a_year(count),
+        a_year(by_charts)
     );
-    assert!(rate <= 0.3, "{rate}");
+    assert!(a_year(count) <= 0.2, "{count}");
+    // 35 are allowed in 177 years; 47 is the 97.5 % limit of a Poisson law with that mean.
+    assert!(a_year(by_charts) <= 0.265, "{by_charts}");
     // Never alarming would pass as well: the detections below speak against that.
     assert!(states[PumpState::Normal as usize] > 10 * states[PumpState::Unjudged as usize]);
 }
@@ -96,7 +117,7 @@ fn wear_is_found_before_the_limit_and_named() {
         let fleet = mixed(seed, &config, |a, b| {
             Fault::Wear(60.0 + 150.0 * a, 0.004 + 0.008 * b)
         });
-        let prior = prior_of(&fleet, &[], &config);
+        let prior = prior_of(&fleet, &config);
         for one in fleet.iter().filter(|one| one.fault != Fault::None) {
             let Fault::Wear(from, _) = one.fault else {
                 continue;
@@ -127,6 +148,7 @@ fn wear_is_found_before_the_limit_and_named() {
 fn leaks_and_restrictions_are_found_and_told_apart() {
     let config = PumpsConfig::documented();
     let (mut found, mut named, mut of) = ([0; 2], [0; 2], [0; 2]);
+    let mut n_late = 0;
     for seed in 0..3 {
         let leaks = mixed(seed, &config, |a, b| {
             Fault::Leak(150.0 + 200.0 * a, 90.0 + 120.0 * b)
@@ -136,7 +158,7 @@ fn leaks_and_restrictions_are_found_and_told_apart() {
         });
         for (kind, fleet) in [leaks, restrictions].into_iter().enumerate() {
             let cause = [Cause::Leak, Cause::Restriction][kind];
-            let prior = prior_of(&fleet, &[], &config);
+            let prior = prior_of(&fleet, &config);
             for one in fleet.iter().filter(|one| one.fault != Fault::None) {
                 let (Fault::Leak(from, _) | Fault::Restriction(from, _)) = one.fault else {
                     continue;
@@ -144,6 +166,14 @@ fn leaks_and_restrictions_are_found_and_told_apart() {
                 let rows = judge(one, &prior, &config).health;
                 let hit = rows.iter().find(|row| in_alert(row) && day_of(row) > from);
                 of[kind] += 1;
+                let starts_until = |end: Stamp| {
+                    let since = day_zero().plus_days(from);
+                    let accepted = one.starts.iter().filter(|start| start.accepted);
+                    accepted
+                        .filter(|start| since <= start.started_at && start.started_at <= end)
+                        .count()
+                };
+                n_late += usize::from(hit.is_none_or(|row| starts_until(row.at) > 10));
                 found[kind] += usize::from(hit.is_some_and(|row| day_of(row) < from + 45.0));
                 let late = rows
                     .iter()
@@ -153,7 +183,11 @@ fn leaks_and_restrictions_are_found_and_told_apart() {
             }
         }
     }
-    println!("leak, restriction: found in 45 d {found:?} of {of:?}, named {named:?}");
+    println!(
+        "leak, restriction: found in 45 d {found:?} of {of:?}, named {named:?}, {n_late} after more than ten starts"
+    );
+    // Steps of a fifth to two fifths of the speed, and leaks.
+    assert!(n_late * 20 <= of[0] + of[1], "{n_late} of {of:?}");
     for kind in 0..2 {
         assert!(found[kind] * 10 >= of[kind] * 8, "{found:?} of {of:?}");
         assert!(named[kind] * 10 >= of[kind] * 7, "{named:?} of {of:?}");
@@ -168,7 +202,7 @@ fn forecasts_of_worn_pumps_hold_the_truth_as_often_as_they_say() {
         let fleet = mixed(seed, &config, |a, b| {
             Fault::Wear(60.0 + 100.0 * a, 0.004 + 0.008 * b)
         });
-        let prior = prior_of(&fleet, &[], &config);
+        let prior = prior_of(&fleet, &config);
         for one in fleet.iter().filter(|one| one.fault != Fault::None) {
             let rows = judge(one, &prior, &config).health;
             let Some(crossing) = one.crossing(config.limit_kpa) else {
@@ -206,7 +240,7 @@ fn a_row_knows_nothing_of_what_came_later() {
     let fleet: Vec<Simulated> = (0..12)
         .map(|number| play(7, number, Fault::Wear(200.0, 0.008), &config))
         .collect();
-    let prior = prior_of(&fleet, &[], &config);
+    let prior = prior_of(&fleet, &config);
     let one = &fleet[3];
     let whole = judge(one, &prior, &config);
     let half = one.runs.len() / 2;
@@ -228,12 +262,23 @@ fn a_row_knows_nothing_of_what_came_later() {
         .flat_map(|one| one.runs.clone())
         .filter(|r| r.ended_at <= until)
         .collect();
-    let then = fleet_prior_with_runs(&all, &runs, &registers(&fleet, Vec::new()), until, &config);
+    let work: Vec<Maintenance> = fleet
+        .iter()
+        .flat_map(|one| one.maintenance.clone())
+        .filter(|row| row.at <= until)
+        .collect();
+    let then = fleet_prior_with_runs(&all, &runs, &registers(&fleet, work), until, &config);
+    let own: Vec<Maintenance> = one
+        .maintenance
+        .iter()
+        .filter(|row| row.at <= until)
+        .cloned()
+        .collect();
     let early = judge_unit(
         Some(&one.unit),
         &starts,
         &one.runs[..half],
-        &[],
+        &own,
         &then,
         &config,
     );
@@ -372,7 +417,7 @@ fn probabilities_and_quantiles_are_in_order() {
     let fleet: Vec<Simulated> = (0..6)
         .map(|n| play(51, n, Fault::Leak(200.0, 150.0), &config))
         .collect();
-    let prior = prior_of(&fleet, &[], &config);
+    let prior = prior_of(&fleet, &config);
     for one in &fleet {
         let health = judge(one, &prior, &config);
         for row in &health.health {

@@ -1,5 +1,6 @@
 //! The stage against invented fleets whose truth is known.
 
+mod charts;
 mod fleets;
 mod starts;
 mod world;

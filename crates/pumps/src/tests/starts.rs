@@ -120,6 +120,21 @@ fn refusals_are_one_word_each() {
 }
 
 #[test]
+fn the_base_of_a_short_rest_does_not_count_and_its_speed_does() {
+    let config = PumpsConfig::documented();
+    let rested = |idle_h: Option<f64>| {
+        let mut curve = curve(5.0, 2.0);
+        // No oil temperature is logged: the rest alone tells.
+        (curve.oil_degc, curve.idle_h) = (None, idle_h);
+        let start = fit(&curve);
+        assert!(start.accepted && start.relative_speed_per_s.is_some());
+        crate::start::base_counts(&start, &config)
+    };
+    assert!(!rested(Some(0.5)));
+    assert!(rested(Some(2.0)) && rested(None));
+}
+
+#[test]
 fn a_vent_left_open_is_no_worn_pump() {
     // The vent is not logged: its plateau gives it away.
     let mut open = curve(5.0, 45.0);

@@ -1,4 +1,8 @@
 //! An invented fleet of pumps: speeds, bases, weather and loads known; curves as a gauge would log them.
+//!
+//! Noise is correlated in time and seasonal. Some restarts find a warm chamber whose vapour lifts
+//! the base; seal water limits liquid-ring pumps; leak-back grows with sound wear; oil is changed
+//! every few months; a third of the units is moved to a higher site.
 
 use drydown_quantity::{RunId, SiteId, Stamp, UnitId};
 use drydown_runs::history::{
@@ -11,7 +15,6 @@ use crate::{PumpStart, PumpsConfig, fit_start};
 
 pub(super) const RATED_M3H: f64 = 30.0;
 pub(super) const CHAMBER_L: f64 = 150.0;
-const BASE_KPA: f64 = 2.0;
 pub(super) const DAYS: f64 = 540.0;
 
 /// What goes wrong with one pump.
@@ -35,6 +38,7 @@ pub(super) struct Simulated {
     pub(super) unit: Unit,
     pub(super) starts: Vec<PumpStart>,
     pub(super) runs: Vec<Run>,
+    pub(super) maintenance: Vec<Maintenance>,
     pub(super) fault: Fault,
     /// Days, true ln speed over rated and true base apart from any leak, run by run.
     path: Vec<(f64, f64, f64)>,
@@ -96,85 +100,156 @@ struct Nature {
     heavy: bool,
     step_s: f64,
     drift: f64,
+    kind: PumpKind,
+}
+
+impl Nature {
+    fn draw(number: usize, rng: &mut Pcg64) -> Self {
+        let own = -0.05 + 0.08 * standard_normal(rng);
+        let (kind, typical_kpa) = match number % 6 {
+            5 => (PumpKind::LiquidRing, 5.5),
+            3 => (PumpKind::Dry, 3.5),
+            _ => (PumpKind::RotaryVane, 2.0 + 2.0 * uniform(rng)),
+        };
+        Self {
+            own,
+            base_kpa: (typical_kpa + 0.4 * standard_normal(rng)).max(0.8),
+            barometer_kpa: 101.325 - 16.0 * uniform(rng),
+            measured: number.is_multiple_of(2),
+            heavy: number.is_multiple_of(4),
+            step_s: if number.is_multiple_of(5) { 10.0 } else { 5.0 },
+            drift: 2e-4 * (0.4 * standard_normal(rng)).exp(),
+            kind,
+        }
+    }
+
+    /// What seal water at a pump's temperature adds to the base, kPa.
+    fn seal_kpa(&self, pump_degc: f64) -> f64 {
+        match self.kind {
+            PumpKind::LiquidRing => {
+                0.3 * (drydown_physics::saturation::pressure_kpa(pump_degc) - 2.3)
+            }
+            _ => 0.0,
+        }
+    }
+}
+
+/// One start in truth.
+#[derive(Clone, Copy)]
+struct Truth {
+    at: Stamp,
+    speed_m3h: f64,
+    base_kpa: f64,
+    air_degc: f64,
+    pump_degc: f64,
+    /// Barometer by the site's altitude, and the weather around it, kPa.
+    altitude_kpa: f64,
+    weather_kpa: f64,
+    idle_h: f64,
 }
 
 /// Plays one unit through eighteen months.
 pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig) -> Simulated {
     let id = format!("U-{number:03}");
     let mut rng = seeded(seed, &id);
-    let nature = Nature {
-        own: -0.05 + 0.08 * standard_normal(&mut rng),
-        base_kpa: (BASE_KPA + 0.4 * standard_normal(&mut rng)).max(0.8),
-        barometer_kpa: 101.325 - 16.0 * uniform(&mut rng),
-        measured: number.is_multiple_of(2),
-        heavy: number.is_multiple_of(4),
-        step_s: if number.is_multiple_of(5) { 10.0 } else { 5.0 },
-        drift: 2e-4 * (0.4 * standard_normal(&mut rng)).exp(),
-    };
-    let unit = unit(&id, PumpKind::RotaryVane);
+    let nature = Nature::draw(number, &mut rng);
+    let unit = unit(&id, nature.kind);
     let mut out = Simulated {
         unit,
         starts: Vec::new(),
         runs: Vec::new(),
+        maintenance: Vec::new(),
         fault,
         path: Vec::new(),
     };
     let mut day = 3.0 * uniform(&mut rng);
     let (mut shared, mut weather, mut wander) = (0.0, 0.0, 0.0);
-    let mut moved = 0.0;
+    let mut step = 2.0;
+    let mut oil_day = 60.0 + 90.0 * uniform(&mut rng);
     while day < DAYS {
-        let idle_days = if moved > 0.0 { moved } else { 2.0 };
-        shared = correlated(shared, 0.015, 0.4f64.powf(idle_days), &mut rng);
-        weather = correlated(weather, 1.0, 0.75f64.powf(idle_days), &mut rng);
-        wander += 0.0015 * idle_days.sqrt() * standard_normal(&mut rng);
+        if day > oil_day {
+            let change = work(&id, day - 0.1, MaintenanceAction::PumpOil, None);
+            out.maintenance.push(change);
+            oil_day = day + 60.0 + 90.0 * uniform(&mut rng);
+        }
+        shared = correlated(shared, 0.015, 0.4f64.powf(step), &mut rng);
+        weather = correlated(weather, 1.0, 0.75f64.powf(step), &mut rng);
+        wander += 0.0015 * step.sqrt() * standard_normal(&mut rng);
         let season = (std::f64::consts::TAU * (day - 100.0) / 365.0).sin();
         let (loss, leak) = state_on(fault, day);
-        let noise = if nature.heavy {
-            0.018 * student_t(&mut rng, 5.0)
-        } else {
-            0.02 * standard_normal(&mut rng)
-        };
         let air_degc = 12.0 + 10.0 * season;
-        let ln_speed = nature.own - nature.drift * day - loss + wander + shared + noise
-            - 0.001 * (air_degc - 15.0);
-        let speed = RATED_M3H * ln_speed.exp();
-        // Only wear opens the clearances that leak back.
+        let sound = nature.own - nature.drift * day + wander;
+        let steady_ln_speed = sound - loss + shared - 0.001 * (air_degc - 15.0);
+        // Leak-back opens with clearances, by sound wear and by failing.
         let worn = if matches!(fault, Fault::Wear(..)) {
             loss
         } else {
             0.0
         };
-        let tight = nature.base_kpa * worn.exp();
-        out.path
-            .push((day, nature.own - nature.drift * day - loss + wander, tight));
-        let base = tight + leak / speed + 0.12 * standard_normal(&mut rng);
-        // A third of the fleet is moved to a site a thousand metres higher half-way.
-        let moved_kpa = if number % 3 == 1 && day > 0.5 * DAYS {
-            11.0
-        } else {
-            0.0
-        };
+        let tight = nature.base_kpa * (worn + 1.2 * nature.drift * day).exp();
+        out.path.push((day, sound - loss, tight));
+        let moved_kpa = moved_kpa(number, day);
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
-        let curve = curve(
-            &nature,
-            &out.unit,
-            (at, &run_id),
-            (speed, base, air_degc),
-            (nature.barometer_kpa - moved_kpa, weather),
-            &mut rng,
-        );
-        out.starts.push(fit_start(&curve, Some(&out.unit), config));
         let hours = 20.0 + 60.0 * uniform(&mut rng);
-        let steady = (base + usual_load() * (0.3 * standard_normal(&mut rng)).exp() / speed + 6.0)
+        let mut start = |at: Stamp, idle_h: f64, rng: &mut Pcg64| {
+            let noise = if nature.heavy {
+                0.018 * student_t(rng, 5.0)
+            } else {
+                0.02 * standard_normal(rng)
+            };
+            let speed_m3h = RATED_M3H * (steady_ln_speed + noise).exp();
+            let warm = (-idle_h / 1.5).exp();
+            let pump_degc = air_degc + 3.0 + 30.0 * warm;
+            // Vapour of a chamber that did not cool, about 1 kPa where it had no time at all.
+            let vapour_kpa = 1.2 * warm * (0.2 * standard_normal(rng)).exp();
+            let truth = Truth {
+                at,
+                speed_m3h,
+                base_kpa: tight
+                    + leak / speed_m3h
+                    + nature.seal_kpa(pump_degc)
+                    + vapour_kpa
+                    + 0.12 * standard_normal(rng),
+                air_degc,
+                pump_degc,
+                altitude_kpa: nature.barometer_kpa - moved_kpa,
+                weather_kpa: weather,
+                idle_h,
+            };
+            let curve = curve(&nature, &out.unit, &run_id, &truth, rng);
+            out.starts.push(fit_start(&curve, Some(&out.unit), config));
+            truth
+        };
+        let first = start(at, 24.0 * (step - 0.4).max(0.3), &mut rng);
+        let mut later = 0.3 * hours;
+        while uniform(&mut rng) < 0.5 && later < 0.9 * hours {
+            let idle_h = if uniform(&mut rng) < 0.6 {
+                0.2 + 1.3 * uniform(&mut rng)
+            } else {
+                3.0 + 9.0 * uniform(&mut rng)
+            };
+            start(at.plus_hours(later), idle_h, &mut rng);
+            later += 0.2 * hours;
+        }
+        let load = usual_load() * (0.3 * standard_normal(&mut rng)).exp();
+        let steady = (tight + (leak + load) / first.speed_m3h + 6.0)
             * (0.08 * standard_normal(&mut rng)).exp();
         out.runs
             .push(run(&out.unit.unit_id, run_id, at, hours, steady));
-        let step = hours / 24.0 + 0.5 + 4.0 * uniform(&mut rng);
-        moved = step;
+        step = hours / 24.0 + 0.5 + 4.0 * uniform(&mut rng);
         day += step;
     }
     out
+}
+
+/// A third of the fleet is moved to a site a thousand metres higher half-way.
+fn moved_kpa(number: usize, day: f64) -> f64 {
+    if number % 3 == 1 && day > 0.5 * DAYS {
+        11.0
+    } else {
+        0.0
+    }
 }
 
 fn correlated(now: f64, sd: f64, phi: f64, rng: &mut Pcg64) -> f64 {
@@ -184,22 +259,26 @@ fn correlated(now: f64, sd: f64, phi: f64, rng: &mut Pcg64) -> f64 {
 fn curve(
     nature: &Nature,
     unit: &Unit,
-    (at, run_id): (Stamp, &RunId),
-    (speed, base, air_degc): (f64, f64, f64),
-    (altitude_kpa, weather): (f64, f64),
+    run_id: &RunId,
+    truth: &Truth,
     rng: &mut Pcg64,
 ) -> StartCurve {
-    let per_s = speed / 3.6 / CHAMBER_L;
-    let truth = altitude_kpa + weather;
+    let per_s = truth.speed_m3h / 3.6 / CHAMBER_L;
+    let base = truth.base_kpa;
+    let air_kpa = truth.altitude_kpa + truth.weather_kpa;
     // A gauge knows the difference to the air outside; the log adds the barometer it believes in.
-    let believed = if nature.measured { truth } else { altitude_kpa };
+    let believed = if nature.measured {
+        air_kpa
+    } else {
+        truth.altitude_kpa
+    };
     let dead_s = 4.0 * uniform(rng);
     let n = (300.0 / nature.step_s) as usize;
     let seconds: Vec<f64> = (0..n).map(|k| k as f64 * nature.step_s).collect();
     let chamber_kpa = seconds
         .iter()
-        .map(|t| base + (truth - base) * (-per_s * (t - dead_s).max(0.0)).exp())
-        .map(|kpa| kpa - truth + believed + 0.15 * standard_normal(rng))
+        .map(|t| base + (air_kpa - base) * (-per_s * (t - dead_s).max(0.0)).exp())
+        .map(|kpa| kpa - air_kpa + believed + 0.15 * standard_normal(rng))
         .collect();
     let basis = if nature.measured {
         BarometerBasis::Measured
@@ -209,7 +288,7 @@ fn curve(
     StartCurve {
         unit_id: unit.unit_id.clone(),
         run_id: run_id.clone(),
-        started_at: at,
+        started_at: truth.at,
         seconds,
         chamber_kpa,
         ambient_kpa: Some(believed),
@@ -217,11 +296,11 @@ fn curve(
         oil_flow_from_s: None,
         vent_open_from_s: None,
         vent_logged: true,
-        oil_degc: Some(air_degc + 5.0),
-        vacuum_pump_degc: Some(air_degc + 3.0),
-        ambient_degc: Some(air_degc),
+        oil_degc: None,
+        vacuum_pump_degc: Some(truth.pump_degc),
+        ambient_degc: Some(truth.air_degc),
         step_s: nature.step_s,
-        idle_h: Some(24.0),
+        idle_h: Some(truth.idle_h),
     }
 }
 

@@ -1,0 +1,114 @@
+//! How far, since when and how a witness has moved, once its chart has raised an alert.
+
+use drydown_quantity::Stamp;
+
+use crate::filter::{Filter, Spread};
+use crate::monitor::{Monitor, Seen, days_of};
+
+impl Monitor {
+    /// Excess of the later observations since the onset over what was expected of them, signed as
+    /// observed, with its standard error; None without an onset or an observation since.
+    pub(crate) fn shift_since(&self, onset: Stamp) -> Option<Shift> {
+        let since: Vec<&Seen> = self.seen.iter().filter(|seen| seen.at >= onset).collect();
+        if since.is_empty() {
+            return None;
+        }
+        let n = since.len() as f64;
+        // While in alert nothing is learnt, so that innovations are distances from the old level.
+        let away = |seen: &&Seen| seen.y - seen.expected.mean;
+        let late = since.len().div_ceil(2);
+        let recent = since.iter().rev().take(late).map(away).sum::<f64>() / late as f64;
+        let noise = self.spread().noise_sd.hypot(self.spread().shared_sd);
+        let own = since
+            .iter()
+            .map(|seen| seen.se * seen.se + noise * noise)
+            .sum::<f64>()
+            / n;
+        let level_sd = self.filter().level().1;
+        Some(Shift {
+            recent,
+            se: (own / n + level_sd * level_sd).sqrt(),
+            n: since.len(),
+        })
+    }
+
+    /// When and how a change began, by likelihood over all times since the chart last stood at zero:
+    /// as a step (every observation after it off by the same) or as a ramp (off in proportion to
+    /// the time since). None where nothing was seen since.
+    pub(crate) fn change(&self) -> Option<Change> {
+        let zero = self.zero_at()?;
+        let mut before = zero;
+        let mut since = Vec::new();
+        for seen in self.seen.iter().filter(|seen| seen.at > zero) {
+            since.push((before, seen.at, seen.y - seen.expected.mean));
+            before = seen.at;
+        }
+        let variance = self.spread().noise_sd.powi(2) + self.spread().shared_sd.powi(2);
+        let mut step: Option<(f64, Stamp)> = None;
+        let mut ramp: Option<(f64, Stamp)> = None;
+        for k in 0..since.len() {
+            let tail = since.get(k..).unwrap_or(&[]);
+            let Some((from, first, _)) = tail.first().copied() else {
+                continue;
+            };
+            let sum: f64 = tail.iter().map(|(_, _, r)| r).sum();
+            let (mut tr, mut tt) = (0.0, 0.0);
+            for (_, at, r) in tail {
+                let days = at.days_after(from);
+                tr += days * r;
+                tt += days * days;
+            }
+            let worse = |sign: f64| sign * self.worse() > 0.0;
+            let better = |gain: f64, best: Option<(f64, Stamp)>| best.is_none_or(|b| gain > b.0);
+            let step_gain = sum * sum / tail.len() as f64 / (2.0 * variance);
+            if worse(sum) && better(step_gain, step) {
+                step = Some((step_gain, first));
+            }
+            let ramp_gain = tr * tr / tt.max(1e-9) / (2.0 * variance);
+            if worse(tr) && better(ramp_gain, ramp) {
+                ramp = Some((ramp_gain, from));
+            }
+        }
+        let (step, ramp) = step.zip(ramp)?;
+        let ramp_over_step = ramp.0 - step.0;
+        Some(Change {
+            onset: if ramp_over_step > 0.0 { ramp.1 } else { step.1 },
+            ramp_over_step,
+        })
+    }
+
+    /// Level and drift since an onset, learnt afresh from a drift of failing pumps.
+    pub(crate) fn path_since(&self, onset: Stamp, drift: (f64, f64)) -> Option<Filter> {
+        let mut since = self.seen.iter().filter(|seen| seen.at >= onset).peekable();
+        let first = since.peek()?;
+        // A step at the onset belongs to the level: it must not pass for drift.
+        let wide = 10.0 * self.spread().noise_sd.hypot(self.spread().shared_sd);
+        let spread = Spread {
+            drift_mean: drift.0,
+            drift_sd: drift.1,
+            ..self.spread()
+        };
+        let mut filter = Filter::new(spread, days_of(first.at), first.y, wide);
+        for seen in since {
+            filter.advance(days_of(seen.at));
+            filter.learn(seen.y, seen.se);
+        }
+        Some(filter)
+    }
+}
+
+/// When a change began, and the log of how much better a ramp fits it than a step.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Change {
+    pub(crate) onset: Stamp,
+    pub(crate) ramp_over_step: f64,
+}
+
+/// How far a witness has moved since an onset.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Shift {
+    /// Mean over the later half.
+    pub(crate) recent: f64,
+    pub(crate) se: f64,
+    pub(crate) n: usize,
+}
