@@ -17,6 +17,8 @@ pub struct ReliabilityBin {
     pub to: f64,
     /// Forecasts in the bin that came due.
     pub n: usize,
+    /// Of those, the events.
+    pub n_events: usize,
     /// Their mean probability.
     pub mean_probability: Option<f64>,
     /// The share of them that happened.
@@ -100,6 +102,7 @@ fn score_kind(kind: &str, forecasts: &[Forecast]) -> Score {
                 from,
                 to,
                 n: inside.len(),
+                n_events: inside.iter().filter(|(_, outcome)| *outcome > 0.5).count(),
                 mean_probability: mean(&inside.iter().map(|(p, _)| *p).collect::<Vec<_>>()),
                 observed_share: mean(&inside.iter().map(|(_, y)| *y).collect::<Vec<_>>()),
             }

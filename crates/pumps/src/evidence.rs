@@ -48,7 +48,7 @@ pub(crate) fn sentence(
         let named = causes
             .iter()
             .take(2)
-            .map(|(c, p)| format!("{c} {:.0} %", 100.0 * p));
+            .map(|(c, p)| format!("{} {}", c.as_str().replace('_', " "), chance(*p)));
         part(format!("cause: {}", named.collect::<Vec<_>>().join(", ")));
     }
     let onset = onset.filter(|_| state != PumpState::Normal);
@@ -80,5 +80,16 @@ fn witness(name: &str, monitor: &Monitor, show: impl Fn(f64) -> String) -> Strin
             )
         }
         None => format!("{name} as expected ({n} seen)"),
+    }
+}
+
+/// A probability in per cent; an estimate is never certain, so never 0 or 100.
+fn chance(p: f64) -> String {
+    if p < 0.01 {
+        "under 1 %".to_owned()
+    } else if p > 0.99 {
+        "over 99 %".to_owned()
+    } else {
+        format!("{:.0} %", 100.0 * p)
     }
 }

@@ -1,6 +1,14 @@
 //! The usual cautions, on every report and mail. General wording (common practice, no source);
 //! local codes, the equipment maker and licensed practice always come first.
 
+/// The line near the top of every page and mail.
+pub const CAUTION_LINE: &str = "Hot oil burns; a chamber under vacuum can implode; heaters and \
+    pumps are live electrical equipment; insulating oil may hold PCB and is for licensed specialists.";
+
+/// What comes before anything a report or mail says.
+pub const FIRST_WORD: &str = "Local codes, the equipment maker's instructions and licensed \
+    practice come before anything said here.";
+
 /// Title and text of each caution.
 pub const CAUTIONS: &[(&str, &str)] = &[
     (

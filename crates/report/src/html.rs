@@ -1,10 +1,8 @@
-//! The frame of every page, and the few elements the pages are made of.
+//! The few elements the pages are made of: text made safe, tables, figures, folded parts.
 
 use std::fmt::Write as _;
 
-use crate::cautions::CAUTIONS;
-
-/// Text made safe for HTML.
+/// Text made safe for HTML, between tags and inside attributes.
 pub(crate) fn escape(text: &str) -> String {
     let mut safe = String::with_capacity(text.len());
     for c in text.chars() {
@@ -13,26 +11,30 @@ pub(crate) fn escape(text: &str) -> String {
             '<' => safe.push_str("&lt;"),
             '>' => safe.push_str("&gt;"),
             '"' => safe.push_str("&quot;"),
+            '\'' => safe.push_str("&#39;"),
             _ => safe.push(c),
         }
     }
     safe
 }
 
-/// A name usable as file name and anchor.
+/// A name usable as file name and anchor. Two names never give the same one, else the page of
+/// one unit would overwrite another's: whatever is not a letter, digit, `-` or `_` is spelled
+/// as `~` and its bytes in hexadecimal.
 pub(crate) fn slug(text: &str) -> String {
-    text.chars()
-        .map(|c| {
-            if c.is_ascii_alphanumeric() || c == '-' || c == '_' {
-                c
-            } else {
-                '-'
-            }
-        })
-        .collect()
+    let mut out = String::with_capacity(text.len());
+    for byte in text.bytes() {
+        if byte.is_ascii_alphanumeric() || byte == b'-' || byte == b'_' {
+            out.push(char::from(byte));
+        } else {
+            let _ = write!(out, "~{byte:02x}");
+        }
+    }
+    out
 }
 
 /// A table cell: text, or markup made by this crate.
+#[derive(Clone)]
 pub(crate) enum Cell {
     /// Text, escaped when written.
     Text(String),
@@ -42,34 +44,105 @@ pub(crate) enum Cell {
     Markup(String),
 }
 
-/// A table with a caption that says what one row is.
+/// A row of a table with a line below it over the whole width, for words that would make a column too narrow.
+pub(crate) struct Record {
+    /// Anchor, where other pages link to the row.
+    pub(crate) id: Option<String>,
+    pub(crate) cells: Vec<Cell>,
+    /// Text of the second line; empty: none.
+    pub(crate) below: String,
+}
+
+/// A table with a caption that says what one row is. The first cell of a row is its heading.
 pub(crate) fn table(caption: &str, header: &[&str], rows: &[Vec<Cell>]) -> String {
-    let mut out = String::new();
-    let _ = write!(
-        out,
-        "<table><caption>{}</caption><thead><tr>",
+    let first = rows.first().map(Vec::as_slice);
+    let mut out = open_table(caption, header, first);
+    if !rows.is_empty() {
+        out.push_str("<tbody>\n");
+        for row in rows {
+            out.push_str("<tr>");
+            write_cells(&mut out, row);
+            out.push_str("</tr>\n");
+        }
+        out.push_str("</tbody>");
+    }
+    out.push_str("</table></div>\n");
+    out
+}
+
+/// A table of records: each keeps its two lines together when sorted and on paper.
+pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> String {
+    let first = records.first().map(|record| record.cells.as_slice());
+    let mut out = open_table(caption, header, first);
+    for record in records {
+        let id = record
+            .id
+            .as_deref()
+            .map_or_else(String::new, |id| format!(" id=\"{}\"", escape(id)));
+        let class = if record.below.is_empty() {
+            ""
+        } else {
+            " class=\"pair\""
+        };
+        let _ = write!(out, "<tbody{id}{class}><tr>");
+        write_cells(&mut out, &record.cells);
+        out.push_str("</tr>\n");
+        if !record.below.is_empty() {
+            let _ = writeln!(
+                out,
+                "<tr class=\"below\"><td colspan=\"{}\">{}</td></tr>",
+                header.len(),
+                escape(&record.below)
+            );
+        }
+        out.push_str("</tbody>");
+    }
+    out.push_str("</table></div>\n");
+    out
+}
+
+/// Begins a table; one without rows says "none".
+fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>) -> String {
+    let mut out = format!(
+        "<div class=\"wide\" role=\"group\" tabindex=\"0\" aria-label=\"table\"><table><caption>{}</caption><thead><tr>",
         escape(caption)
     );
-    for name in header {
-        let _ = write!(out, "<th scope=\"col\">{}</th>", escape(name));
+    for (idx, name) in header.iter().enumerate() {
+        let right = matches!(
+            first.and_then(|cells| cells.get(idx)),
+            Some(Cell::Figure(_))
+        );
+        let class = if right { " class=\"figure\"" } else { "" };
+        let _ = write!(out, "<th scope=\"col\"{class}>{}</th>", escape(name));
     }
-    out.push_str("</tr></thead><tbody>\n");
-    if rows.is_empty() {
-        let _ = write!(out, "<tr><td colspan=\"{}\">none</td></tr>", header.len());
+    out.push_str("</tr></thead>\n");
+    if first.is_none() {
+        let _ = write!(
+            out,
+            "<tbody><tr><td colspan=\"{}\">none</td></tr></tbody>",
+            header.len()
+        );
     }
-    for row in rows {
-        out.push_str("<tr>");
-        for cell in row {
-            let _ = match cell {
-                Cell::Text(text) => write!(out, "<td>{}</td>", escape(text)),
-                Cell::Figure(text) => write!(out, "<td class=\"figure\">{}</td>", escape(text)),
-                Cell::Markup(markup) => write!(out, "<td>{markup}</td>"),
-            };
-        }
-        out.push_str("</tr>\n");
-    }
-    out.push_str("</tbody></table>\n");
     out
+}
+
+fn write_cells(out: &mut String, cells: &[Cell]) {
+    for (idx, cell) in cells.iter().enumerate() {
+        let (tag, scope) = if idx == 0 {
+            ("th", " scope=\"row\"")
+        } else {
+            ("td", "")
+        };
+        let _ = match cell {
+            Cell::Text(text) => write!(out, "<{tag}{scope}>{}</{tag}>", escape(text)),
+            Cell::Figure(text) => write!(
+                out,
+                "<{tag}{scope} class=\"figure\">{}</{tag}>",
+                escape(text)
+            ),
+            Cell::Markup(markup) => write!(out, "<{tag}{scope}>{markup}</{tag}>"),
+        };
+    }
 }
 
 /// A chart with the one sentence that says what one mark is.
@@ -85,77 +158,108 @@ pub(crate) fn link(target: &str, text: &str) -> String {
     format!("<a href=\"{}\">{}</a>", escape(target), escape(text))
 }
 
-/// What frames a page.
-pub(crate) struct Frame<'a> {
-    pub(crate) title: &'a str,
-    /// The line below the title: quarter, as-of, heard from.
-    pub(crate) standing: &'a str,
-    /// `""` for pages at the top, `"../"` for pages one folder down.
-    pub(crate) up: &'a str,
+/// Rows up to which a folded part stands open, and so is printed.
+const OPEN_ROWS: usize = 10;
+
+/// A part that can be folded away under its heading. A long one is folded at first, and its heading
+/// says so: paper shows what is open.
+pub(crate) fn folded(heading: &str, n_rows: usize, body: &str) -> String {
+    let (open, hint) = if n_rows <= OPEN_ROWS {
+        (" open", "")
+    } else {
+        (
+            "",
+            "<span class=\"fold\"> (folded; open it to read or print)</span>",
+        )
+    };
+    format!(
+        "<details{open}><summary><h2>{} ({n_rows})</h2>{hint}</summary>\n{body}</details>\n",
+        escape(heading)
+    )
 }
 
-const CONTENTS: &[(&str, &str)] = &[
-    ("index.html", "What changed"),
-    ("units.html", "Units and pumps"),
-    ("reservoirs.html", "Reservoirs"),
-    ("coefficients.html", "Removal"),
-    ("scorecard.html", "Past forecasts"),
-    ("data.html", "Data"),
-];
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-/// A whole page.
-pub(crate) fn page(frame: &Frame<'_>, body: &str) -> String {
-    let mut out = String::new();
-    let _ = write!(
-        out,
-        "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\
-         <title>{title}</title><style>{STYLE}</style></head>\n<body>\n<header><p class=\"contents\">",
-        title = escape(frame.title),
-    );
-    for (file, name) in CONTENTS {
-        let _ = write!(out, "{} ", link(&format!("{}{file}", frame.up), name));
+    #[test]
+    fn text_cannot_become_markup() {
+        for (text, expected) in [
+            ("plain R-12", "plain R-12"),
+            ("<script>", "&lt;script&gt;"),
+            ("\"onload='x'", "&quot;onload=&#39;x&#39;"),
+            ("a & b &amp;", "a &amp; b &amp;amp;"),
+            ("Öl > 60 °C", "Öl &gt; 60 °C"),
+            ("", ""),
+        ] {
+            assert_eq!(escape(text), expected);
+        }
     }
-    let _ = write!(
-        out,
-        "</p><h1>{}</h1><p class=\"standing\">{}</p></header>\n<main>\n{body}</main>\n<footer><h2>Cautions</h2><dl>",
-        escape(frame.title),
-        escape(frame.standing)
-    );
-    for (title, text) in CAUTIONS {
-        let _ = write!(out, "<dt>{}</dt><dd>{}</dd>", escape(title), escape(text));
+
+    #[test]
+    fn two_names_never_share_a_slug() {
+        let names = [
+            "U-1", "U_1", "U 1", "U/1", "U~1", "U.1", "Ü1", "~20", " ", "../x",
+        ];
+        for (idx, a) in names.iter().enumerate() {
+            assert!(
+                slug(a)
+                    .bytes()
+                    .all(|b| b.is_ascii_alphanumeric() || b"-_~".contains(&b)),
+                "{a}"
+            );
+            for b in names.iter().skip(idx + 1) {
+                assert_ne!(slug(a), slug(b));
+            }
+        }
+        assert_eq!(slug("U-07"), "U-07");
     }
-    let _ = write!(
-        out,
-        "</dl><p>Local codes, the equipment maker's instructions and licensed practice come before anything said here.</p></footer>\n<script>{SCRIPT}</script></body></html>\n"
-    );
-    out
+
+    #[test]
+    fn a_table_has_headings_for_columns_and_rows() {
+        let rows = [vec![
+            Cell::Text("R<1>".to_owned()),
+            Cell::Figure("12".to_owned()),
+            Cell::Markup("<b>x</b>".to_owned()),
+        ]];
+        let html = table("One row is \"one\".", &["id", "n", "what"], &rows);
+        for part in [
+            "<caption>One row is &quot;one&quot;.</caption>",
+            "<th scope=\"col\">id</th><th scope=\"col\" class=\"figure\">n</th>",
+            "<th scope=\"row\">R&lt;1&gt;</th><td class=\"figure\">12</td><td><b>x</b></td>",
+        ] {
+            assert!(html.contains(part), "{part}\n{html}");
+        }
+    }
+
+    #[test]
+    fn an_empty_table_says_none() {
+        assert!(table("c", &["a", "b"], &[]).contains("<td colspan=\"2\">none</td>"));
+        assert!(records("c", &["a"], &[]).contains("<td colspan=\"1\">none</td>"));
+    }
+
+    #[test]
+    fn the_second_line_of_a_record_spans_the_row() {
+        let record = |below: &str| Record {
+            id: Some("R~2f1".to_owned()),
+            cells: vec![Cell::Text("R/1".to_owned()), Cell::Text("x".to_owned())],
+            below: below.to_owned(),
+        };
+        let html = records("c", &["a", "b"], &[record("a < b")]);
+        assert!(
+            html.contains("<tbody id=\"R~2f1\" class=\"pair\">"),
+            "{html}"
+        );
+        assert!(html.contains("<td colspan=\"2\">a &lt; b</td>"), "{html}");
+        assert!(!records("c", &["a", "b"], &[record("")]).contains("below"));
+    }
+
+    #[test]
+    fn a_long_part_is_folded_and_says_so() {
+        assert!(folded("Cleared", 3, "x").starts_with("<details open><summary><h2>Cleared (3)"));
+        let long = folded("Cleared", 40, "x");
+        assert!(
+            long.starts_with("<details><summary>") && long.contains("open it to read or print")
+        );
+    }
 }
-
-const STYLE: &str = "
-:root{--ink:#20261f;--soft:#5d665a;--rule:#c9cfc4;--paper:#fdfdfa;--mark:#7a3b12;--cool:#1d4f63}
-*{box-sizing:border-box}
-body{font:15px/1.5 Georgia,'DejaVu Serif',serif;color:var(--ink);background:var(--paper);margin:0 auto;max-width:74rem;padding:1.2rem 2rem 3rem}
-header{border-bottom:3px double var(--rule);margin-bottom:1.2rem}
-h1{font-size:1.7rem;margin:.3rem 0 .2rem}h2{font-size:1.2rem;margin:1.8rem 0 .5rem}h3{font-size:1rem;margin:1.2rem 0 .3rem}
-.contents a{margin-right:1.1rem}.standing{color:var(--soft);margin:.1rem 0 .8rem}
-a{color:var(--cool)}
-table{border-collapse:collapse;width:100%;margin:.6rem 0 1.2rem;font-size:.88rem;font-variant-numeric:tabular-nums}
-caption{text-align:left;color:var(--soft);padding:.2rem 0;font-style:italic}
-th{text-align:left;border-bottom:2px solid var(--ink);padding:.25rem .6rem .25rem 0;vertical-align:bottom}
-td{border-bottom:1px solid var(--rule);padding:.25rem .6rem .25rem 0;vertical-align:top}
-td.figure{text-align:right;white-space:nowrap}
-figure{margin:.8rem 0 1.4rem}figure svg{max-width:100%;height:auto}figcaption{color:var(--soft);font-size:.88rem;font-style:italic}
-.act{font-weight:bold}.act::before{content:'■ '}.watch::before{content:'▣ '}.info::before{content:'□ '}
-footer{border-top:3px double var(--rule);margin-top:2.4rem;font-size:.85rem;color:var(--soft)}
-dt{font-weight:bold;color:var(--ink)}dd{margin:0 0 .4rem 0}
-@media print{body{max-width:none;padding:0;font-size:10pt}.contents,script{display:none}table{page-break-inside:auto}tr,figure{page-break-inside:avoid}a{color:inherit;text-decoration:none}}
-";
-
-/// Click a heading to sort by it; the page says everything without it.
-const SCRIPT: &str = "
-for(const t of document.querySelectorAll('table'))t.querySelectorAll('th').forEach((h,i)=>{h.style.cursor='pointer';h.title='sort';
-h.addEventListener('click',()=>{const b=t.tBodies[0],d=h.dataset.d=h.dataset.d==='1'?'-1':'1';
-const k=r=>{const s=(r.cells[i]?r.cells[i].textContent:'').trim(),n=parseFloat(s.replace(/[\\u202f,]/g,'').replace('\\u2212','-'));return isNaN(n)?s:n};
-[...b.rows].sort((x,y)=>{const p=k(x),q=k(y);return (p<q?-1:p>q?1:0)*d}).forEach(r=>b.append(r))})});
-";

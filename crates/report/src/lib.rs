@@ -6,14 +6,21 @@
 mod cautions;
 mod chart;
 mod digest;
+mod frame;
 mod html;
 mod input;
 mod mail;
 mod pages;
 mod png;
+mod pump_chart;
+mod refusals;
 mod show;
+mod style;
+#[cfg(test)]
+mod tests;
+mod words;
 
-pub use cautions::CAUTIONS;
+pub use cautions::{CAUTION_LINE, CAUTIONS, FIRST_WORD};
 pub use digest::{Digest, DigestInput, render_digest};
 pub use input::{FileLoad, Heard, ReportInput, RunSource};
 pub use mail::{MailAddresses, MailError, to_message};

@@ -9,6 +9,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "barred_unit",
+    title: "works where it must not",
     kind: Kind::Safety,
     watches: "A unit deployed, now or in the last 31 days, on a reservoir whose PCB status is not 'none', that is energised or paper-insulated, or whose oil family the unit may not take.",
     replay,

@@ -7,6 +7,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "hot_oil",
+    title: "oil too hot",
     kind: Kind::Safety,
     watches: "Mean oil temperature of a run above the reservoir's highest, or within the configured margin of the oil's flash point, in the last 31 days.",
     replay,

@@ -24,6 +24,8 @@ mod volume_suspect;
 pub struct Rule {
     /// Name in the table.
     pub name: &'static str,
+    /// What its findings are called on pages and in mails.
+    pub title: &'static str,
     /// What its findings are about.
     pub kind: Kind,
     /// What it watches and when it holds, in a sentence.

@@ -7,6 +7,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "no_altitude",
+    title: "site without altitude",
     kind: Kind::Data,
     watches: "A site of the register without altitude, where units worked.",
     replay,

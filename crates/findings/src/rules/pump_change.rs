@@ -9,6 +9,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "pump_change",
+    title: "vacuum pump changed",
     kind: Kind::Pump,
     watches: "Pump health at each run: alert (out of control at the designed false-alarm rate) or alarm (and near the limit).",
     replay,

@@ -9,6 +9,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "removal_slower",
+    title: "dries more slowly",
     kind: Kind::Removal,
     watches: "Removal per pass by quarter: the latest quarter's whole 90 % interval lies below that of the best earlier quarter.",
     replay,
@@ -66,18 +67,24 @@ fn slower(rows: &[RemovalQuarter], snapshot: &Snapshot) -> Option<Episode> {
         last_seen: snapshot.as_of,
         holds: true,
         evidence: format!(
-            "on {} removal per pass was {:.2} ({:.2} to {:.2}) in {}, and {:.2} ({:.2} to {:.2}) in {}, from {} runs.",
+            "On {} removal per pass was {} in {}, and {} in {} (90 % intervals), from {} runs.",
             latest.oil_type,
-            best.removal_per_pass.unwrap_or(f64::NAN),
-            best.lower_90.unwrap_or(f64::NAN),
-            best.upper_90.unwrap_or(f64::NAN),
+            with_interval(best),
             best.quarter,
-            latest.removal_per_pass.unwrap_or(f64::NAN),
-            latest.lower_90.unwrap_or(f64::NAN),
-            upper,
+            with_interval(latest),
             latest.quarter,
             latest.n_runs,
         ),
         action: "Check vacuum under load, oil temperature and flow against the earlier runs; test the pump with the vent shut.".to_owned(),
     })
+}
+
+fn with_interval(row: &RemovalQuarter) -> String {
+    let shown = |value: Option<f64>| value.map_or("not known".to_owned(), |v| format!("{v:.2}"));
+    format!(
+        "{} ({} to {})",
+        shown(row.removal_per_pass),
+        shown(row.lower_90),
+        shown(row.upper_90)
+    )
 }

@@ -9,6 +9,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "reservoir_wet",
+    title: "too wet, or soon will be",
     kind: Kind::Reservoir,
     watches: "Probability that a reservoir passes its water limit, or holds free water at its coldest, within the horizon if no unit is sent.",
     replay,
@@ -66,15 +67,23 @@ fn worst(row: &ReservoirRisk) -> Option<f64> {
 }
 
 fn evidence(row: &ReservoirRisk) -> String {
-    let chance =
-        |p: Option<f64>| p.map_or("not known".to_owned(), |p| format!("{:.0} %", p * 100.0));
     format!(
-        "Within {:.0} days if no unit is sent: water limit {}, free water {}. {}",
+        "Within {:.0} days if no unit is sent: passes the water limit {}, free water {}. {}",
         row.horizon_days,
         chance(row.p_water_limit),
         chance(row.p_free_water),
         row.driver
     )
+}
+
+/// A probability in per cent; an estimate is never certain, so never 0 or 100.
+fn chance(p: Option<f64>) -> String {
+    match p {
+        None => "not known".to_owned(),
+        Some(p) if p < 0.01 => "under 1 %".to_owned(),
+        Some(p) if p > 0.99 => "over 99 %".to_owned(),
+        Some(p) => format!("{:.0} %", p * 100.0),
+    }
 }
 
 fn action(case: &Case<'_>, row: &ReservoirRisk) -> String {
@@ -88,5 +97,24 @@ fn action(case: &Case<'_>, row: &ReservoirRisk) -> String {
         format!("Insulating oil: leave any treatment to licensed specialists.{sample}")
     } else {
         format!("Drain settled water, look for the way in, and plan a unit.{sample}")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_estimate_is_never_certain() {
+        for (p, expected) in [
+            (None, "not known"),
+            (Some(0.0), "under 1 %"),
+            (Some(0.5), "50 %"),
+            (Some(0.99), "99 %"),
+            (Some(0.996), "over 99 %"),
+            (Some(1.0), "over 99 %"),
+        ] {
+            assert_eq!(chance(p), expected);
+        }
     }
 }

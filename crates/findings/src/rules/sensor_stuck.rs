@@ -8,6 +8,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "sensor_stuck",
+    title: "water sensor stuck",
     kind: Kind::Sensor,
     watches: "The latest runs of a unit whose water sensor gave one value for hours.",
     replay,
@@ -19,13 +20,11 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
         &FlagText {
             flag: "sensor_stuck",
             severity: Severity::Watch,
-            evidence: |runs| {
-                format!(
-                    "The water sensor stood still during {} runs in a row; they cannot tell a removal rate.",
-                    runs.len()
-                )
+            evidence: |runs| match runs.len() {
+                1 => "The water sensor stood still during one run.".to_owned(),
+                n => format!("The water sensor stood still during {n} runs in a row."),
             },
-            action: "Check wiring and the sensor; take samples at start and end until it is mended.",
+            action: "Check wiring (isolated and locked out) and the sensor; take samples at start and end until it is mended.",
         },
     )
 }

@@ -10,6 +10,7 @@ const FEWEST_LOADS: usize = 4;
 
 pub(super) const RULE: Rule = Rule {
     name: "silent_source",
+    title: "no files from a source",
     kind: Kind::Data,
     watches: "A source without a new file for twice its usual interval between loads.",
     replay,

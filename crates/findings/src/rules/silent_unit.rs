@@ -7,6 +7,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "silent_unit",
+    title: "unit not heard from",
     kind: Kind::Data,
     watches: "A deployed unit without a reading for the configured hours (36).",
     replay,

@@ -7,6 +7,7 @@ use crate::rows::{Kind, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "source_rejects",
+    title: "many rows rejected",
     kind: Kind::Data,
     watches: "A source of which more than the configured share of rows was rejected whole.",
     replay,

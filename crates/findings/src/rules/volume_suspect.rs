@@ -12,6 +12,7 @@ const Z_95: f64 = 1.645;
 
 pub(super) const RULE: Rule = Rule {
     name: "volume_suspect",
+    title: "registered volume doubtful",
     kind: Kind::Data,
     watches: "Runs whose dried flow exceeds the oil flow beyond their own interval (more than all the water per pass): the registered volume is too large.",
     replay,
@@ -62,8 +63,12 @@ fn to_episode(reservoir: &str, rows: &[(&drydown_runs::Run, f64)]) -> Option<Epi
         last_seen,
         holds: true,
         evidence: format!(
-            "{} runs took out more than all the water of the oil that passed (up to {largest:.2} of it), so the registered volume looks too large.",
-            rows.len()
+            "{} took out more than all the water of the oil that passed, beyond the run's own interval (up to {largest:.2} times all of it), so the registered volume looks too large.",
+            if rows.len() == 1 {
+                "One run".to_owned()
+            } else {
+                format!("{} runs", rows.len())
+            }
         ),
         action: "Dip or otherwise measure the oil volume and correct the register.".to_owned(),
     })

@@ -3,47 +3,77 @@
 use drydown_removal::{Basis, RemovalCoefficient};
 
 use super::Page;
-use super::parts::top_page;
-use crate::chart::{IntervalRow, intervals};
-use crate::html::{Cell, figure, link, slug, table};
+use super::parts::{top_page, unit_link};
+use crate::chart::{Axis, IntervalRow, Scale, intervals};
+use crate::html::{Cell, escape, figure, folded, table};
 use crate::input::ReportInput;
-use crate::show::{number, range};
+use crate::show::{counted, number, range, with_range};
+use crate::words::{basis, sensor_state, spaced};
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let mut body = String::from(
         "<p>Removal per pass is the share of the dissolved water above the floor that one pass through the chamber takes out, \
          at 65 °C, 20 kPa absolute and nameplate flow. The first interval is for the long-run mean of unit and oil, the second, wider, \
-         for one new run: plan with the second.</p>\n",
+         for one new run: plan with the second. What is <em>borrowed</em> rests on other runs than the unit's own on that oil.</p>\n",
     );
-    let mut oils: Vec<_> = input.coefficients.iter().map(|row| &row.oil_type).collect();
-    oils.sort();
-    oils.dedup();
-    for oil in oils {
-        let own: Vec<&RemovalCoefficient> = input
-            .coefficients
-            .iter()
-            .filter(|row| &row.oil_type == oil && row.basis == Basis::Cell)
-            .collect();
-        if own.is_empty() {
-            continue;
-        }
-        let chart: Vec<IntervalRow> = own.iter().map(|row| chart_row(row)).collect();
-        body.push_str(&format!("<h2>{}</h2>\n", crate::html::escape(oil.as_str())));
-        body.push_str(&figure(
-            &intervals(&chart, "removal per pass", 0.0, 1.0),
-            "One dot is one unit with runs of its own on this oil; the line is the 90 % interval of its long-run mean; hollow where most of the figure is borrowed from other units and oils.",
+    body.push_str(&charts(input));
+    let (own, borrowed): (Vec<_>, Vec<_>) = input
+        .coefficients
+        .iter()
+        .partition(|row| row.basis == Basis::Cell);
+    body.push_str(&format!(
+        "<h2>Units on oils they have run on ({})</h2>\n{}",
+        own.len(),
+        coefficients(input, &own)
+    ));
+    if !borrowed.is_empty() {
+        body.push_str(&folded(
+            "Units on oils they have not run on: all borrowed",
+            borrowed.len(),
+            &coefficients(input, &borrowed),
         ));
     }
-    let rows: Vec<Vec<Cell>> = input.coefficients.iter().map(cells).collect();
-    body.push_str("<h2>Every unit on every oil</h2>\n");
-    body.push_str(&table(
-        "One row is one unit on one oil. Basis says whose runs carry it; \"not separable\" where unit and oil were only ever seen together.",
-        &["unit", "oil", "removal per pass", "long-run mean, 90 %", "one new run, 90 %", "dried flow, L/min", "runs (jobs)", "own share", "basis", "remarks"],
-        &rows,
-    ));
     body.push_str(&by_quarter(input));
     body.push_str(&sensors(input));
     top_page(input, "coefficients.html", "Removal", &body)
+}
+
+fn charts(input: &ReportInput<'_>) -> String {
+    let mut oils: Vec<_> = input.coefficients.iter().map(|row| &row.oil_type).collect();
+    oils.sort();
+    oils.dedup();
+    let mut out = String::new();
+    for oil in oils {
+        let rows: Vec<IntervalRow> = input
+            .coefficients
+            .iter()
+            .filter(|row| &row.oil_type == oil && row.basis == Basis::Cell)
+            .map(chart_row)
+            .collect();
+        if rows.is_empty() {
+            continue;
+        }
+        let summary = format!(
+            "Removal per pass on {oil}: {}; the table below has the figures",
+            counted(rows.len(), "unit", "units")
+        );
+        let axis = Axis {
+            title: "removal per pass (share of the water above the floor)",
+            summary: &summary,
+            scale: Scale::Number,
+            from: 0.0,
+            to: 1.0,
+        };
+        out.push_str(&format!(
+            "<h2>{}</h2>\n{}",
+            escape(oil.as_str()),
+            figure(
+                &intervals(&rows, &axis),
+                "One dot is one unit on this oil, the line its 90 % interval (long-run mean); hollow where more than half of the figure is borrowed."
+            )
+        ));
+    }
+    out
 }
 
 fn chart_row(row: &RemovalCoefficient) -> IntervalRow {
@@ -57,27 +87,45 @@ fn chart_row(row: &RemovalCoefficient) -> IntervalRow {
     }
 }
 
-fn cells(row: &RemovalCoefficient) -> Vec<Cell> {
-    let mut remarks = Vec::new();
+fn coefficients(input: &ReportInput<'_>, rows: &[&RemovalCoefficient]) -> String {
+    let cells: Vec<Vec<Cell>> = rows.iter().map(|row| cells(input, row)).collect();
+    table(
+        "One row is one unit on one oil. Own share: 1 where the figure is all its own data, 0 where all is borrowed. The dried flow has the interval of the removal per pass, in proportion.",
+        &[
+            "unit",
+            "oil",
+            "removal per pass (90 %, long-run mean)",
+            "90 %, one new run",
+            "dried flow",
+            "runs (jobs)",
+            "own share",
+            "whose runs, and remarks",
+        ],
+        &cells,
+    )
+}
+
+fn cells(input: &ReportInput<'_>, row: &RemovalCoefficient) -> Vec<Cell> {
+    let mut remarks = vec![basis(row)];
     if !row.separable {
-        remarks.push("not separable");
+        remarks.push("unit and oil were only seen together and cannot be told apart");
     }
     if row.extrapolated {
         remarks.push("no run came near the reference conditions");
     }
     vec![
-        Cell::Markup(link(
-            &format!("units/{}.html", slug(row.unit_id.as_str())),
-            row.unit_id.as_str(),
-        )),
+        Cell::Markup(unit_link(input, row.unit_id.as_str(), "")),
         Cell::Text(row.oil_type.to_string()),
-        Cell::Figure(number(row.removal_per_pass, 2)),
-        Cell::Figure(range(row.lower_90, row.upper_90, 2)),
+        Cell::Figure(with_range(
+            row.removal_per_pass,
+            row.lower_90,
+            row.upper_90,
+            2,
+        )),
         Cell::Figure(range(row.new_run_lower_90, row.new_run_upper_90, 2)),
-        Cell::Figure(number(row.dried_flow_lpm, 1)),
+        Cell::Figure(input.display.flow(row.dried_flow_lpm)),
         Cell::Figure(format!("{} ({})", row.n_runs, row.n_jobs)),
-        Cell::Figure(format!("{:.2}", row.own_share)),
-        Cell::Text(row.basis.to_string()),
+        Cell::Figure(number(Some(row.own_share), 2)),
         Cell::Text(remarks.join("; ")),
     ]
 }
@@ -89,24 +137,26 @@ fn by_quarter(input: &ReportInput<'_>) -> String {
         .filter(|row| row.quarter == input.quarter)
         .map(|row| {
             vec![
-                Cell::Markup(link(
-                    &format!("units/{}.html", slug(row.unit_id.as_str())),
-                    row.unit_id.as_str(),
-                )),
+                Cell::Markup(unit_link(input, row.unit_id.as_str(), "")),
                 Cell::Text(row.oil_type.to_string()),
-                Cell::Figure(number(row.removal_per_pass, 2)),
-                Cell::Figure(range(row.lower_90, row.upper_90, 2)),
+                Cell::Figure(with_range(
+                    row.removal_per_pass,
+                    row.lower_90,
+                    row.upper_90,
+                    2,
+                )),
                 Cell::Figure(row.n_runs.to_string()),
             ]
         })
         .collect();
-    format!(
-        "<h2>In this quarter alone</h2>\n{}",
-        table(
+    folded(
+        "In this quarter alone",
+        rows.len(),
+        &table(
             "One row is one unit on one oil with runs that ended in the quarter.",
-            &["unit", "oil", "removal per pass", "90 % interval", "runs"],
-            &rows
-        )
+            &["unit", "oil", "removal per pass (90 %)", "runs"],
+            &rows,
+        ),
     )
 }
 
@@ -116,14 +166,10 @@ fn sensors(input: &ReportInput<'_>) -> String {
         .iter()
         .map(|row| {
             vec![
-                Cell::Markup(link(
-                    &format!("units/{}.html", slug(row.unit_id.as_str())),
-                    row.unit_id.as_str(),
-                )),
-                Cell::Text(row.sensor.replace('_', " ")),
-                Cell::Text(row.state.replace('_', " ")),
-                Cell::Figure(number(row.offset, 0)),
-                Cell::Figure(range(row.lower_90, row.upper_90, 0)),
+                Cell::Markup(unit_link(input, row.unit_id.as_str(), "")),
+                Cell::Text(spaced(&row.sensor)),
+                Cell::Text(sensor_state(&row.state)),
+                Cell::Figure(with_range(row.offset, row.lower_90, row.upper_90, 0)),
                 Cell::Figure(number(row.gain, 2)),
                 Cell::Figure(number(row.drift_per_year, 0)),
                 Cell::Figure(row.n_pairs.to_string()),
@@ -133,16 +179,15 @@ fn sensors(input: &ReportInput<'_>) -> String {
     format!(
         "<h2>Water sensors against the laboratory</h2>\n{}",
         table(
-            "One row is one unit's water sensor. Offset is sensor less laboratory; a wrong solubility or a laboratory bias would look the same.",
+            "One row is one unit's water sensor. Offset is sensor less laboratory; a wrong solubility or a laboratory bias would look the same. No interval is stated for gain and drift.",
             &[
                 "unit",
                 "sensor",
                 "state",
-                "offset, ppm",
-                "90 % interval",
-                "gain",
+                "offset, ppm (90 %)",
+                "gain, sensor over laboratory",
                 "drift, ppm a year",
-                "pairs"
+                "pairs",
             ],
             &rows
         )

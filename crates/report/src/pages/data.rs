@@ -3,15 +3,25 @@
 use std::collections::BTreeMap;
 
 use super::Page;
-use super::parts::top_page;
-use crate::html::{Cell, table};
+use super::parts::{in_quarter, top_page};
+use crate::html::{Cell, folded, table};
 use crate::input::{FileLoad, ReportInput};
+use crate::refusals::to_kinds;
 use crate::show::count;
+use crate::words::{flag, flag_meaning};
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let mut body = String::from(
-        "<p>For every file: rows in = kept + duplicate + rejected. A rejected row keeps its raw text; <code>drydown export rejects</code> gives them for mending.</p>\n<h2>By source</h2>\n",
+        "<p>For every file: rows in = kept + duplicate + rejected. A rejected row keeps its raw text; <code>drydown export rejects</code> gives them for mending.</p>\n",
     );
+    body.push_str(&sources(input));
+    body.push_str(&refusals(input));
+    body.push_str(&flags(input));
+    body.push_str(&files(input));
+    top_page(input, "data.html", "Data", &body)
+}
+
+fn sources(input: &ReportInput<'_>) -> String {
     let mut by_source: BTreeMap<&str, Vec<&FileLoad>> = BTreeMap::new();
     for load in input.loads {
         by_source
@@ -22,56 +32,101 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let rows: Vec<Vec<Cell>> = by_source
         .iter()
         .map(|(source, loads)| {
-            let sum = |of: fn(&FileLoad) -> i64| count(loads.iter().map(|load| of(load)).sum());
+            let sum = |of: fn(&FileLoad) -> i64| {
+                Cell::Figure(count(loads.iter().map(|load| of(load)).sum()))
+            };
             vec![
                 Cell::Text((*source).to_owned()),
                 Cell::Figure(count(loads.len() as i64)),
-                Cell::Figure(sum(|l| l.rows_in)),
-                Cell::Figure(sum(|l| l.rows_kept)),
-                Cell::Figure(sum(|l| l.rows_duplicate)),
-                Cell::Figure(sum(|l| l.rows_rejected)),
-                Cell::Figure(sum(|l| l.rows_superseded)),
-                Cell::Figure(sum(|l| l.rows_ignored)),
+                sum(|l| l.rows_in),
+                sum(|l| l.rows_kept),
+                sum(|l| l.rows_duplicate),
+                sum(|l| l.rows_rejected),
+                sum(|l| l.rows_superseded),
+                sum(|l| l.rows_ignored),
             ]
         })
         .collect();
-    body.push_str(&table(
-        "One row is one source.",
-        &[
-            "source",
-            "files",
-            "rows in",
-            "kept",
-            "duplicate",
-            "rejected",
-            "changed an earlier value",
-            "ignored by request",
-        ],
-        &rows,
-    ));
-    let reasons: Vec<Vec<Cell>> = input
-        .reject_reasons
-        .iter()
-        .take(40)
-        .map(|(reason, n)| vec![Cell::Figure(count(*n)), Cell::Text(reason.clone())])
-        .collect();
-    body.push_str("<h2>Why rows and cells were refused</h2>\n");
-    body.push_str(&table(
-        "One row is one reason; cells are counted one by one.",
-        &["entries", "reason"],
-        &reasons,
-    ));
-    let flagged: Vec<Vec<Cell>> = flags(input)
+    format!(
+        "<h2>By source</h2>\n{}",
+        table(
+            "One row is one source of the configuration; the figures count rows.",
+            &[
+                "source",
+                "files",
+                "rows in",
+                "kept",
+                "duplicate",
+                "rejected",
+                "changed an earlier value",
+                "ignored by request",
+            ],
+            &rows,
+        )
+    )
+}
+
+fn refusals(input: &ReportInput<'_>) -> String {
+    let rows: Vec<Vec<Cell>> = to_kinds(input.reject_reasons)
         .into_iter()
-        .map(|(flag, n)| vec![Cell::Text(flag.replace('_', " ")), Cell::Figure(count(n))])
+        .map(|row| {
+            vec![
+                Cell::Text(row.kind),
+                Cell::Figure(count(row.n)),
+                Cell::Figure(count(row.n_texts as i64)),
+                Cell::Text(row.example),
+            ]
+        })
         .collect();
-    body.push_str("<h2>Flags of the quarter's runs</h2>\n");
-    body.push_str(&table(
-        "One row is one flag and the runs that carry it.",
-        &["flag", "runs"],
-        &flagged,
-    ));
-    let rejected: Vec<Vec<Cell>> = input
+    format!(
+        "<h2>Why rows and cells were refused</h2>\n{}",
+        table(
+            "One row is one kind of reason; an entry is a row rejected whole or one cell left empty.",
+            &[
+                "reason",
+                "entries",
+                "different texts",
+                "the most frequent one"
+            ],
+            &rows,
+        )
+    )
+}
+
+fn flags(input: &ReportInput<'_>) -> String {
+    let mut counts: BTreeMap<&str, i64> = BTreeMap::new();
+    let mut n_runs = 0;
+    for run in input.runs.iter().filter(|run| in_quarter(input, run)) {
+        n_runs += 1;
+        for word in &run.flags {
+            *counts.entry(word.as_str()).or_default() += 1;
+        }
+    }
+    let rows: Vec<Vec<Cell>> = counts
+        .into_iter()
+        .map(|(word, n)| {
+            vec![
+                Cell::Text(flag(word)),
+                Cell::Figure(count(n)),
+                Cell::Text(flag_meaning(word).to_owned()),
+            ]
+        })
+        .collect();
+    format!(
+        "<h2>Flags of the quarter's runs</h2>\n{}",
+        table(
+            &format!(
+                "One row is one flag and how many of the quarter's {} runs carry it.",
+                count(n_runs)
+            ),
+            &["flag", "runs", "meaning"],
+            &rows,
+        )
+    )
+}
+
+fn files(input: &ReportInput<'_>) -> String {
+    let rows: Vec<Vec<Cell>> = input
         .loads
         .iter()
         .filter(|load| load.rows_rejected > 0)
@@ -84,25 +139,16 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
             ]
         })
         .collect();
-    body.push_str("<h2>Files with rejected rows</h2>\n");
-    body.push_str(&table(
-        "One row is one file.",
-        &["file", "rows in", "rejected", "loaded"],
-        &rejected,
-    ));
-    top_page(input, "data.html", "Data", &body)
-}
-
-fn flags(input: &ReportInput<'_>) -> BTreeMap<String, i64> {
-    let mut counts = BTreeMap::new();
-    for run in input
-        .runs
-        .iter()
-        .filter(|run| super::parts::in_quarter(input, run))
-    {
-        for flag in &run.flags {
-            *counts.entry(flag.clone()).or_default() += 1;
-        }
-    }
-    counts
+    folded(
+        "Files with rejected rows",
+        rows.len(),
+        &table(
+            &format!(
+                "One row is one file; times are those of {}.",
+                input.display.zone_name()
+            ),
+            &["file", "rows in", "rejected", "loaded"],
+            &rows,
+        ),
+    )
 }

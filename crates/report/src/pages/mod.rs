@@ -2,9 +2,11 @@
 
 mod coefficients;
 mod data;
+mod findings;
 mod overview;
 mod parts;
 mod reservoirs;
+mod runs;
 mod scorecard;
 mod unit;
 mod units;
@@ -32,9 +34,7 @@ pub fn render_report(input: &ReportInput<'_>) -> Vec<Page> {
         data::render(input),
     ];
     pages.extend(
-        input
-            .registers
-            .units
+        parts::fleet(input)
             .iter()
             .map(|row| unit::render(input, row)),
     );

@@ -1,49 +1,48 @@
-//! The first page: what changed, and where to look.
+//! The first page: what to look at first, then every finding.
 
 use std::fmt::Write as _;
 
-use drydown_findings::{Finding, FindingState};
-use drydown_pumps::PumpState;
+use drydown_findings::{FindingState, Severity};
+use drydown_pumps::{PumpHealth, PumpState};
 
 use super::Page;
-use super::parts::{findings_table, in_quarter, top_page};
-use crate::html::{Cell, link, slug, table};
+use super::findings::by_severity;
+use super::parts::{cause, days_to_limit, in_quarter, reservoir_link, top_page, unit_link};
+use crate::html::{Cell, Record, link, records};
 use crate::input::ReportInput;
-use crate::show::{chance, count, number, range};
+use crate::pump_chart::is_out;
+use crate::show::{NONE, chance, count, counted};
+use crate::words::{pump_state, sentence};
+
+/// Reservoirs on the first page; their own page has all.
+const RISK_ROWS: usize = 8;
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let mut body = String::new();
     body.push_str(&numbers(input));
-    body.push_str("<h2>New and open findings</h2>\n");
-    let standing: Vec<&Finding> = input
-        .findings
-        .iter()
-        .filter(|row| row.state != FindingState::Cleared)
-        .collect();
-    body.push_str(&findings_table(
-        input,
-        &standing,
-        "One row is one cause with one subject; what follows from it is folded in.",
-        "",
-    ));
     body.push_str(&wettest(input));
     body.push_str(&weak_pumps(input));
-    let cleared: Vec<&Finding> = input
-        .findings
-        .iter()
-        .filter(|row| row.state == FindingState::Cleared)
-        .collect();
-    body.push_str("<h2>Cleared since</h2>\n");
-    body.push_str(&findings_table(
-        input,
-        &cleared,
-        "Findings of the last six months that no longer hold.",
-        "",
-    ));
+    body.push_str(&by_severity(input));
     top_page(input, "index.html", "What changed", &body)
 }
 
 fn numbers(input: &ReportInput<'_>) -> String {
+    let mut out = String::from("<ul>\n");
+    let open = |severity: Severity| {
+        let rows = input
+            .findings
+            .iter()
+            .filter(move |row| row.severity == severity && row.state != FindingState::Cleared);
+        let new = rows.clone().filter(|row| row.state == FindingState::New);
+        format!("{} ({} new)", rows.count(), new.count())
+    };
+    let _ = writeln!(
+        out,
+        "<li>Findings: {} to act on, {} to watch, {} for information.</li>",
+        open(Severity::Act),
+        open(Severity::Watch),
+        open(Severity::Info)
+    );
     let runs: Vec<_> = input
         .runs
         .iter()
@@ -58,31 +57,23 @@ fn numbers(input: &ReportInput<'_>) -> String {
                 .is_some_and(|fit| fit.removal_rate_per_h.is_some())
         })
         .count();
-    let alerts = input
-        .pump_health
-        .chunk_by(|a, b| a.unit_id == b.unit_id)
-        .filter_map(|rows| rows.last())
-        .filter(|row| matches!(row.state, PumpState::Alert | PumpState::Alarm))
-        .count();
-    let mut out = String::from("<ul>\n");
     let _ = writeln!(
         out,
-        "<li>{} runs ended in the quarter; {} could tell a removal rate ({}).</li>",
-        count(runs.len() as i64),
-        count(told as i64),
+        "<li>{} ended in the quarter; {told} could tell a removal rate ({}).</li>",
+        counted(runs.len(), "run", "runs"),
         link("coefficients.html", "removal")
     );
     let _ = writeln!(
         out,
-        "<li>{} of {} vacuum pumps stand in alert or alarm ({}).</li>",
-        alerts,
-        input.registers.units.len(),
+        "<li>{} of {} stand in alert or alarm ({}).</li>",
+        latest(input).filter(|row| is_out(row)).count(),
+        counted(input.registers.units.len(), "vacuum pump", "vacuum pumps"),
         link("units.html", "units and pumps")
     );
     let _ = writeln!(
         out,
-        "<li>{} reservoirs are ranked by risk ({}).</li>",
-        count(input.risks.len() as i64),
+        "<li>{} ranked by risk ({}).</li>",
+        counted(input.risks.len(), "reservoir", "reservoirs"),
         link("reservoirs.html", "reservoirs")
     );
     let rejected: i64 = input.loads.iter().map(|load| load.rows_rejected).sum();
@@ -98,37 +89,50 @@ fn numbers(input: &ReportInput<'_>) -> String {
     out
 }
 
+/// Each unit's latest row.
+fn latest<'a>(input: &'a ReportInput<'_>) -> impl Iterator<Item = &'a PumpHealth> {
+    input
+        .pump_health
+        .chunk_by(|a, b| a.unit_id == b.unit_id)
+        .filter_map(|rows| rows.last())
+}
+
 fn wettest(input: &ReportInput<'_>) -> String {
-    let rows: Vec<Vec<Cell>> = input
+    let rows: Vec<Record> = input
         .risks
         .iter()
-        .take(8)
-        .map(|row| {
-            vec![
-                Cell::Figure(row.rank.to_string()),
-                Cell::Markup(link(
-                    &format!("reservoirs.html#{}", slug(row.reservoir_id.as_str())),
-                    row.reservoir_id.as_str(),
+        .take(RISK_ROWS)
+        .map(|row| Record {
+            id: None,
+            cells: vec![
+                Cell::Markup(reservoir_link(input, row.reservoir_id.as_str(), "")),
+                Cell::Text(format!(
+                    "{} ({} to {})",
+                    row.rank, row.rank_lower_90, row.rank_upper_90
                 )),
-                Cell::Figure(chance(row.p_water_limit)),
-                Cell::Figure(chance(row.p_free_water)),
-                Cell::Text(row.driver.clone()),
-            ]
+                Cell::Text(chance(row.p_water_limit)),
+                Cell::Text(chance(row.p_free_water)),
+                Cell::Text(
+                    row.next_sample_by
+                        .map_or_else(|| NONE.to_owned(), |day| day.to_string()),
+                ),
+            ],
+            below: sentence(&row.driver),
         })
         .collect();
-    let horizon = input.risks.first().map_or(0.0, |row| row.horizon_days);
-    let caption =
-        format!("One row is one reservoir: chances within {horizon:.0} days if no unit is sent.");
+    let horizon = input.risks.first().map_or_else(String::new, |row| {
+        format!(" within {:.0} days", row.horizon_days)
+    });
     format!(
         "<h2>Reservoirs at most risk</h2>\n{}",
-        table(
-            &caption,
+        records(
+            &format!("One row is one reservoir: chances{horizon} if no unit is sent, and why."),
             &[
-                "rank",
                 "reservoir",
+                "rank (90 % interval)",
                 "passes its water limit",
                 "free water when coldest",
-                "why"
+                "next sample by",
             ],
             &rows
         )
@@ -136,42 +140,36 @@ fn wettest(input: &ReportInput<'_>) -> String {
 }
 
 fn weak_pumps(input: &ReportInput<'_>) -> String {
-    let rows: Vec<Vec<Cell>> = input
-        .pump_health
-        .chunk_by(|a, b| a.unit_id == b.unit_id)
-        .filter_map(|rows| rows.last())
-        .filter(|row| matches!(row.state, PumpState::Alert | PumpState::Alarm))
-        .map(|row| {
-            vec![
-                Cell::Markup(link(
-                    &format!("units/{}.html", slug(row.unit_id.as_str())),
-                    row.unit_id.as_str(),
-                )),
-                Cell::Text(row.state.to_string()),
-                Cell::Text(row.cause.map_or_else(String::new, |cause| {
-                    format!(
-                        "{} ({})",
-                        cause.as_str().replace('_', " "),
-                        chance(row.cause_probability)
-                    )
-                })),
-                Cell::Figure(number(row.days_to_limit_p50, 0)),
-                Cell::Figure(range(row.days_to_limit_p10, row.days_to_limit_p90, 0)),
-                Cell::Text(row.evidence.clone()),
-            ]
+    let mut weak: Vec<&PumpHealth> = latest(input).filter(|row| is_out(row)).collect();
+    weak.sort_by(|a, b| {
+        let days = |row: &PumpHealth| row.days_to_limit_p50.unwrap_or(f64::INFINITY);
+        (a.state != PumpState::Alarm)
+            .cmp(&(b.state != PumpState::Alarm))
+            .then_with(|| days(a).total_cmp(&days(b)))
+            .then_with(|| a.unit_id.cmp(&b.unit_id))
+    });
+    let rows: Vec<Record> = weak
+        .into_iter()
+        .map(|row| Record {
+            id: None,
+            cells: vec![
+                Cell::Markup(unit_link(input, row.unit_id.as_str(), "")),
+                Cell::Text(pump_state(row.state).to_owned()),
+                Cell::Text(cause(row)),
+                days_to_limit(row),
+            ],
+            below: sentence(&row.evidence),
         })
         .collect();
     format!(
         "<h2>Vacuum pumps out of control</h2>\n{}",
-        table(
-            "One row is one unit at its latest run.",
+        records(
+            "One row is one unit at its latest run, and what was seen. Days until it cannot hold the limit, if nothing is done: even odds (1 in 10 sooner to 1 in 10 later).",
             &[
                 "unit",
                 "state",
-                "likely cause",
-                "days to limit, even odds",
-                "1 in 10 sooner to 1 in 10 later",
-                "evidence"
+                "likely cause (its chance)",
+                "days to the limit",
             ],
             &rows
         )

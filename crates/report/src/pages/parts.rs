@@ -1,18 +1,25 @@
 //! What several pages show the same way.
 
-use drydown_findings::{Finding, FindingState, Severity};
-use drydown_quantity::Stamp;
-use drydown_runs::Run;
+use std::collections::BTreeSet;
 
-use crate::html::{Cell, Frame, escape, link, page, slug, table};
+use drydown_pumps::PumpHealth;
+use drydown_quantity::UnitId;
+use drydown_runs::Run;
+use drydown_runs::history::Unit;
+
+use crate::frame::{Frame, page};
+use crate::html::{Cell, escape, link, slug};
 use crate::input::ReportInput;
 use crate::pages::Page;
+use crate::show::{chance, with_range};
+use crate::words;
 
 /// A page at the top of the report.
 pub(super) fn top_page(input: &ReportInput<'_>, file: &str, title: &str, body: &str) -> Page {
     let frame = Frame {
         title: &format!("{title}, {}", input.quarter),
         standing: &standing(input),
+        file,
         up: "",
     };
     Page {
@@ -37,88 +44,95 @@ pub(super) fn in_quarter(input: &ReportInput<'_>, run: &Run) -> bool {
     run.ended_at >= input.quarter.start() && run.ended_at < input.quarter.end()
 }
 
-/// Days since the start of the history, for charts.
-pub(super) fn chart_day(at: Stamp) -> f64 {
-    at.days_after(Stamp::from_micros(0))
+/// Every unit of the register, and every one that ran without standing in it: no run is left
+/// without a page.
+pub(super) fn fleet(input: &ReportInput<'_>) -> Vec<Unit> {
+    let mut units = input.registers.units.clone();
+    let known: BTreeSet<&UnitId> = input.registers.units.iter().map(|u| &u.unit_id).collect();
+    let strangers: BTreeSet<&UnitId> = input
+        .runs
+        .iter()
+        .map(|run| &run.unit_id)
+        .filter(|id| !known.contains(id))
+        .collect();
+    units.extend(strangers.into_iter().map(unregistered));
+    units
 }
 
-/// Labels of the quarters' starts between two times, for the axis of a chart.
-pub(super) fn quarter_labels(from: Stamp, to: Stamp) -> Vec<(f64, String)> {
-    let mut labels = Vec::new();
-    let mut quarter = from.quarter();
-    while quarter.start() <= to {
-        if quarter.start() >= from {
-            labels.push((
-                chart_day(quarter.start()),
-                quarter.start().day().to_string(),
-            ));
-        }
-        quarter = quarter.next();
+fn unregistered(id: &UnitId) -> Unit {
+    Unit {
+        unit_id: id.clone(),
+        size_class: None,
+        nameplate_flow_lpm: None,
+        heater_rated_kw: None,
+        vacuum_pump_m3h: None,
+        vacuum_pump_kind: None,
+        chamber_volume_l: None,
+        commissioned_on: None,
+        home_site_id: None,
+        water_sensor_place: None,
+        oil_families_allowed: Vec::new(),
+        insulating_oil_ready: None,
     }
-    labels
 }
 
-/// The page of a subject, where there is one.
-pub(super) fn subject_link(input: &ReportInput<'_>, subject: &str, up: &str) -> String {
-    let unit = input
+/// A unit as a link to its page, where it has one.
+pub(super) fn unit_link(input: &ReportInput<'_>, id: &str, up: &str) -> String {
+    let has_page = input
         .registers
         .units
         .iter()
-        .any(|unit| unit.unit_id.as_str() == subject);
-    let reservoir = input
-        .registers
-        .reservoirs
-        .iter()
-        .any(|row| row.reservoir_id.as_str() == subject);
-    if unit {
-        link(&format!("{up}units/{}.html", slug(subject)), subject)
-    } else if reservoir
-        && input
-            .risks
-            .iter()
-            .any(|risk| risk.reservoir_id.as_str() == subject)
-    {
-        link(&format!("{up}reservoirs.html#{}", slug(subject)), subject)
+        .any(|u| u.unit_id.as_str() == id)
+        || input.runs.iter().any(|run| run.unit_id.as_str() == id);
+    if has_page {
+        link(&format!("{up}units/{}.html", slug(id)), id)
     } else {
-        escape(subject)
+        escape(id)
     }
 }
 
-/// Findings as a table.
-pub(super) fn findings_table(
-    input: &ReportInput<'_>,
-    rows: &[&Finding],
-    caption: &str,
-    up: &str,
-) -> String {
-    let cells: Vec<Vec<Cell>> = rows
+/// A reservoir as a link to its row, where it has one.
+pub(super) fn reservoir_link(input: &ReportInput<'_>, id: &str, up: &str) -> String {
+    if input
+        .risks
         .iter()
-        .map(|row| {
-            let class = match row.severity {
-                Severity::Act => "act",
-                Severity::Watch => "watch",
-                Severity::Info => "info",
-            };
-            let onset = row
-                .onset_at
-                .map_or_else(String::new, |at| format!("; began about {}", at.day()));
-            let seen = match row.state {
-                FindingState::Cleared => format!("cleared after {}", row.last_seen.day()),
-                state => format!("{state}, first seen {}", row.first_seen.day()),
-            };
-            vec![
-                Cell::Markup(format!("<span class=\"{class}\">{}</span>", row.severity)),
-                Cell::Markup(subject_link(input, &row.subject, up)),
-                Cell::Text(row.rule.replace('_', " ")),
-                Cell::Text(format!("{seen}{onset}")),
-                Cell::Text(row.evidence.clone()),
-                Cell::Text(row.action.clone()),
-            ]
-        })
-        .collect();
-    table(
-        caption,
-        &["", "subject", "finding", "when", "evidence", "what to do"],
-        &cells,
-    )
+        .any(|row| row.reservoir_id.as_str() == id)
+    {
+        link(&format!("{up}reservoirs.html#{}", slug(id)), id)
+    } else {
+        escape(id)
+    }
+}
+
+/// The page or row of a finding's subject, where there is one.
+pub(super) fn subject_link(input: &ReportInput<'_>, subject: &str, up: &str) -> String {
+    let unit = unit_link(input, subject, up);
+    if unit.starts_with("<a") {
+        unit
+    } else {
+        reservoir_link(input, subject, up)
+    }
+}
+
+/// A pump's likely cause with its probability.
+pub(super) fn cause(row: &PumpHealth) -> String {
+    row.cause.map_or_else(String::new, |cause| {
+        format!(
+            "{} ({})",
+            words::cause(cause),
+            chance(row.cause_probability)
+        )
+    })
+}
+
+/// Days to the limit: even odds, and 1 in 10 sooner to 1 in 10 later; or why there are none.
+pub(super) fn days_to_limit(row: &PumpHealth) -> Cell {
+    match (
+        row.days_to_limit_p10,
+        row.days_to_limit_p50,
+        row.days_to_limit_p90,
+    ) {
+        (None, None, None) => Cell::Text(words::days_status(row.days_to_limit_status).to_owned()),
+        (lower, middle, upper) => Cell::Text(with_range(middle, lower, upper, 0)),
+    }
 }

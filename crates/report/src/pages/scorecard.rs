@@ -1,21 +1,22 @@
-//! What became of past forecasts.
+//! What became of past forecasts: counts first, then how far what was said came true.
 
-use drydown_findings::{FEWEST_EVENTS, Score};
+use drydown_findings::{FEWEST_EVENTS, Forecast, ForecastEnd, Score};
 
 use super::Page;
-use super::parts::top_page;
+use super::parts::{top_page, unit_link};
 use crate::html::{Cell, escape, table};
 use crate::input::ReportInput;
-use crate::show::{NONE, chance, number, range};
+use crate::show::{NONE, chance, number, share, with_range};
+use crate::words::spaced;
+
+const PUMP_LIMIT: &str = "pump_limit";
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let mut body = String::from(
         "<p>Every forecast speaks of a time in which no unit is sent. One that a treatment or a repair ended is set aside, not scored: \
-         it was heeded.</p>\n",
+         it was heeded, and nobody knows what would have come.</p>\n",
     );
-    if input.scores.is_empty() {
-        body.push_str("<p>No forecast has been made yet.</p>\n");
-    }
+    body.push_str(&counts(input));
     for score in input.scores {
         body.push_str(&section(score));
     }
@@ -23,19 +24,80 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
     top_page(input, "scorecard.html", "Past forecasts", &body)
 }
 
-fn section(score: &Score) -> String {
-    let verdict = if score.is_judged() {
-        format!(
-            "Brier score {} against {} for the base rate alone (lower is better).",
-            number(score.brier, 3),
-            number(score.brier_base_rate, 3)
+/// What a kind of forecast asks.
+fn question(kind: &str) -> String {
+    match kind {
+        "water_limit" => "Will the reservoir pass its water limit?".to_owned(),
+        "free_water" => "Will the reservoir hold free water?".to_owned(),
+        PUMP_LIMIT => "In how many days can the pump no longer hold the limit?".to_owned(),
+        other => spaced(other),
+    }
+}
+
+/// How many forecasts of a kind were made, and what became of them.
+fn counts(input: &ReportInput<'_>) -> String {
+    let mut kinds: Vec<&str> = input
+        .forecasts
+        .iter()
+        .map(|row| row.kind.as_str())
+        .collect();
+    kinds.sort_unstable();
+    kinds.dedup();
+    let rows: Vec<Vec<Cell>> = kinds
+        .into_iter()
+        .map(|kind| {
+            let n = |is: fn(&Forecast) -> bool| {
+                let rows = input.forecasts.iter().filter(|row| row.kind == kind);
+                Cell::Figure(rows.filter(|row| is(row)).count().to_string())
+            };
+            vec![
+                Cell::Text(question(kind)),
+                n(|_| true),
+                n(|row| row.outcome.is_some_and(|outcome| outcome > 0.5)),
+                n(|row| row.outcome.is_some_and(|outcome| outcome <= 0.5)),
+                n(|row| row.outcome.is_none() && is_heeded(row)),
+                n(|row| row.outcome.is_none() && row.ended_by == Some(ForecastEnd::NotObserved)),
+                n(|row| row.outcome.is_none() && row.ended_by.is_none()),
+            ]
+        })
+        .collect();
+    format!(
+        "<h2>Counts</h2>\n{}",
+        table(
+            "One row is one kind of forecast, one forecast for each subject and month's start.",
+            &[
+                "asked",
+                "made",
+                "happened",
+                "did not happen",
+                "ended by treatment or repair",
+                "nobody looked",
+                "not yet due",
+            ],
+            &rows
         )
+    )
+}
+
+fn is_heeded(row: &Forecast) -> bool {
+    matches!(
+        row.ended_by,
+        Some(ForecastEnd::Treatment | ForecastEnd::Repair)
+    )
+}
+
+fn section(score: &Score) -> String {
+    let figures = format!(
+        "Brier score {} against {} for saying the overall share each time (0 is perfect, lower is better)",
+        number(score.brier, 3),
+        number(score.brier_base_rate, 3)
+    );
+    let verdict = if score.is_judged() {
+        format!("{figures}.")
     } else {
         format!(
-            "Too few outcomes to judge: {} events, {FEWEST_EVENTS} are needed. (Brier score so far {}, base rate alone {}.)",
-            score.n_events,
-            number(score.brier, 3),
-            number(score.brier_base_rate, 3)
+            "Too few outcomes to judge: {} events, {FEWEST_EVENTS} are needed. {figures}, so far.",
+            score.n_events
         )
     };
     let rows: Vec<Vec<Cell>> = score
@@ -43,31 +105,35 @@ fn section(score: &Score) -> String {
         .iter()
         .map(|bin| {
             vec![
-                Cell::Figure(format!(
+                Cell::Text(format!(
                     "{:.0} to {:.0} %",
                     bin.from * 100.0,
                     bin.to * 100.0
                 )),
                 Cell::Figure(bin.n.to_string()),
-                Cell::Figure(chance(bin.mean_probability)),
                 Cell::Figure(
-                    bin.observed_share
-                        .map_or_else(|| NONE.to_owned(), |share| chance(Some(share))),
+                    bin.mean_probability
+                        .map_or_else(|| NONE.to_owned(), |p| chance(Some(p))),
                 ),
+                Cell::Figure(bin.n_events.to_string()),
+                Cell::Figure(share(bin.observed_share)),
             ]
         })
         .collect();
     format!(
-        "<h2>{}</h2>\n<p>{} due with a known outcome, {} of them happened; {} ended by a treatment, {} not observed, {} not yet due. {verdict}</p>\n{}",
-        escape(&score.kind.replace('_', " ")),
+        "<h2>{}</h2>\n<p>{} with a known outcome, {} of them happened. {verdict}</p>\n{}",
+        escape(&question(&score.kind)),
         score.n_due,
         score.n_events,
-        score.n_treated,
-        score.n_not_observed,
-        score.n_pending,
         table(
-            "One row is one band of stated chances: what was said and what happened.",
-            &["said", "forecasts", "mean of what was said", "happened"],
+            "One row is one band of stated chances: what was said and what happened. The fewer forecasts in a band, the less its share says.",
+            &[
+                "chance said",
+                "forecasts with known outcome",
+                "mean of what was said",
+                "happened",
+                "share that happened",
+            ],
             &rows
         )
     )
@@ -77,37 +143,37 @@ fn pumps(input: &ReportInput<'_>) -> String {
     let rows: Vec<Vec<Cell>> = input
         .forecasts
         .iter()
-        .filter(|row| row.kind == "pump_limit")
+        .filter(|row| row.kind == PUMP_LIMIT)
         .map(|row| {
             vec![
-                Cell::Text(row.subject.clone()),
+                Cell::Markup(unit_link(input, &row.subject, "")),
                 Cell::Text(row.made_at.day().to_string()),
-                Cell::Figure(number(row.p50, 0)),
-                Cell::Figure(range(row.p10, row.p90, 0)),
-                Cell::Text(match (row.outcome, row.ended_by) {
-                    (Some(outcome), _) if outcome > 0.5 => {
-                        row.observed_to.map_or_else(String::new, |at| {
-                            format!("passed the limit by {}", at.day())
-                        })
-                    }
-                    (_, Some(end)) => end.as_str().replace('_', " "),
-                    _ => "pending".to_owned(),
-                }),
+                Cell::Text(with_range(row.p50, row.p10, row.p90, 0)),
+                Cell::Text(became(row)),
             ]
         })
         .collect();
     format!(
-        "<h2>Days until a pump cannot hold the limit</h2>\n{}",
+        "<h2>{}</h2>\n{}",
+        escape(&question(PUMP_LIMIT)),
         table(
-            "One row is one forecast made at a month's start.",
-            &[
-                "unit",
-                "made",
-                "even odds, days",
-                "1 in 10 sooner to 1 in 10 later",
-                "what became of it"
-            ],
+            "One row is one forecast made at a month's start: even odds (1 in 10 sooner to 1 in 10 later).",
+            &["unit", "made", "days said", "what became of it"],
             &rows
         )
     )
+}
+
+fn became(row: &Forecast) -> String {
+    let on = row
+        .observed_to
+        .map_or_else(String::new, |at| format!(" ({})", at.day()));
+    match (row.outcome, row.ended_by) {
+        (Some(outcome), _) if outcome > 0.5 => format!("passed the limit{on}"),
+        (Some(_), _) => format!("did not pass the limit{on}"),
+        (None, Some(ForecastEnd::Repair)) => format!("ended by a repair{on}"),
+        (None, Some(ForecastEnd::Treatment)) => format!("ended by a treatment{on}"),
+        (None, Some(ForecastEnd::NotObserved)) => "nobody looked".to_owned(),
+        (None, Some(ForecastEnd::Due) | None) => "not yet due".to_owned(),
+    }
 }

@@ -1,31 +1,21 @@
-//! One unit: its pump over time, its removal, and every run of the quarter with its source line.
+//! One unit: its findings, its pump over time, its removal, and its runs of the quarter.
 
-use std::fmt::Write as _;
-
-use drydown_pumps::PumpState;
-use drydown_runs::Run;
 use drydown_runs::history::Unit;
 
 use super::Page;
-use super::parts::{chart_day, findings_table, in_quarter, quarter_labels, standing};
-use crate::chart::{SeriesMark, TimeMark, nothing, series};
-use crate::html::{Cell, Frame, escape, figure, link, page, slug, table};
+use super::findings::of_subject;
+use super::parts::{cause, standing};
+use super::runs::runs;
+use crate::frame::{Frame, page};
+use crate::html::{Cell, escape, figure, slug, table};
 use crate::input::ReportInput;
-use crate::show::{NONE, number, range};
+use crate::pump_chart::{PUMP_MARK, pump_chart};
+use crate::show::{number, range, with_range};
+use crate::words::{basis, days_status, pump_state, sentence, spaced};
 
 pub(super) fn render(input: &ReportInput<'_>, unit: &Unit) -> Page {
     let mut body = about(input, unit);
-    let findings: Vec<_> = input
-        .findings
-        .iter()
-        .filter(|row| row.subject == unit.unit_id.as_str())
-        .collect();
-    body.push_str(&findings_table(
-        input,
-        &findings,
-        "Findings about this unit.",
-        "../",
-    ));
+    body.push_str(&of_subject(input, unit.unit_id.as_str()));
     body.push_str(&pump(input, unit));
     body.push_str(&removal(input, unit));
     body.push_str(&runs(input, unit));
@@ -33,6 +23,7 @@ pub(super) fn render(input: &ReportInput<'_>, unit: &Unit) -> Page {
     let frame = Frame {
         title: &title,
         standing: &standing(input),
+        file: "",
         up: "../",
     };
     Page {
@@ -42,22 +33,24 @@ pub(super) fn render(input: &ReportInput<'_>, unit: &Unit) -> Page {
 }
 
 fn about(input: &ReportInput<'_>, unit: &Unit) -> String {
-    let mut out = String::from("<p>");
-    let _ = write!(
-        out,
-        "Size {}, nameplate flow {}, vacuum pump {} m³/h ({}), chamber {}, water sensor at the {}.",
+    if input.registers.unit(&unit.unit_id).is_none() {
+        return "<p>This unit is not in the register: enter it, else neither its pump nor its suitability can be judged.</p>\n".to_owned();
+    }
+    let pump_size = unit.vacuum_pump_m3h.map_or_else(String::new, |size| {
+        format!(" {} m³/h", number(Some(size), 0))
+    });
+    format!(
+        "<p>Size {}, nameplate flow {}, vacuum pump{pump_size} ({}), chamber {}, water sensor at the {}.</p>\n",
         escape(unit.size_class.as_deref().unwrap_or("not stated")),
         input.display.flow(unit.nameplate_flow_lpm),
-        number(unit.vacuum_pump_m3h, 0),
-        unit.vacuum_pump_kind
-            .map_or("kind not stated", |kind| kind.as_str())
-            .replace('_', " "),
+        unit.vacuum_pump_kind.map_or_else(
+            || "kind not stated".to_owned(),
+            |kind| spaced(kind.as_str())
+        ),
         input.display.volume(unit.chamber_volume_l),
         unit.water_sensor_place
             .map_or("place not stated", |place| place.as_str()),
-    );
-    out.push_str("</p>\n");
-    out
+    )
 }
 
 fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
@@ -66,49 +59,31 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
         .iter()
         .filter(|row| row.unit_id == unit.unit_id)
         .collect();
-    let points: Vec<SeriesMark> = rows
-        .iter()
-        .map(|row| SeriesMark {
-            day: chart_day(row.at),
-            value: row.indicator,
-            lower: row.lower_90,
-            upper: row.upper_90,
-            out_of_band: matches!(row.state, PumpState::Alert | PumpState::Alarm),
-        })
-        .collect();
-    let marks: Vec<TimeMark> = input
-        .registers
-        .maintenance_of(&unit.unit_id)
-        .iter()
-        .map(|work| TimeMark {
-            day: chart_day(work.at),
-            word: work.action.as_str().replace('_', " "),
-        })
-        .collect();
-    let chart = match (rows.first(), rows.last()) {
-        (Some(first), Some(last)) => series(
-            &points,
-            &marks,
-            "ln of effective pumping speed over the level after the last reset",
-            &quarter_labels(first.at, last.at),
-        ),
-        _ => nothing("no run of this unit yet"),
-    };
     let latest = rows.last().map_or_else(String::new, |row| {
+        let days = match (row.days_to_limit_p10, row.days_to_limit_p50, row.days_to_limit_p90) {
+            (None, None, None) => days_status(row.days_to_limit_status).to_owned(),
+            (lower, middle, upper) => format!(
+                "{} days, even odds (1 in 10 sooner to 1 in 10 later)",
+                with_range(middle, lower, upper, 0)
+            ),
+        };
+        let because = cause(row);
+        let because = if because.is_empty() {
+            String::new()
+        } else {
+            format!(", likely {because}")
+        };
         format!(
-            "<p>At the latest run: {}. {} Days to the limit: {} ({}).</p>\n",
-            row.state,
-            escape(&row.evidence),
-            range(row.days_to_limit_p10, row.days_to_limit_p90, 0),
-            row.days_to_limit_status.as_str().replace('_', " ")
+            "<p>At the latest run, {}: <strong>{}</strong>{}. {} When it could no longer hold the limit, if nothing is done: {days}.</p>\n",
+            row.at.day(),
+            pump_state(row.state),
+            escape(&because),
+            escape(&sentence(&row.evidence)),
         )
     });
     format!(
         "<h2>Vacuum pump</h2>\n{latest}{}",
-        figure(
-            &chart,
-            "One dot is one run with an accepted start, one square a run in alert or alarm; the pale bar is the 90 % band expected before it; dashed lines are recorded maintenance."
-        )
+        figure(&pump_chart(&rows, input.registers), PUMP_MARK)
     )
 }
 
@@ -120,113 +95,34 @@ fn removal(input: &ReportInput<'_>, unit: &Unit) -> String {
         .map(|row| {
             vec![
                 Cell::Text(row.oil_type.to_string()),
-                Cell::Figure(number(row.removal_per_pass, 2)),
-                Cell::Figure(range(row.lower_90, row.upper_90, 2)),
+                Cell::Figure(with_range(
+                    row.removal_per_pass,
+                    row.lower_90,
+                    row.upper_90,
+                    2,
+                )),
                 Cell::Figure(range(row.new_run_lower_90, row.new_run_upper_90, 2)),
                 Cell::Figure(input.display.flow(row.dried_flow_lpm)),
-                Cell::Figure(row.n_runs.to_string()),
+                Cell::Figure(format!("{} ({})", row.n_runs, row.n_jobs)),
                 Cell::Figure(number(Some(row.own_share), 2)),
-                Cell::Text(row.basis.to_string()),
+                Cell::Text(basis(row).to_owned()),
             ]
         })
         .collect();
     format!(
         "<h2>Removal</h2>\n{}",
         table(
-            "One row is this unit on one oil, at reference conditions (65 °C, 20 kPa absolute, nameplate flow).",
+            "One row is this unit on one oil, at reference conditions (65 °C, 20 kPa absolute, nameplate flow). Own share: 1 where the figure is all its own data, 0 where all is borrowed. The dried flow has the interval of the removal per pass, in proportion.",
             &[
                 "oil",
-                "removal per pass",
-                "90 % interval, long-run mean",
-                "90 % interval, one new run",
+                "removal per pass (90 %, long-run mean)",
+                "90 %, one new run",
                 "dried flow",
-                "runs",
+                "runs (jobs)",
                 "own share",
-                "basis"
+                "whose runs",
             ],
             &rows
         )
     )
-}
-
-fn runs(input: &ReportInput<'_>, unit: &Unit) -> String {
-    let rows: Vec<Vec<Cell>> = input
-        .runs
-        .iter()
-        .filter(|run| run.unit_id == unit.unit_id && in_quarter(input, run))
-        .map(|run| run_row(input, run))
-        .collect();
-    format!(
-        "<h2>Runs of the quarter</h2>\n{}",
-        table(
-            "One row is one run; \"read from\" is the file and line of its first reading.",
-            &[
-                "run",
-                "reservoir",
-                "hours",
-                "water, ppm",
-                "rate, 1/h (90 %)",
-                "what the fit says",
-                "vacuum",
-                "flags",
-                "read from"
-            ],
-            &rows
-        )
-    )
-}
-
-fn run_row(input: &ReportInput<'_>, run: &Run) -> Vec<Cell> {
-    let fit = input.removal_runs.get(&run.run_id);
-    let ambient = input.ambient_kpa.get(&run.unit_id).copied();
-    let source = input.run_sources.get(&run.run_id);
-    vec![
-        Cell::Markup(format!(
-            "<span id=\"{}\">{}</span>",
-            slug(run.run_id.as_str()),
-            escape(&input.display.time(run.started_at))
-        )),
-        Cell::Markup(run.reservoir_id.as_ref().map_or_else(
-            || NONE.to_owned(),
-            |id| {
-                if input.risks.iter().any(|risk| &risk.reservoir_id == id) {
-                    link(
-                        &format!("../reservoirs.html#{}", slug(id.as_str())),
-                        id.as_str(),
-                    )
-                } else {
-                    escape(id.as_str())
-                }
-            },
-        )),
-        Cell::Figure(format!("{:.1}", run.hours)),
-        Cell::Figure(format!(
-            "{} → {}",
-            number(run.water_first_ppm, 0),
-            number(run.water_last_ppm, 0)
-        )),
-        Cell::Figure(fit.map_or_else(
-            || NONE.to_owned(),
-            |fit| {
-                format!(
-                    "{} ({})",
-                    number(fit.removal_rate_per_h, 3),
-                    range(fit.removal_rate_lower_90, fit.removal_rate_upper_90, 3)
-                )
-            },
-        )),
-        Cell::Text(fit.map_or_else(String::new, |fit| {
-            format!(
-                "{}: {}",
-                fit.status.as_str().replace('_', " "),
-                fit.evidence
-            )
-        })),
-        Cell::Text(input.display.vacuum(run.steady_kpa, ambient)),
-        Cell::Text(run.flags.join(", ").replace('_', " ")),
-        Cell::Text(source.map_or_else(
-            || NONE.to_owned(),
-            |source| format!("{}:{}", source.file, source.line),
-        )),
-    ]
 }

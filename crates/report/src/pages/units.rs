@@ -1,23 +1,25 @@
 //! All units: what they did in the quarter, and how their pumps stand.
 
+use drydown_pumps::PumpHealth;
 use drydown_runs::history::Unit;
 
 use super::Page;
-use super::parts::{in_quarter, top_page};
-use crate::chart::{IntervalRow, intervals};
-use crate::html::{Cell, figure, link, slug, table};
+use super::parts::{cause, days_to_limit, fleet, in_quarter, top_page, unit_link};
+use crate::chart::{Axis, IntervalRow, Scale, intervals};
+use crate::html::{Cell, escape, figure, table};
 use crate::input::ReportInput;
-use crate::show::{number, range};
+use crate::pump_chart::LEVEL;
+use crate::show::{NONE, counted, number};
+use crate::words::pump_state;
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
-    let rows: Vec<Vec<Cell>> = input
-        .registers
-        .units
-        .iter()
-        .map(|unit| row(input, unit))
-        .collect();
+    let units = fleet(input);
+    let rows: Vec<Vec<Cell>> = units.iter().map(|unit| row(input, unit)).collect();
     let mut body = table(
-        "One row is one unit in the quarter. \"Pump level\" is its effective pumping speed over that after the last reset.",
+        &format!(
+            "One row is one unit in the quarter; times are those of {}. \"Dried\" is the sum over runs whose water balance could be drawn up, without an interval. Days until the pump cannot hold the limit, if nothing is done: even odds (1 in 10 sooner to 1 in 10 later).",
+            input.display.zone_name()
+        ),
         &[
             "unit",
             "size",
@@ -25,34 +27,20 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
             "hours",
             "dried, kg",
             "pump state",
-            "likely cause",
-            "days to limit (10 % to 90 %)",
-            "pump level",
+            "likely cause (its chance)",
+            "days to the limit",
             "last heard",
         ],
         &rows,
     );
-    let level: Vec<IntervalRow> = input
-        .registers
-        .units
-        .iter()
-        .map(|unit| level_row(input, unit))
-        .collect();
     body.push_str("<h2>Pump level now</h2>\n");
-    body.push_str(&figure(
-        &intervals(&level, "ln of effective pumping speed over the level after the last reset", -1.0, 0.4),
-        "One dot is one unit's latest judged run; the line is the 90 % band expected of it before that run. A dot left of its line is slower than expected.",
-    ));
+    body.push_str(&levels(input, &units));
     top_page(input, "units.html", "Units and pumps", &body)
 }
 
 fn row(input: &ReportInput<'_>, unit: &Unit) -> Vec<Cell> {
-    let runs: Vec<_> = input
-        .runs
-        .iter()
-        .filter(|run| run.unit_id == unit.unit_id)
-        .collect();
-    let quarter: Vec<_> = runs.iter().filter(|run| in_quarter(input, run)).collect();
+    let mine = || input.runs.iter().filter(|run| run.unit_id == unit.unit_id);
+    let quarter: Vec<_> = mine().filter(|run| in_quarter(input, run)).collect();
     let hours: f64 = quarter.iter().map(|run| run.hours).sum();
     let removed: Vec<f64> = quarter
         .iter()
@@ -62,56 +50,83 @@ fn row(input: &ReportInput<'_>, unit: &Unit) -> Vec<Cell> {
         .pump_health
         .iter()
         .rfind(|row| row.unit_id == unit.unit_id);
-    let judged = input
-        .pump_health
-        .iter()
-        .rfind(|row| row.unit_id == unit.unit_id && row.indicator.is_some());
+    let id = unit.unit_id.as_str();
+    let is_known = input.registers.unit(&unit.unit_id).is_some();
+    let stranger = if is_known {
+        String::new()
+    } else {
+        escape(" (not in the register)")
+    };
     vec![
-        Cell::Markup(link(
-            &format!("units/{}.html", slug(unit.unit_id.as_str())),
-            unit.unit_id.as_str(),
-        )),
-        Cell::Text(unit.size_class.clone().unwrap_or_default()),
+        Cell::Markup(format!("{}{stranger}", unit_link(input, id, ""))),
+        Cell::Text(unit.size_class.clone().unwrap_or_else(|| NONE.to_owned())),
         Cell::Figure(quarter.len().to_string()),
         Cell::Figure(format!("{hours:.0}")),
         Cell::Figure(number(
             (!removed.is_empty()).then(|| removed.iter().sum()),
             1,
         )),
-        Cell::Text(health.map_or_else(|| "no run yet".to_owned(), |row| row.state.to_string())),
         Cell::Text(
             health
-                .and_then(|row| row.cause)
-                .map_or_else(String::new, |cause| cause.as_str().replace('_', " ")),
+                .map_or("no run yet", |row| pump_state(row.state))
+                .to_owned(),
         ),
-        Cell::Figure(health.map_or_else(String::new, |row| {
-            match (row.days_to_limit_p10, row.days_to_limit_p90) {
-                (None, None) => row.days_to_limit_status.as_str().replace('_', " "),
-                (lower, upper) => range(lower, upper, 0),
-            }
-        })),
-        Cell::Figure(number(
-            judged.and_then(|row| row.indicator).map(f64::exp),
-            2,
-        )),
-        Cell::Text(runs.last().map_or_else(
+        Cell::Text(health.map_or_else(String::new, cause)),
+        health.map_or_else(|| Cell::Text(NONE.to_owned()), days_to_limit),
+        Cell::Text(mine().next_back().map_or_else(
             || "never".to_owned(),
             |run| input.display.time(run.ended_at),
         )),
     ]
 }
 
-fn level_row(input: &ReportInput<'_>, unit: &Unit) -> IntervalRow {
-    let judged = input
+/// The latest judged run of a unit.
+fn judged<'a>(input: &'a ReportInput<'_>, unit: &Unit) -> Option<&'a PumpHealth> {
+    input
         .pump_health
         .iter()
-        .rfind(|row| row.unit_id == unit.unit_id && row.indicator.is_some());
+        .rfind(|row| row.unit_id == unit.unit_id && row.indicator.is_some())
+}
+
+fn levels(input: &ReportInput<'_>, units: &[Unit]) -> String {
+    let rows: Vec<IntervalRow> = units.iter().map(|unit| level_row(input, unit)).collect();
+    // The axis holds every mark, and at least 60 to 120 %.
+    let (from, to) = rows
+        .iter()
+        .flat_map(|row| [row.middle, row.lower, row.upper])
+        .flatten()
+        .filter(|value| value.is_finite())
+        .fold((0.6f64.ln(), 1.2f64.ln()), |(low, high), value| {
+            (low.min(value), high.max(value))
+        });
+    let summary = format!(
+        "Pump level of {} at the latest judged run, with the band expected of it",
+        counted(rows.len(), "unit", "units")
+    );
+    let axis = Axis {
+        title: LEVEL,
+        summary: &summary,
+        scale: Scale::LogPercent,
+        from: from - 0.02,
+        to: to + 0.02,
+    };
+    figure(
+        &intervals(&rows, &axis),
+        "One dot is one unit's latest judged run; the line is the 90 % band that was expected of it before that run. A dot left of its line is slower than expected; 100 % is the pump's own level after its last reset (work that renews it).",
+    )
+}
+
+fn level_row(input: &ReportInput<'_>, unit: &Unit) -> IntervalRow {
+    let judged = judged(input, unit);
     IntervalRow {
         label: unit.unit_id.to_string(),
         middle: judged.and_then(|row| row.indicator),
         lower: judged.and_then(|row| row.lower_90),
         upper: judged.and_then(|row| row.upper_90),
         hollow: false,
-        note: judged.map_or_else(|| "not judged yet".to_owned(), |row| row.state.to_string()),
+        note: judged.map_or_else(
+            || "not judged yet".to_owned(),
+            |row| format!("{}, {}", pump_state(row.state), row.at.day()),
+        ),
     }
 }
