@@ -86,7 +86,7 @@ fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
     let mut members = Vec::new();
     for idx in 0..archive.len() {
         let member = archive.by_index(idx).map_err(|e| damaged("zip", &e))?;
-        if member.is_file() && !is_shadow(member.name()) {
+        if member.is_file() && !member.name().is_ok_and(|name| is_shadow(&name)) {
             members.push(idx);
         }
     }
