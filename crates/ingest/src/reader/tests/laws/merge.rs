@@ -82,7 +82,7 @@ proptest! {
 
     #[test]
     fn the_last_file_again_changes_no_cell(exports in exports()) {
-        let (rows, _) = ingest(&[exports.clone()]);
+        let (rows, _) = ingest(std::slice::from_ref(&exports));
         let last = exports.last().unwrap();
         let (again, counts) = merged(vec![read_export(last)], &rows);
         prop_assert_eq!(shown(&rows, &SHOWN[..5]), shown(&again, &SHOWN[..5]));

@@ -1,5 +1,6 @@
 //! What holds for any files: laws on generated exports.
 
+mod alone;
 mod exports;
 mod fold;
 mod merge;
