@@ -23,6 +23,11 @@ pub struct RunFitConfig {
     pub lab_sd_ppm: f64,
     /// Prior sd of a water sensor's offset, ppm (10).
     pub sensor_offset_sd_ppm: f64,
+    /// What comes to it where ppm come from activity, as an activity (0.02): the usual accuracy class of
+    /// capacitive sensors, common practice, no source. The two add in quadrature.
+    pub sensor_offset_activity_sd: f64,
+    /// A sensor that reaches zero is believed down to this, ppm (6): twice its level-free scatter.
+    pub sensor_bottom_ppm: f64,
     /// Prior sd of the log gain of a sensor that reads ppm (0.05).
     pub sensor_gain_sd: f64,
     /// The same where ppm come from activity and the oil's solubility constants (0.20).
@@ -54,6 +59,9 @@ pub struct RunFitConfig {
     pub level: f64,
     /// Largest standard error of ln k that is worth a number (0.6).
     pub ln_rate_se_max: f64,
+    /// A run whose removal per pass lies above this even at its lower end followed something other than the oil
+    /// (2): two standard deviations of a guessed volume, exp(2·0.35).
+    pub per_pass_impossible: f64,
     /// Density where the oil register has none, kg/m3 (870).
     pub density_kgm3: f64,
 }
@@ -86,6 +94,9 @@ pub struct FleetConfig {
     pub volume_sd_dip: f64,
     pub volume_sd_nameplate: f64,
     pub volume_sd_guess: f64,
+    /// Scale of the t(3) law of the log factor by which all volumes of one basis may be worse or
+    /// better known than that (0.5).
+    pub volume_sd_log_scale: f64,
     /// Scale of the half-t priors of the standard deviations (0.3).
     pub sd_scale: f64,
     /// Prior mean and sd of the fleet's log removal per pass (ln 0.4 and 0.7).
@@ -134,6 +145,8 @@ impl RunFitConfig {
             lab_cv: 0.10,
             lab_sd_ppm: 5.0,
             sensor_offset_sd_ppm: 10.0,
+            sensor_offset_activity_sd: 0.02,
+            sensor_bottom_ppm: 6.0,
             sensor_gain_sd: 0.05,
             activity_gain_sd: 0.20,
             sensor_sd_ppm: 3.0,
@@ -150,6 +163,7 @@ impl RunFitConfig {
             regime_deviance: 8.0,
             level: 0.90,
             ln_rate_se_max: 0.6,
+            per_pass_impossible: 2.0,
             density_kgm3: 870.0,
         }
     }
@@ -182,6 +196,7 @@ impl FleetConfig {
             volume_sd_dip: 0.05,
             volume_sd_nameplate: 0.20,
             volume_sd_guess: 0.35,
+            volume_sd_log_scale: 0.5,
             sd_scale: 0.3,
             prior_log_mean: 0.4_f64.ln(),
             prior_log_sd: 0.7,

@@ -6,7 +6,7 @@ use drydown_quantity::Stamp;
 use drydown_stats::mixed::{Level, LinearPrediction, Posterior, Predicted};
 
 use super::basis::{is_separable, parts, to_basis};
-use super::design::{Fleet, FleetRow, N_COVARIATES};
+use super::design::{Fleet, FleetRow, N_BASES, N_COVARIATES, RESERVOIR_GROUP};
 use super::truncated::quantile_below_one;
 use crate::config::FleetConfig;
 use crate::rows::{Basis, RemovalCoefficient};
@@ -40,10 +40,17 @@ fn prediction(fleet: &Fleet, unit: usize, oil: usize, wanted: Wanted) -> LinearP
         .cells
         .binary_search(&(unit, oil))
         .map_or(Level::New, Level::Seen);
+    // A reservoir's own departure is an error of its volume, no part of the unit's work.
+    let mut levels = vec![Level::Absent; RESERVOIR_GROUP + N_BASES];
+    for (place, level) in levels
+        .iter_mut()
+        .zip([Level::Seen(unit), Level::Seen(oil), cell])
+    {
+        *place = level;
+    }
     LinearPrediction {
         fixed_row,
-        // A reservoir's own departure is an error of its volume, no part of the unit's work.
-        levels: vec![Level::Seen(unit), Level::Seen(oil), cell, Level::Absent],
+        levels,
         include_residual: wanted == Wanted::NewRun,
     }
 }

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use drydown_quantity::{OilType, Quarter, ReservoirId, Stamp, UnitId};
-use drydown_runs::history::Registers;
+use drydown_runs::history::{Registers, VolumeBasis};
 use drydown_stats::linear::Design;
 use drydown_stats::mixed::{CrossedModel, FixedPrior, Group, Outliers, Residual, Spread};
 use drydown_stats::robust;
@@ -15,6 +15,10 @@ use crate::rows::{RemovalRun, RunStatus};
 /// The covariates, in the order of the design's columns after the intercept.
 pub(super) const COVARIATES: [&str; 4] = ["temperature", "pressure", "flow", "pump"];
 pub(super) const N_COVARIATES: usize = COVARIATES.len();
+/// Ways in which a volume is known: dip, nameplate, guess.
+pub(super) const N_BASES: usize = 3;
+/// Place of the reservoirs' first group among the model's groups; one for each basis.
+pub(super) const RESERVOIR_GROUP: usize = 3;
 
 const KELVIN: f64 = 273.15;
 /// A variance that leaves a padding row without any say.
@@ -47,8 +51,9 @@ pub(super) struct Fleet {
     pub(super) nameplates: Vec<Option<f64>>,
     pub(super) oils: Vec<OilType>,
     pub(super) reservoirs: Vec<ReservoirId>,
-    /// Prior sd of each reservoir's log volume.
-    pub(super) reservoir_sds: Vec<f64>,
+    /// Prior sd of each reservoir's log volume, by how the volume is known: one list for each basis, zero for the
+    /// reservoirs of the others.
+    pub(super) reservoir_sds: [Vec<f64>; N_BASES],
     /// Cells with runs: (unit, oil).
     pub(super) cells: Vec<(usize, usize)>,
     /// By run start, then unit.
@@ -88,11 +93,7 @@ pub(super) fn to_fleet(
         .iter()
         .map(|unit| nameplate(unit, runs, registers))
         .collect();
-    fleet.reservoir_sds = fleet
-        .reservoirs
-        .iter()
-        .map(|id| config.volume_log_sd(registers.reservoir(id).and_then(|row| row.volume_basis)))
-        .collect();
+    fleet.reservoir_sds = reservoir_sds(&fleet.reservoirs, registers, config);
     let mut rows: Vec<(FleetRow, &str)> = runs
         .iter()
         .filter_map(|run| Some((to_row(run, &fleet, config)?, run.fit.run_id.as_str())))
@@ -112,6 +113,33 @@ pub(super) fn to_fleet(
         row.cell = number.get(&(row.unit, row.oil)).copied().unwrap_or(0);
     }
     fleet
+}
+
+/// Stated widths of the log volumes, one list for each basis.
+fn reservoir_sds(
+    reservoirs: &[ReservoirId],
+    registers: &Registers,
+    config: &FleetConfig,
+) -> [Vec<f64>; N_BASES] {
+    let basis = |id: &ReservoirId| registers.reservoir(id).and_then(|row| row.volume_basis);
+    let place = |basis: Option<VolumeBasis>| match basis {
+        Some(VolumeBasis::Dip) => 0,
+        Some(VolumeBasis::Nameplate) => 1,
+        Some(VolumeBasis::Guess) | None => 2,
+    };
+    std::array::from_fn(|wanted| {
+        reservoirs
+            .iter()
+            .map(basis)
+            .map(|basis| {
+                if place(basis) == wanted {
+                    config.volume_log_sd(basis)
+                } else {
+                    0.0
+                }
+            })
+            .collect()
+    })
 }
 
 /// The register's nameplate flow, else the median flow of the unit's runs.
@@ -202,8 +230,9 @@ fn log_variance(fit: &RemovalRun) -> Option<f64> {
     (sd.is_finite() && sd < 3.0).then(|| sd.max(LOG_SE_MIN).powi(2))
 }
 
-/// The crossed model of the pooled runs: groups unit, oil, cell, reservoir.
+/// The crossed model of the pooled runs: groups unit, oil, cell, and reservoir once for each basis of its volume.
 ///
+/// A basis states how wrong its volumes are; what the fleet's runs show corrects the statement, basis by basis.
 /// Slopes have weak priors, so that a covariate that never moved keeps an honest width. With fewer runs
 /// than columns, rows without any say fill up: the priors then carry the answer.
 pub(super) fn to_model(
@@ -248,6 +277,22 @@ pub(super) fn to_model(
         prior_scale: config.sd_scale,
     };
     let slope = |mean: f64, sd: f64| FixedPrior::Normal { mean, sd };
+    let mut groups = vec![
+        group(|row| row.unit, fleet.units.len(), estimated()),
+        group(|row| row.oil, fleet.oils.len(), estimated()),
+        group(|row| row.cell, fleet.cells.len(), estimated()),
+    ];
+    groups.extend(fleet.reservoir_sds.iter().map(|sds| {
+        let spread = if sds.iter().any(|sd| *sd > 0.0) {
+            Spread::Stated {
+                sds: sds.clone(),
+                log_scale: config.volume_sd_log_scale,
+            }
+        } else {
+            Spread::Known { sds: sds.clone() }
+        };
+        group(|row| row.reservoir, fleet.reservoirs.len(), spread)
+    }));
     Some(CrossedModel {
         fixed: Design::with_intercept(n + padding, columns).ok()?,
         y,
@@ -260,18 +305,7 @@ pub(super) fn to_model(
             slope(0.5, config.slope_sd_flow),
             slope(0.0, config.slope_sd_pump),
         ],
-        groups: vec![
-            group(|row| row.unit, fleet.units.len(), estimated()),
-            group(|row| row.oil, fleet.oils.len(), estimated()),
-            group(|row| row.cell, fleet.cells.len(), estimated()),
-            group(
-                |row| row.reservoir,
-                fleet.reservoirs.len(),
-                Spread::Known {
-                    sds: fleet.reservoir_sds.clone(),
-                },
-            ),
-        ],
+        groups,
         residual: Residual::Estimated {
             prior_scale: config.sd_scale,
         },

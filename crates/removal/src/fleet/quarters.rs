@@ -7,12 +7,9 @@ use drydown_stats::mixed::Posterior;
 use drydown_stats::normal;
 
 use super::cells::{Wanted, cell_law};
-use super::design::Fleet;
+use super::design::{Fleet, N_BASES, RESERVOIR_GROUP};
 use crate::config::FleetConfig;
 use crate::rows::RemovalQuarter;
-
-/// Place of the reservoir among the model's groups.
-const RESERVOIR_GROUP: usize = 3;
 
 /// One row for every cell and quarter with runs.
 ///
@@ -24,7 +21,18 @@ pub(super) fn quarters(
     config: &FleetConfig,
 ) -> Vec<RemovalQuarter> {
     let slopes = posterior.fixed();
-    let reservoirs = posterior.effects(RESERVOIR_GROUP);
+    let by_basis: Vec<Vec<(f64, f64)>> = (RESERVOIR_GROUP..RESERVOIR_GROUP + N_BASES)
+        .map(|group| posterior.effects(group))
+        .collect();
+    // A reservoir has an effect in the group of its own basis only; the others give zeros.
+    let of_reservoir = |idx: usize| {
+        by_basis
+            .iter()
+            .filter_map(|effects| effects.get(idx))
+            .fold((0.0, 0.0), |sum: (f64, f64), one| {
+                (sum.0 + one.0, sum.1.hypot(one.1))
+            })
+    };
     let run_sd = posterior
         .residual_component()
         .map_or(0.1, |component| component.median);
@@ -36,8 +44,7 @@ pub(super) fn quarters(
             .zip(slopes.iter().skip(1))
             .map(|(x, (slope, _))| x * slope)
             .sum();
-        let (by_reservoir, reservoir_sd) =
-            reservoirs.get(row.reservoir).copied().unwrap_or((0.0, 0.0));
+        let (by_reservoir, reservoir_sd) = of_reservoir(row.reservoir);
         let level = row.log_relative - by_covariates - by_reservoir;
         let own = run_sd * run_sd + row.variance;
         let weight = 1.0 / (own + reservoir_sd * reservoir_sd);

@@ -138,8 +138,25 @@ struct Sim {
     run_sd: f64,
 }
 
-/// A fleet with the spreads of the method's trial: unit .15, oil .35, cell .10, run .12; volumes wrong by their basis.
+/// Basis stated for each third of the reservoirs, and how wrong their log volumes are.
+#[derive(Clone, Copy)]
+struct Volumes {
+    bases: [VolumeBasis; 3],
+    sds: [f64; 3],
+}
+
+/// Every basis is what it says.
+const AS_STATED: Volumes = Volumes {
+    bases: [VolumeBasis::Dip, VolumeBasis::Nameplate, VolumeBasis::Guess],
+    sds: [0.05, 0.20, 0.35],
+};
+
 fn simulate(n_units: usize, n_oils: usize, seed: u64) -> Sim {
+    simulate_with(n_units, n_oils, seed, AS_STATED)
+}
+
+/// A fleet with the spreads of the method's trial: unit .15, oil .35, cell .10, run .12.
+fn simulate_with(n_units: usize, n_oils: usize, seed: u64, volumes: Volumes) -> Sim {
     let mut rng = rng::seeded(seed, "fleet");
     let run_sd = 0.12;
     let normals = |n: usize, sd: f64, rng: &mut rng::Pcg64| -> Vec<f64> {
@@ -160,10 +177,10 @@ fn simulate(n_units: usize, n_oils: usize, seed: u64) -> Sim {
         .collect();
     let name_unit = |idx: usize| format!("U-{idx:02}");
     let name_oil = |idx: usize| format!("oil-{idx:02}");
-    let bases = [VolumeBasis::Dip, VolumeBasis::Nameplate, VolumeBasis::Guess];
+    let bases = volumes.bases;
     let n_reservoirs = 6 * n_oils;
     let volume_errors: Vec<f64> = (0..n_reservoirs)
-        .map(|idx| [0.05, 0.20, 0.35][idx % 3] * rng::standard_normal(&mut rng))
+        .map(|idx| volumes.sds[idx % 3] * rng::standard_normal(&mut rng))
         .collect();
     let mut runs = Vec::new();
     for (u, row) in truth.iter().enumerate() {
@@ -234,16 +251,23 @@ struct Shown {
     error_ratio: f64,
     /// Share of the fleet's four spreads that lie in their intervals.
     components: f64,
+    /// Mean width of the interval of log removal in cells with runs.
+    width: f64,
 }
 
 fn show(n_units: usize, n_oils: usize, n_fleets: u64) -> Shown {
+    show_with(n_units, n_oils, n_fleets, AS_STATED)
+}
+
+fn show_with(n_units: usize, n_oils: usize, n_fleets: u64, volumes: Volumes) -> Shown {
+    let mut widths = Vec::new();
     let share =
         |held: &[bool]| held.iter().filter(|held| **held).count() as f64 / held.len() as f64;
     let (mut unseen, mut own, mut fresh, mut components) =
         (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     let (mut pooled_squares, mut plain_squares) = (0.0, 0.0);
     for seed in 0..n_fleets {
-        let sim = simulate(n_units, n_oils, seed);
+        let sim = simulate_with(n_units, n_oils, seed, volumes);
         let pooled = pool(&sim);
         let mut rng = rng::seeded(seed, "new runs");
         for (component, truth) in pooled.components.iter().zip([0.15, 0.35, 0.10, 0.12]) {
@@ -262,6 +286,7 @@ fn show(n_units: usize, n_oils: usize, n_fleets: u64) -> Shown {
             fresh
                 .push(row.new_run_lower_90.unwrap() <= new && new <= row.new_run_upper_90.unwrap());
             if row.n_runs > 0 {
+                widths.push((row.upper_90.unwrap() / row.lower_90.unwrap()).ln());
                 let logs: Vec<f64> = sim
                     .runs
                     .iter()
@@ -284,11 +309,18 @@ fn show(n_units: usize, n_oils: usize, n_fleets: u64) -> Shown {
         new_run: share(&fresh),
         error_ratio: f64::sqrt(pooled_squares / plain_squares),
         components: share(&components),
+        width: widths.iter().sum::<f64>() / widths.len() as f64,
     };
     println!(
         "{n_units} x {n_oils}, {n_fleets} fleets: coverage cells {:.3} (own runs {:.3}, never seen {:.3}), new run {:.3}, \
-         spreads {:.3}; error over plain means {:.2}",
-        shown.cell, shown.own, shown.unseen, shown.new_run, shown.components, shown.error_ratio
+         spreads {:.3}; error over plain means {:.2}; width {:.3}",
+        shown.cell,
+        shown.own,
+        shown.unseen,
+        shown.new_run,
+        shown.components,
+        shown.error_ratio,
+        shown.width
     );
     shown
 }
@@ -310,6 +342,81 @@ fn intervals_hold_the_truth_in_large_fleets() {
     assert!((0.84..=0.97).contains(&shown.unseen), "{}", shown.unseen);
     assert!((0.84..=0.96).contains(&shown.new_run), "{}", shown.new_run);
     assert!(shown.error_ratio < 0.8, "{}", shown.error_ratio);
+}
+
+#[test]
+fn volumes_worse_than_their_basis_says_are_noticed() {
+    // All stated as dipped (5 %), all wrong by 20 %.
+    let shown = show_with(
+        14,
+        6,
+        8,
+        Volumes {
+            bases: [VolumeBasis::Dip; 3],
+            sds: [0.20; 3],
+        },
+    );
+    assert!((0.84..=0.96).contains(&shown.own), "{}", shown.own);
+    assert!((0.82..=0.97).contains(&shown.unseen), "{}", shown.unseen);
+}
+
+#[test]
+fn volumes_better_than_their_basis_says_do_not_widen_the_intervals() {
+    let guessed = Volumes {
+        bases: [VolumeBasis::Guess; 3],
+        sds: [0.05; 3],
+    };
+    let shown = show_with(14, 6, 6, guessed);
+    let told = show_with(
+        14,
+        6,
+        6,
+        Volumes {
+            bases: [VolumeBasis::Dip; 3],
+            ..guessed
+        },
+    );
+    assert!((0.84..=0.97).contains(&shown.own), "{}", shown.own);
+    let ratio = shown.width / told.width;
+    assert!(
+        ratio < 1.25,
+        "width {ratio} times that of a fleet whose volumes are stated rightly"
+    );
+}
+
+#[test]
+fn five_runs_in_a_hundred_spoiled_cost_little() {
+    let (mut clean, mut spoiled) = (0.0, 0.0);
+    for seed in 0..4 {
+        let mut sim = simulate(14, 6, seed);
+        let error = |sim: &Sim| {
+            pool(sim)
+                .coefficients
+                .iter()
+                .enumerate()
+                .map(|(idx, row)| {
+                    (row.removal_per_pass.unwrap().ln() - sim.truth[idx / 6][idx % 6]).powi(2)
+                })
+                .sum::<f64>()
+        };
+        clean += error(&sim);
+        for (fit, _) in sim.runs.iter_mut().skip(7).step_by(20) {
+            // A fault that the run's own fit did not notice: three times the rate, with a small error.
+            for value in [
+                &mut fit.removal_rate_per_h,
+                &mut fit.removal_rate_lower_90,
+                &mut fit.removal_rate_upper_90,
+                &mut fit.removal_rate_se,
+                &mut fit.dried_flow_lpm,
+            ] {
+                *value = value.map(|value| 3.0 * value);
+            }
+        }
+        spoiled += error(&sim);
+    }
+    let ratio = f64::sqrt(spoiled / clean);
+    println!("5 % of runs spoiled: error {ratio:.3} times");
+    assert!(ratio < 1.15, "{ratio}");
 }
 
 #[test]

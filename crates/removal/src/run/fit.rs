@@ -60,7 +60,11 @@ pub(super) fn fit_best<'a>(
             best = other;
         }
     }
-    let exact = points.sensor.iter().filter(|point| !point.above).count();
+    let exact = points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level())
+        .count();
     if exact >= 12 || points.lab.len() >= 4 {
         let capped = Shape {
             capacity: true,
@@ -275,7 +279,11 @@ fn profile(fit: &mut Fit<'_>) {
 /// Student's quantile at the run's own number of independent sensor values; the normal one for samples alone.
 fn interval_quantile(fit: &Fit<'_>) -> f64 {
     let points = fit.model.points;
-    let exact = points.sensor.iter().filter(|point| !point.above).count() as f64;
+    let exact = points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level())
+        .count() as f64;
     let upper = 0.5 + 0.5 * fit.model.config.level;
     if exact < 4.0 {
         return normal::quantile(upper);

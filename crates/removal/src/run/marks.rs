@@ -38,7 +38,7 @@ pub(super) fn mark_spikes(series: &[SeriesPoint]) -> Vec<bool> {
         .collect()
 }
 
-/// Six or more bins in a row with the very same value, unless the sensor was at its top.
+/// Six or more bins in a row with the very same value, unless the sensor was at its top or at its bottom.
 pub(super) fn mark_stuck(series: &[SeriesPoint]) -> Vec<bool> {
     const N_SAME: usize = 6;
     let mut marks = vec![false; series.len()];
@@ -47,7 +47,7 @@ pub(super) fn mark_stuck(series: &[SeriesPoint]) -> Vec<bool> {
         let same = match (series.get(start), series.get(idx)) {
             (Some(first), Some(now)) => match (first.water_ppm, now.water_ppm) {
                 (Some(a), Some(b)) => {
-                    (a - b).abs() < 1e-9 && now.water_censor != Some(Censor::Above)
+                    (a - b).abs() < 1e-9 && b > 0.0 && now.water_censor != Some(Censor::Above)
                 }
                 _ => false,
             },

@@ -4,6 +4,7 @@
 //! solubility; sensor and laboratory share one curve. Units: ppm by mass, working hours.
 //! Every run gets a row; a run that cannot tell its rate says why in `status`.
 
+mod bottom;
 mod clock;
 mod conditions;
 mod convert;
@@ -54,6 +55,7 @@ pub fn fit_run(input: &RunInput<'_>, config: &RunFitConfig) -> RemovalRun {
     let free_water = free_water_at_start(&points);
     let fit = fit_best(&points, priors, free_water, config);
     let verdict = status::judge(&fit, priors, config);
+    let verdict = status::check_possible(input, &fit, verdict, config);
     convert::to_row(input, &points, &fit, &verdict, config)
 }
 
@@ -130,7 +132,7 @@ fn free_water_at_start(points: &Points) -> bool {
         .sensor
         .iter()
         .take(3)
-        .filter(|point| point.above)
+        .filter(|point| point.says == bottom::Says::AtTop)
         .count();
     by_sample
         || (at_top >= 2

@@ -6,8 +6,9 @@
 //! coefficient of variation plus a level-free part.
 
 use drydown_runs::history::Censor;
-use drydown_stats::normal;
+use drydown_stats::{normal, robust};
 
+use super::bottom::Says;
 use super::curve::{Law, path};
 use super::noise::{Noise, whiten, whitened_sum};
 use super::points::{LabPoint, Points, SensorPoint};
@@ -62,6 +63,8 @@ pub(super) struct Model<'a> {
     pub(super) noise: Noise,
     pub(super) sensor_scale: Vec<f64>,
     pub(super) lab_scale: Vec<f64>,
+    /// Prior standard deviation of the sensor's offset, ppm.
+    offset_sd_ppm: f64,
 }
 
 impl<'a> Model<'a> {
@@ -82,6 +85,7 @@ impl<'a> Model<'a> {
             },
             sensor_scale: Vec::new(),
             lab_scale: Vec::new(),
+            offset_sd_ppm: offset_sd_ppm(points, config),
         };
         let sensor: Vec<f64> = points.sensor.iter().map(|point| point.water_ppm).collect();
         let lab: Vec<f64> = points.lab.iter().map(|point| point.water_ppm).collect();
@@ -156,7 +160,7 @@ impl<'a> Model<'a> {
                 free_ratio: ratio.map_or(1.0, |ln| ln.clamp(-2.0, 4.0).exp()),
             },
             start_ppm: at(2).clamp(-3.0, 13.0).exp(),
-            offset_ppm: at(3) * self.config.sensor_offset_sd_ppm,
+            offset_ppm: at(3) * self.offset_sd_ppm,
             gain: gain.map_or(1.0, |z| (z * self.gain_sd()).clamp(-2.0, 2.0).exp()),
             outlet_efficiency: outlet.map_or(0.0, |logit| 1.0 / (1.0 + (-logit).exp())),
         }
@@ -171,7 +175,8 @@ impl<'a> Model<'a> {
             .get(point.node)
             .map_or(f64::INFINITY, |step| step.solubility_ppm);
         // A sensor sees dissolved water only; a bound is about all of it.
-        let whole = point.above || !self.shape.free_water || !self.points.dissolved_only;
+        let whole =
+            point.says == Says::AtTop || !self.shape.free_water || !self.points.dissolved_only;
         let seen = if whole {
             content
         } else {
@@ -214,13 +219,25 @@ impl<'a> Model<'a> {
         {
             let mean = self.sensor_mean(values, water, point);
             let z = (point.water_ppm - mean) / (scale * self.noise.sigma);
-            if point.above {
+            match point.says {
+                Says::Level | Says::AtTop => {}
+                Says::Over | Says::Under => {
+                    out.push(bound_residual(if point.says == Says::Under {
+                        z
+                    } else {
+                        -z
+                    }));
+                    before = None;
+                    continue;
+                }
+            }
+            if point.says == Says::AtTop {
                 // Neighbouring bounds say the same thing: the last of a block and every sixth before it count.
                 let last = self
                     .points
                     .sensor
                     .get(idx + 1)
-                    .is_none_or(|next| !next.above)
+                    .is_none_or(|next| next.says != Says::AtTop)
                     || idx + 1 == n;
                 out.push(if last || since_bound.is_multiple_of(6) {
                     bound_residual(-z)
@@ -289,6 +306,24 @@ impl<'a> Model<'a> {
                     .sum::<f64>()
             + 2.0 * self.lab_scale.iter().map(|scale| scale.ln()).sum::<f64>()
     }
+}
+
+/// The zero error of a value that comes from activity is an activity, worth more ppm the more water the oil can hold.
+fn offset_sd_ppm(points: &Points, config: &RunFitConfig) -> f64 {
+    if !points.from_activity {
+        return config.sensor_offset_sd_ppm;
+    }
+    let known: Vec<f64> = points
+        .sensor
+        .iter()
+        .filter_map(|point| points.steps.get(point.node))
+        .map(|step| step.solubility_ppm)
+        .filter(|ppm| ppm.is_finite())
+        .collect();
+    let solubility_ppm = robust::median(&known).unwrap_or(0.0);
+    config
+        .sensor_offset_sd_ppm
+        .hypot(config.sensor_offset_activity_sd * solubility_ppm)
 }
 
 fn at_outlet(values: &Values, content_ppm: f64) -> f64 {

@@ -33,7 +33,7 @@ impl Model<'_> {
         );
         let mut blocks: Vec<Vec<(f64, f64)>> = vec![Vec::new()];
         for (point, scale) in self.points.sensor.iter().zip(&self.sensor_scale) {
-            if point.above {
+            if !point.says.is_level() {
                 blocks.push(Vec::new());
             } else if let Some(block) = blocks.last_mut() {
                 let mean = self.sensor_mean(&values, &water, point);

@@ -7,6 +7,7 @@ use drydown_runs::Phase;
 use drydown_runs::history::{Censor, Sample, SamplePoint, SensorPlace};
 
 use super::RunInput;
+use super::bottom::{Says, mark_bottom};
 use super::clock::WorkClock;
 use super::conditions::Conditions;
 use super::curve::Step;
@@ -20,8 +21,7 @@ const MICROS_PER_DAY: i64 = 86_400_000_000;
 pub(super) struct SensorPoint {
     pub(super) node: usize,
     pub(super) water_ppm: f64,
-    /// The water is at least this: the sensor was at its top.
-    pub(super) above: bool,
+    pub(super) says: Says,
     /// Hours since the run's start on the wall clock: errors correlate in it.
     pub(super) clock_h: f64,
 }
@@ -68,7 +68,7 @@ impl Points {
         self.sensor.len() * self.merged.max(1) + self.lab.len()
     }
 
-    fn leave_out(&mut self, reason: &'static str) {
+    pub(super) fn leave_out(&mut self, reason: &'static str) {
         *self.left_out.entry(reason).or_default() += 1;
     }
 }
@@ -86,6 +86,7 @@ pub(super) fn to_points(input: &RunInput<'_>, config: &RunFitConfig) -> Points {
         ..Points::default()
     };
     let bins = used_bins(input, &mut points);
+    let bins = mark_bottom(bins, config, &mut points);
     let drying = input
         .series
         .iter()
@@ -103,10 +104,10 @@ pub(super) fn to_points(input: &RunInput<'_>, config: &RunFitConfig) -> Points {
 
 /// A bin as far as the fit needs it.
 #[derive(Clone, Copy, Debug)]
-struct Bin {
-    at: Stamp,
-    water_ppm: f64,
-    above: bool,
+pub(super) struct Bin {
+    pub(super) at: Stamp,
+    pub(super) water_ppm: f64,
+    pub(super) says: Says,
 }
 
 fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
@@ -129,11 +130,15 @@ fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
         };
         match (reason, point.water_ppm) {
             (None, Some(water_ppm)) => {
-                let above = point.water_censor == Some(Censor::Above);
+                let says = if point.water_censor == Some(Censor::Above) {
+                    Says::AtTop
+                } else {
+                    Says::Level
+                };
                 bins.push(Bin {
                     at: point.at,
                     water_ppm,
-                    above,
+                    says,
                 });
             }
             (reason, _) => points.leave_out(reason.unwrap_or("no water value")),
@@ -148,18 +153,27 @@ fn merge(bins: &[Bin], n: usize) -> Vec<Bin> {
         return bins.to_vec();
     }
     let mut out = Vec::with_capacity(bins.len() / n + 1);
-    for group in bins.chunk_by(|a, b| a.above == b.above) {
+    for group in bins.chunk_by(|a, b| a.says == b.says) {
+        let n = if group.first().is_some_and(|bin| bin.says.is_side()) {
+            1
+        } else {
+            n
+        };
         for part in group.chunks(n) {
             let (Some(first), Some(last)) = (part.first(), part.last()) else {
                 continue;
             };
             let mean = part.iter().map(|bin| bin.water_ppm).sum::<f64>() / part.len() as f64;
             let middle = i64::midpoint(first.at.micros(), last.at.micros());
-            let water_ppm = if first.above { last.water_ppm } else { mean };
+            let water_ppm = if first.says == Says::AtTop {
+                last.water_ppm
+            } else {
+                mean
+            };
             out.push(Bin {
                 at: Stamp::from_micros(middle),
                 water_ppm,
-                above: first.above,
+                says: first.says,
             });
         }
     }
@@ -277,14 +291,14 @@ fn lay_out(
         .map(|bin| SensorPoint {
             node: node(bin.at),
             water_ppm: bin.water_ppm,
-            above: bin.above,
+            says: bin.says,
             clock_h: bin.at.hours_after(run.started_at),
         })
         .collect();
     points.dissolved_only = points
         .sensor
         .iter()
-        .filter(|point| !point.above)
+        .filter(|point| point.says.is_level())
         .all(|point| {
             points
                 .steps

@@ -21,7 +21,11 @@ pub(super) fn check_before(input: &RunInput<'_>, points: &Points) -> Option<(Run
     if let Some(flag) = spoiled {
         return Some((RunStatus::Spoiled, format!("the run is flagged {flag}")));
     }
-    let exact = points.sensor.iter().filter(|point| !point.above).count();
+    let exact = points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level())
+        .count();
     let reservoir_nodes = || {
         let mut nodes: Vec<usize> = points
             .lab
@@ -101,6 +105,34 @@ pub(super) fn judge(fit: &Fit<'_>, priors: Priors, config: &RunFitConfig) -> Ver
         (None, Some(_)) => verdict(RunStatus::OneSided, "the lower end is open".into()),
         (Some(_), None) => verdict(RunStatus::OneSided, "the upper end is open".into()),
         (None, None) => verdict(RunStatus::NotIdentified, "both ends are open".into()),
+    }
+}
+
+/// Takes back a rate that cannot be: a unit dries no more oil than it pumps, so that the rate times volume over flow is
+/// below 1 but for an error of the volume. Where even the lower end lies above what such an error explains, the
+/// sensor did not follow the oil (a fault, or the wrong reservoir), and the number is worth nothing.
+pub(super) fn check_possible(
+    input: &RunInput<'_>,
+    fit: &Fit<'_>,
+    verdict: Verdict,
+    config: &RunFitConfig,
+) -> Verdict {
+    let positive = |value: Option<f64>| value.filter(|value| *value > 0.0);
+    let volume_l = positive(input.reservoir.and_then(|reservoir| reservoir.volume_l));
+    let flow_lpm = positive(input.run.flow_lpm);
+    let (Some(volume_l), Some(flow_lpm), Some(lower)) = (volume_l, flow_lpm, fit.ln_rate_lower)
+    else {
+        return verdict;
+    };
+    let least_share = lower.exp() * volume_l / 60.0 / flow_lpm;
+    if verdict.status != RunStatus::Identified || least_share <= config.per_pass_impossible {
+        return verdict;
+    }
+    Verdict {
+        status: RunStatus::Spoiled,
+        why: format!(
+            "at least {least_share:.1} times the oil pumped would have been dried: the water values do not follow the oil"
+        ),
     }
 }
 

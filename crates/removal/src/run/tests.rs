@@ -545,3 +545,77 @@ fn no_input_stops_the_fit() {
         );
     }
 }
+
+#[test]
+fn a_sensor_that_bottoms_out_does_not_speed_up_the_run() {
+    // Offset of -30 ppm, cut at zero: the series looks as if the oil had reached a floor long before it does.
+    let (mut held, mut numbers, mut errors) = (0, 0, Vec::new());
+    for trial in 0..80 {
+        let mut rng = rng::seeded(12, &format!("bottom {trial}"));
+        let truth = Truth {
+            rate: 0.12 * (0.3 * rng::standard_normal(&mut rng)).exp(),
+            floor: 12.0,
+            start: 160.0 * (0.3 * rng::standard_normal(&mut rng)).exp(),
+            phi: 0.8,
+            sd: 2.0,
+            hours: 40.0,
+        };
+        let mut series = noisy(&truth, &mut rng);
+        for point in &mut series {
+            point.water_ppm = point.water_ppm.map(|ppm| (ppm - 30.0).max(0.0));
+        }
+        let row = fit(&run(truth.hours), &series, &[]);
+        if row.status != RunStatus::Identified {
+            continue;
+        }
+        numbers += 1;
+        let (lower, upper) = (
+            row.removal_rate_lower_90.unwrap(),
+            row.removal_rate_upper_90.unwrap(),
+        );
+        held += i32::from(lower <= truth.rate && truth.rate <= upper);
+        errors.push((row.removal_rate_per_h.unwrap() / truth.rate).ln());
+    }
+    errors.sort_by(f64::total_cmp);
+    let coverage = f64::from(held) / f64::from(numbers);
+    let bias = errors[errors.len() / 2];
+    println!(
+        "sensor at its bottom: {numbers} of 80 identified, coverage {coverage:.3}, median log error {bias:+.3}"
+    );
+    assert!(numbers >= 20, "{numbers}");
+    assert!(coverage >= 0.82, "{coverage}");
+    assert!(bias.abs() < 0.10, "{bias}");
+}
+
+#[test]
+fn a_sensor_at_zero_from_the_start_tells_nothing() {
+    let series: Vec<SeriesPoint> = (0..120)
+        .map(|idx| {
+            bin(
+                f64::from(idx) / 6.0,
+                if idx < 3 { 4.0 } else { 0.0 },
+                Censor::Exact,
+            )
+        })
+        .collect();
+    let row = fit(&run(20.0), &series, &[sample(-1.0, 300.0, Censor::Exact)]);
+    assert_eq!(row.status, RunStatus::NotIdentified, "{row:?}");
+    assert!(row.evidence.contains("at its bottom"), "{}", row.evidence);
+}
+
+#[test]
+fn more_dried_than_pumped_is_no_rate() {
+    // Turnover 50 min: a rate of 6 1/h would dry five times the oil pumped.
+    let truth = Truth {
+        rate: 6.0,
+        floor: 20.0,
+        start: 300.0,
+        phi: 0.3,
+        sd: 1.0,
+        hours: 8.0,
+    };
+    let series = noisy(&truth, &mut rng::seeded(3, "impossible"));
+    let row = fit(&run(8.0), &series, &[]);
+    assert_eq!(row.status, RunStatus::Spoiled, "{row:?}");
+    assert!(row.removal_rate_per_h.is_none() && row.evidence.contains("oil pumped"));
+}

@@ -1,9 +1,9 @@
 //! Variance components integrated over, by importance sampling around their posterior mode.
 //!
-//! Half-t(3) priors on the standard deviations; the mode of the log standard deviations; draws from
+//! Half-t(3) priors on the standard deviations (t(3) on the log of a factor on stated ones); the mode of the log standard deviations; draws from
 //! a t(5) law around it; every draw carries the conditional law of all effects.
 
-use super::model::{CrossedModel, LinearPrediction, Outliers};
+use super::model::{CrossedModel, LinearPrediction, Outliers, SpreadPrior};
 use super::predict::{EffectDraw, Predicted};
 use super::reml::{StandardResidual, left_out, residual_is_last, reweight, start};
 use super::system::{Solution, System};
@@ -80,28 +80,26 @@ struct Mode {
 }
 
 /// Log posterior density of the log standard deviations, up to a constant, and the solution there.
-fn ln_posterior(system: &System, scales: &[f64], logs: &[f64]) -> Option<(f64, Solution)> {
+fn ln_posterior(system: &System, priors: &[SpreadPrior], logs: &[f64]) -> Option<(f64, Solution)> {
     if logs.iter().any(|l| !(l.abs() < 30.0)) {
         return None;
     }
     let unknown: Vec<f64> = logs.iter().map(|l| l.exp()).collect();
     let solution = system.solve(&system.components(&unknown))?;
-    // Half-t(3) density of the standard deviation, and the Jacobian of its log.
-    let prior: f64 = unknown
+    let prior: f64 = priors
         .iter()
-        .zip(scales)
         .zip(logs)
-        .map(|((sd, scale), log)| log - 2.0 * ((sd / scale).powi(2) / 3.0).ln_1p())
+        .map(|(prior, log)| prior.ln_density(*log))
         .sum();
     Some((prior - 0.5 * solution.criterion, solution))
 }
 
 fn find_mode(system: &System) -> Result<Mode, StatsError> {
-    let scales = system.prior_scales();
+    let priors = system.priors();
     let size = start(system);
-    let logs: Vec<f64> = scales.iter().map(|s| size.min(*s).ln()).collect();
+    let logs: Vec<f64> = priors.iter().map(|p| p.start(size)).collect();
     let objective =
-        |logs: &[f64]| ln_posterior(system, &scales, logs).map_or(f64::INFINITY, |p| -p.0);
+        |logs: &[f64]| ln_posterior(system, &priors, logs).map_or(f64::INFINITY, |p| -p.0);
     let config = MinimiseConfig {
         scales: vec![0.7; logs.len()],
         max_iterations: 100,
@@ -118,7 +116,7 @@ fn find_mode(system: &System) -> Result<Mode, StatsError> {
         what: "mode of the components",
         iterations: 100,
     })?;
-    let (_, solution) = ln_posterior(system, &scales, &at).ok_or(StatsError::NotConverged {
+    let (_, solution) = ln_posterior(system, &priors, &at).ok_or(StatsError::NotConverged {
         what: "mode of the components",
         iterations: 100,
     })?;
@@ -138,7 +136,7 @@ fn sample(
     if mode.logs.is_empty() {
         return Ok(vec![(1.0, mode.solution.clone())]);
     }
-    let scales = system.prior_scales();
+    let priors = system.priors();
     let mut rng = Pcg64::seed_from_u64(seed);
     let mut centre = mode.logs.clone();
     let mut spread = mode.spread.clone();
@@ -146,7 +144,7 @@ fn sample(
     for round in 0..3 {
         let draws = importance(
             system,
-            &scales,
+            &priors,
             (&centre, &spread),
             n_draws.max(8),
             &mut rng,
@@ -187,7 +185,7 @@ struct Draw {
 /// Draws from a t(5) law, in pairs mirrored about its centre, with importance weights.
 fn importance(
     system: &System,
-    scales: &[f64],
+    priors: &[SpreadPrior],
     (centre, spread): (&[f64], &[Vec<f64>]),
     n_draws: usize,
     rng: &mut Pcg64,
@@ -211,7 +209,7 @@ fn importance(
                 .zip(step.iter())
                 .map(|(c, s)| c + sign * s)
                 .collect();
-            if let Some((ln_target, solution)) = ln_posterior(system, scales, &logs) {
+            if let Some((ln_target, solution)) = ln_posterior(system, priors, &logs) {
                 raw.push((ln_target - ln_density, logs, solution));
             }
         }

@@ -19,6 +19,15 @@ pub enum Spread {
         /// Factor for each level, positive.
         factors: Vec<f64>,
     },
+    /// A standard deviation stated for each level, all of them wrong by one unknown factor. The
+    /// logarithm of the factor has a t(3) prior around zero: heavy tails, so that data that speak
+    /// clearly overrule what was stated. A factor of its own needs several levels with data.
+    Stated {
+        /// Standard deviation stated for each level, in units of y; 0 takes the effect out.
+        sds: Vec<f64>,
+        /// Scale of the prior of the log factor.
+        log_scale: f64,
+    },
     /// A known standard deviation for each level.
     Known {
         /// Standard deviation for each level, in units of y; 0 takes the effect out.
@@ -212,6 +221,7 @@ impl Group {
             Spread::Relative {
                 factors: values, ..
             }
+            | Spread::Stated { sds: values, .. }
             | Spread::Known { sds: values } => {
                 check_length("known spreads", self.n_levels, values.len())?;
                 check_positive_or_zero("known spread", values)
@@ -229,6 +239,7 @@ impl Group {
         match &self.spread {
             Spread::Estimated { .. } => sd,
             Spread::Relative { factors, .. } => sd * factors.get(level).copied().unwrap_or(1.0),
+            Spread::Stated { sds, .. } => sd * sds.get(level).copied().unwrap_or(0.0),
             Spread::Known { sds } => sds.get(level).copied().unwrap_or(0.0),
         }
     }
@@ -237,20 +248,54 @@ impl Group {
     pub(super) fn new_sd(&self, sd: f64) -> f64 {
         match &self.spread {
             Spread::Estimated { .. } | Spread::Relative { .. } => sd,
-            Spread::Known { sds } if sds.is_empty() => 0.0,
-            Spread::Known { sds } => {
-                (sds.iter().map(|s| s * s).sum::<f64>() / sds.len() as f64).sqrt()
-            }
+            Spread::Stated { sds, .. } => sd * root_mean_square(sds),
+            Spread::Known { sds } => root_mean_square(sds),
         }
     }
 
-    /// Scale of the prior of the unknown.
-    pub(super) fn prior_scale(&self) -> f64 {
+    /// Prior of the unknown; None where there is none to estimate.
+    pub(super) const fn prior(&self) -> Option<SpreadPrior> {
         match self.spread {
-            Spread::Estimated { prior_scale } | Spread::Relative { prior_scale, .. } => prior_scale,
-            Spread::Known { .. } => f64::INFINITY,
+            Spread::Estimated { prior_scale } | Spread::Relative { prior_scale, .. } => {
+                Some(SpreadPrior::HalfT { scale: prior_scale })
+            }
+            Spread::Stated { log_scale, .. } => Some(SpreadPrior::LogT { scale: log_scale }),
+            Spread::Known { .. } => None,
         }
     }
+}
+
+/// Prior of an unknown standard deviation, or of the factor on stated ones.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum SpreadPrior {
+    /// Half-t(3) of this scale; infinite: flat.
+    HalfT { scale: f64 },
+    /// t(3) of this scale for the logarithm.
+    LogT { scale: f64 },
+}
+
+impl SpreadPrior {
+    /// Log density of the logarithm of the unknown, up to a constant.
+    pub(super) fn ln_density(self, log: f64) -> f64 {
+        match self {
+            // Density of the standard deviation, and the Jacobian of its log.
+            Self::HalfT { scale } => log - 2.0 * ((log.exp() / scale).powi(2) / 3.0).ln_1p(),
+            Self::LogT { scale } => -2.0 * ((log / scale).powi(2) / 3.0).ln_1p(),
+        }
+    }
+
+    /// Where a search starts that would start a standard deviation at `size`.
+    pub(super) fn start(self, size: f64) -> f64 {
+        match self {
+            Self::HalfT { scale } => size.min(scale).ln(),
+            Self::LogT { .. } => 0.0,
+        }
+    }
+}
+
+fn root_mean_square(values: &[f64]) -> f64 {
+    let n = values.len().max(1) as f64;
+    (values.iter().map(|s| s * s).sum::<f64>() / n).sqrt()
 }
 
 fn check_positive_or_zero(what: &'static str, values: &[f64]) -> Result<(), StatsError> {

@@ -3,7 +3,7 @@
 //! Random effects are written as (standard deviation) x (standard normal), so that a component of
 //! zero is an ordinary case (Bates et al. 2015, section 3).
 
-use super::model::{CrossedModel, FixedPrior, Level, LinearPrediction, Residual};
+use super::model::{CrossedModel, FixedPrior, Level, LinearPrediction, Residual, SpreadPrior};
 use super::sparse::{Factor, Symbolic};
 use crate::error::StatsError;
 use std::collections::BTreeSet;
@@ -501,16 +501,15 @@ impl System {
     }
 
     /// Scales of the priors of the unknowns, in the same order.
-    pub(super) fn prior_scales(&self) -> Vec<f64> {
-        let mut out: Vec<f64> = self
+    pub(super) fn priors(&self) -> Vec<SpreadPrior> {
+        let mut out: Vec<SpreadPrior> = self
             .model
             .groups
             .iter()
-            .filter(|g| g.is_estimated())
-            .map(super::model::Group::prior_scale)
+            .filter_map(super::model::Group::prior)
             .collect();
         if let Residual::Estimated { prior_scale } = self.model.residual {
-            out.push(prior_scale);
+            out.push(SpreadPrior::HalfT { scale: prior_scale });
         }
         out
     }
