@@ -204,7 +204,7 @@ fn an_ingest_killed_at_any_moment_loses_and_doubles_nothing() {
         let share = (random >> 40) as f64 / (1_u64 << 24) as f64;
         let after = calm.took.mul_f64(share);
         // One kill in three is followed by another into what it left.
-        let goes_on = history.is_empty() || (random >> 33) % 3 == 0;
+        let goes_on = history.is_empty() || (random >> 33).is_multiple_of(3);
         if kills < n_kills && goes_on {
             let at_work = kill_ingest(&fleet, after);
             kills += 1;
