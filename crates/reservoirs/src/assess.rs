@@ -5,13 +5,14 @@ use drydown_stats::rng;
 
 use crate::ReservoirsConfig;
 use crate::driver::{Facts, render_driver};
-use crate::filter::Law;
 use crate::fleet::{Fleet, fit_fleet};
 use crate::history::ReservoirHistory;
+use crate::law::Law;
 use crate::outlook::Outlook;
 use crate::posterior::Posterior;
 use crate::rank::{Rank, Standing, to_ranks};
 use crate::rows::ReservoirRisk;
+use crate::scenario::{Ahead, ROUGH};
 use crate::subject::{Subject, to_subjects};
 use crate::trend::{Trend, acid_trend, cleanliness_trends};
 
@@ -159,7 +160,7 @@ impl Case<'_> {
         let ingress = |p: f64| posterior.ingress_quantile_g_per_h(p);
         let rise = posterior
             .cells()
-            .map(|cell| cell.weight * cell.rate_per_h.ln())
+            .map(|cell| cell.weight * cell.rate_now_per_h().ln())
             .sum::<f64>()
             .exp();
         Water {
@@ -205,16 +206,17 @@ impl Case<'_> {
         let id = self.history.reservoir.reservoir_id.as_str();
         let mut rng = rng::seeded(self.config.seed, id);
         let (limit, free) = self.thresholds(law);
+        let ahead = Ahead::new(law, horizon, ROUGH);
         (0..self.config.rank_draws)
             .map(|_| {
                 let z = rng::standard_normals(&mut rng, 4);
                 let z = |idx: usize| z.get(idx).copied().unwrap_or(0.0);
                 let (mut p_limit, mut p_free) = (None, None);
-                if let Some(posterior) = posterior {
+                if let Some((posterior, cell)) =
+                    posterior.and_then(|law| Some((law, law.draw(&mut rng)?)))
+                {
                     let outlook = Outlook { posterior, law };
-                    let (rate, level) = posterior.draw(&mut rng);
-                    let given =
-                        |threshold| outlook.passage_given(rate, level, (threshold, horizon));
+                    let given = |threshold| outlook.cell_passage(&cell, threshold, &ahead);
                     (p_limit, p_free) = (limit.map(given), free.map(given));
                 }
                 // the sizes are counted in one bottle: they move together

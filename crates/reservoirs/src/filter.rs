@@ -1,430 +1,268 @@
-//! The water in one reservoir followed through its timeline, for every ingress on a grid.
+//! The water in one reservoir followed through its timeline, for every usual ingress on a grid and
+//! every regime.
 //!
-//! Level: C(t+dt) = C_ss + (C − C_ss)·e^(−κ·dt) + noise with C_ss = C_air + r/κ, or C + r·dt without
-//! exchange with the air. For a given rate r the level is normal; laboratory values enter with a
-//! constant coefficient of variation, bounds with their probit likelihood (moments matched), and
-//! what a sample shows of water above solubility is a kinked line (iterated linearisation).
+//! For a usual rate and a regime the state is normal (`state`). Between observations regimes change
+//! with their hazards; the laws that meet in one regime are replaced by the normal law with their
+//! moments (interacting multiple models; Blom & Bar-Shalom, IEEE Trans. Autom. Control 33, 1988). The
+//! grid keeps the data's likelihood of the usual rate apart from any prior of it.
 
-use drydown_runs::history::Censor;
-use drydown_stats::normal;
-
+use crate::law::{ENDED, FACTORS, Law, LevelPrior, MODES, SIZES, SOUND};
+use crate::state::{Leap, State, merge};
 use crate::timeline::{Kind, Step, Timeline};
 
-/// What a mid-stream sample shows of all the water.
+/// How often regimes may change, hours: for an answer, and to find where the likelihood lies.
+pub(crate) const FINE_LEAP_H: f64 = 24.0 * 10.0;
+pub(crate) const ROUGH_LEAP_H: f64 = 24.0 * 30.0;
+/// The ingress stated is the mean of this last time, hours; since the last recorded repair where
+/// that is later.
+const RECENT_H: f64 = 24.0 * 30.0;
+/// A state this much less likely than the best (ln) is given up.
+const HOPELESS: f64 = 20.0;
+
+/// A state and the log of its weight.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Visible {
-    /// Solubility at service temperature; infinite where the oil's constants are not known.
-    pub(crate) solubility_ppm: f64,
-    /// Share of the water above it that a sample shows.
-    pub(crate) emulsified_share: f64,
+pub(crate) struct Slot {
+    pub(crate) ln_weight: f64,
+    pub(crate) state: State,
 }
 
-impl Visible {
-    /// Sample from all water, ppm.
-    pub(crate) fn sample_ppm(self, all_ppm: f64) -> f64 {
-        let above = (all_ppm - self.solubility_ppm).max(0.0);
-        all_ppm.min(self.solubility_ppm) + self.emulsified_share * above
-    }
-
-    /// All water at which a sample shows this much; infinite where it never does.
-    pub(crate) fn all_ppm(self, sample_ppm: f64) -> f64 {
-        if sample_ppm <= self.solubility_ppm {
-            sample_ppm
-        } else {
-            self.solubility_ppm + (sample_ppm - self.solubility_ppm) / self.emulsified_share
-        }
-    }
-
-    fn slope(self, all_ppm: f64) -> f64 {
-        if all_ppm > self.solubility_ppm {
-            self.emulsified_share.max(0.05)
-        } else {
-            1.0
-        }
-    }
-}
-
-/// The law that the water of a reservoir follows, apart from its ingress.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Law {
-    pub(crate) visible: Visible,
-    /// Factor on the unrest of the level.
-    pub(crate) unrest: f64,
-    pub(crate) lab_cv: f64,
-    pub(crate) lab_floor_ppm: f64,
-    /// Exchange with the air, 1/h.
-    pub(crate) exchange_per_h: f64,
-    /// Content in balance with the air, ppm.
-    pub(crate) air_ppm: f64,
-}
-
-/// Unrest of a level: of its own, ppm per root day, and relative to the daily rise (wash-downs and
-/// rain come in bursts). Starting values; the fleet's data choose the factor.
-const UNREST_PPM: f64 = 1.5;
-const UNREST_RELATIVE: f64 = 1.0;
-
-impl Law {
-    /// Diffusion of the level, ppm per root day, at a rate in ppm/h.
-    pub(crate) fn diffusion_per_root_day(&self, rate_per_h: f64) -> f64 {
-        self.unrest * UNREST_PPM.hypot(UNREST_RELATIVE * 24.0 * rate_per_h)
-    }
-
-    /// The level some hours on: factor on the old level, and what is added to it.
-    pub(crate) fn advance(&self, rate_per_h: f64, hours: f64) -> (f64, f64) {
-        let kappa = self.exchange_per_h;
-        if kappa * hours < 1e-9 {
-            return (1.0, rate_per_h * hours);
-        }
-        let keep = (-kappa * hours).exp();
-        (keep, (self.air_ppm + rate_per_h / kappa) * (1.0 - keep))
-    }
-}
-
-/// The level given each rate of a grid, and how well each rate explains the history.
+/// The states given each usual rate of a grid, and how well each rate explains the history.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Filtered {
-    /// ln of the rate, ppm/h, ascending with a constant step.
+    /// ln of the usual rate, ppm/h, ascending with a constant step.
     pub(crate) ln_rate: Vec<f64>,
     pub(crate) ln_likelihood: Vec<f64>,
-    /// Level at the timeline's end, ppm.
-    pub(crate) mean_ppm: Vec<f64>,
-    pub(crate) var: Vec<f64>,
+    /// State at the timeline's end in each regime, for each rate.
+    pub(crate) slots: Vec<[Slot; MODES]>,
+    /// Hours over which the recent ingress was summed.
+    pub(crate) recent_h: f64,
 }
 
-/// A level before anything was seen: mean and standard deviation, ppm.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct LevelPrior {
-    pub(crate) mean_ppm: f64,
-    pub(crate) sd_ppm: f64,
-}
-
-/// Runs the timeline for every rate of a grid.
+/// Runs the timeline for every rate of a grid, in leaps no longer than `longest_leap_h`.
 pub(crate) fn filter(
     timeline: &Timeline,
     ln_rate: Vec<f64>,
     law: &Law,
     prior: LevelPrior,
+    longest_leap_h: f64,
 ) -> Filtered {
-    let n = ln_rate.len();
-    let mut state = Filtered {
-        ln_rate,
-        ln_likelihood: vec![0.0; n],
-        mean_ppm: vec![prior.mean_ppm; n],
-        var: vec![prior.sd_ppm.powi(2); n],
+    let leaking = law.moves.leaking_share();
+    let state = State::new(prior.mean_ppm, prior.sd_ppm.powi(2), law);
+    let mut weights = SIZES.map(|size| leaking * size);
+    weights[SOUND] = 1.0 - leaking;
+    let track = |ln_rate: &f64| Track {
+        rate: ln_rate.exp(),
+        ln_scale: 0.0,
+        weights,
+        states: [state; MODES],
     };
-    let mut now_h = 0.0;
+    let mut run = Run {
+        tracks: ln_rate.iter().map(track).collect(),
+        now_h: 0.0,
+        recent_from_h: timeline.end_h - RECENT_H,
+        longest_leap_h,
+        law,
+    };
     for step in &timeline.steps {
-        state.advance(step.at_h - now_h, law);
-        now_h = step.at_h;
-        state.take(step, law);
+        run.advance_to(step.at_h);
+        run.take(step);
     }
-    state.advance(timeline.end_h - now_h, law);
-    state
+    run.advance_to(timeline.end_h);
+    let from_h = run.recent_from_h.max(0.0);
+    Filtered {
+        ln_likelihood: run.tracks.iter().map(Track::ln_weight).collect(),
+        slots: run.tracks.iter().map(Track::slots).collect(),
+        recent_h: timeline.end_h - from_h,
+        ln_rate,
+    }
 }
 
-impl Filtered {
-    fn advance(&mut self, hours: f64, law: &Law) {
-        if hours <= 0.0 {
-            return;
+/// One usual rate: the states in its regimes, their weights times the exponential of a scale.
+#[derive(Clone, Debug)]
+struct Track {
+    /// Usual rate, ppm/h.
+    rate: f64,
+    /// −∞ once given up.
+    ln_scale: f64,
+    weights: [f64; MODES],
+    states: [State; MODES],
+}
+
+impl Track {
+    fn is_alive(&self) -> bool {
+        self.ln_scale > f64::NEG_INFINITY
+    }
+
+    fn ln_weight(&self) -> f64 {
+        self.ln_scale + self.weights.iter().sum::<f64>().ln()
+    }
+
+    fn slots(&self) -> [Slot; MODES] {
+        let mut slots = self.states.map(|state| Slot {
+            ln_weight: f64::NEG_INFINITY,
+            state,
+        });
+        for (slot, weight) in slots.iter_mut().zip(self.weights) {
+            slot.ln_weight = self.ln_scale + weight.ln();
         }
-        let cells = self
-            .ln_rate
-            .iter()
-            .zip(self.mean_ppm.iter_mut().zip(&mut self.var));
-        for (ln_rate, (mean, var)) in cells {
-            let rate = ln_rate.exp();
-            let (keep, add) = law.advance(rate, hours);
-            *mean = keep * *mean + add;
-            *var = keep * keep * *var + law.diffusion_per_root_day(rate).powi(2) * hours / 24.0;
+        slots
+    }
+
+    fn advance(&mut self, leap: &Leap, change: &Change, law: &Law) {
+        let parts = self.states.iter_mut().zip(&self.weights).zip(FACTORS);
+        for ((state, _), factor) in parts.filter(|((_, weight), _)| **weight > 0.0) {
+            state.advance(self.rate * factor, leap, law);
+        }
+        let (sound, start) = (self.weights[SOUND], self.states[SOUND]);
+        let mut ended = (self.weights[ENDED], self.states[ENDED]);
+        let all = self.weights.iter_mut().zip(&mut self.states).zip(SIZES);
+        for ((weight, state), size) in all.filter(|(_, size)| *size > 0.0) {
+            ended = merge(ended, (*weight * change.ends, *state));
+            let stays = (*weight * (1.0 - change.ends), *state);
+            (*weight, *state) = merge(stays, (sound * change.begins * size, start));
+        }
+        self.weights[SOUND] = sound * (1.0 - change.begins);
+        (self.weights[ENDED], self.states[ENDED]) = ended;
+    }
+
+    /// A leak that has ended is over: nothing sets it apart any more.
+    fn settle(&mut self) {
+        let sound = (self.weights[SOUND], self.states[SOUND]);
+        let ended = (self.weights[ENDED], self.states[ENDED]);
+        (self.weights[SOUND], self.states[SOUND]) = merge(sound, ended);
+        self.weights[ENDED] = 0.0;
+    }
+
+    fn take(&mut self, kind: &Kind, law: &Law) {
+        let mut gains = [0.0; MODES];
+        for ((state, gain), factor) in self.states.iter_mut().zip(&mut gains).zip(FACTORS) {
+            *gain = state.take(kind, self.rate * factor, law);
+        }
+        let top = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        for (weight, gain) in self.weights.iter_mut().zip(gains) {
+            *weight *= (gain - top).exp();
+        }
+        let total: f64 = self.weights.iter().sum();
+        self.ln_scale += top + total.ln();
+        self.weights.iter_mut().for_each(|weight| *weight /= total);
+        if !self.ln_scale.is_finite() {
+            self.ln_scale = f64::NEG_INFINITY;
+        }
+        if matches!(
+            kind,
+            Kind::Sample { .. } | Kind::RunStart { .. } | Kind::RunEnd { .. }
+        ) {
+            self.settle();
+        }
+    }
+}
+
+/// The filter on its way.
+struct Run<'a> {
+    tracks: Vec<Track>,
+    now_h: f64,
+    recent_from_h: f64,
+    longest_leap_h: f64,
+    law: &'a Law,
+}
+
+impl Run<'_> {
+    fn advance_to(&mut self, to_h: f64) {
+        if self.now_h < self.recent_from_h && self.recent_from_h < to_h {
+            self.leap(self.recent_from_h - self.now_h, 0.0);
+            self.now_h = self.recent_from_h;
+        }
+        let hours = to_h - self.now_h;
+        if hours > 0.0 {
+            let sums = f64::from(u8::from(self.now_h >= self.recent_from_h));
+            self.leap(hours, sums);
+            self.now_h = to_h;
         }
     }
 
-    fn take(&mut self, step: &Step, law: &Law) {
+    /// Lets some hours pass in equal leaps.
+    fn leap(&mut self, hours: f64, sums: f64) {
+        let n = (hours / self.longest_leap_h).ceil().clamp(1.0, 1000.0);
+        let leap = Leap::over(hours / n, self.law, sums);
+        let (begins, ends) = self.law.moves.hazards_per_h();
+        let change = Change {
+            begins: -(-begins * hours / n).exp_m1(),
+            ends: -(-ends * hours / n).exp_m1(),
+        };
+        for track in self.tracks.iter_mut().filter(|track| track.is_alive()) {
+            for _ in 0..n as usize {
+                track.advance(&leap, &change, self.law);
+            }
+        }
+    }
+
+    fn take(&mut self, step: &Step) {
         if let Kind::NewIngress { keep } = step.kind {
-            self.forget(keep);
+            self.renew(keep);
+            self.recent_from_h = self.recent_from_h.max(step.at_h);
             return;
         }
-        let cells = self.ln_rate.iter().zip(&mut self.ln_likelihood);
-        let levels = self.mean_ppm.iter_mut().zip(&mut self.var);
-        for ((ln_rate, ln_likelihood), (mean, var)) in cells.zip(levels) {
-            let level = Level {
-                mean: *mean,
-                var: *var,
-            };
-            let (next, gain) = level.take(&step.kind, ln_rate.exp(), law);
-            *mean = next.mean;
-            *var = next.var.max(1e-6);
-            *ln_likelihood += gain;
+        let mut top = f64::NEG_INFINITY;
+        for track in self.tracks.iter_mut().filter(|track| track.is_alive()) {
+            track.take(&step.kind, self.law);
+            top = top.max(track.ln_scale);
         }
-    }
-
-    /// What was learned of the old ingress counts less from here; the levels become one.
-    fn forget(&mut self, keep: f64) {
-        let top = self
-            .ln_likelihood
-            .iter()
-            .copied()
-            .fold(f64::NEG_INFINITY, f64::max);
-        let weights: Vec<f64> = self.ln_likelihood.iter().map(|l| (l - top).exp()).collect();
-        let total: f64 = weights.iter().sum();
-        let mean = dot(&weights, &self.mean_ppm) / total;
-        let spread: f64 = weights
-            .iter()
-            .zip(&self.mean_ppm)
-            .map(|(w, m)| w * (m - mean).powi(2))
-            .sum();
-        let var = (dot(&weights, &self.var) + spread) / total;
-        if mean.is_finite() && var.is_finite() {
-            self.mean_ppm.iter_mut().for_each(|m| *m = mean);
-            self.var.iter_mut().for_each(|v| *v = var);
-        }
-        self.ln_likelihood.iter_mut().for_each(|l| *l *= keep);
-    }
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(x, y)| x * y).sum()
-}
-
-/// A normal level, ppm.
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Level {
-    mean: f64,
-    var: f64,
-}
-
-/// An innovation beyond this many standard deviations widens the observation instead of moving the
-/// level: one wrong bottle must not own the answer.
-const WIDEST_INNOVATION: f64 = 4.0;
-
-impl Level {
-    /// The level after a step, and the gain in log-likelihood.
-    fn take(self, kind: &Kind, rate_per_h: f64, law: &Law) -> (Self, f64) {
-        match *kind {
-            Kind::Sample {
-                ppm,
-                censor,
-                extra_cv,
-                width_h,
-                extra_sd_ppm,
-            } => {
-                let cv = law.lab_cv.hypot(extra_cv);
-                // a uniform time within the width moves the level by rate·width/√12
-                let timing = rate_per_h * width_h / 12f64.sqrt();
-                let floor = law.lab_floor_ppm.hypot(timing).hypot(extra_sd_ppm);
-                let sd = |shown: f64| floor.hypot(cv * shown.max(0.0));
-                match censor {
-                    Censor::Exact => self.observe(ppm, sd, law.visible),
-                    Censor::Below | Censor::Above => self.bound(ppm, sd(ppm), law.visible, censor),
-                }
-            }
-            Kind::RunStart { ppm, sd_ppm } => self.observe(ppm, |_| sd_ppm, law.visible),
-            Kind::RunEnd {
-                end: Some((ppm, sd_ppm)),
-            } => (
-                Self {
-                    mean: ppm,
-                    var: sd_ppm * sd_ppm,
-                },
-                0.0,
-            ),
-            // dried by nobody knows how much
-            Kind::RunEnd { end: None } => {
-                let level = self.mean.max(10.0);
-                (
-                    Self {
-                        mean: 0.5 * level,
-                        var: 0.25 * self.var + (0.3 * level).powi(2),
-                    },
-                    0.0,
-                )
-            }
-            Kind::Mix {
-                share,
-                share_sd,
-                ppm,
-                sd_ppm,
-            } => {
-                let keep = 1.0 - share;
-                let var = (keep * keep) * self.var
-                    + (share * sd_ppm).powi(2)
-                    + (share_sd * (self.mean - ppm)).powi(2);
-                (
-                    Self {
-                        mean: keep * self.mean + share * ppm,
-                        var,
-                    },
-                    0.0,
-                )
-            }
-            Kind::Drain { removed_ppm } => (self.drain(removed_ppm, law.visible), 0.0),
-            Kind::NewIngress { .. } => (self, 0.0),
-        }
-    }
-
-    /// Settled water drained: down to what a sample shows, or by the amount that was measured.
-    fn drain(self, removed_ppm: Option<f64>, visible: Visible) -> Self {
-        match removed_ppm {
-            Some(removed) => Self {
-                mean: (self.mean - removed).max(0.0),
-                var: self.var + (0.2 * removed).powi(2),
-            },
-            None => {
-                let kept = visible.sample_ppm(self.mean);
-                Self {
-                    mean: kept,
-                    var: self.var + (0.5 * (self.mean - kept)).powi(2),
-                }
+        for track in &mut self.tracks {
+            if track.ln_scale < top - HOPELESS {
+                track.ln_scale = f64::NEG_INFINITY;
             }
         }
     }
 
-    /// An exact value; its spread is that of the level it turns out to be.
-    fn observe(self, shown: f64, sd_of: impl Fn(f64) -> f64, visible: Visible) -> (Self, f64) {
-        let mut sd = sd_of(shown);
-        let mut at = self.mean;
-        let mut result = (self, 0.0);
-        for _ in 0..3 {
-            let slope = visible.slope(at);
-            // the tangent at `at`, taken back to the prior mean
-            let predicted = visible.sample_ppm(at) + slope * (self.mean - at);
-            let residual = shown - predicted;
-            let signal = slope * slope * self.var;
-            let clipped = (residual / WIDEST_INNOVATION).powi(2) - signal;
-            let noise = (sd * sd).max(clipped);
-            let total = signal + noise;
-            let gain = slope * self.var / total;
-            let level = Self {
-                mean: self.mean + gain * residual,
-                var: self.var * noise / total,
-            };
-            let z = residual / total.sqrt();
-            result = (level, normal::ln_pdf(z) - 0.5 * total.ln());
-            at = level.mean;
-            sd = sd_of(visible.sample_ppm(level.mean));
-        }
-        result
-    }
-
-    /// A bound: below the stated value (and above zero: there is no negative water), or above it.
+    /// A repair or a new breather: the ingress begins anew, the level stays.
     ///
-    /// Likelihood Φ(b) − Φ(a) of the ends in standard deviations; mean and variance from its first two
-    /// derivatives, formed in logs.
-    fn bound(self, limit: f64, sd: f64, visible: Visible, side: Censor) -> (Self, f64) {
-        let slope = visible.slope(self.mean);
-        let root = (slope * slope * self.var + sd * sd).sqrt();
-        let z = |ppm: f64| (ppm - visible.sample_ppm(self.mean)) / root;
-        let (a, b) = match side {
-            Censor::Above => (z(limit), f64::INFINITY),
-            _ => (z(0.0), z(limit)),
-        };
-        let ln_total = if b.is_infinite() {
-            normal::ln_cdf(-a)
-        } else {
-            normal::ln_interval(a, b)
-        };
-        if !ln_total.is_finite() {
-            return (self, -0.5 * 38f64.powi(2));
+    /// A repair mostly means that there was a leak and that it has ended: what is known of the usual
+    /// rate stands. The other reading is that the usual rate itself has changed: then the old one
+    /// tells only in part (`keep`) of the new.
+    fn renew(&mut self, keep: f64) {
+        let top = self
+            .tracks
+            .iter()
+            .map(Track::ln_weight)
+            .fold(f64::NEG_INFINITY, f64::max);
+        if !top.is_finite() {
+            return;
         }
-        let density = |z: f64| {
-            if z.is_finite() {
-                (normal::ln_pdf(z) - ln_total).exp()
-            } else {
-                0.0
-            }
+        let scaled = |track: &Track| (track.ln_scale - top).exp();
+        let parts = self.tracks.iter().flat_map(|track| {
+            let scale = scaled(track);
+            let slots = track.weights.into_iter().zip(track.states);
+            slots.map(move |(weight, state)| (weight * scale, state))
+        });
+        let Some((_, anyhow)) = parts.reduce(merge) else {
+            return;
         };
-        let weighted = |z: f64| if z.is_finite() { z * density(z) } else { 0.0 };
-        let first = (density(a) - density(b)) / root;
-        let second = (weighted(a) - weighted(b)) / (root * root) - first * first;
-        let reach = slope * self.var;
-        let var = self.var + reach * reach * second;
-        (
-            Self {
-                mean: self.mean + reach * first,
-                var: var.clamp(1e-5 * self.var, self.var),
-            },
-            ln_total,
-        )
+        let unleaking = |track: &Track| track.weights[SOUND] * scaled(track);
+        let tempered = |track: &Track| unleaking(track).powf(keep);
+        let sum: f64 = self.tracks.iter().map(unleaking).sum();
+        let odds = if keep > 0.0 { 1.0 } else { UNPROMPTED_REPAIR };
+        let scale = odds * sum / self.tracks.iter().map(tempered).sum::<f64>();
+        for track in &mut self.tracks {
+            let all = track.weights.iter().zip(track.states).enumerate();
+            let leaks = all.filter(|(mode, _)| *mode != SOUND).map(|(_, slot)| slot);
+            let ended = leaks.map(|(weight, state)| (weight * scaled(track), state));
+            let other = (tempered(track) * scale, anyhow);
+            let (weight, mut state) = ended.fold(other, merge);
+            state.renew(self.law);
+            track.ln_scale = weight.ln() + top;
+            track.states = [state; MODES];
+            track.weights = [0.0; MODES];
+            track.weights[SOUND] = 1.0;
+        }
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
+/// How much rarer a recorded repair is where no leak is (worn seals changed in time) than where one
+/// is; common practice, no source.
+const UNPROMPTED_REPAIR: f64 = 0.1;
 
-    const ALL: Visible = Visible {
-        solubility_ppm: f64::INFINITY,
-        emulsified_share: 0.3,
-    };
-
-    /// Mean and variance of a level after a bound, by quadrature.
-    fn by_quadrature(level: Level, sd: f64, likelihood: impl Fn(f64) -> f64) -> (f64, f64) {
-        let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
-        let step = level.var.sqrt() / 2000.0;
-        for idx in -16_000..16_000 {
-            let x = level.mean + step * f64::from(idx);
-            let w = (-0.5 * (x - level.mean).powi(2) / level.var).exp() * likelihood(x / sd);
-            total += w;
-            first += w * x;
-            second += w * x * x;
-        }
-        let mean = first / total;
-        (mean, second / total - mean * mean)
-    }
-
-    #[test]
-    fn bounds_have_the_moments_of_the_truncated_law() {
-        for (mean, spread, sd, limit) in [
-            (100.0, 60.0, 8.0, 20.0),
-            (10.0, 5.0, 3.0, 20.0),
-            (400.0, 300.0, 5.0, 20.0),
-        ] {
-            let level = Level {
-                mean,
-                var: spread * spread,
-            };
-            let (got, _) = level.bound(limit, sd, ALL, Censor::Below);
-            let truth = by_quadrature(level, sd, |u| normal::cdf(limit / sd - u) - normal::cdf(-u));
-            assert!(
-                (got.mean - truth.0).abs() < 0.02 * spread,
-                "{got:?} {truth:?}"
-            );
-            assert!((got.var / truth.1 - 1.0).abs() < 0.05, "{got:?} {truth:?}");
-            let (got, _) = level.bound(limit, sd, ALL, Censor::Above);
-            let truth = by_quadrature(level, sd, |u| normal::cdf(u - limit / sd));
-            assert!(
-                (got.mean - truth.0).abs() < 0.02 * spread,
-                "{got:?} {truth:?}"
-            );
-        }
-    }
-
-    #[test]
-    fn all_water_and_sample_are_inverse() {
-        let visible = Visible {
-            solubility_ppm: 300.0,
-            emulsified_share: 0.3,
-        };
-        for all in [0.0, 100.0, 300.0, 1000.0] {
-            assert!((visible.all_ppm(visible.sample_ppm(all)) - all).abs() < 1e-9);
-        }
-        assert!(
-            Visible {
-                emulsified_share: 0.0,
-                ..visible
-            }
-            .all_ppm(400.0)
-            .is_infinite()
-        );
-    }
-
-    #[test]
-    fn a_wrong_bottle_does_not_own_the_level() {
-        let level = Level {
-            mean: 100.0,
-            var: 100.0,
-        };
-        let (moved, _) = level.observe(5000.0, |_| 15.0, ALL);
-        assert!(moved.mean < 130.0, "{moved:?}");
-    }
+/// Probabilities that a leak begins, or ends, within one leap.
+struct Change {
+    begins: f64,
+    ends: f64,
 }

@@ -1,13 +1,13 @@
 //! What the posterior means for the horizon: probabilities, excess, the next sample.
 //!
-//! First passage over the full predictive law: the formula averaged over level and ingress, never at
-//! their means.
+//! First passage over the full predictive law: the formula averaged over level, usual ingress, wander
+//! and the leaks that may begin or end meanwhile, never at their means.
 
 use drydown_stats::normal;
-use drydown_stats::passage::FirstPassage;
 
-use crate::filter::{Law, Visible};
+use crate::law::{Law, Visible};
 use crate::posterior::{Cell, Posterior};
+use crate::scenario::{Ahead, FINE, ROUGH, scenarios};
 
 /// A reservoir's future water under one law.
 #[derive(Clone, Copy, Debug)]
@@ -19,69 +19,53 @@ pub(crate) struct Outlook<'a> {
 impl Outlook<'_> {
     /// Probability that all water passes a threshold at any time within some days.
     pub(crate) fn passage(&self, threshold_ppm: f64, days: f64) -> f64 {
-        if !threshold_ppm.is_finite() {
-            return 0.0;
-        }
+        self.passage_over(threshold_ppm, &Ahead::new(self.law, days, FINE))
+    }
+
+    fn passage_over(&self, threshold_ppm: f64, ahead: &Ahead) -> f64 {
         let p: f64 = self
             .posterior
             .cells()
-            .map(|cell| cell.weight * self.cell_passage(&cell, threshold_ppm, days))
+            .map(|cell| cell.weight * self.cell_passage(cell, threshold_ppm, ahead))
             .sum();
         p.clamp(0.0, 1.0)
     }
 
-    fn cell_passage(&self, cell: &Cell, threshold_ppm: f64, days: f64) -> f64 {
-        let law = FirstPassage {
-            distance: threshold_ppm - cell.level_ppm,
-            distance_sd: cell.level_sd,
-            drift_mean: self.drift_per_day(cell.rate_per_h, cell.level_ppm, days),
-            drift_sd: 0.0,
-            diffusion_sd: self.law.diffusion_per_root_day(cell.rate_per_h),
-        };
-        law.cdf(days)
-    }
-
-    /// The same for a known rate (ppm/h) and level.
-    pub(crate) fn passage_given(&self, rate_per_h: f64, level_ppm: f64, ahead: (f64, f64)) -> f64 {
-        let (threshold_ppm, days) = ahead;
-        let cell = Cell {
-            weight: 1.0,
-            rate_per_h,
-            level_ppm,
-            level_sd: 0.0,
-        };
-        if threshold_ppm.is_finite() {
-            self.cell_passage(&cell, threshold_ppm, days)
-        } else {
-            0.0
+    /// The same for one cell.
+    pub(crate) fn cell_passage(&self, cell: &Cell, threshold_ppm: f64, ahead: &Ahead) -> f64 {
+        if !threshold_ppm.is_finite() {
+            return 0.0;
         }
-    }
-
-    /// Mean drift over the span, ppm/d: with exchange the path bends, the mean keeps its end.
-    fn drift_per_day(&self, rate_per_h: f64, level_ppm: f64, days: f64) -> f64 {
-        let days = days.max(1e-6);
-        let (keep, add) = self.law.advance(rate_per_h, 24.0 * days);
-        (keep * level_ppm + add - level_ppm) / days
+        scenarios(cell.mode, ahead)
+            .map(|(weight, factor)| {
+                weight * ahead.passage(cell, cell.usual_per_h * factor, threshold_ppm, self.law)
+            })
+            .sum()
     }
 
     /// Expected ppm-days of the sampled water above a limit within some days.
     pub(crate) fn excess_ppm_days(&self, limit_ppm: f64, days: f64) -> f64 {
-        const SLICES: u32 = 24;
+        const SLICES: u32 = 12;
         let slice = days / f64::from(SLICES);
         let visible = self.law.visible;
-        self.posterior
-            .cells()
-            .map(|cell| {
-                let drift = self.drift_per_day(cell.rate_per_h, cell.level_ppm, days);
-                let unrest = self.law.diffusion_per_root_day(cell.rate_per_h);
-                let sum: f64 = (0..SLICES)
-                    .map(|idx| {
-                        let t = slice * (f64::from(idx) + 0.5);
-                        let sd = cell.level_sd.hypot(unrest * t.sqrt());
-                        mean_excess(cell.level_ppm + drift * t, sd, limit_ppm, visible)
+        (0..SLICES)
+            .map(|idx| {
+                let ahead = Ahead::new(self.law, slice * (f64::from(idx) + 0.5), ROUGH);
+                let mean: f64 = self
+                    .posterior
+                    .cells()
+                    .map(|cell| {
+                        let sum: f64 = scenarios(cell.mode, &ahead)
+                            .map(|(weight, factor)| {
+                                let rate = cell.usual_per_h * factor;
+                                let (mean, var) = ahead.level(cell, rate, self.law);
+                                weight * mean_excess(mean, var.sqrt(), limit_ppm, visible)
+                            })
+                            .sum();
+                        cell.weight * sum
                     })
                     .sum();
-                cell.weight * sum * slice
+                mean * slice
             })
             .sum()
     }
@@ -90,7 +74,8 @@ impl Outlook<'_> {
     /// None beyond the horizon.
     pub(crate) fn days_until(&self, thresholds: &[f64], p: f64, horizon_days: f64) -> Option<f64> {
         let lowest = thresholds.iter().copied().fold(f64::INFINITY, f64::min);
-        let passed = |days: f64| self.passage(lowest, days) >= p;
+        let ahead = |days: f64| Ahead::new(self.law, days, ROUGH);
+        let passed = |days: f64| self.passage_over(lowest, &ahead(days)) >= p;
         if !passed(horizon_days) {
             return None;
         }

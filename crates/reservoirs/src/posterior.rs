@@ -3,8 +3,10 @@
 use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
-use crate::filter::{Filtered, Law, LevelPrior, filter};
+use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, filter};
+use crate::law::{FACTORS, Law, LevelPrior, MODES};
 use crate::prior::LnIngress;
+use crate::state::{State, merge};
 use crate::timeline::Timeline;
 
 /// How the rate of the level (ppm/h) stands to the ingress (g/h): ln r = ln g − ln(mass/1000 kg).
@@ -26,19 +28,26 @@ impl Mass {
     }
 }
 
-/// A mixture over the grid of rates: weight, and a normal level for each.
+/// A mixture over the grid of usual rates and the regimes: weight, and a normal state for each.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Posterior {
-    pub(crate) weights: Vec<f64>,
-    pub(crate) filtered: Filtered,
+    cells: Vec<Cell>,
+    /// Step of the grid, ln.
+    step: f64,
+    recent_h: f64,
     ingress: LnIngress,
     mass: Mass,
 }
 
-/// A cell of less weight is left out (the grid reaches five standard deviations).
-const NEGLIGIBLE: f64 = 1e-4;
+/// A point of the grid of less weight is left out.
+const NEGLIGIBLE: f64 = 1e-7;
+/// Neighbours on the grid become one cell until it has this weight: many unlikely cells cost time, and
+/// leaving them out would leave out what is unlikely but bad.
+const PORTION: f64 = 0.01;
 /// Points of a grid.
-const POINTS: usize = 41;
+const POINTS: usize = 25;
+/// Points of a grid that only the integral is taken of.
+const FEW_POINTS: usize = 15;
 /// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
 const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
 
@@ -51,34 +60,39 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 /// The likelihood over all rates, on a coarse grid, then only where it is not negligible.
 #[must_use]
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
-    let coarse = coarse_likelihood(timeline, law, level);
+    let range = likely_range(timeline, law, level);
+    filter(timeline, grid(range, POINTS), law, level, FINE_LEAP_H)
+}
+
+/// The likelihood on a few points of a range of ln rates: enough for its integral.
+#[must_use]
+pub(crate) fn coarse_likelihood(
+    timeline: &Timeline,
+    law: &Law,
+    level: LevelPrior,
+    range: (f64, f64),
+) -> Filtered {
+    let rates = grid(range, FEW_POINTS);
+    filter(timeline, rates, law, level, FINE_LEAP_H)
+}
+
+/// Where the likelihood is not negligible.
+pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) -> (f64, f64) {
+    let rates = grid(LN_RATE_RANGE, POINTS);
+    let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
     let top = coarse
         .ln_likelihood
         .iter()
         .copied()
         .fold(f64::NEG_INFINITY, f64::max);
     let alive = |l: &f64| *l > top - 18.0;
-    let first = coarse
-        .ln_likelihood
-        .iter()
-        .position(alive)
-        .unwrap_or(0)
-        .saturating_sub(1);
-    let last = coarse
-        .ln_likelihood
-        .iter()
-        .rposition(alive)
-        .unwrap_or(POINTS)
-        + 1;
+    let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
+    let last = coarse.ln_likelihood.iter().rposition(alive);
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
-    let range = (at(first, LN_RATE_RANGE.0), at(last, LN_RATE_RANGE.1));
-    filter(timeline, grid(range, POINTS), law, level)
-}
-
-/// The likelihood over all rates on a coarse grid.
-#[must_use]
-pub(crate) fn coarse_likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
-    filter(timeline, grid(LN_RATE_RANGE, POINTS), law, level)
+    (
+        at(first.saturating_sub(1), LN_RATE_RANGE.0),
+        at(last.unwrap_or(POINTS) + 1, LN_RATE_RANGE.1),
+    )
 }
 
 /// Weights of a grid under a prior of the ln rate; and the log of their sum times the step.
@@ -92,10 +106,7 @@ pub(crate) fn weigh(filtered: &Filtered, prior: LnIngress) -> (Vec<f64>, f64) {
     let top = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let raw: Vec<f64> = logs.iter().map(|l| (l - top).exp()).collect();
     let total: f64 = raw.iter().sum();
-    let step = match filtered.ln_rate.as_slice() {
-        [a, b, ..] => b - a,
-        _ => 1.0,
-    };
+    let step = step_of(filtered).max(1e-9);
     let evidence = top + (total * step).ln() - 0.5 * prior.var.ln() - normal::LN_SQRT_2PI;
     (raw.iter().map(|w| w / total).collect(), evidence)
 }
@@ -112,57 +123,49 @@ pub(crate) fn moments(ln_rate: &[f64], weights: &[f64]) -> (f64, f64) {
 }
 
 impl Posterior {
-    /// The posterior under the fleet's law of the ingress, on a grid made for it.
+    /// The posterior under the fleet's law of the ingress.
+    ///
+    /// The likelihood's grid ends where the likelihood is negligible, whatever the prior: it serves
+    /// every prior that is not narrower than its step.
     #[must_use]
-    pub(crate) fn new(
-        timeline: &Timeline,
-        law: &Law,
-        level: LevelPrior,
-        (ingress, mass): (LnIngress, Mass),
-    ) -> Self {
-        let prior = mass.ln_rate(ingress);
-        let wide = filter(
-            timeline,
-            grid(reach(prior.mean, prior.var), POINTS),
-            law,
-            level,
-        );
-        let (weights, _) = weigh(&wide, prior);
-        let (mean, var) = moments(&wide.ln_rate, &weights);
-        let step2 = (reach(prior.mean, prior.var).1 - prior.mean).powi(2) / 400.0;
-        // never narrower than the grid that found it could see
-        let (low, high) = reach(mean, var.max(step2));
-        let (prior_low, prior_high) = reach(prior.mean, prior.var);
-        let range = (low.max(prior_low), high.min(prior_high));
-        let filtered = filter(timeline, grid(range, POINTS), law, level);
-        let (weights, _) = weigh(&filtered, prior);
+    pub(crate) fn new(filtered: &Filtered, (ingress, mass): (LnIngress, Mass)) -> Self {
+        let (weights, _) = weigh(filtered, mass.ln_rate(ingress));
+        let mut cells = Vec::new();
+        for mode in 0..MODES {
+            let grid = filtered.ln_rate.iter().zip(&filtered.ln_likelihood);
+            let of_mode = grid.zip(weights.iter().zip(&filtered.slots)).filter_map(
+                |((ln_rate, ln_all), (weight, slots))| {
+                    let slot = slots.get(mode)?;
+                    let weight = weight * (slot.ln_weight - ln_all).exp();
+                    (weight > NEGLIGIBLE).then_some((weight, *ln_rate, slot.state))
+                },
+            );
+            gather(of_mode, mode, &mut cells);
+        }
+        let total: f64 = cells.iter().map(|cell| cell.weight).sum();
+        for cell in &mut cells {
+            cell.weight /= total;
+        }
         Self {
-            weights,
-            filtered,
+            cells,
+            step: step_of(filtered),
+            recent_h: filtered.recent_h,
             ingress,
             mass,
         }
     }
 
-    /// Rate (ppm/h), level mean, level variance and weight of each cell that matters.
-    pub(crate) fn cells(&self) -> impl Iterator<Item = Cell> + '_ {
-        let f = &self.filtered;
-        self.weights
-            .iter()
-            .zip(f.ln_rate.iter().zip(f.mean_ppm.iter().zip(&f.var)))
-            .filter(|(weight, _)| **weight > NEGLIGIBLE)
-            .map(|(weight, (ln_rate, (mean, var)))| Cell {
-                weight: *weight,
-                rate_per_h: ln_rate.exp(),
-                level_ppm: *mean,
-                level_sd: var.sqrt(),
-            })
+    /// The cells that matter; their weights sum to one.
+    pub(crate) fn cells(&self) -> impl Iterator<Item = &Cell> + Clone + '_ {
+        self.cells.iter()
     }
 
     /// Mean level, ppm.
     #[must_use]
     pub(crate) fn level_mean_ppm(&self) -> f64 {
-        self.cells().map(|cell| cell.weight * cell.level_ppm).sum()
+        self.cells()
+            .map(|cell| cell.weight * cell.state.level)
+            .sum()
     }
 
     /// Quantile of the level of all water, ppm; never below zero.
@@ -170,77 +173,146 @@ impl Posterior {
     pub(crate) fn level_quantile_ppm(&self, p: f64) -> f64 {
         let law = |x: f64| {
             self.cells()
-                .map(|cell| cell.weight * normal::cdf((x - cell.level_ppm) / cell.level_sd))
+                .map(|cell| cell.weight * normal::cdf((x - cell.state.level) / cell.level_sd()))
                 .sum::<f64>()
         };
         let ends = self
             .cells()
-            .map(|cell| (cell.level_ppm, 8.0 * cell.level_sd));
+            .map(|cell| (cell.state.level, 8.0 * cell.level_sd()));
         bisect(law, ends, p).max(0.0)
     }
 
-    /// Quantile of the ingress, g/h: the volume's own uncertainty comes in through what the rate
-    /// and the fleet say of the ingress together.
+    /// Quantile of the mean ingress of the last thirty days (since the last recorded repair where
+    /// that is later), g/h: the volume's own uncertainty comes in through what the rate and the fleet
+    /// say of the usual ingress together.
     #[must_use]
     pub(crate) fn ingress_quantile_g_per_h(&self, p: f64) -> f64 {
         let rate = self.mass.ln_rate(self.ingress);
         let pull = self.ingress.var / rate.var;
-        let sd = (self.ingress.var * self.mass.sd.powi(2) / rate.var)
-            .sqrt()
-            .max(1e-6);
-        let mean_at = |ln_rate: f64| self.ingress.mean + pull * (ln_rate - rate.mean);
+        let volume_var = self.ingress.var * self.mass.sd.powi(2) / rate.var;
+        // between the grid's points the mixture is read as continuous
+        let between = (pull * self.step).powi(2) / 12.0;
+        let parts: Vec<(f64, f64, f64)> = self
+            .cells()
+            .map(|cell| {
+                let (ln_factor, var) = cell.ln_recent_factor(self.recent_h);
+                let usual = self.ingress.mean + pull * (cell.usual_per_h.ln() - rate.mean);
+                let sd = (volume_var + between + var).sqrt().max(1e-6);
+                (cell.weight, usual + ln_factor, sd)
+            })
+            .collect();
         let law = |x: f64| {
-            self.cells()
-                .map(|cell| cell.weight * normal::cdf((x - mean_at(cell.rate_per_h.ln())) / sd))
+            parts
+                .iter()
+                .map(|(w, mean, sd)| w * normal::cdf((x - mean) / sd))
                 .sum::<f64>()
         };
-        let ends = self
-            .cells()
-            .map(|cell| (mean_at(cell.rate_per_h.ln()), 8.0 * sd));
-        // between the grid's points the mixture is read as continuous
-        let spread = self.step() * 0.5;
-        bisect(law, ends.map(|(m, w)| (m, w + spread)), p).exp()
+        let ends = parts.iter().map(|(_, mean, sd)| (*mean, 8.0 * sd));
+        bisect(law, ends, p).exp()
     }
 
-    fn step(&self) -> f64 {
-        match self.filtered.ln_rate.as_slice() {
-            [a, b, ..] => b - a,
-            _ => 0.0,
-        }
-    }
-
-    /// One draw of rate (ppm/h) and level (ppm).
+    /// One draw of a cell with level and wander known.
     #[must_use]
-    pub(crate) fn draw(&self, rng: &mut Pcg64) -> (f64, f64) {
+    pub(crate) fn draw(&self, rng: &mut Pcg64) -> Option<Cell> {
         let mut left = uniform(rng);
-        let z = standard_normal(rng);
-        let mut last = (0.0, 0.0);
-        for cell in self.cells() {
-            last = (
-                cell.rate_per_h,
-                (cell.level_ppm + z * cell.level_sd).max(0.0),
-            );
+        let (z_level, z_wander) = (standard_normal(rng), standard_normal(rng));
+        let mut chosen = self.cells.last()?;
+        for cell in &self.cells {
             left -= cell.weight;
             if left <= 0.0 {
+                chosen = cell;
                 break;
             }
         }
-        last
+        let State {
+            level, wander, cov, ..
+        } = chosen.state;
+        let slope = cov.cu / cov.cc.max(1e-9);
+        let moved = z_level * cov.cc.sqrt();
+        let rest = (cov.uu - slope * cov.cu).max(0.0).sqrt();
+        let mut drawn = *chosen;
+        drawn.weight = 1.0;
+        drawn.state.level = (level + moved).max(0.0);
+        drawn.state.wander = wander + slope * moved + rest * z_wander;
+        drawn.state.cov.cc = 0.0;
+        drawn.state.cov.cu = 0.0;
+        drawn.state.cov.uu = 0.0;
+        Some(drawn)
     }
 }
 
-/// One cell of the mixture.
+/// Usual rate, regime and state of one part of the mixture.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Cell {
     pub(crate) weight: f64,
-    pub(crate) rate_per_h: f64,
-    pub(crate) level_ppm: f64,
-    pub(crate) level_sd: f64,
+    pub(crate) usual_per_h: f64,
+    pub(crate) mode: usize,
+    pub(crate) state: State,
 }
 
-/// Five standard deviations either way.
-fn reach(mean: f64, var: f64) -> (f64, f64) {
-    (mean - 5.0 * var.sqrt(), mean + 5.0 * var.sqrt())
+impl Cell {
+    pub(crate) fn level_sd(&self) -> f64 {
+        self.state.cov.cc.max(1e-9).sqrt()
+    }
+
+    /// Rate of the level now, ppm/h.
+    pub(crate) fn rate_now_per_h(&self) -> f64 {
+        let factor = FACTORS.get(self.mode).copied().unwrap_or(1.0);
+        self.usual_per_h * factor * (1.0 + self.state.wander).max(LEAST_SHARE)
+    }
+
+    /// Recent ingress over the usual: mean and variance of its ln (lognormal of the same moments).
+    fn ln_recent_factor(&self, recent_h: f64) -> (f64, f64) {
+        let (mean, var) = if recent_h > 24.0 {
+            let usual = self.usual_per_h * recent_h;
+            (
+                self.state.recent / usual,
+                self.state.cov.aa / (usual * usual),
+            )
+        } else {
+            let factor = FACTORS.get(self.mode).copied().unwrap_or(1.0);
+            let cov = self.state.cov;
+            ((1.0 + self.state.wander) * factor, cov.uu * factor * factor)
+        };
+        let mean = mean.max(LEAST_SHARE);
+        let spread = (var / (mean * mean)).ln_1p();
+        (mean.ln() - 0.5 * spread, spread)
+    }
+}
+
+/// Cells of one regime from the points (weight, ln rate, state) of the grid, in its order.
+fn gather(points: impl Iterator<Item = (f64, f64, State)>, mode: usize, cells: &mut Vec<Cell>) {
+    let mut pending: Option<(f64, f64, State)> = None;
+    let mut emit = |(weight, ln_rate, state): (f64, f64, State)| {
+        cells.push(Cell {
+            weight,
+            usual_per_h: ln_rate.exp(),
+            mode,
+            state,
+        });
+    };
+    for point in points {
+        let (weight, ln_rate, state) = pending.take().map_or(point, |(w, ln_rate, state)| {
+            let (total, state) = merge((w, state), (point.0, point.2));
+            (total, (w * ln_rate + point.0 * point.1) / total, state)
+        });
+        if weight >= PORTION {
+            emit((weight, ln_rate, state));
+        } else {
+            pending = Some((weight, ln_rate, state));
+        }
+    }
+    pending.into_iter().for_each(emit);
+}
+
+/// Ingress never falls below this share of the usual: wander is normal only near one.
+const LEAST_SHARE: f64 = 0.1;
+
+fn step_of(filtered: &Filtered) -> f64 {
+    match filtered.ln_rate.as_slice() {
+        [a, b, ..] => b - a,
+        _ => 0.0,
+    }
 }
 
 /// Where a mixture's distribution function reaches `p`; the ends are (mean, reach) of its parts.

@@ -8,9 +8,10 @@ use drydown_runs::history::{Oil, Reservoir, VolumeBasis};
 use drydown_stats::robust;
 
 use crate::ReservoirsConfig;
-use crate::filter::{Law, LevelPrior, Visible};
+
 use crate::fleet::Unrest;
 use crate::history::ReservoirHistory;
+use crate::law::{Law, LevelPrior, Visible};
 use crate::limits::{WaterLimit, water_limit};
 use crate::posterior::Mass;
 use crate::timeline::{Kind, Timeline, to_timeline};
@@ -138,6 +139,7 @@ impl Subject {
             lab_floor_ppm: config.lab_floor_ppm,
             exchange_per_h: exchange,
             air_ppm: self.air_ppm.unwrap_or(0.0),
+            moves: unrest.moves,
         }
     }
 

@@ -1,0 +1,215 @@
+//! Level, wander and recent ingress of one reservoir as one normal law, for a given regime.
+//!
+//! With the usual rate r known, dC = (r·(1 + u) − κ·(C − C_air))·dt + noise and du = −u/τ·dt + noise
+//! are linear, so (C, u) stays normal and moves in closed form over any time (integrated
+//! Ornstein-Uhlenbeck process; Gillespie, Phys. Rev. E 54, 1996, equations 2.9 to 2.14). A third
+//! component A sums what came in lately: ∫r·(1 + u)·dt, which no treatment takes away again.
+
+use crate::law::Law;
+use crate::level::Level;
+use crate::timeline::Kind;
+
+/// A normal law of level (ppm), wander (a share of the rate) and recent ingress (ppm).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct State {
+    pub(crate) level: f64,
+    pub(crate) wander: f64,
+    pub(crate) recent: f64,
+    pub(crate) cov: Covariance,
+}
+
+/// The covariances of a state; c level, u wander, a recent ingress.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Covariance {
+    pub(crate) cc: f64,
+    pub(crate) cu: f64,
+    pub(crate) ca: f64,
+    pub(crate) uu: f64,
+    pub(crate) ua: f64,
+    pub(crate) aa: f64,
+}
+
+/// What a span of time does to every state; for a rate of 1 ppm/h where a rate comes in.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Leap {
+    hours: f64,
+    /// Factor on the old level, and what the air adds to it.
+    keep: f64,
+    air: f64,
+    /// What a steady rate adds, per ppm/h.
+    steady: f64,
+    /// Factor on the old wander.
+    pub(crate) remembered: f64,
+    /// ∫u·dt per unit of the present wander: for the level (some of it lost to the air), for the sum.
+    pub(crate) reach: f64,
+    reach_recent: f64,
+    /// Variance of ∫u·dt from new wander, its covariance with u, the variance of u from new wander.
+    pub(crate) fresh_sum: f64,
+    fresh_cross: f64,
+    fresh: f64,
+    /// Whether the recent ingress is being summed.
+    pub(crate) sums: f64,
+}
+
+impl Leap {
+    /// A span of some hours. `sums` is 1 within the window of the recent ingress, else 0.
+    pub(crate) fn over(hours: f64, law: &Law, sums: f64) -> Self {
+        let tau = (24.0 * law.moves.wander_days).max(1e-3);
+        let (rho, s2) = ((-hours / tau).exp(), law.moves.wander_sd.powi(2));
+        let reach_recent = tau * (1.0 - rho);
+        let (keep, total) = law.advance(1.0, hours);
+        let (_, air) = law.advance(0.0, hours);
+        let kappa = law.exchange_per_h;
+        // ∫e^(−κ(h − t))·e^(−t/τ)·dt
+        let gap = 1.0 / tau - kappa;
+        let reach = if gap.abs() * hours < 1e-6 {
+            hours * keep
+        } else {
+            (keep - rho) / gap
+        };
+        Self {
+            hours,
+            keep,
+            air,
+            steady: total - air,
+            remembered: rho,
+            reach,
+            reach_recent,
+            // exact without exchange; with it the fresh wander of a few days hardly decays
+            fresh_sum: s2 * tau * (2.0 * hours - tau * (3.0 - 4.0 * rho + rho * rho)).max(0.0),
+            fresh_cross: s2 * tau * (1.0 - rho).powi(2),
+            fresh: s2 * (1.0 - rho * rho),
+            sums,
+        }
+    }
+}
+
+impl State {
+    /// A level and the stationary wander, independent.
+    pub(crate) fn new(level: f64, var: f64, law: &Law) -> Self {
+        Self {
+            level,
+            wander: 0.0,
+            recent: 0.0,
+            cov: Covariance {
+                cc: var,
+                cu: 0.0,
+                ca: 0.0,
+                uu: law.moves.wander_sd.powi(2),
+                ua: 0.0,
+                aa: 0.0,
+            },
+        }
+    }
+
+    /// Time passes at a usual rate, ppm/h.
+    pub(crate) fn advance(&mut self, rate_per_h: f64, leap: &Leap, law: &Law) {
+        let r = rate_per_h;
+        let (k, rho) = (leap.keep, leap.remembered);
+        let (g, f) = (r * leap.reach, r * leap.reach_recent * leap.sums);
+        let Covariance {
+            cc,
+            cu,
+            ca,
+            uu,
+            ua,
+            aa,
+        } = self.cov;
+        let (own, bursts) = law.diffusion_per_day(r);
+        let own = own * leap.hours / 24.0;
+        let cross = r * leap.fresh_cross;
+        let sum = r * r * leap.fresh_sum + bursts * leap.hours / 24.0;
+        self.recent += leap.sums * r * leap.hours + f * self.wander;
+        self.level = k * self.level + leap.air + r * leap.steady + g * self.wander;
+        self.wander *= rho;
+        self.cov = Covariance {
+            cc: k * k * cc + 2.0 * k * g * cu + g * g * uu + sum + own,
+            cu: rho * (k * cu + g * uu) + cross,
+            ca: k * ca + k * f * cu + g * ua + f * g * uu + leap.sums * sum,
+            uu: rho * rho * uu + leap.fresh,
+            ua: rho * (ua + f * uu) + leap.sums * cross,
+            aa: aa + 2.0 * f * ua + f * f * uu + leap.sums * sum,
+        };
+    }
+
+    /// The state after a step that tells or moves the level, and the gain in log-likelihood.
+    pub(crate) fn take(&mut self, kind: &Kind, rate_per_h: f64, law: &Law) -> f64 {
+        let before = Level {
+            mean: self.level,
+            var: self.cov.cc.max(1e-6),
+        };
+        let (after, gain) = before.take(kind, rate_per_h, law);
+        let after = Level {
+            var: after.var.max(1e-6),
+            ..after
+        };
+        match *kind {
+            Kind::Sample { .. } | Kind::RunStart { .. } => self.learn(before, after),
+            Kind::RunEnd { end: Some(_) } => self.replace(after, 0.0),
+            Kind::RunEnd { end: None } => self.replace(after, 0.5),
+            Kind::Mix { share, .. } => self.replace(after, 1.0 - share),
+            Kind::Drain { .. } => self.replace(after, 1.0),
+            Kind::NewIngress { .. } => {}
+        }
+        gain
+    }
+
+    /// Wander and recent ingress follow the level by their regressions on it.
+    fn learn(&mut self, before: Level, after: Level) {
+        let (per_u, per_a) = (self.cov.cu / before.var, self.cov.ca / before.var);
+        let (moved, lost) = (after.mean - before.mean, before.var - after.var);
+        self.level = after.mean;
+        self.wander += per_u * moved;
+        self.recent += per_a * moved;
+        let cov = &mut self.cov;
+        cov.cc = after.var;
+        cov.uu = (cov.uu - per_u * per_u * lost).max(0.0);
+        cov.aa = (cov.aa - per_a * per_a * lost).max(0.0);
+        cov.ua -= per_u * per_a * lost;
+        cov.cu = per_u * after.var;
+        cov.ca = per_a * after.var;
+    }
+
+    /// The level became another one that keeps this share of the old.
+    fn replace(&mut self, after: Level, share: f64) {
+        self.level = after.mean;
+        self.cov.cc = after.var;
+        self.cov.cu *= share;
+        self.cov.ca *= share;
+    }
+
+    /// A new time of ingress begins: fresh wander, nothing summed yet.
+    pub(crate) fn renew(&mut self, law: &Law) {
+        *self = Self::new(self.level, self.cov.cc, law);
+    }
+}
+
+/// The normal law with the moments of a mixture of two, and their weight together.
+pub(crate) fn merge(a: (f64, State), b: (f64, State)) -> (f64, State) {
+    let total = a.0 + b.0;
+    if b.0 <= 0.0 || b.0.is_nan() {
+        return a;
+    }
+    if a.0 <= 0.0 || a.0.is_nan() {
+        return b;
+    }
+    let (p, q) = (a.0 / total, b.0 / total);
+    let (s, t) = (a.1, b.1);
+    let (dc, du, da) = (t.level - s.level, t.wander - s.wander, t.recent - s.recent);
+    let mix = |x: f64, y: f64, spread: f64| p * x + q * y + p * q * spread;
+    let cov = Covariance {
+        cc: mix(s.cov.cc, t.cov.cc, dc * dc),
+        cu: mix(s.cov.cu, t.cov.cu, dc * du),
+        ca: mix(s.cov.ca, t.cov.ca, dc * da),
+        uu: mix(s.cov.uu, t.cov.uu, du * du),
+        ua: mix(s.cov.ua, t.cov.ua, du * da),
+        aa: mix(s.cov.aa, t.cov.aa, da * da),
+    };
+    let state = State {
+        level: s.level + q * dc,
+        wander: s.wander + q * du,
+        recent: s.recent + q * da,
+        cov,
+    };
+    (total, state)
+}
