@@ -16,7 +16,7 @@ a{color:var(--link)}:focus-visible{outline:2px solid var(--link);outline-offset:
 table{border-collapse:collapse;width:100%;font-size:.88rem;font-variant-numeric:tabular-nums}
 caption{text-align:left;color:var(--soft);padding:.2rem 0;font-style:italic}
 th{text-align:left;padding:.25rem .7rem .25rem 0;vertical-align:bottom}
-thead th{border-bottom:2px solid var(--ink)}
+thead th{border-bottom:2px solid var(--ink)}thead th.figure{white-space:normal}
 tbody th{font-weight:normal;vertical-align:top}
 td{padding:.25rem .7rem .25rem 0;vertical-align:top}
 tbody td,tbody th{border-bottom:1px solid var(--rule)}
@@ -35,7 +35,7 @@ dt{font-weight:bold;color:var(--ink)}dd{margin:0 0 .4rem 0}
 @media screen and (prefers-color-scheme:dark){:root{--ink:#e6e9e2;--soft:#aab3a4;--rule:#454c42;--paper:#191d18;--link:#8fc4d9;--tint:#272b22;--mark:#e0a478}}
 @media screen and (max-width:50rem){body{padding:.8rem 1rem 2rem}table{font-size:.82rem}}
 @page{margin:14mm 12mm}
-@media print{:root{color-scheme:light}body{max-width:none;padding:0;font-size:9.5pt;line-height:1.35}nav,.skip,script{display:none}
+@media print{:root{color-scheme:light;--paper:#fff}body{max-width:none;padding:0;font-size:9.5pt;line-height:1.35}nav,.skip,script{display:none}
 .wide{overflow:visible}table{font-size:8pt}td,th{padding-right:.45rem}
 tr,figure,tbody.pair,dt,dd{break-inside:avoid}dt,h2,h3,caption,thead{break-after:avoid}
 a{color:inherit;text-decoration:none}.caution{background:none}}

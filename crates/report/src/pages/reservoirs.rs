@@ -69,14 +69,14 @@ fn chart(input: &ReportInput<'_>) -> String {
     figure(
         &intervals(&rows, &axis),
         &format!(
-            "One dot is one reservoir's chance; hollow where the limit is the service's default and not the owner's. Its rank by whole risk and the rank's 90 % interval stand at the right.{more}"
+            "One dot is one reservoir's chance, none where it is not known; hollow where the limit is the service's default and not the owner's. Its rank by whole risk and the rank's 90 % interval stand at the right.{more}"
         ),
     )
 }
 
 fn chart_row(row: &ReservoirRisk) -> IntervalRow {
     let unknown = if row.p_water_limit.is_none() {
-        ", chance not known"
+        ", not known"
     } else {
         ""
     };

@@ -88,17 +88,17 @@ fn told_row(input: &ReportInput<'_>, run: &Run) -> Record {
     let said = fit.map_or_else(String::new, |fit| {
         format!("{}: {} ", run_status(fit.status), sentence(&fit.evidence))
     });
-    to_record(input, run, rate, &said)
+    to_record(input, run, Cell::Figure(rate), &said)
 }
 
 fn silent_row(input: &ReportInput<'_>, run: &Run) -> Record {
     let fit = input.removal_runs.get(&run.run_id);
     let why = fit.map_or("not fitted", |fit| run_status(fit.status));
     let said = fit.map_or_else(String::new, |fit| format!("{} ", sentence(&fit.evidence)));
-    to_record(input, run, why.to_owned(), &said)
+    to_record(input, run, Cell::Text(why.to_owned()), &said)
 }
 
-fn to_record(input: &ReportInput<'_>, run: &Run, fifth: String, said: &str) -> Record {
+fn to_record(input: &ReportInput<'_>, run: &Run, fifth: Cell, said: &str) -> Record {
     let ambient = input.ambient_kpa.get(&run.unit_id).copied();
     let read_from = input.run_sources.get(&run.run_id).map_or_else(
         || "Read from: not known.".to_owned(),
@@ -115,7 +115,7 @@ fn to_record(input: &ReportInput<'_>, run: &Run, fifth: String, said: &str) -> R
             )),
             Cell::Figure(number(Some(run.hours), 1)),
             Cell::Figure(water(run)),
-            Cell::Text(fifth),
+            fifth,
             Cell::Figure(vacuum_pair(run.steady_kpa, ambient)),
             Cell::Text(flags.join(", ")),
         ],

@@ -307,7 +307,7 @@ fn a_reservoir_without_a_sample_says_so_in_one_dash_each() {
     let pages = pages(&world);
     let html = page(&pages, "reservoirs.html");
     assert!(html.contains("No sample and no run tells the water here."));
-    assert!(html.contains("chance not known"));
+    assert!(html.contains("rank 1 (1 to 77), not known"));
     assert!(html.contains("<td>–</td>") && !html.contains("(–)"));
 }
 
