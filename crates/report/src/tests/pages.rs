@@ -358,18 +358,14 @@ fn runs_of_the_quarter_only() {
 
 #[test]
 fn reasons_are_grouped_and_none_is_lost() {
-    let mut world = World::default();
-    world.reject_reasons = (0..90)
-        .map(|n| {
-            (
-                format!("2036-04-08T20:{n:02}:12Z lies more than a day after the load"),
-                7,
-            )
-        })
-        .collect();
-    world
-        .reject_reasons
-        .push(("the header again".to_owned(), 3));
+    let late = (0..90).map(|n| {
+        let reason = format!("2036-04-08T20:{n:02}:12Z lies more than a day after the load");
+        (reason, 7)
+    });
+    let world = World {
+        reject_reasons: late.chain([("the header again".to_owned(), 3)]).collect(),
+        ..World::default()
+    };
     let pages = pages(&world);
     let html = page(&pages, "data.html");
     assert!(html.contains(
