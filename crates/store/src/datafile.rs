@@ -74,27 +74,6 @@ pub(crate) fn pick_rows(
     take_record_batch(batch, &UInt64Array::from(rows)).map_err(|e| layout.bad_rows(e.to_string()))
 }
 
-/// The rows without the columns that hold nothing in this file: readers take a column that a file
-/// lacks for null, and a run log fills a third of the contract's columns. Key columns stay.
-pub(crate) fn without_empty_columns(
-    layout: &Layout,
-    rows: &RecordBatch,
-) -> Result<RecordBatch, StoreError> {
-    let schema = rows.schema();
-    let kept: Vec<usize> = schema
-        .fields()
-        .iter()
-        .zip(rows.columns())
-        .enumerate()
-        .filter(|(_, (field, column))| {
-            column.null_count() < column.len() || layout.sort.contains(field.name())
-        })
-        .map(|(idx, _)| idx)
-        .collect();
-    rows.project(&kept)
-        .map_err(|e| layout.bad_rows(e.to_string()))
-}
-
 /// Writes rows already in key order to a new file and makes sure they have reached
 /// the disk; returns the file's size in bytes.
 pub(crate) fn publish_rows(

@@ -9,7 +9,7 @@ use deltalake_core::kernel::Add;
 use serde_json::Value;
 use uuid::Uuid;
 
-use crate::datafile::{pick_rows, publish_rows, to_sorted, without_empty_columns};
+use crate::datafile::{pick_rows, publish_rows, to_sorted};
 use crate::error::StoreError;
 use crate::layout::Layout;
 use crate::live::LiveFile;
@@ -106,7 +106,7 @@ fn write_file(
     };
     let full = folder.join(&path);
     let stats = to_stats(layout, rows);
-    let size = publish_rows(layout, &full, &without_empty_columns(layout, rows)?)?;
+    let size = publish_rows(layout, &full, rows)?;
     let partition_values = partition
         .map(|(partition, month)| (partition.column.clone(), Some(month.to_owned())))
         .into_iter()
