@@ -123,7 +123,9 @@ impl<'a> CellReader<'a> {
                     Some(text) => from_real(pressure::stated(self, text, &cell, rule, *reference)?),
                 },
             };
-            self.learn(idx, short, stated);
+            if known.is_none() {
+                self.learn(idx, short, stated);
+            }
             return match to_real(stated) {
                 None => Ok(()),
                 Some(value) => {

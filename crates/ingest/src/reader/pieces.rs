@@ -3,7 +3,7 @@
 //! What one piece must know of those before it is little and carried along: that the header
 //! changed, and each unit's last row, which tells the passes of an hour that the clock showed twice.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 
 use super::FileHead;
 use super::record::Job;
@@ -86,7 +86,7 @@ impl<'a, 'r> PieceReader<'a, 'r> {
             } else {
                 rows
             };
-            self.before = rows.after;
+            self.before.go_on(rows.after);
             out.push(rows.rows);
         }
         Ok(Some(out))
@@ -129,7 +129,15 @@ pub struct WideFile<'a> {
 struct Before {
     fatal: Option<String>,
     /// Units and their last rows.
-    last: Vec<(String, FoldRow)>,
+    last: BTreeMap<String, FoldRow>,
+}
+
+impl Before {
+    /// What stands after one more piece: a unit that is not in it keeps its last row.
+    fn go_on(&mut self, after: Self) {
+        self.fatal = after.fatal;
+        self.last.extend(after.last);
+    }
 }
 
 /// What one piece gives.
@@ -224,7 +232,7 @@ impl<'a> WideFile<'a> {
             .collect();
         builder.set_before(known);
         read_records(&mut job, &mut sheet, &mut records, &mut builder);
-        let last: Vec<(String, FoldRow)> = builder
+        let last: BTreeMap<String, FoldRow> = builder
             .last_rows()
             .into_iter()
             .filter_map(|row| Some((job.unit_of(row.series)?.to_owned(), row)))
@@ -238,8 +246,8 @@ impl<'a> WideFile<'a> {
             is_doubtful,
             is_open: is_doubtful
                 && last
-                    .iter()
-                    .any(|(_, row)| matches!(row.time, LocalTime::Twice(..))),
+                    .values()
+                    .any(|row| matches!(row.time, LocalTime::Twice(..))),
             rows: job.finish(builder),
         }
     }
@@ -356,6 +364,18 @@ alarm = { from = "Alarm" }
                 });
             }
             check(&text, aim, n_pieces);
+        }
+    }
+
+    #[test]
+    fn a_unit_that_paused_for_some_pieces_still_has_its_neighbour() {
+        let mut text = String::from("title\nUnit,Time,Q,V,Alarm\nU-1,2026-11-01 00:50,60,90,\n");
+        for minute in 51..59 {
+            text.push_str(&format!("U-2,2026-11-01 00:{minute},60,90,\n"));
+        }
+        text.push_str("U-1,2026-11-01 01:00,61,90,\nU-2,2026-11-01 04:00,60,90,\n");
+        for aim in [40, 70, 100] {
+            check(&text, aim, 2);
         }
     }
 
