@@ -234,14 +234,12 @@ impl<'a> Sink<'a> {
             let stored = self.store.load_files(self.table, &replaced)?;
             let merged = plan.plan.merge_part(part, &stored)?;
             let had = self.staged.staged_files();
+            publish::lay(&mut self.staged, &replaced, &merged)?;
             if merged.n_changed > 0 {
-                self.staged.remove(&replaced)?;
-                self.staged.write(&merged.rewritten)?;
                 let is_gone = |file: &LiveFile| replaced.iter().any(|gone| gone.path == file.path);
                 self.live.retain(|file| !is_gone(file));
                 self.mixed.retain(|file| !is_gone(file));
             }
-            self.staged.write(&merged.added)?;
             let new = self.staged.staged_files();
             self.mixed
                 .extend(new.into_iter().filter(|file| !had.contains(file)));
@@ -262,8 +260,8 @@ impl<'a> Sink<'a> {
             self.store,
             self.guard,
             publish::StagedCommit {
-                rejects: Some(self.staged_rejects),
-                data: Some(self.staged),
+                rejects: self.staged_rejects,
+                data: self.staged,
                 ledger: vec![row],
             },
         )?;

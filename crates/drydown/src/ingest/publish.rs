@@ -69,8 +69,8 @@ pub(super) fn take(
             store,
             guard,
             StagedCommit {
-                rejects: Some(rejects),
-                data: Some(data),
+                rejects,
+                data,
                 ledger,
             },
         )?;
@@ -87,9 +87,8 @@ pub(super) fn take(
 
 /// Everything of one commit: rejects, data with the ledger rows in its metadata, loads.
 pub(super) struct StagedCommit<'a> {
-    pub(super) rejects: Option<Staged<'a>>,
-    /// None where no row changes.
-    pub(super) data: Option<Staged<'a>>,
+    pub(super) rejects: Staged<'a>,
+    pub(super) data: Staged<'a>,
     pub(super) ledger: Vec<LoadRow>,
 }
 
@@ -99,17 +98,15 @@ pub(super) fn commit_staged(
     guard: &WriteGuard,
     commit: StagedCommit<'_>,
 ) -> Result<()> {
-    if let Some(rejects) = commit.rejects
-        && rejects.is_change()
-    {
-        rejects.commit(CommitNote::default())?;
+    if commit.rejects.is_change() {
+        commit.rejects.commit(CommitNote::default())?;
     }
-    if let Some(data) = commit.data
-        && data.is_change()
-    {
-        let base = data.base_version();
+    if commit.data.is_change() {
+        let base = commit.data.base_version();
         let note = BTreeMap::from([(LOADS_KEY.to_owned(), json!(commit.ledger))]);
-        data.commit(CommitNote::new(note).computed_from(base))?;
+        commit
+            .data
+            .commit(CommitNote::new(note).computed_from(base))?;
     }
     store.append(
         guard,
@@ -131,13 +128,19 @@ fn stage<'a>(
     rejects.write(&[rejects_batch(files)?])?;
     let mut data = store.stage(guard, table)?;
     for part in laid {
-        if part.merged.n_changed > 0 {
-            data.remove(&part.touched)?;
-            data.write(&part.merged.rewritten)?;
-        }
-        data.write(&part.merged.added)?;
+        lay(&mut data, &part.touched, &part.merged)?;
     }
     Ok((rejects, data))
+}
+
+/// Stages what merging gave in the place of the files it was merged with.
+pub(super) fn lay(data: &mut Staged<'_>, touched: &[LiveFile], merged: &Merged) -> Result<()> {
+    if merged.n_changed > 0 {
+        data.remove(touched)?;
+        data.write(&merged.rewritten)?;
+    }
+    data.write(&merged.added)?;
+    Ok(())
 }
 
 /// Stored files that may hold a row of the part.

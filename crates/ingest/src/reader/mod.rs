@@ -98,18 +98,17 @@ impl Source {
         builder
             .notes
             .push(format!("{error}; the whole file is one reject"));
-        builder.finish(Finish {
-            source: self,
-            file,
-            pool: TextPool::default(),
-            stamp_key: None,
-            derives_barometer: false,
-        })
+        self.without_rows(file, builder)
     }
 
     /// A file without any record.
     fn no_rows(&self, file: FileHead<'_>) -> FileRows {
-        Builder::new(self.keys.len(), self.layout, &[]).finish(Finish {
+        let builder = Builder::new(self.keys.len(), self.layout, &[]);
+        self.without_rows(file, builder)
+    }
+
+    fn without_rows(&self, file: FileHead<'_>, builder: Builder) -> FileRows {
+        builder.finish(Finish {
             source: self,
             file,
             pool: TextPool::default(),
