@@ -1,4 +1,5 @@
-//! The estimates at each month's start of the last six months and at as_of, with what was known then.
+//! The estimates at each month's start of the last six months, with what was known then, and
+//! those of the earlier jobs at as_of.
 
 use std::collections::BTreeMap;
 
@@ -24,9 +25,8 @@ pub(super) fn snapshots(
     samples: &[Sample],
     indicators: &BTreeMap<RunId, f64>,
 ) -> Result<Vec<Snapshot>> {
-    let times = times(context.as_of);
     let config = removal_config(&context.config.analysis);
-    times
+    let mut snapshots = month_starts(context.as_of)
         .par_iter()
         .map(|at| {
             let registers = context.registers_at(*at)?;
@@ -57,19 +57,27 @@ pub(super) fn snapshots(
                 quarters: fleet.quarters,
             })
         })
-        .collect()
+        .collect::<Result<Vec<_>>>()?;
+    // The jobs before this one made these from the same rows.
+    snapshots.push(Snapshot {
+        as_of: context.as_of,
+        risks: context.records()?,
+        coefficients: context.records()?,
+        quarters: context.records()?,
+    });
+    Ok(snapshots)
 }
 
-fn times(as_of: Stamp) -> Vec<Stamp> {
-    let mut times = vec![as_of];
+/// The starts of the last months before as_of, ascending.
+fn month_starts(as_of: Stamp) -> Vec<Stamp> {
+    let mut starts = Vec::with_capacity(MONTHS);
     let mut at = as_of;
     for _ in 0..MONTHS {
         at = at.plus_hours(-1.0).month_start();
-        times.push(at);
+        starts.push(at);
     }
-    times.sort();
-    times.dedup();
-    times
+    starts.reverse();
+    starts
 }
 
 #[cfg(test)]
@@ -77,9 +85,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn month_starts_before_as_of_and_as_of_itself() {
+    fn month_starts_before_as_of() {
         let as_of: Stamp = "2026-10-01".parse().unwrap();
-        let shown: Vec<String> = times(as_of).iter().map(|at| at.day().to_string()).collect();
+        let shown: Vec<String> = month_starts(as_of)
+            .iter()
+            .map(|at| at.day().to_string())
+            .collect();
         assert_eq!(
             shown,
             [
@@ -88,11 +99,11 @@ mod tests {
                 "2026-06-01",
                 "2026-07-01",
                 "2026-08-01",
-                "2026-09-01",
-                "2026-10-01"
+                "2026-09-01"
             ]
         );
         let later: Stamp = "2026-10-15".parse().unwrap();
-        assert_eq!(times(later).len(), 7);
+        let latest = month_starts(later).last().map(|at| at.day().to_string());
+        assert_eq!(latest.as_deref(), Some("2026-10-01"));
     }
 }

@@ -3,16 +3,16 @@
 //! Half-t(3) priors on the standard deviations (t(3) on the log of a factor on stated ones); the mode of the log standard deviations; draws from
 //! a t(5) law around it; every draw carries the conditional law of all effects.
 
-use super::model::{CrossedModel, LinearPrediction, Outliers, SpreadPrior};
+use super::mode::find_mode;
+use super::model::{CrossedModel, LinearPrediction, Outliers};
 use super::predict::{EffectDraw, Predicted};
-use super::reml::{StandardResidual, left_out, residual_is_last, reweight, start};
+use super::reml::{StandardResidual, left_out, residual_is_last, reweight};
+use super::sample::sample;
 use super::system::{Solution, System};
 use crate::error::StatsError;
-use crate::optimise::{MinimiseConfig, hessian, inverse_positive, minimise};
 use crate::rng::{self, Pcg64};
 use crate::robust::weighted_quantile;
 use drydown_quantity::Interval;
-use rand::SeedableRng;
 
 /// Posterior law of one standard deviation.
 #[derive(Clone, Debug, PartialEq)]
@@ -54,199 +54,22 @@ pub fn fit_integrated(
     seed: u64,
 ) -> Result<Posterior, StatsError> {
     let mut system = System::new(model)?;
-    let mut mode = find_mode(&system)?;
+    let mut mode = find_mode(&system, None)?;
     if let Outliers::StudentT { df } = model.outliers {
         for _ in 0..6 {
             let moved = reweight(&mut system, &mode.solution, df);
-            mode = find_mode(&system)?;
+            mode = find_mode(&system, Some(&mode.logs))?;
             if moved < 1e-2 {
                 break;
             }
         }
     }
-    let draws = sample(&system, &mode, n_draws, seed)?;
+    let draws = sample(&system, &mode, n_draws, seed);
     Ok(Posterior {
         system,
         mode: mode.solution,
         draws,
     })
-}
-
-struct Mode {
-    logs: Vec<f64>,
-    /// Inverse of the second derivatives, flat directions bounded.
-    spread: Vec<Vec<f64>>,
-    solution: Solution,
-}
-
-/// Log posterior density of the log standard deviations, up to a constant, and the solution there.
-fn ln_posterior(system: &System, priors: &[SpreadPrior], logs: &[f64]) -> Option<(f64, Solution)> {
-    if logs.iter().any(|l| !(l.abs() < 30.0)) {
-        return None;
-    }
-    let unknown: Vec<f64> = logs.iter().map(|l| l.exp()).collect();
-    let solution = system.solve(&system.components(&unknown))?;
-    let prior: f64 = priors
-        .iter()
-        .zip(logs)
-        .map(|(prior, log)| prior.ln_density(*log))
-        .sum();
-    Some((prior - 0.5 * solution.criterion, solution))
-}
-
-fn find_mode(system: &System) -> Result<Mode, StatsError> {
-    let priors = system.priors();
-    let size = start(system);
-    let logs: Vec<f64> = priors.iter().map(|p| p.start(size)).collect();
-    let objective =
-        |logs: &[f64]| ln_posterior(system, &priors, logs).map_or(f64::INFINITY, |p| -p.0);
-    let config = MinimiseConfig {
-        scales: vec![0.7; logs.len()],
-        max_iterations: 100,
-        gradient_tolerance: 1e-3,
-    };
-    let at = if logs.is_empty() {
-        logs
-    } else {
-        minimise(&objective, &logs, &config).x
-    };
-    let curvature = hessian(&objective, &at, &vec![0.05; at.len()]);
-    // A component the data say nothing of has the curvature of its prior; never flatter than this.
-    let spread = inverse_positive(&curvature, 0.25).ok_or(StatsError::NotConverged {
-        what: "mode of the components",
-        iterations: 100,
-    })?;
-    let (_, solution) = ln_posterior(system, &priors, &at).ok_or(StatsError::NotConverged {
-        what: "mode of the components",
-        iterations: 100,
-    })?;
-    Ok(Mode {
-        logs: at,
-        spread,
-        solution,
-    })
-}
-
-fn sample(
-    system: &System,
-    mode: &Mode,
-    n_draws: usize,
-    seed: u64,
-) -> Result<Vec<(f64, Solution)>, StatsError> {
-    if mode.logs.is_empty() {
-        return Ok(vec![(1.0, mode.solution.clone())]);
-    }
-    let priors = system.priors();
-    let mut rng = Pcg64::seed_from_u64(seed);
-    let mut centre = mode.logs.clone();
-    let mut spread = mode.spread.clone();
-    let mut kept = Vec::new();
-    for round in 0..3 {
-        let draws = importance(
-            system,
-            &priors,
-            (&centre, &spread),
-            n_draws.max(8),
-            &mut rng,
-        );
-        let total: f64 = draws.iter().map(|d| d.weight).sum();
-        if !(total > 0.0) {
-            break;
-        }
-        let effective = 1.0
-            / draws
-                .iter()
-                .map(|d| (d.weight / total).powi(2))
-                .sum::<f64>();
-        let enough = effective >= 0.35 * draws.len() as f64;
-        (centre, spread) = moments(&draws, total);
-        kept = draws;
-        if enough || round == 2 {
-            break;
-        }
-    }
-    if kept.is_empty() {
-        return Ok(vec![(1.0, mode.solution.clone())]);
-    }
-    let total: f64 = kept.iter().map(|d| d.weight).sum();
-    Ok(kept
-        .into_iter()
-        .filter(|d| d.weight > 1e-9 * total)
-        .map(|d| (d.weight / total, d.solution))
-        .collect())
-}
-
-struct Draw {
-    weight: f64,
-    logs: Vec<f64>,
-    solution: Solution,
-}
-
-/// Draws from a t(5) law, in pairs mirrored about its centre, with importance weights.
-fn importance(
-    system: &System,
-    priors: &[SpreadPrior],
-    (centre, spread): (&[f64], &[Vec<f64>]),
-    n_draws: usize,
-    rng: &mut Pcg64,
-) -> Vec<Draw> {
-    const DF: f64 = 5.0;
-    let d = centre.len();
-    let matrix = nalgebra::DMatrix::from_fn(d, d, |i, j| spread[i][j]);
-    let Some(root) = matrix.cholesky().map(|c| c.l()) else {
-        return Vec::new();
-    };
-    let mut raw = Vec::with_capacity(n_draws);
-    for _ in 0..n_draws.div_ceil(2) {
-        let z = nalgebra::DVector::from_vec(rng::standard_normals(rng, d));
-        let chi: f64 = rng::standard_normals(rng, 5).iter().map(|v| v * v).sum();
-        let t = z * (DF / chi).sqrt();
-        let ln_density = -0.5 * (DF + d as f64) * (t.norm_squared() / DF).ln_1p();
-        let step = &root * t;
-        for sign in [1.0, -1.0] {
-            let logs: Vec<f64> = centre
-                .iter()
-                .zip(step.iter())
-                .map(|(c, s)| c + sign * s)
-                .collect();
-            if let Some((ln_target, solution)) = ln_posterior(system, priors, &logs) {
-                raw.push((ln_target - ln_density, logs, solution));
-            }
-        }
-    }
-    let top = raw.iter().map(|r| r.0).fold(f64::NEG_INFINITY, f64::max);
-    let mean = raw.iter().map(|r| (r.0 - top).exp()).sum::<f64>() / raw.len().max(1) as f64;
-    // Truncated importance weights (Ionides 2008): no single draw may dominate.
-    let cap = mean * (raw.len() as f64).sqrt();
-    raw.into_iter()
-        .map(|(ln_weight, logs, solution)| Draw {
-            weight: (ln_weight - top).exp().min(cap),
-            logs,
-            solution,
-        })
-        .collect()
-}
-
-/// Weighted mean and covariance of the draws, the latter kept away from singular.
-fn moments(draws: &[Draw], total: f64) -> (Vec<f64>, Vec<Vec<f64>>) {
-    let d = draws.first().map_or(0, |x| x.logs.len());
-    let centre: Vec<f64> = (0..d)
-        .map(|j| draws.iter().map(|x| x.weight * x.logs[j]).sum::<f64>() / total)
-        .collect();
-    let spread = (0..d)
-        .map(|a| {
-            (0..d)
-                .map(|b| {
-                    let sum: f64 = draws
-                        .iter()
-                        .map(|x| x.weight * (x.logs[a] - centre[a]) * (x.logs[b] - centre[b]))
-                        .sum();
-                    sum / total + if a == b { 1e-3 } else { 0.0 }
-                })
-                .collect()
-        })
-        .collect();
-    (centre, spread)
 }
 
 impl Posterior {

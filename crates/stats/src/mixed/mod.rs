@@ -9,9 +9,11 @@
 
 mod graph;
 mod integrated;
+mod mode;
 mod model;
 mod predict;
 mod reml;
+mod sample;
 mod sparse;
 mod system;
 

@@ -26,6 +26,24 @@ impl MinimiseConfig {
             gradient_tolerance: 1e-6,
         }
     }
+
+    fn scale(&self, j: usize) -> f64 {
+        self.scales.get(j).copied().unwrap_or(1.0)
+    }
+
+    /// A place `u` scales away from `start`.
+    fn unscaled(&self, start: &[f64], u: &[f64]) -> Vec<f64> {
+        let moved = start.iter().zip(u).enumerate();
+        moved.map(|(j, (x, u))| x + u * self.scale(j)).collect()
+    }
+}
+
+/// Where `minimise` would end before its last digits: no Newton steps, no curvature.
+pub fn descend(f: &dyn Fn(&[f64]) -> f64, start: &[f64], config: &MinimiseConfig) -> Vec<f64> {
+    let n = start.len();
+    let g = |u: &[f64]| sane(f(&config.unscaled(start, u)));
+    let at = Search::new(&g, n, config).settle(n, config.max_iterations);
+    config.unscaled(start, &at.u)
 }
 
 /// A minimum.
@@ -81,26 +99,11 @@ fn is_positive(matrix: &[Vec<f64>]) -> bool {
 /// takes over before the final Newton steps.
 pub fn minimise(f: &dyn Fn(&[f64]) -> f64, start: &[f64], config: &MinimiseConfig) -> Minimum {
     let n = start.len();
-    let scale = |j: usize| config.scales.get(j).copied().unwrap_or(1.0);
-    let unscaled = |u: &[f64]| -> Vec<f64> { (0..n).map(|j| start[j] + u[j] * scale(j)).collect() };
+    let scale = |j: usize| config.scale(j);
+    let unscaled = |u: &[f64]| config.unscaled(start, u);
     let g = |u: &[f64]| sane(f(&unscaled(u)));
-    let mut search = Search {
-        f: &g,
-        steps: vec![1e-4; n],
-        tolerance: config.gradient_tolerance,
-    };
-    let mut at = search.bfgs(vec![0.0; n], config.max_iterations);
-    if !at.settled {
-        let simplex = SimplexConfig {
-            steps: vec![0.3; n],
-            tolerance: 1e-10,
-            max_evaluations: 400 * (n + 1),
-        };
-        let (u, value) = nelder_mead(&g, &at.u, &simplex);
-        if value < at.value {
-            at = search.bfgs(u, config.max_iterations);
-        }
-    }
+    let mut search = Search::new(&g, n, config);
+    let at = search.settle(n, config.max_iterations);
     let polished = search.newton(at);
     let curvature = hessian(&g, &polished.u, &vec![1e-3; n]);
     let slope = fine_gradient(&g, &polished.u, &vec![1e-3; n]);
@@ -136,7 +139,34 @@ struct Search<'a> {
     tolerance: f64,
 }
 
-impl Search<'_> {
+impl<'a> Search<'a> {
+    fn new(f: &'a dyn Fn(&[f64]) -> f64, n: usize, config: &MinimiseConfig) -> Self {
+        Self {
+            f,
+            steps: vec![1e-4; n],
+            tolerance: config.gradient_tolerance,
+        }
+    }
+
+    /// BFGS from the origin, through a simplex search where it stalls.
+    fn settle(&mut self, n: usize, max_iterations: usize) -> Point {
+        let at = self.bfgs(vec![0.0; n], max_iterations);
+        if at.settled {
+            return at;
+        }
+        let simplex = SimplexConfig {
+            steps: vec![0.3; n],
+            tolerance: 1e-10,
+            max_evaluations: 400 * (n + 1),
+        };
+        let (u, value) = nelder_mead(self.f, &at.u, &simplex);
+        if value < at.value {
+            self.bfgs(u, max_iterations)
+        } else {
+            at
+        }
+    }
+
     fn bfgs(&mut self, start: Vec<f64>, max_iterations: usize) -> Point {
         let n = start.len();
         let mut u = start;
