@@ -169,7 +169,7 @@ fn observe_pump(case: &Case<'_>, row: &PumpHealth, future: &[PumpHealth], made_a
         .maintenance_of(&row.unit_id)
         .iter()
         .find(|work| {
-            work.at > made_at
+            work.at >= made_at
                 && matches!(
                     work.action,
                     MaintenanceAction::Rebuild

@@ -97,3 +97,11 @@ pub struct ReportInput<'a> {
     /// Latest barometer used per unit, kPa.
     pub ambient_kpa: &'a BTreeMap<UnitId, f64>,
 }
+
+/// Rank of the reservoir a finding is about; 0 for another subject, whose place the sort leaves.
+pub(crate) fn risk_rank(risks: &[ReservoirRisk], subject: &str) -> i64 {
+    risks
+        .iter()
+        .find(|risk| risk.reservoir_id.as_str() == subject)
+        .map_or(0, |risk| risk.rank)
+}

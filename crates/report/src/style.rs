@@ -28,7 +28,7 @@ th button{font:inherit;font-weight:bold;color:inherit;background:none;border:0;p
 th[aria-sort=ascending] button::after{content:' \\2191'}th[aria-sort=descending] button::after{content:' \\2193'}
 figure{margin:.8rem 0 1.4rem}figure svg{max-width:100%;height:auto;background:#fdfdfa}figcaption{color:var(--soft);font-size:.88rem;font-style:italic}
 .act{font-weight:bold}.act::before{content:'\\25A0  '}.watch::before{content:'\\25A3  '}.info::before{content:'\\25A1  '}
-.new{font-weight:bold}
+.new{font-weight:bold}.day{white-space:nowrap}
 details{margin:1.2rem 0}summary{cursor:pointer}summary h2{display:inline;margin:0}.fold{color:var(--soft);font-size:.88rem}
 footer{border-top:3px double var(--rule);margin-top:2.4rem;font-size:.85rem;color:var(--soft)}
 dt{font-weight:bold;color:var(--ink)}dd{margin:0 0 .4rem 0}

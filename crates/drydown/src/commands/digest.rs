@@ -100,6 +100,7 @@ pub(super) fn deliver(
         heard: answers.heard_since(as_of.plus_days(-7.0)),
         new: &new,
         open: &open,
+        risks: &answers.risks,
         pump_health: &answers.pump_health,
         registers: &answers.registers,
     })?;

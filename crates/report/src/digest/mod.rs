@@ -10,9 +10,10 @@ use std::collections::BTreeMap;
 use drydown_findings::{Finding, Severity};
 use drydown_pumps::PumpHealth;
 use drydown_quantity::Stamp;
+use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::history::Registers;
 
-use crate::input::Heard;
+use crate::input::{Heard, risk_rank};
 use crate::png::PngError;
 use crate::show::counted;
 
@@ -27,6 +28,8 @@ pub struct DigestInput<'a> {
     pub new: &'a [&'a Finding],
     /// Findings already known that still hold.
     pub open: &'a [&'a Finding],
+    /// Where each reservoir stands, for the order of what is said.
+    pub risks: &'a [ReservoirRisk],
     /// Pump health by unit and time, for the charts.
     pub pump_health: &'a [PumpHealth],
     /// Maintenance marks.
@@ -56,9 +59,17 @@ const WHERE_ALL: &str =
 /// Where a chart cannot be drawn.
 pub fn render_digest(input: &DigestInput<'_>) -> Result<Digest, PngError> {
     let mut new: Vec<&Finding> = input.new.to_vec();
-    new.sort_by_key(|row| std::cmp::Reverse(row.severity));
+    new.sort_by_key(|row| {
+        (
+            std::cmp::Reverse(row.severity),
+            risk_rank(input.risks, &row.subject),
+        )
+    });
+    let mut open: Vec<&Finding> = input.open.to_vec();
+    open.sort_by_key(|row| risk_rank(input.risks, &row.subject));
     let sorted = DigestInput {
         new: &new,
+        open: &open,
         ..*input
     };
     let pictures = pictures::pictures(&sorted)?;

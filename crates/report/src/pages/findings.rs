@@ -3,10 +3,11 @@
 use std::cmp::Reverse;
 
 use drydown_findings::{Finding, FindingState, Kind, RULES, Severity};
+use drydown_quantity::Stamp;
 
 use super::parts::subject_link;
 use crate::html::{Cell, escape, folded, table};
-use crate::input::ReportInput;
+use crate::input::{ReportInput, risk_rank};
 use crate::words::{began, rule_title, sentence};
 
 /// Every finding: to act on, to watch, for information, cleared, in this order.
@@ -100,27 +101,19 @@ fn by_rule(input: &ReportInput<'_>, rows: &[&Finding]) -> String {
         let rule = RULES.iter().position(|rule| rule.name == row.rule);
         (row.kind != Kind::Safety, rule.unwrap_or(RULES.len()))
     };
+    let rank = |row: &Finding| risk_rank(input.risks, &row.subject);
     let mut sorted: Vec<&Finding> = rows.to_vec();
     sorted.sort_by(|a, b| {
         place(a)
             .cmp(&place(b))
             .then_with(|| a.rule.cmp(&b.rule))
             .then_with(|| (a.state != FindingState::New).cmp(&(b.state != FindingState::New)))
-            .then_with(|| rank(input, a).cmp(&rank(input, b)))
+            .then_with(|| rank(a).cmp(&rank(b)))
     });
     sorted
         .chunk_by(|a, b| a.rule == b.rule)
         .map(|group| rule_table(input, group))
         .collect()
-}
-
-/// Rank of the reservoir a finding is about; others keep the order they came in.
-fn rank(input: &ReportInput<'_>, row: &Finding) -> i64 {
-    input
-        .risks
-        .iter()
-        .find(|risk| risk.reservoir_id.as_str() == row.subject)
-        .map_or(0, |risk| risk.rank)
 }
 
 fn rule_table(input: &ReportInput<'_>, rows: &[&Finding]) -> String {
@@ -172,13 +165,14 @@ fn severity(severity: Severity) -> Cell {
 }
 
 fn when(row: &Finding) -> Cell {
+    let day = |at: Stamp| format!("<span class=\"day\">{}</span>", at.day());
     let seen = match row.state {
-        FindingState::Cleared => format!("cleared after {}", row.last_seen.day()),
+        FindingState::Cleared => format!("cleared after {}", day(row.last_seen)),
         FindingState::New => format!(
             "<span class=\"new\">new</span>, first seen {}",
-            row.first_seen.day()
+            day(row.first_seen)
         ),
-        FindingState::Open => format!("open since {}", row.first_seen.day()),
+        FindingState::Open => format!("open since {}", day(row.first_seen)),
     };
     let onset = began(row.onset_at);
     Cell::Markup(if onset.is_empty() {

@@ -174,6 +174,9 @@ fn became(row: &Forecast) -> String {
         (None, Some(ForecastEnd::Repair)) => format!("ended by a repair{on}"),
         (None, Some(ForecastEnd::Treatment)) => format!("ended by a treatment{on}"),
         (None, Some(ForecastEnd::NotObserved)) => "nobody looked".to_owned(),
-        (None, Some(ForecastEnd::Due) | None) => "not yet due".to_owned(),
+        (None, Some(ForecastEnd::Due) | None) => match row.observed_to {
+            Some(at) => format!("not yet due; not passed by {}", at.day()),
+            None => "not yet due".to_owned(),
+        },
     }
 }

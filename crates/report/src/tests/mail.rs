@@ -14,6 +14,7 @@ fn digest(world: &World, new: &[Finding], open: &[Finding]) -> Digest {
         heard: Heard { heard: 1, of: 2 },
         new: &new,
         open: &open,
+        risks: &world.risks,
         pump_health: &world.pump_health,
         registers: &world.registers,
     })
