@@ -78,7 +78,7 @@ pub(super) fn to_batches<'a>(files: &[&'a Found], text: u64) -> Vec<Batch<'a>> {
 
 /// Bytes of text a file unpacks to, roughly: run logs compress about eightfold.
 pub(super) fn text_weight(file: &Found) -> u64 {
-    let packed = ["gz", "zst", "zip"]
+    let packed = ["gz", "zst", "zip", "xlsx", "xlsm"]
         .iter()
         .any(|ending| file.path.extension().is_some_and(|found| found == *ending));
     if packed {

@@ -10,6 +10,7 @@ use crate::cells::{
 use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
+use crate::text::Traits;
 use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
 
 /// Stamps may lie this far after the load: clocks run ahead, and zones differ.
@@ -37,8 +38,7 @@ pub(crate) struct Standard {
 pub(crate) struct CellReader<'a> {
     pub(crate) source: &'a Source,
     pub(crate) loaded_at: Option<Stamp>,
-    /// Some bytes of the file are unknown to its encoding.
-    pub(crate) malformed: bool,
+    pub(crate) traits: Traits,
     pub(crate) pool: TextPool,
     /// Slot of `ambient_kpa`, where the source speaks for it.
     pub(crate) ambient_slot: Option<usize>,
@@ -59,7 +59,7 @@ pub(crate) struct StampFound {
 }
 
 impl<'a> CellReader<'a> {
-    pub(crate) fn new(source: &'a Source, loaded_at: Option<Stamp>, malformed: bool) -> Self {
+    pub(crate) fn new(source: &'a Source, loaded_at: Option<Stamp>, traits: Traits) -> Self {
         let ambient = source
             .table
             .columns
@@ -76,7 +76,7 @@ impl<'a> CellReader<'a> {
         Self {
             source,
             loaded_at,
-            malformed,
+            traits,
             pool: TextPool::default(),
             ambient_slot,
             memos: source.values.iter().map(memo_of).collect(),
@@ -271,7 +271,7 @@ impl<'a> CellReader<'a> {
                 Ok(from_whole(i64::from(value)))
             }
             CellKind::Whole => self.whole(column, text),
-            CellKind::Date(format) => match format.read(text) {
+            CellKind::Date(format) => match self.written(format, text) {
                 Some(WrittenStamp::Date(day)) => Ok(from_whole(i64::from(day.number()))),
                 Some(WrittenStamp::Local(micros)) => {
                     Ok(from_whole(micros.div_euclid(MAX_AHEAD_MICROS)))
@@ -295,7 +295,7 @@ impl<'a> CellReader<'a> {
     }
 
     fn text(&mut self, text: &str) -> Result<u64, String> {
-        if self.malformed && text.contains('\u{fffd}') {
+        if self.traits.malformed && text.contains('\u{fffd}') {
             return Err(format!(
                 "found bytes that are not {}: check the source's encoding",
                 self.source.encoding.name()
@@ -329,9 +329,15 @@ impl<'a> CellReader<'a> {
         Ok(from_whole(value as i64))
     }
 
+    /// A stamp as the source writes it, or as a workbook's date was written out.
+    fn written(&self, format: &StampFormat, text: &str) -> Option<WrittenStamp> {
+        let dated = self.traits.is_workbook.then(|| format.read_dated(text));
+        dated.flatten().or_else(|| format.read(text))
+    }
+
     /// What a written stamp means on the source's clock.
     fn stamp(&self, format: &StampFormat, text: &str) -> Result<StampFound, String> {
-        match format.read(text) {
+        match self.written(format, text) {
             Some(WrittenStamp::Utc(at)) => Ok(StampFound {
                 time: LocalTime::Known(at),
                 local_micros: at.micros(),
@@ -587,7 +593,7 @@ pub(crate) fn check_constant(source: &Source, column: &Column) -> Result<(), Str
     let Origin::Constant(text) = &column.origin else {
         return Ok(());
     };
-    let mut reader = CellReader::new(source, None, false);
+    let mut reader = CellReader::new(source, None, Traits::default());
     if let (true, CellKind::Stamp(format)) = (source.table.is_key(&column.name), &column.kind) {
         return reader.read_key_stamp(column, format, text).map(|_| ());
     }

@@ -51,14 +51,14 @@ impl Source {
     /// Bytes that do not unpack are one record, rejected with their first bytes in hexadecimal.
     #[must_use]
     pub fn read_file(&self, input: &FileInput<'_>, site: &SiteContext) -> FileRows {
-        let decoded = match decode_text(input.bytes, self.encoding, input.max_text) {
+        let decoded = match decode_text(input.bytes, &self.text_rule(), input.max_text) {
             Ok(decoded) => decoded,
             Err(error) => return self.unreadable(input, &error),
         };
         let mut records = Records::new(&decoded.text, self.delimiter);
         records.skip_lines(self.skip_lines);
         let hash = self.file_hash(input.name, input.bytes);
-        let job = record::Job::new(self, input.head(&hash), site, decoded.malformed);
+        let job = record::Job::new(self, input.head(&hash), site, decoded.traits);
         match self.layout {
             Layout::Wide => wide::read(job, records),
             Layout::Tall => tall::read(job, records),
@@ -171,8 +171,7 @@ impl Source {
         limit: usize,
     ) -> Result<Pieces<'r>, TextError> {
         let cut = Cut {
-            encoding: self.encoding,
-            delimiter: self.delimiter,
+            rule: self.text_rule(),
             skip_lines: self.skip_lines,
             aim,
             limit,

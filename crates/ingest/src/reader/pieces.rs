@@ -173,7 +173,7 @@ impl<'a> WideFile<'a> {
         file: FileHead<'a>,
         first: &Piece,
     ) -> Option<Self> {
-        let job = Job::new(source, file, site, first.malformed);
+        let job = Job::new(source, file, site, first.traits);
         let mut records = Records::new(&first.text, source.delimiter);
         records.skip_lines(source.skip_lines);
         let mut record = Record::default();
@@ -198,7 +198,7 @@ impl<'a> WideFile<'a> {
 
     /// Reads one piece; `before` comes from the piece before it.
     fn read(&self, piece: &Piece, before: &Before) -> PieceRows {
-        let mut job = Job::new(self.source, self.file, self.site, piece.malformed);
+        let mut job = Job::new(self.source, self.file, self.site, piece.traits);
         let Some(mut sheet) = self.sheet.clone() else {
             return PieceRows {
                 rows: self.source.no_rows(self.file),

@@ -13,7 +13,7 @@ use crate::rows::FileRows;
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
 use crate::source::{CellKind, Column, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
-use crate::text::Record;
+use crate::text::{Record, Traits};
 use crate::texts::{NULL, from_whole};
 
 /// One file being read.
@@ -58,13 +58,13 @@ impl<'a> Job<'a> {
         source: &'a Source,
         file: FileHead<'a>,
         site: &'a SiteContext,
-        malformed: bool,
+        traits: Traits,
     ) -> Self {
         let captured = name_parts(source, file.name);
         let place = |wanted: &dyn Fn(&Column) -> bool| source.keys.iter().position(wanted);
         Self {
             source,
-            cells: CellReader::new(source, Some(file.loaded_at), malformed),
+            cells: CellReader::new(source, Some(file.loaded_at), traits),
             site,
             file,
             captured,

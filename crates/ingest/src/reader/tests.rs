@@ -12,6 +12,7 @@ mod pressures;
 mod stamps;
 mod text;
 mod units;
+mod workbooks;
 
 use drydown_quantity::Stamp;
 
@@ -230,4 +231,26 @@ fn the_same_bytes_under_the_name_of_another_unit_are_another_file() {
     let plain = blake3::hash(text).to_hex().to_string();
     assert_ne!(hash("U-1_a.csv"), plain);
     assert_eq!(hash("nothing.csv"), plain);
+}
+
+/// What the reference page shows must be what the program reads.
+#[test]
+fn the_page_on_sources_compiles() {
+    #[derive(serde::Deserialize)]
+    struct Page {
+        source: Vec<SourceSpec>,
+    }
+    let page = include_str!("../../../../data-schema/sources.md");
+    let blocks: Vec<&str> = page
+        .split("```toml\n")
+        .skip(1)
+        .filter_map(|rest| rest.split("```").next())
+        .collect();
+    assert_eq!(blocks.len(), 3);
+    for block in blocks {
+        let page: Page = toml::from_str(block).unwrap();
+        for spec in page.source {
+            spec.compile().unwrap();
+        }
+    }
 }

@@ -105,6 +105,7 @@ impl Compiler<'_> {
             delimiter: delimiter?,
             mark: mark?,
             skip_lines: spec.skip_lines,
+            sheet: spec.sheet.clone(),
             nulls: spec
                 .null
                 .iter()

@@ -10,6 +10,7 @@ use regex::Regex;
 use super::spec::Layout;
 use crate::cells::DecimalMark;
 use crate::stamps::{Clock, StampFormat};
+use crate::text::TextRule;
 
 /// A checked source, ready to read files.
 #[derive(Clone, Debug)]
@@ -22,6 +23,7 @@ pub struct Source {
     pub(crate) delimiter: u8,
     pub(crate) mark: DecimalMark,
     pub(crate) skip_lines: u64,
+    pub(crate) sheet: Option<String>,
     pub(crate) nulls: BTreeSet<String>,
     pub(crate) clock: Option<Clock>,
     pub(crate) file_name: Option<Regex>,
@@ -126,6 +128,16 @@ impl Source {
     #[must_use]
     pub fn source_hash(&self) -> &str {
         &self.hash
+    }
+
+    /// How the bytes of its files become text.
+    pub(crate) fn text_rule(&self) -> TextRule<'_> {
+        TextRule {
+            encoding: self.encoding,
+            delimiter: self.delimiter,
+            mark: self.mark,
+            sheet: self.sheet.as_deref(),
+        }
     }
 
     /// Whether numbers may carry a laboratory's notation.

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::text::TextRule;
+
 /// One source: where its files are, how they are written, what their columns mean.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -21,6 +23,10 @@ pub struct SourceSpec {
     pub decimal: String,
     #[serde(default)]
     pub skip_lines: u64,
+    /// The sheet of a workbook; None: the first that shows.
+    // Not written where it is absent, so that descriptions from before it keep their hash.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sheet: Option<String>,
     #[serde(default = "empty")]
     pub null: Vec<String>,
     #[serde(default)]
@@ -171,8 +177,8 @@ impl SourceSpec {
     #[must_use]
     pub fn text_in(encoding: &str, bytes: &[u8], limit: usize) -> Option<(String, bool)> {
         let encoding = encoding_rs::Encoding::for_label(encoding.as_bytes())?;
-        let decoded = crate::text::decode_text(bytes, encoding, limit).ok()?;
-        Some((decoded.text, !decoded.malformed))
+        let decoded = crate::text::decode_text(bytes, &TextRule::of(encoding), limit).ok()?;
+        Some((decoded.text, !decoded.traits.malformed))
     }
 }
 

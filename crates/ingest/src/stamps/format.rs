@@ -118,6 +118,20 @@ impl StampFormat {
 }
 
 impl StampFormat {
+    /// Reads a date that a workbook holds as a date, written out as ISO 8601. Whether one without a
+    /// time means the day or its midnight hangs on what the column is said to hold.
+    pub(crate) fn read_dated(&self, text: &str) -> Option<WrittenStamp> {
+        let is_moment = match &self.kind {
+            Kind::Pattern { has_time, .. } => *has_time,
+            Kind::EpochSeconds | Kind::EpochMillis | Kind::Serial => true,
+            Kind::Rfc3339 => false,
+        };
+        match read_rfc3339(text)? {
+            WrittenStamp::Date(day) if is_moment => Some(WrittenStamp::Local(day.start().micros())),
+            found => Some(found),
+        }
+    }
+
     /// Reads a trimmed local stamp whose every number has the full width of its field; None for all
     /// others, which [`Self::read`] may still read. Far quicker, and never another answer.
     pub(crate) fn read_fixed(&self, text: &str) -> Option<WrittenStamp> {

@@ -1,6 +1,6 @@
 //! Bytes as found to text: compression by content, then the character encoding.
 //!
-//! Gzip, zstd and zip are recognised by their first bytes, never by the file's name. A
+//! Gzip, zstd, zip and XLSX workbooks are recognised by their content, never by the file's name. A
 //! byte-order mark wins over the encoding that the source states. The size of the
 //! unpacked text is bounded, because a small archive can unpack to anything.
 
@@ -8,13 +8,16 @@ use std::io::{Cursor, Read};
 
 use encoding_rs::Encoding;
 
+use super::workbook;
+use crate::cells::DecimalMark;
+
 /// Why the bytes of a file could not be turned into text.
 #[derive(Debug, thiserror::Error)]
 pub enum TextError {
     /// The compressed stream is damaged or ends early.
-    #[error("the {kind} stream cannot be unpacked: {why}")]
+    #[error("the {kind} cannot be unpacked: {why}")]
     Damaged {
-        /// `gzip`, `zstd` or `zip`.
+        /// `gzip`, `zstd`, `zip` or `workbook`.
         kind: &'static str,
         /// What the decoder said.
         why: String,
@@ -25,6 +28,24 @@ pub enum TextError {
         /// Number of files inside.
         found: usize,
     },
+    /// A workbook without the sheet that is wanted.
+    #[error("{}", no_sheet(found, wanted.as_deref()))]
+    NoSheet {
+        /// Names of the sheets it has.
+        found: Vec<String>,
+        /// The sheet that the source names; None: any that is not hidden.
+        wanted: Option<String>,
+    },
+    /// A sheet with a cell far to the right.
+    #[error(
+        "the sheet has a cell in column {column}, expected at most {limit}: clear what stands there"
+    )]
+    Wide {
+        /// Column of the cell, 1-based.
+        column: u32,
+        /// Columns that are read.
+        limit: u32,
+    },
     /// More text than the caller allows.
     #[error("the unpacked text is longer than {limit} bytes")]
     TooLong {
@@ -33,56 +54,134 @@ pub enum TextError {
     },
 }
 
+fn no_sheet(found: &[String], wanted: Option<&str>) -> String {
+    let found: Vec<String> = found.iter().map(|name| format!("\"{name}\"")).collect();
+    let found = found.join(", ");
+    match wanted {
+        Some(name) => format!("the workbook has no sheet \"{name}\"; it has {found}"),
+        None => format!("the workbook has no sheet that shows; it has {found}"),
+    }
+}
+
+/// How the bytes of a file become text.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct TextRule<'a> {
+    pub(crate) encoding: &'static Encoding,
+    /// How a sheet of a workbook is written out.
+    pub(crate) delimiter: u8,
+    pub(crate) mark: DecimalMark,
+    /// The sheet to read; None: the first that shows.
+    pub(crate) sheet: Option<&'a str>,
+}
+
+impl TextRule<'_> {
+    /// Commas and points, the first sheet.
+    pub(crate) const fn of(encoding: &'static Encoding) -> Self {
+        Self {
+            encoding,
+            delimiter: b',',
+            mark: DecimalMark::Point,
+            sheet: None,
+        }
+    }
+}
+
+/// What the reader of cells must know of how the text came about.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Traits {
+    /// Bytes that the encoding does not know became U+FFFD.
+    pub(crate) malformed: bool,
+    /// The text was a sheet: dates may be written as this program writes them.
+    pub(crate) is_workbook: bool,
+}
+
 /// The text of a file.
 #[derive(Debug)]
 pub(crate) struct Decoded {
     /// The text, without its byte-order mark.
     pub(crate) text: String,
-    /// Whether bytes that the encoding does not know became U+FFFD.
-    pub(crate) malformed: bool,
+    pub(crate) traits: Traits,
 }
 
 /// Unpacks and decodes the bytes of one file.
 ///
 /// # Errors
-/// Damaged archives, archives that do not hold exactly one file, text over `limit` bytes.
+/// Damaged archives, archives that do not hold exactly one file, workbooks without the sheet, text
+/// over `limit` bytes.
 pub(crate) fn decode_text(
     bytes: &[u8],
-    encoding: &'static Encoding,
+    rule: &TextRule<'_>,
     limit: usize,
 ) -> Result<Decoded, TextError> {
-    let plain = unpack(bytes, limit)?;
-    let plain: &[u8] = plain.as_deref().unwrap_or(bytes);
+    let plain: Vec<u8>;
+    let plain: &[u8] = match unpack(bytes, rule, limit)? {
+        Some(Unpacked::Sheet(text)) => {
+            let traits = Traits {
+                is_workbook: true,
+                ..Traits::default()
+            };
+            return Ok(Decoded { text, traits });
+        }
+        Some(Unpacked::Bytes(unpacked)) => {
+            plain = unpacked;
+            &plain
+        }
+        None => bytes,
+    };
     if plain.len() > limit {
         return Err(TextError::TooLong { limit });
     }
-    let (text, _, malformed) = encoding.decode(plain);
+    let (text, _, malformed) = rule.encoding.decode(plain);
     let mut text = text.into_owned();
     // A lone carriage return ends a line only in files that know no line feed.
     if memchr::memchr(b'\n', text.as_bytes()).is_none() && text.contains('\r') {
         text = text.replace('\r', "\n");
     }
-    Ok(Decoded { text, malformed })
+    let traits = Traits {
+        malformed,
+        ..Traits::default()
+    };
+    Ok(Decoded { text, traits })
+}
+
+/// What was inside.
+pub(super) enum Unpacked {
+    Bytes(Vec<u8>),
+    Sheet(String),
 }
 
 /// The unpacked bytes; None where the bytes are not compressed.
-pub(super) fn unpack(bytes: &[u8], limit: usize) -> Result<Option<Vec<u8>>, TextError> {
+pub(super) fn unpack(
+    bytes: &[u8],
+    rule: &TextRule<'_>,
+    limit: usize,
+) -> Result<Option<Unpacked>, TextError> {
     if bytes.starts_with(&[0x1f, 0x8b]) {
         let reader = flate2::read::MultiGzDecoder::new(bytes);
-        return read_bounded(reader, limit, "gzip").map(Some);
+        return read_bounded(reader, limit, "gzip")
+            .map(Unpacked::Bytes)
+            .map(Some);
     }
     if bytes.starts_with(&[0x28, 0xb5, 0x2f, 0xfd]) {
         let reader = zstd::stream::read::Decoder::new(bytes).map_err(|e| damaged("zstd", &e))?;
-        return read_bounded(reader, limit, "zstd").map(Some);
+        return read_bounded(reader, limit, "zstd")
+            .map(Unpacked::Bytes)
+            .map(Some);
     }
     if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"PK\x05\x06") {
-        return unpack_zip(bytes, limit).map(Some);
+        return unpack_zip(bytes, rule, limit).map(Some);
     }
     Ok(None)
 }
 
-fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
+fn unpack_zip(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Unpacked, TextError> {
     let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged("zip", &e))?;
+    if archive
+        .file_names()
+        .any(|name| name.is_ok_and(|name| name.starts_with(workbook::FOLDER)))
+    {
+        return workbook::to_text(bytes, rule, limit).map(Unpacked::Sheet);
+    }
     let mut members = Vec::new();
     for idx in 0..archive.len() {
         let member = archive.by_index(idx).map_err(|e| damaged("zip", &e))?;
@@ -96,7 +195,7 @@ fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
         });
     };
     let member = archive.by_index(only).map_err(|e| damaged("zip", &e))?;
-    read_bounded(member, limit, "zip")
+    read_bounded(member, limit, "zip").map(Unpacked::Bytes)
 }
 
 /// What some desktops pack beside each file: its attributes, under nearly its name.
@@ -132,10 +231,13 @@ mod tests {
     use super::*;
 
     const LIMIT: usize = 1 << 20;
+    const UTF_8: TextRule<'static> = TextRule::of(encoding_rs::UTF_8);
 
     fn text_of(bytes: &[u8], label: &str) -> String {
         let encoding = Encoding::for_label(label.as_bytes()).unwrap();
-        decode_text(bytes, encoding, LIMIT).unwrap().text
+        decode_text(bytes, &TextRule::of(encoding), LIMIT)
+            .unwrap()
+            .text
     }
 
     #[test]
@@ -181,9 +283,8 @@ mod tests {
 
     #[test]
     fn malformed_bytes_are_told() {
-        let utf8 = encoding_rs::UTF_8;
-        assert!(decode_text(b"Oil \xb0F", utf8, LIMIT).unwrap().malformed);
-        assert!(!decode_text(b"Oil F", utf8, LIMIT).unwrap().malformed);
+        let malformed = |bytes| decode_text(bytes, &UTF_8, LIMIT).unwrap().traits.malformed;
+        assert!(malformed(b"Oil \xb0F") && !malformed(b"Oil F"));
     }
 
     #[test]
@@ -201,11 +302,11 @@ mod tests {
         let zst = zstd::encode_all(plain.as_bytes(), 1).unwrap();
         assert_eq!(text_of(&zst, "utf-8"), plain);
         assert!(matches!(
-            decode_text(&gz[..gz.len() - 9], encoding_rs::UTF_8, LIMIT),
+            decode_text(&gz[..gz.len() - 9], &UTF_8, LIMIT),
             Err(TextError::Damaged { kind: "gzip", .. })
         ));
         assert!(matches!(
-            decode_text(&gz, encoding_rs::UTF_8, 100),
+            decode_text(&gz, &UTF_8, 100),
             Err(TextError::TooLong { limit: 100 })
         ));
     }
@@ -225,7 +326,7 @@ mod tests {
         let with_shadow = archive(&["log.csv", "__MACOSX/._log.csv"]);
         assert_eq!(text_of(&with_shadow, "utf-8"), "a\n1\n");
         for names in [&[][..], &["a.csv", "b.csv"][..]] {
-            let found = decode_text(&archive(names), encoding_rs::UTF_8, LIMIT);
+            let found = decode_text(&archive(names), &UTF_8, LIMIT);
             assert!(matches!(found, Err(TextError::Members { found }) if found == names.len()));
         }
     }

@@ -3,9 +3,12 @@
 mod decode;
 mod pieces;
 mod records;
+mod workbook;
+#[cfg(test)]
+pub(crate) mod workbook_for_tests;
 
 pub use decode::TextError;
-pub(crate) use decode::decode_text;
+pub(crate) use decode::{TextRule, Traits, decode_text};
 pub(crate) use pieces::Cut;
 pub use pieces::{Piece, Pieces};
 pub(crate) use records::{Record, Records};

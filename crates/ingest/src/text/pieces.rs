@@ -2,9 +2,9 @@
 
 use std::io::{BufRead, BufReader, Cursor, Read};
 
-use encoding_rs::{CoderResult, Decoder, Encoding};
+use encoding_rs::{CoderResult, Decoder};
 
-use super::decode::{TextError, damaged, unpack};
+use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, unpack};
 use super::records::{MAX_QUOTED_LINES, Record, Records};
 
 const BLOCK: usize = 1 << 20;
@@ -15,8 +15,7 @@ pub struct Piece {
     pub(crate) text: String,
     /// Line of the file that the text starts on, 1-based.
     pub(crate) first_line: u64,
-    /// Some bytes of the piece were unknown to the encoding.
-    pub(crate) malformed: bool,
+    pub(crate) traits: Traits,
     pub(crate) is_last: bool,
 }
 
@@ -37,7 +36,7 @@ impl Piece {
     #[must_use]
     pub fn joined(mut self, next: &Self) -> Self {
         self.text.push_str(&next.text);
-        self.malformed |= next.malformed;
+        self.traits.malformed |= next.traits.malformed;
         self.is_last = next.is_last;
         self
     }
@@ -54,7 +53,7 @@ pub struct Pieces<'r> {
     /// Lines at the head of the file that are no records.
     skip_lines: u64,
     delimiter: u8,
-    malformed: bool,
+    traits: Traits,
     /// Bytes of text in a piece, about.
     aim: usize,
     n_text: usize,
@@ -75,9 +74,8 @@ impl std::fmt::Debug for Pieces<'_> {
 
 /// How a text is to be cut.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Cut {
-    pub(crate) encoding: &'static Encoding,
-    pub(crate) delimiter: u8,
+pub(crate) struct Cut<'a> {
+    pub(crate) rule: TextRule<'a>,
     pub(crate) skip_lines: u64,
     /// Bytes of text in a piece, about.
     pub(crate) aim: usize,
@@ -86,16 +84,25 @@ pub(crate) struct Cut {
 }
 
 impl<'r> Pieces<'r> {
-    pub(crate) fn new(reader: impl Read + Send + 'r, cut: Cut) -> Result<Self, TextError> {
+    pub(crate) fn new(reader: impl Read + Send + 'r, cut: Cut<'_>) -> Result<Self, TextError> {
+        let (bytes, is_workbook) = unpacked(reader, &cut.rule, cut.limit)?;
+        let encoding = if is_workbook {
+            encoding_rs::UTF_8
+        } else {
+            cut.rule.encoding
+        };
         Ok(Self {
-            bytes: unpacked(reader, cut.limit)?,
-            decoder: cut.encoding.new_decoder(),
+            bytes,
+            decoder: encoding.new_decoder(),
             block: vec![0; BLOCK],
             text: String::new(),
             first_line: 1,
             skip_lines: cut.skip_lines,
-            delimiter: cut.delimiter,
-            malformed: false,
+            delimiter: cut.rule.delimiter,
+            traits: Traits {
+                malformed: false,
+                is_workbook,
+            },
             aim: cut.aim,
             n_text: 0,
             limit: cut.limit,
@@ -132,14 +139,14 @@ impl<'r> Pieces<'r> {
         self.given_last = self.ended && self.text.is_empty();
         let piece = Piece {
             first_line: self.first_line,
-            malformed: self.malformed,
+            traits: self.traits,
             is_last: self.given_last,
             text,
         };
         let n_lines = memchr::memchr_iter(b'\n', piece.text.as_bytes()).count();
         self.first_line += n_lines as u64;
         self.skip_lines = self.skip_lines.saturating_sub(n_lines as u64);
-        self.malformed = false;
+        self.traits.malformed = false;
         Ok(Some(piece))
     }
 
@@ -161,7 +168,7 @@ impl<'r> Pieces<'r> {
             let (result, used, malformed) =
                 self.decoder
                     .decode_to_string(source, &mut self.text, self.ended);
-            self.malformed |= malformed;
+            self.traits.malformed |= malformed;
             source = source.get(used..).unwrap_or(&[]);
             if result == CoderResult::InputEmpty {
                 break;
@@ -223,22 +230,26 @@ impl<'r> Pieces<'r> {
     }
 }
 
-/// The unpacked bytes, by content.
+/// The unpacked bytes, by content, and whether they are a workbook's sheet.
 fn unpacked<'r>(
     reader: impl Read + Send + 'r,
+    rule: &TextRule<'_>,
     limit: usize,
-) -> Result<Box<dyn Read + Send + 'r>, TextError> {
+) -> Result<(Box<dyn Read + Send + 'r>, bool), TextError> {
     let mut reader = BufReader::with_capacity(BLOCK, reader);
     let head = reader
         .fill_buf()
         .map_err(|error| damaged("packed", &error))?;
     if head.starts_with(&[0x1f, 0x8b]) {
-        return Ok(Box::new(flate2::bufread::MultiGzDecoder::new(reader)));
+        return Ok((
+            Box::new(flate2::bufread::MultiGzDecoder::new(reader)),
+            false,
+        ));
     }
     if head.starts_with(&[0x28, 0xb5, 0x2f, 0xfd]) {
         let decoder = zstd::stream::read::Decoder::with_buffer(reader)
             .map_err(|error| damaged("zstd", &error))?;
-        return Ok(Box::new(decoder));
+        return Ok((Box::new(decoder), false));
     }
     if head.starts_with(b"PK\x03\x04") || head.starts_with(b"PK\x05\x06") {
         // The list of an archive's files stands at its end.
@@ -246,21 +257,25 @@ fn unpacked<'r>(
         reader
             .read_to_end(&mut whole)
             .map_err(|error| damaged("zip", &error))?;
-        let text = unpack(&whole, limit)?.unwrap_or(whole);
-        return Ok(Box::new(Cursor::new(text)));
+        return Ok(match unpack(&whole, rule, limit)? {
+            Some(Unpacked::Sheet(text)) => (Box::new(Cursor::new(text)), true),
+            Some(Unpacked::Bytes(bytes)) => (Box::new(Cursor::new(bytes)), false),
+            None => (Box::new(Cursor::new(whole)), false),
+        });
     }
-    Ok(Box::new(reader))
+    Ok((Box::new(reader), false))
 }
 
 #[cfg(test)]
 mod tests {
+    use encoding_rs::Encoding;
+
     use super::*;
     use crate::text::decode_text;
 
     fn pieces_of(bytes: &[u8], label: &str, aim: usize) -> Vec<Piece> {
         let cut = Cut {
-            encoding: Encoding::for_label(label.as_bytes()).unwrap(),
-            delimiter: b',',
+            rule: TextRule::of(Encoding::for_label(label.as_bytes()).unwrap()),
             skip_lines: 0,
             aim,
             limit: 1 << 24,
@@ -286,7 +301,7 @@ mod tests {
 
     fn check(bytes: &[u8], label: &str, aim: usize) {
         let encoding = Encoding::for_label(label.as_bytes()).unwrap();
-        let whole = decode_text(bytes, encoding, 1 << 24).unwrap();
+        let whole = decode_text(bytes, &TextRule::of(encoding), 1 << 24).unwrap();
         let pieces = pieces_of(bytes, label, aim);
         let joined: Vec<String> = pieces
             .iter()

@@ -4,7 +4,7 @@ use drydown_quantity::Unit;
 
 use crate::cells::{Amount, Censor, DecimalMark, parse_amount, parse_cleanliness, parse_number};
 use crate::stamps::{Clock, LocalTime, StampFormat, WrittenStamp};
-use crate::text::{Record, Records, decode_text};
+use crate::text::{Record, Records, TextRule, decode_text};
 
 fn text_of(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).trim().to_owned()
@@ -178,7 +178,7 @@ pub(super) fn decode(bytes: &[u8]) {
     const LIMIT: usize = 1 << 16;
     for label in ["utf-8", "windows-1252", "utf-16le", "shift_jis"] {
         let encoding = encoding_rs::Encoding::for_label(label.as_bytes()).unwrap();
-        match decode_text(bytes, encoding, LIMIT) {
+        match decode_text(bytes, &TextRule::of(encoding), LIMIT) {
             Ok(found) => {
                 // A byte becomes three at most, U+FFFD among them.
                 assert!(found.text.len() <= 3 * LIMIT);

@@ -132,7 +132,7 @@ pub(super) fn read_file(bytes: &[u8]) {
 fn check_records(source: &Source, bytes: &[u8], rows: &FileRows) {
     check_account(rows);
     let counts = rows.counts();
-    let Ok(decoded) = decode_text(bytes, source.encoding, 1 << 24) else {
+    let Ok(decoded) = decode_text(bytes, &source.text_rule(), 1 << 24) else {
         assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));
         return;
     };
