@@ -8,6 +8,7 @@
     reason = "a test may stop at once, prints its figures, and reads tables by place"
 )]
 
+mod backtest;
 mod binary;
 mod cli;
 mod fleet;

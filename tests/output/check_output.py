@@ -24,9 +24,9 @@ def said(*arguments):
     return json.loads(done.stdout)
 
 
-def first_oil():
-    done = subprocess.run([binary, *config, "export", "oils"], capture_output=True, text=True, check=True)
-    return next(csv.DictReader(io.StringIO(done.stdout)))["oil_type"]
+def first(table, column):
+    done = subprocess.run([binary, *config, "export", table], capture_output=True, text=True, check=True)
+    return next(csv.DictReader(io.StringIO(done.stdout)))[column]
 
 
 config = ["--config", str(demo / "drydown.toml")]
@@ -38,8 +38,12 @@ with tempfile.TemporaryDirectory() as scratch:
         "report": said(*config, "report", "--quarter", "2026Q3", "--out", f"{scratch}/report"),
         "digest": said(*config, "digest", "--out", f"{scratch}/mail"),
         "size": said(
-            *config, "size", "--volume", "4000", "--oil", first_oil(),
+            *config, "size", "--volume", "4000", "--oil", first("oils", "oil_type"),
             "--start", "800", "--target", "150", "--within", "72",
+        ),
+        "backtest": said(*config, "backtest", "--from", "2026-04-01", "--to", "2026-07-31"),
+        "explain": said(
+            *config, "explain", "--unit", first("units", "unit_id"), "--oil", first("oils", "oil_type"),
         ),
     }
 for name, document in documents.items():

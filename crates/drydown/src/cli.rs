@@ -48,10 +48,14 @@ pub(crate) enum Command {
     Analyse(AnalyseArgs),
     /// Hours to target for each unit and size class, and the smallest that will do
     Size(SizeArgs),
+    /// The runs that made one coefficient, their weights, and what would narrow it
+    Explain(ExplainArgs),
     /// Write a quarter's pages
     Report(ReportArgs),
     /// Write or send the mail of what is new
     Digest(DigestArgs),
+    /// Replay past month starts, each with what was known then, and score what would have been said
+    Backtest(BacktestArgs),
     /// Propose a [[source]] block for an unknown CSV
     Draft {
         /// The file to look at
@@ -157,6 +161,16 @@ pub(crate) struct SizeArgs {
 }
 
 #[derive(Args, Debug)]
+pub(crate) struct ExplainArgs {
+    /// A unit of the register or of the runs
+    #[arg(long, value_name = "ID")]
+    pub(crate) unit: String,
+    /// An oil type of the register or of the runs
+    #[arg(long, value_name = "TYPE")]
+    pub(crate) oil: String,
+}
+
+#[derive(Args, Debug)]
 pub(crate) struct ReportArgs {
     /// The quarter, such as 2026Q3
     #[arg(long)]
@@ -164,6 +178,16 @@ pub(crate) struct ReportArgs {
     /// Folder to write to; default: report-QUARTER beside the configuration
     #[arg(long, value_name = "DIR")]
     pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Args, Debug)]
+pub(crate) struct BacktestArgs {
+    /// Month starts from this day on
+    #[arg(long, value_name = "DATE")]
+    pub(crate) from: String,
+    /// … up to this day
+    #[arg(long, value_name = "DATE")]
+    pub(crate) to: String,
 }
 
 #[derive(Args, Debug)]

@@ -98,3 +98,27 @@ pub(crate) fn print_error(error: &anyhow::Error) {
         last = text;
     }
 }
+
+/// Words filled into lines of at most 79 characters after a first-line head.
+pub(crate) fn wrap(words: &str, head: &str) -> String {
+    let indent = " ".repeat(head.chars().count());
+    let mut out = String::new();
+    let mut line = head.to_owned();
+    let mut is_fresh = true;
+    for word in words.split_whitespace() {
+        if !is_fresh && line.chars().count() + 1 + word.chars().count() > 79 {
+            out.push_str(line.trim_end());
+            out.push('\n');
+            line.clone_from(&indent);
+            is_fresh = true;
+        }
+        if !is_fresh {
+            line.push(' ');
+        }
+        line.push_str(word);
+        is_fresh = false;
+    }
+    out.push_str(line.trim_end());
+    out.push('\n');
+    out
+}

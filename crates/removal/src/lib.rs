@@ -13,7 +13,10 @@ mod samples_for_tests;
 mod sensors;
 
 pub use config::{FleetConfig, RemovalConfig, RunFitConfig, SensorConfig};
-pub use fleet::{Estimate, FleetRemoval, FleetRun, UnitCapacity, VapourFraction, pool_fleet};
+pub use fleet::{
+    CellAccount, Estimate, FleetRemoval, FleetRun, Narrowing, PooledRun, RunAccount, Shares, Step,
+    UnitCapacity, VapourFraction, account_cell, pool_fleet,
+};
 pub use rows::{
     Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus,
     SensorCheck,

@@ -2,10 +2,12 @@
 
 mod analyse;
 mod answers;
+mod backtest;
 mod check;
 mod demo;
 mod digest;
 mod draft;
+mod explain;
 mod export;
 mod filter;
 mod ingest;
@@ -33,6 +35,8 @@ pub(crate) fn run(cli: &Cli) -> Result<u8> {
         Command::Ingest(arguments) => ingest::run(cli, arguments),
         Command::Analyse(arguments) => analyse::run(cli, arguments),
         Command::Size(arguments) => size::run(cli, arguments),
+        Command::Explain(arguments) => explain::run(cli, arguments),
+        Command::Backtest(arguments) => backtest::run(cli, arguments),
         Command::Report(arguments) => report::run(cli, arguments),
         Command::Digest(arguments) => digest::run(cli, arguments),
         Command::Draft { file } => draft::run(cli, file),

@@ -18,7 +18,7 @@ use super::answers::Answers;
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
-use crate::output::print_result;
+use crate::output::{print_result, wrap};
 use crate::usage::UsageError;
 
 /// Relative uncertainty of a volume and a water content given on the command line (common practice, no source).
@@ -335,30 +335,6 @@ fn line(row: &UnitSize) -> String {
         text.push_str(&wrap(&row.note, "             "));
     }
     text
-}
-
-/// Words filled into lines of at most 79 characters after a first-line head.
-fn wrap(words: &str, head: &str) -> String {
-    let indent = " ".repeat(head.chars().count());
-    let mut out = String::new();
-    let mut line = head.to_owned();
-    let mut is_fresh = true;
-    for word in words.split_whitespace() {
-        if !is_fresh && line.chars().count() + 1 + word.chars().count() > 79 {
-            out.push_str(line.trim_end());
-            out.push('\n');
-            line.clone_from(&indent);
-            is_fresh = true;
-        }
-        if !is_fresh {
-            line.push(' ');
-        }
-        line.push_str(word);
-        is_fresh = false;
-    }
-    out.push_str(line.trim_end());
-    out.push('\n');
-    out
 }
 
 fn to_json(job: &Job<'_>, answer: &SizeAnswer) -> Value {

@@ -6,12 +6,10 @@ use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_findings::{Case, LastHeard, SourceHealth, find, forecasts};
 use drydown_pumps::PumpHealth;
-use drydown_quantity::RunId;
 use drydown_removal::RemovalRun;
 use drydown_runs::Run;
 use drydown_tables::{Load, to_batch};
 
-use super::removal::indicators;
 use super::snapshots::snapshots;
 use super::{Context, Job};
 
@@ -22,6 +20,7 @@ pub(super) const JOB: Job = Job {
         "samples",
         "loads",
         "runs",
+        "run_series",
         "removal_runs",
         "removal_coefficients",
         "removal_quarters",
@@ -41,12 +40,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
     let mut runs: Vec<Run> = context.records()?;
     runs.sort_by(|a, b| (&a.unit_id, a.started_at).cmp(&(&b.unit_id, b.started_at)));
     let health = by_unit(context.records()?);
-    let fit_of: BTreeMap<&RunId, &RemovalRun> = fits.iter().map(|fit| (&fit.run_id, fit)).collect();
-    let pairs: Vec<(Run, RemovalRun)> = runs
-        .iter()
-        .filter_map(|run| Some((run.clone(), (*fit_of.get(&run.run_id)?).clone())))
-        .collect();
-    let snapshots = snapshots(context, &pairs, &samples, &indicators(&health))?;
+    let snapshots = snapshots(context)?;
     let last_heard: Vec<LastHeard> = context
         .last_heard()?
         .into_iter()

@@ -29,6 +29,7 @@ use crate::usage::UsageError;
 pub(crate) use context::{Context, stamp_literal};
 pub(crate) use removal::removal_config;
 pub(crate) use runs::runs_config;
+pub(crate) use snapshots::{Past, replay};
 
 /// The registers and events every job may read.
 const REGISTERS: &[&str] = &drydown_tables::REGISTER_TABLES;

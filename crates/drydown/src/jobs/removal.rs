@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_pumps::PumpHealth;
-use drydown_quantity::{ReservoirId, RunId, Stamp};
+use drydown_quantity::{ReservoirId, RunId};
 use drydown_removal::{
     FleetRemoval, FleetRun, RemovalConfig, RemovalRun, RunInput, SensorCheck, SensorInput,
     check_sensors, fit_run, pool_fleet,
@@ -103,7 +103,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
     ])
 }
 
-fn to_input<'a>(
+pub(super) fn to_input<'a>(
     run: &'a Run,
     series: &'a [SeriesPoint],
     samples: &'a [&'a Sample],
@@ -123,7 +123,7 @@ fn to_input<'a>(
 }
 
 /// The bins of each run; the table is sorted by run and time.
-fn series_by_run(points: &[SeriesPoint]) -> BTreeMap<&RunId, &[SeriesPoint]> {
+pub(super) fn series_by_run(points: &[SeriesPoint]) -> BTreeMap<&RunId, &[SeriesPoint]> {
     points
         .chunk_by(|a, b| a.run_id == b.run_id)
         .filter_map(|bins| bins.first().map(|first| (&first.run_id, bins)))
@@ -175,7 +175,7 @@ fn sensor_checks(
         .collect()
 }
 
-fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId, Vec<&Sample>> {
+pub(super) fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId, Vec<&Sample>> {
     let mut by_reservoir: BTreeMap<&ReservoirId, Vec<&Sample>> = BTreeMap::new();
     for sample in samples {
         if let Some(id) = &sample.reservoir_id {
@@ -185,7 +185,7 @@ fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId, Vec<&Sampl
     by_reservoir
 }
 
-fn near_samples<'a>(
+pub(super) fn near_samples<'a>(
     run: &Run,
     by_reservoir: &BTreeMap<&ReservoirId, Vec<&'a Sample>>,
 ) -> Vec<&'a Sample> {
@@ -232,9 +232,8 @@ fn pool(
     pool_fleet(&rows, registers, &config.fleet)
 }
 
-/// The fleet's coefficients as they stood at an earlier time: only runs that had ended by then.
-pub(super) fn pool_before(
-    at: Stamp,
+/// The fleet's coefficients from runs and their fits.
+pub(super) fn pool_pairs(
     pairs: &[(Run, RemovalRun)],
     indicators: &BTreeMap<RunId, f64>,
     registers: &Registers,
@@ -242,7 +241,6 @@ pub(super) fn pool_before(
 ) -> FleetRemoval {
     let rows: Vec<FleetRun<'_>> = pairs
         .iter()
-        .filter(|(run, _)| run.ended_at < at)
         .map(|(run, fit)| FleetRun {
             fit,
             run,

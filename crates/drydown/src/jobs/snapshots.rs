@@ -5,59 +5,117 @@ use std::collections::BTreeMap;
 
 use anyhow::Result;
 use drydown_findings::Snapshot;
+use drydown_pumps::PumpHealth;
 use drydown_quantity::{RunId, Stamp};
-use drydown_removal::RemovalRun;
-use drydown_runs::Run;
-use drydown_runs::history::Sample;
+use drydown_removal::{RemovalConfig, RemovalRun, fit_run};
+use drydown_runs::history::{Registers, Sample};
+use drydown_runs::{Run, SeriesPoint};
 use rayon::prelude::*;
 
 use super::Context;
-use super::removal::{pool_before, removal_config};
+use super::removal::{
+    indicators, near_samples, pool_pairs, removal_config, samples_by_reservoir, series_by_run,
+    to_input,
+};
 use super::reservoirs::risks_at;
 
 /// Month starts replayed beside as_of (contract: six months).
 const MONTHS: usize = 6;
 
-/// Snapshots, ascending; the last is as_of.
-pub(super) fn snapshots(
-    context: &Context<'_>,
-    pairs: &[(Run, RemovalRun)],
-    samples: &[Sample],
-    indicators: &BTreeMap<RunId, f64>,
-) -> Result<Vec<Snapshot>> {
-    let config = removal_config(&context.config.analysis);
-    let mut snapshots = month_starts(context.as_of)
+/// The rows that a replay takes its past from; what was not known then is left out.
+pub(crate) struct Past {
+    registers: Registers,
+    samples: Vec<Sample>,
+    /// Runs by unit and start, with their fits as of today.
+    pairs: Vec<(Run, RemovalRun)>,
+    points: Vec<SeriesPoint>,
+    indicators: BTreeMap<RunId, f64>,
+}
+
+impl Past {
+    /// Everything before the context's as_of.
+    pub(crate) fn load(context: &Context<'_>) -> Result<Self> {
+        let fits: Vec<RemovalRun> = context.records()?;
+        let fit_of: BTreeMap<&RunId, &RemovalRun> =
+            fits.iter().map(|fit| (&fit.run_id, fit)).collect();
+        let mut runs: Vec<Run> = context.records()?;
+        runs.sort_by(|a, b| (&a.unit_id, a.started_at).cmp(&(&b.unit_id, b.started_at)));
+        let pairs = runs
+            .into_iter()
+            .filter_map(|run| {
+                let fit = (*fit_of.get(&run.run_id)?).clone();
+                Some((run, fit))
+            })
+            .collect();
+        Ok(Self {
+            registers: context.registers()?,
+            samples: context.samples()?,
+            pairs,
+            points: context.records()?,
+            indicators: indicators(&context.records::<PumpHealth>()?),
+        })
+    }
+
+    /// The runs that had ended by then, with the fits that their samples known by then allow.
+    fn pairs_at(&self, at: Stamp, config: &RemovalConfig) -> Vec<(Run, RemovalRun)> {
+        let by_reservoir = samples_by_reservoir(&self.samples);
+        let series = series_by_run(&self.points);
+        self.pairs
+            .iter()
+            .filter(|(run, _)| run.ended_at < at)
+            .map(|(run, fit)| {
+                let near = near_samples(run, &by_reservoir);
+                let known: Vec<&Sample> = near
+                    .iter()
+                    .copied()
+                    .filter(|sample| is_known(sample, at))
+                    .collect();
+                if known.len() == near.len() {
+                    return (run.clone(), fit.clone());
+                }
+                let bins = series.get(&run.run_id).copied().unwrap_or(&[]);
+                let input = to_input(run, bins, &known, &self.registers);
+                (run.clone(), fit_run(&input, &config.run))
+            })
+            .collect()
+    }
+}
+
+fn is_known(sample: &Sample, at: Stamp) -> bool {
+    sample.known_at().is_some_and(|known| known < at)
+}
+
+/// The estimates at each of some times, as they would have been made then.
+pub(crate) fn replay(context: &Context<'_>, past: &Past, times: &[Stamp]) -> Result<Vec<Snapshot>> {
+    let section = &context.config.analysis;
+    let config = removal_config(section);
+    times
         .par_iter()
         .map(|at| {
             let registers = context.registers_at(*at)?;
-            let known: Vec<Sample> = samples
+            let known: Vec<Sample> = past
+                .samples
                 .iter()
-                .filter(|sample| sample.known_at().is_some_and(|known| known < *at))
+                .filter(|sample| is_known(sample, *at))
                 .cloned()
                 .collect();
-            let before: Vec<(Run, RemovalRun)> = pairs
-                .iter()
-                .filter(|(run, _)| run.ended_at < *at)
-                .cloned()
-                .collect();
-            let runs: Vec<Run> = before.iter().map(|(run, _)| run.clone()).collect();
-            let fits: Vec<RemovalRun> = before.iter().map(|(_, fit)| fit.clone()).collect();
-            let fleet = pool_before(*at, &before, indicators, &registers, &config);
+            let before = past.pairs_at(*at, &config);
+            let fleet = pool_pairs(&before, &past.indicators, &registers, &config);
+            let (runs, fits): (Vec<Run>, Vec<RemovalRun>) = before.into_iter().unzip();
             Ok(Snapshot {
                 as_of: *at,
-                risks: risks_at(
-                    &registers,
-                    &known,
-                    &runs,
-                    &fits,
-                    *at,
-                    &context.config.analysis,
-                ),
+                risks: risks_at(&registers, &known, &runs, &fits, *at, section),
                 coefficients: fleet.coefficients,
                 quarters: fleet.quarters,
             })
         })
-        .collect::<Result<Vec<_>>>()?;
+        .collect()
+}
+
+/// Snapshots, ascending; the last is as_of.
+pub(super) fn snapshots(context: &Context<'_>) -> Result<Vec<Snapshot>> {
+    let past = Past::load(context)?;
+    let mut snapshots = replay(context, &past, &last_month_starts(context.as_of))?;
     // The jobs before this one made these from the same rows.
     snapshots.push(Snapshot {
         as_of: context.as_of,
@@ -69,7 +127,7 @@ pub(super) fn snapshots(
 }
 
 /// The starts of the last months before as_of, ascending.
-fn month_starts(as_of: Stamp) -> Vec<Stamp> {
+fn last_month_starts(as_of: Stamp) -> Vec<Stamp> {
     let mut starts = Vec::with_capacity(MONTHS);
     let mut at = as_of;
     for _ in 0..MONTHS {
@@ -87,7 +145,7 @@ mod tests {
     #[test]
     fn month_starts_before_as_of() {
         let as_of: Stamp = "2026-10-01".parse().unwrap();
-        let shown: Vec<String> = month_starts(as_of)
+        let shown: Vec<String> = last_month_starts(as_of)
             .iter()
             .map(|at| at.day().to_string())
             .collect();
@@ -103,7 +161,9 @@ mod tests {
             ]
         );
         let later: Stamp = "2026-10-15".parse().unwrap();
-        let latest = month_starts(later).last().map(|at| at.day().to_string());
+        let latest = last_month_starts(later)
+            .last()
+            .map(|at| at.day().to_string());
         assert_eq!(latest.as_deref(), Some("2026-10-01"));
     }
 }

@@ -52,9 +52,10 @@ impl MergePlan {
 
     fn to_batch(&self, entries: &[Entry]) -> Result<RecordBatch, ArrowError> {
         let schema = Arc::new(arrow_schema(self.table));
+        let rows = Rows::of(entries);
         let mut arrays: Vec<ArrayRef> = Vec::with_capacity(self.table.columns.len());
         for (place, spec) in self.table.columns.iter().enumerate() {
-            let array = match self.column(place, entries) {
+            let array = match self.column(place, entries, &rows) {
                 Column::Cells(cells) => to_array(spec.kind, &self.pool, cells),
                 Column::Same(text) => repeated_text(&text, entries.len()),
                 Column::Null => new_null_array(schema.field(place).data_type(), entries.len()),
@@ -64,14 +65,14 @@ impl MergePlan {
         RecordBatch::try_new(schema, arrays)
     }
 
-    fn column(&self, place: usize, entries: &[Entry]) -> Column {
+    fn column(&self, place: usize, entries: &[Entry], rows: &Rows) -> Column {
         let name = self
             .table
             .columns
             .get(place)
             .map_or("", |spec| spec.name.as_str());
         if let Some(key) = self.table.key.iter().position(|key| key == name) {
-            return self.gathered(entries, |file| file.keys.get(key).map(Vec::as_slice));
+            return self.gathered(entries, rows, |file| file.keys.get(key).map(Vec::as_slice));
         }
         if self.table.partition.as_deref() == Some(name) {
             return Column::Same(entries.first().map_or_else(String::new, month_text));
@@ -88,7 +89,7 @@ impl MergePlan {
                 Column::Cells(cells.collect())
             }
             "file_hash" => self.file_hashes(entries),
-            _ => self.gathered(entries, |file| match &file.body {
+            _ => self.gathered(entries, rows, |file| match &file.body {
                 Body::Wide { columns } => columns
                     .iter()
                     .find(|(known, _)| *known == place)
@@ -102,11 +103,17 @@ impl MergePlan {
     fn gathered<'a>(
         &'a self,
         entries: &[Entry],
+        rows: &Rows,
         of_file: impl Fn(&'a FileRows) -> Option<&'a [u64]>,
     ) -> Column {
         let columns: Vec<Option<&[u64]>> = self.files.iter().map(of_file).collect();
         if columns.iter().all(Option::is_none) {
             return Column::Null;
+        }
+        if let Rows::OfOne(file, rows) = rows {
+            let cells = columns.get(*file).copied().flatten().unwrap_or(&[]);
+            let cell = |row: &u32| cells.get(*row as usize).copied().unwrap_or(NULL);
+            return Column::Cells(rows.iter().map(cell).collect());
         }
         let cell = |entry: &Entry| {
             let cells = columns.get(entry.file as usize).copied().flatten()?;
@@ -141,6 +148,25 @@ impl MergePlan {
                 .map(|entry| cells.get(entry.file as usize).copied().unwrap_or(NULL))
                 .collect(),
         )
+    }
+}
+
+/// Where the rows come from. Those of one file are gathered column by column: a list of places is
+/// far shorter than the entries, and stays in a core's own cache.
+enum Rows {
+    OfOne(usize, Vec<u32>),
+    Mixed,
+}
+
+impl Rows {
+    fn of(entries: &[Entry]) -> Self {
+        match entries.first() {
+            Some(first) if entries.iter().all(|entry| entry.file == first.file) => Self::OfOne(
+                first.file as usize,
+                entries.iter().map(|entry| entry.row).collect(),
+            ),
+            _ => Self::Mixed,
+        }
     }
 }
 

@@ -51,6 +51,17 @@ impl Builder {
         }
     }
 
+    /// Makes room for about so many rows of a wide file.
+    pub(crate) fn reserve(&mut self, n_rows: usize) {
+        self.keys.iter_mut().for_each(|cells| cells.reserve(n_rows));
+        self.lines.reserve(n_rows);
+        if let Body::Wide { columns } = &mut self.body {
+            columns
+                .iter_mut()
+                .for_each(|(_, cells)| cells.reserve(n_rows));
+        }
+    }
+
     /// Gives the neighbours that stand before the first row of each series.
     pub(crate) fn set_before(&mut self, before: Vec<FoldRow>) {
         self.before = before;

@@ -28,7 +28,7 @@ pub(crate) use cell::check_constant;
 pub use pieces::{PieceReader, PieceRows, ReadAll, WideFile};
 
 /// Bytes hashed at a time.
-const HASH_BLOCK: usize = 1 << 20;
+const HASH_BLOCK: usize = 1 << 17;
 /// Bytes of an unreadable file that its reject entry shows.
 const RAW_BYTES: usize = 32;
 

@@ -219,6 +219,7 @@ impl<'a> WideFile<'a> {
             sheet.fatal.clone_from(&before.fatal);
         }
         let mut builder = sheet.builder(&job);
+        builder.reserve(sheet.most_rows(&piece.text));
         if is_first {
             sheet.note_missing(&job, &mut builder);
         }

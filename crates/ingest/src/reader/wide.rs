@@ -46,6 +46,12 @@ impl Sheet {
         Builder::new(job.source.keys.len(), Layout::Wide, &self.places)
     }
 
+    /// Rows that a text may hold: a record ends a line and has a delimiter for each column but one.
+    pub(super) fn most_rows(&self, text: &str) -> usize {
+        let n_lines = memchr::memchr_iter(b'\n', text.as_bytes()).count() + 1;
+        n_lines.min(text.len() / self.header.n_fields().max(1) + 1)
+    }
+
     pub(super) fn note_missing(&self, job: &Job<'_>, builder: &mut Builder) {
         note_missing(job, &self.header, &self.fields, builder);
     }

@@ -7,7 +7,7 @@ use encoding_rs::{CoderResult, Decoder};
 use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, unpack};
 use super::records::{MAX_QUOTED_LINES, Record, Records};
 
-const BLOCK: usize = 1 << 20;
+const BLOCK: usize = 1 << 18;
 
 /// Some records of a file, in its order.
 #[derive(Debug, Default)]

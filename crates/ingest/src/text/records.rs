@@ -196,14 +196,32 @@ impl<'t> Records<'t> {
 
 fn split_plain<'t>(line: &'t str, delimiter: u8, fields: &mut Vec<Cow<'t, str>>) {
     let mut from = 0;
-    // Fields of run logs are shorter than what searching by vectors pays for.
-    for (stop, byte) in line.bytes().enumerate() {
-        if byte == delimiter {
-            fields.push(Cow::Borrowed(line.get(from..stop).unwrap_or("")));
-            from = stop + 1;
+    let mut cut = |stop: usize| {
+        fields.push(Cow::Borrowed(line.get(from..stop).unwrap_or("")));
+        from = stop + 1;
+    };
+    // Eight bytes at a time: fields of run logs are shorter than what searching by vectors pays for.
+    let (words, rest) = line.as_bytes().as_chunks::<8>();
+    for (place, word) in words.iter().enumerate() {
+        let mut hits = equal_bytes(u64::from_le_bytes(*word), delimiter);
+        while hits != 0 {
+            cut(8 * place + hits.trailing_zeros() as usize / 8);
+            hits &= hits - 1;
         }
     }
-    fields.push(Cow::Borrowed(line.get(from..).unwrap_or("")));
+    for (place, byte) in rest.iter().enumerate() {
+        if *byte == delimiter {
+            cut(8 * words.len() + place);
+        }
+    }
+    cut(line.len());
+}
+
+/// The highest bit of every byte of the word that equals `byte` (Warren, Hacker's Delight, section 6-1).
+const fn equal_bytes(word: u64, byte: u8) -> u64 {
+    const LOW_BITS: u64 = u64::from_ne_bytes([0x7f; 8]);
+    let other = word ^ u64::from_ne_bytes([byte; 8]);
+    !(((other & LOW_BITS) + LOW_BITS) | other | LOW_BITS)
 }
 
 #[cfg(test)]
@@ -294,6 +312,15 @@ mod tests {
     }
 
     proptest::proptest! {
+        #[test]
+        fn fields_are_those_of_a_plain_split(line in "[a-c,;\\-\u{1}\u{e9}\u{2c00}]{0,40}", semicolon: bool) {
+            let delimiter = if semicolon { b';' } else { b',' };
+            let mut fields = Vec::new();
+            split_plain(&line, delimiter, &mut fields);
+            let expected: Vec<&str> = line.split(char::from(delimiter)).collect();
+            proptest::prop_assert_eq!(fields, expected);
+        }
+
         /// Every line that is not blank belongs to exactly one record, whatever the text.
         #[test]
         fn records_cover_the_text(text in "[a-c,\"\n\r ]{0,80}") {

@@ -31,7 +31,12 @@ pub(super) fn cell_law(
     posterior.predict(&[prediction]).ok()?.into_iter().next()
 }
 
-fn prediction(fleet: &Fleet, unit: usize, oil: usize, wanted: Wanted) -> LinearPrediction {
+pub(super) fn prediction(
+    fleet: &Fleet,
+    unit: usize,
+    oil: usize,
+    wanted: Wanted,
+) -> LinearPrediction {
     let mut fixed_row = vec![0.0; N_COVARIATES + 1];
     if let Some(intercept) = fixed_row.first_mut() {
         *intercept = 1.0;

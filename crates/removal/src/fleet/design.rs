@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use drydown_quantity::{OilType, Quarter, ReservoirId, Stamp, UnitId};
+use drydown_quantity::{OilType, Quarter, ReservoirId, RunId, Stamp, UnitId};
 use drydown_runs::history::{Registers, VolumeBasis};
 use drydown_stats::linear::Design;
 use drydown_stats::mixed::{CrossedModel, FixedPrior, Group, Outliers, Residual, Spread};
@@ -29,6 +29,7 @@ const LOG_SE_MIN: f64 = 0.02;
 /// One pooled run.
 #[derive(Clone, Debug)]
 pub(super) struct FleetRow {
+    pub(super) run_id: RunId,
     pub(super) unit: usize,
     pub(super) oil: usize,
     pub(super) reservoir: usize,
@@ -94,12 +95,12 @@ pub(super) fn to_fleet(
         .map(|unit| nameplate(unit, runs, registers))
         .collect();
     fleet.reservoir_sds = reservoir_sds(&fleet.reservoirs, registers, config);
-    let mut rows: Vec<(FleetRow, &str)> = runs
+    let mut rows: Vec<FleetRow> = runs
         .iter()
-        .filter_map(|run| Some((to_row(run, &fleet, config)?, run.fit.run_id.as_str())))
+        .filter_map(|run| to_row(run, &fleet, config))
         .collect();
-    rows.sort_by(|a, b| (a.0.at, a.1).cmp(&(b.0.at, b.1)));
-    fleet.rows = rows.into_iter().map(|(row, _)| row).collect();
+    rows.sort_by(|a, b| (a.at, &a.run_id).cmp(&(b.at, &b.run_id)));
+    fleet.rows = rows;
     let cells: BTreeSet<(usize, usize)> =
         fleet.rows.iter().map(|row| (row.unit, row.oil)).collect();
     fleet.cells = cells.into_iter().collect();
@@ -187,6 +188,7 @@ fn to_row(run: &FleetRun<'_>, fleet: &Fleet, config: &FleetConfig) -> Option<Fle
     let near_temperature =
         oil_degc.is_some_and(|degc| (degc - config.reference_degc).abs() <= config.near_degc);
     Some(FleetRow {
+        run_id: run.fit.run_id.clone(),
         unit,
         oil,
         reservoir,

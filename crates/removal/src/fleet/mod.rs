@@ -5,6 +5,9 @@
 //! slopes for temperature, pressure, flow and pump condition, the spreads integrated over.
 //! Removal per pass is derived at the end and kept below 1; it is never transformed run by run.
 
+mod account;
+#[cfg(test)]
+mod account_tests;
 mod basis;
 mod cells;
 mod design;
@@ -22,6 +25,7 @@ use drydown_stats::regress::Screen;
 
 use crate::config::FleetConfig;
 use crate::rows::{RemovalCoefficient, RemovalQuarter, RemovalRun};
+pub use account::{CellAccount, Narrowing, PooledRun, RunAccount, Shares, Step, account_cell};
 use design::{Fleet, to_fleet};
 
 /// One run as the fleet sees it.

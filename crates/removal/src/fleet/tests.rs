@@ -64,18 +64,18 @@ fn reservoir(id: &str, basis: VolumeBasis) -> Reservoir {
 
 /// One run whose log dried flow over nameplate was found to be `log_relative` with standard error `se`.
 #[derive(Clone, Copy)]
-struct Found<'a> {
-    unit: &'a str,
-    oil: &'a str,
-    reservoir: &'a str,
-    day: f64,
-    log_relative: f64,
-    se: f64,
-    degc: f64,
-    kpa: f64,
+pub(super) struct Found<'a> {
+    pub(super) unit: &'a str,
+    pub(super) oil: &'a str,
+    pub(super) reservoir: &'a str,
+    pub(super) day: f64,
+    pub(super) log_relative: f64,
+    pub(super) se: f64,
+    pub(super) degc: f64,
+    pub(super) kpa: f64,
 }
 
-fn found(of: Found<'_>) -> (RemovalRun, Run) {
+pub(super) fn found(of: Found<'_>) -> (RemovalRun, Run) {
     let started_at = Stamp::from_seconds(1_735_700_000).plus_days(of.day);
     let run_id = RunId::from(format!("{}@{}", of.unit, started_at.compact()));
     let rate = of.log_relative.exp() * NAMEPLATE * 60.0 / 1000.0;
@@ -130,12 +130,12 @@ fn found(of: Found<'_>) -> (RemovalRun, Run) {
     (fit, run)
 }
 
-struct Sim {
-    runs: Vec<(RemovalRun, Run)>,
-    registers: Registers,
+pub(super) struct Sim {
+    pub(super) runs: Vec<(RemovalRun, Run)>,
+    pub(super) registers: Registers,
     /// Log removal per pass of each (unit, oil) in the long run.
-    truth: Vec<Vec<f64>>,
-    run_sd: f64,
+    pub(super) truth: Vec<Vec<f64>>,
+    pub(super) run_sd: f64,
 }
 
 /// Basis stated for each third of the reservoirs, and how wrong their log volumes are.
@@ -151,7 +151,7 @@ const AS_STATED: Volumes = Volumes {
     sds: [0.05, 0.20, 0.35],
 };
 
-fn simulate(n_units: usize, n_oils: usize, seed: u64) -> Sim {
+pub(super) fn simulate(n_units: usize, n_oils: usize, seed: u64) -> Sim {
     simulate_with(n_units, n_oils, seed, AS_STATED)
 }
 
@@ -226,17 +226,19 @@ fn simulate_with(n_units: usize, n_oils: usize, seed: u64, volumes: Volumes) -> 
     }
 }
 
-fn pool(sim: &Sim) -> FleetRemoval {
-    let runs: Vec<FleetRun<'_>> = sim
-        .runs
-        .iter()
+pub(super) fn pool(sim: &Sim) -> FleetRemoval {
+    let runs = as_fleet(&sim.runs);
+    pool_fleet(&runs, &sim.registers, &FleetConfig::documented())
+}
+
+pub(super) fn as_fleet(runs: &[(RemovalRun, Run)]) -> Vec<FleetRun<'_>> {
+    runs.iter()
         .map(|(fit, run)| FleetRun {
             fit,
             run,
             pump_indicator: None,
         })
-        .collect();
-    pool_fleet(&runs, &sim.registers, &FleetConfig::documented())
+        .collect()
 }
 
 /// What a set of simulated fleets shows.
@@ -453,7 +455,7 @@ fn registers(units: &[&str], oils: &[&str]) -> Registers {
     }
 }
 
-fn plain<'a>(unit: &'a str, oil: &'a str, day: f64, log_relative: f64) -> Found<'a> {
+pub(super) fn plain<'a>(unit: &'a str, oil: &'a str, day: f64, log_relative: f64) -> Found<'a> {
     Found {
         unit,
         oil,

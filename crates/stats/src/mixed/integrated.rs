@@ -105,12 +105,53 @@ impl Posterior {
         if own.is_empty() {
             return Ok(0.0);
         }
-        let share: f64 = self
-            .draws
-            .iter()
-            .map(|(w, s)| w * self.system.pull(s, p, own))
-            .sum();
+        let weights = self.weights(p)?;
+        let share: f64 = own.iter().filter_map(|i| weights.get(*i)).sum();
         Ok(share.clamp(0.0, 1.0))
+    }
+
+    /// Weight of each observation in a prediction: how far it moves when that observation moves by
+    /// one. They need not sum to 1: the priors carry the rest.
+    ///
+    /// # Errors
+    /// A prediction that does not fit the model.
+    pub fn weights(&self, p: &LinearPrediction) -> Result<Vec<f64>, StatsError> {
+        self.system.check_prediction(p)?;
+        let mut sums = vec![0.0; self.system.model.y.len()];
+        for (weight, solution) in &self.draws {
+            for (sum, own) in sums.iter_mut().zip(self.system.weights(solution, p)) {
+                *sum += weight * own;
+            }
+        }
+        Ok(sums)
+    }
+
+    /// Standard deviation that a prediction would have with other data: the model as it would be, its
+    /// variance components those of this posterior's mode. What an observation more, or a better
+    /// known one, would be worth before it is made.
+    ///
+    /// # Errors
+    /// A model that does not hold together or has other unknowns; a prediction that does not fit.
+    pub fn sd_under(&self, model: &CrossedModel, p: &LinearPrediction) -> Result<f64, StatsError> {
+        let other = System::new(model)?;
+        other.check_prediction(p)?;
+        crate::error::check_length("unknowns", self.system.n_unknown(), other.n_unknown())?;
+        let solution = other
+            .solve(&self.mode.components)
+            .ok_or(StatsError::NotConverged {
+                what: "the equations of other data",
+                iterations: 0,
+            })?;
+        Ok(other.predict(&solution, p).1.max(0.0).sqrt())
+    }
+
+    /// As [`Self::sd_under`], with the data at hand.
+    ///
+    /// # Errors
+    /// A prediction that does not fit the model.
+    pub fn sd_at_mode(&self, p: &LinearPrediction) -> Result<f64, StatsError> {
+        self.system.check_prediction(p)?;
+        Ok(self.system.predict(&self.mode, p).1.max(0.0).sqrt())
     }
 
     /// Posterior of the standard deviation of each group; None for a group whose spreads are known.

@@ -412,14 +412,15 @@ impl System {
         )
     }
 
-    /// How far a prediction moves when all the observations named move by one.
-    pub(super) fn pull(&self, solution: &Solution, p: &LinearPrediction, own: &[usize]) -> f64 {
+    /// How far a prediction moves when each observation moves by one, observation by observation.
+    pub(super) fn weights(&self, solution: &Solution, p: &LinearPrediction) -> Vec<f64> {
         let (contrast, _) = self.contrast(solution, p);
         let mut right = vec![0.0; self.symbolic.len()];
         contrast.iter().for_each(|(c, v)| right[*c] += v);
         let g = self.solve_right(&solution.factor, &right);
-        own.iter()
-            .filter_map(|i| self.rows.get(*i).map(|row| (*i, row)))
+        self.rows
+            .iter()
+            .enumerate()
             .map(|(i, row)| {
                 let along: f64 = row
                     .iter()
@@ -427,7 +428,7 @@ impl System {
                     .sum();
                 along / self.error_variance(&solution.components, i)
             })
-            .sum()
+            .collect()
     }
 
     /// Variance of one effect given the data, as a share of its variance before the data.
