@@ -133,10 +133,10 @@ fn record(input: &ReportInput<'_>, row: &ReservoirRisk) -> Record {
                 row.ingress_upper_90,
                 2,
             )),
-            Cell::Text(
-                row.next_sample_by
-                    .map_or_else(|| NONE.to_owned(), |day| day.to_string()),
-            ),
+            Cell::Markup(row.next_sample_by.map_or_else(
+                || NONE.to_owned(),
+                |day| format!("<span class=\"day\">{day}</span>"),
+            )),
         ],
         below: sentence(&row.driver),
     }
