@@ -19,7 +19,7 @@ mod texts;
 
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
 pub use merge::{MergePlan, Merged, Part};
-pub use reader::{FileHead, FileInput, PieceReader, PieceRows, ReadAll, WideFile};
+pub use reader::{FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
 pub use rows::{Counts, FileRows, Reject, Scope};
 pub use site::SiteContext;
 pub use source::{

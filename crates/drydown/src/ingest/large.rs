@@ -2,12 +2,13 @@
 
 use std::fs::File;
 use std::io::Read as _;
+use std::sync::mpsc::sync_channel;
 
 use anyhow::{Context as _, Result};
 use arrow::array::RecordBatch;
 use drydown_ingest::{
-    Counts, FileHead, FileRows, LoadRow, MergePlan, Part, Piece, PieceReader, PieceRows,
-    SiteContext, Source, TextError, WideFile, rejects_batch,
+    Counts, FileHead, FileRows, LoadRow, MergePlan, NextPiece, Part, Piece, PieceReader, PieceRows,
+    Pieces, SiteContext, Source, TextError, WideFile, rejects_batch,
 };
 use drydown_store::{LiveFile, Prepared, Staged, Store, WriteGuard};
 use rayon::prelude::*;
@@ -19,6 +20,8 @@ use drydown_quantity::Stamp;
 
 /// Text in one piece, bytes: with two threads, about 250 MB are in use at a time.
 const PIECE_TEXT: usize = 8 << 20;
+/// Pieces decoded before they are asked for.
+const PIECES_AHEAD: usize = 2;
 /// Reject entries held before they are written.
 const MAX_REJECTS: usize = 50_000;
 
@@ -89,20 +92,27 @@ fn take_pieces(
 ) -> Result<Result<Taken, TextError>> {
     let opened =
         File::open(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
-    let pieces = source
-        .pieces(opened, PIECE_TEXT, FILE_TEXT)
-        .and_then(|pieces| PieceReader::open(source, into.site, head, pieces));
-    let mut reader = match pieces {
-        Ok(reader) => reader,
+    let pieces = match source.pieces(opened, PIECE_TEXT, FILE_TEXT) {
+        Ok(pieces) => pieces,
         Err(error) => return Ok(Err(error)),
     };
     let mut sink = Sink::new(into, source)?;
-    loop {
-        match reader.read(rayon::current_num_threads(), &read_all) {
-            Ok(Some(rows)) => sink.take(rows)?,
-            Ok(None) => break,
+    let taken = std::thread::scope(|scope| -> Result<Result<(), TextError>> {
+        let next = read_ahead(scope, pieces);
+        let mut reader = match PieceReader::open(source, into.site, head, next) {
+            Ok(reader) => reader,
             Err(error) => return Ok(Err(error)),
+        };
+        loop {
+            match reader.read(rayon::current_num_threads(), &read_all) {
+                Ok(Some(rows)) => sink.take(rows)?,
+                Ok(None) => return Ok(Ok(())),
+                Err(error) => return Ok(Err(error)),
+            }
         }
+    })?;
+    if let Err(error) = taken {
+        return Ok(Err(error));
     }
     let notes = std::mem::take(&mut sink.notes);
     let counts = sink.commit(source, head)?;
@@ -114,6 +124,24 @@ fn take_pieces(
         },
         notes,
     }))
+}
+
+/// Unpacks and decodes on a thread of its own, a few pieces ahead of those that are read.
+fn read_ahead<'scope, 'r: 'scope>(
+    scope: &'scope std::thread::Scope<'scope, '_>,
+    mut pieces: Pieces<'r>,
+) -> NextPiece<'scope> {
+    let (sender, receiver) = sync_channel(PIECES_AHEAD);
+    scope.spawn(move || {
+        loop {
+            let piece = pieces.read();
+            let is_end = !matches!(piece, Ok(Some(_)));
+            if sender.send(piece).is_err() || is_end {
+                return;
+            }
+        }
+    });
+    Box::new(move || receiver.recv().unwrap_or(Ok(None)))
 }
 
 fn read_all(file: &WideFile<'_>, pieces: &[Piece]) -> Vec<PieceRows> {

@@ -125,12 +125,16 @@ impl Builder {
         self.lines.push(line);
     }
 
-    /// Adds the cells of a wide row: those in `slots`, one per spoken column.
-    pub(crate) fn push_wide(&mut self, row: &[u64], slots: &[usize]) {
-        if let Body::Wide { columns } = &mut self.body {
-            for ((_, column), slot) in columns.iter_mut().zip(slots) {
-                column.push(row.get(*slot).copied().unwrap_or(NULL));
+    /// The columns of a wide file, each with a null cell for every row that has a key.
+    pub(crate) fn wide_columns(&mut self) -> &mut [(usize, Vec<u64>)] {
+        match &mut self.body {
+            Body::Wide { columns } => {
+                for (_, cells) in columns.iter_mut() {
+                    cells.resize(self.lines.len(), NULL);
+                }
+                columns
             }
+            Body::Tall { .. } => &mut [],
         }
     }
 

@@ -49,6 +49,8 @@ pub(crate) struct CellReader<'a> {
     steady: Option<Steady>,
     /// No null word or translation of the key's stamp could be read as a stamp.
     plain_stamps: bool,
+    /// The last stamp of the key and its text: the units of one rack are logged at one moment.
+    last_stamp: Option<(String, StampFound)>,
 }
 
 /// A stamp as read: what it means, and what the clock showed.
@@ -79,10 +81,15 @@ impl<'a> CellReader<'a> {
             traits,
             pool: TextPool::default(),
             ambient_slot,
-            memos: source.values.iter().map(memo_of).collect(),
+            memos: source
+                .values
+                .iter()
+                .map(|column| memo_of(column).filter(|_| has_own_slot(source, column)))
+                .collect(),
             key_memos: source.keys.iter().map(memo_of).collect(),
             steady: None,
             plain_stamps,
+            last_stamp: None,
         }
     }
 
@@ -97,24 +104,11 @@ impl<'a> CellReader<'a> {
         place: &Place<'_>,
         row: &mut [u64],
     ) -> Result<(), String> {
-        let short = match self.memos.get_mut(idx).and_then(Option::as_mut) {
-            None => None,
-            Some(memo) => {
-                if column.name == FLOW {
-                    let nameplate = place.unit.and_then(UnitSite::nameplate_flow_lpm);
-                    memo.bind(nameplate.map_or(NULL, f64::to_bits));
-                }
-                Short::of(cell.raw)
-            }
-        };
+        let short = self.memo(idx).and_then(|_| Short::of(cell.raw));
         let Some(short) = short else {
             return self.read(column, cell, place, row);
         };
-        let known = self
-            .memos
-            .get(idx)
-            .and_then(Option::as_ref)
-            .and_then(|memo| memo.get(short));
+        let known = self.memo(idx).and_then(|memo| memo.get(short));
         if let CellKind::Pressure(rule, reference) = &column.kind {
             let stated = match known {
                 Some(stated) => stated,
@@ -133,19 +127,23 @@ impl<'a> CellReader<'a> {
                 }
             };
         }
+        // What is said of a flow above the nameplate hangs on the unit.
+        let known = known.filter(|cell| column.name != FLOW || !over_nameplate(*cell, place));
         if let Some(found) = known {
             put(row, column, 0, found);
             return Ok(());
         }
-        let slot = column.slots.first().copied();
-        let held = |row: &[u64]| slot.and_then(|slot| row.get(slot)).copied();
-        // Another column may have filled the slot: then the cell does not hang on its text alone.
-        let is_own = held(row) == Some(NULL);
         self.read(column, cell, place, row)?;
-        if let Some(found) = held(row).filter(|_| is_own) {
+        let slot = column.slots.first();
+        if let Some(found) = slot.and_then(|slot| row.get(*slot)).copied() {
             self.learn(idx, short, found);
         }
         Ok(())
+    }
+
+    /// What the texts of the source's value `idx` became, where its cells hang on them alone.
+    pub(super) fn memo(&self, idx: usize) -> Option<&Memo> {
+        self.memos.get(idx).and_then(Option::as_ref)
     }
 
     fn learn(&mut self, idx: usize, short: Short, cell: u64) {
@@ -236,11 +234,23 @@ impl<'a> CellReader<'a> {
         format: &StampFormat,
         raw: &str,
     ) -> Result<Option<StampFound>, String> {
+        if let Some((text, found)) = &self.last_stamp
+            && text == raw
+        {
+            return Ok(Some(*found));
+        }
         if self.plain_stamps
             && let Some(WrittenStamp::Local(local_micros)) = format.read_fixed(raw.trim())
             && let Some(time) = self.steady_time(local_micros)
         {
-            return Ok(Some(StampFound { time, local_micros }));
+            let found = StampFound { time, local_micros };
+            let (text, last) = self
+                .last_stamp
+                .get_or_insert_with(|| (String::new(), found));
+            *last = found;
+            text.clear();
+            text.push_str(raw);
+            return Ok(Some(found));
         }
         match self.meaning(column, raw) {
             Some(text) => self.stamp(format, text).map(Some),
@@ -497,6 +507,19 @@ impl<'a> CellReader<'a> {
     }
 }
 
+/// Whether no other column of the source fills the column's first slot: then its cell does not hang
+/// on theirs.
+fn has_own_slot(source: &Source, column: &Column) -> bool {
+    let own = column.slots.first();
+    let n_fill = source
+        .values
+        .iter()
+        .flat_map(|other| &other.slots)
+        .filter(|slot| Some(*slot) == own)
+        .count();
+    n_fill == 1
+}
+
 /// A memo for columns whose cell hangs on the text alone.
 fn memo_of(column: &Column) -> Option<Memo> {
     let alone = match &column.kind {
@@ -513,7 +536,15 @@ fn memo_of(column: &Column) -> Option<Memo> {
 }
 
 /// The column whose bound is a property of the unit.
-const FLOW: &str = "oil_flow_lpm";
+pub(super) const FLOW: &str = "oil_flow_lpm";
+
+/// Whether a flow that is stored rounded may be more than the unit's nameplate allows.
+pub(super) fn over_nameplate(cell: u64, place: &Place<'_>) -> bool {
+    let most = place.unit.and_then(UnitSite::nameplate_flow_lpm);
+    let flow = to_real(cell);
+    flow.zip(most)
+        .is_some_and(|(flow, most)| flow > 1.999 * most)
+}
 
 /// Why a stamp in the hour that spring skips is refused.
 pub(crate) const NEVER: &str = "the clock was set forward over this time";

@@ -27,11 +27,11 @@ pub(crate) struct Header {
 }
 
 impl Header {
-    pub(crate) fn of(record: &Record<'_>) -> Self {
-        let fields = record.fields.iter().map(|field| tidy(field)).collect();
+    pub(crate) fn of(record: Record<'_>) -> Self {
+        let fields = record.fields().map(tidy).collect();
         Self {
-            line: record.line,
-            raw: record.raw.to_owned(),
+            line: record.line(),
+            raw: record.raw().to_owned(),
             fields,
         }
     }
@@ -65,33 +65,26 @@ impl Header {
     }
 
     /// Whether a record is this header again.
-    pub(crate) fn is_repeated(&self, record: &Record<'_>) -> bool {
+    pub(crate) fn is_repeated(&self, record: Record<'_>) -> bool {
         // Most records differ in the first letter; looking at it spares taking the fields apart.
         let first = |text: &str| text.trim_start().chars().next();
-        record.fields.len() == self.fields.len()
-            && record.fields.first().map(|field| first(field))
-                == self.fields.first().map(|field| first(field))
+        record.n_fields() == self.fields.len()
+            && record.field(0).map(first) == self.fields.first().map(|field| first(field))
             && record
-                .fields
-                .iter()
+                .fields()
                 .zip(&self.fields)
                 .all(|(field, known)| tidy(field) == *known)
     }
 
     /// Whether a record names columns of the source, but not as this header does.
-    pub(crate) fn is_other_header(&self, record: &Record<'_>, columns: &[Column]) -> bool {
+    pub(crate) fn is_other_header(&self, record: Record<'_>, columns: &[Column]) -> bool {
         let named = |field: &str| {
             columns.iter().any(|column| match &column.origin {
                 Origin::Header(names) => names.iter().any(|name| tidy(name) == field),
                 _ => false,
             })
         };
-        record
-            .fields
-            .iter()
-            .filter(|field| named(&tidy(field)))
-            .count()
-            >= 2
+        record.fields().filter(|field| named(&tidy(field))).count() >= 2
             && !self.is_repeated(record)
     }
 

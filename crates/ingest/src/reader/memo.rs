@@ -50,23 +50,12 @@ impl Short {
 pub(crate) struct Memo {
     /// Two texts each: with one, two frequent texts could drive each other out for ever.
     slots: Vec<[(Short, u64); 2]>,
-    /// What else the cells hang on; another value empties the memo.
-    bound_to: u64,
 }
 
 impl Memo {
     pub(crate) fn new() -> Self {
         Self {
             slots: vec![[(Short::NONE, NULL); 2]; SLOTS],
-            bound_to: 0,
-        }
-    }
-
-    /// Forgets everything unless it was learnt beside the same value.
-    pub(crate) fn bind(&mut self, to: u64) {
-        if self.bound_to != to {
-            self.slots.fill([(Short::NONE, NULL); 2]);
-            self.bound_to = to;
         }
     }
 
@@ -114,8 +103,6 @@ mod tests {
                 all.insert(text.clone(), cell as u64);
                 proptest::prop_assert_eq!(memo.get(short), Some(cell as u64));
             }
-            memo.bind(1);
-            proptest::prop_assert!(texts.iter().filter_map(|text| Short::of(text)).all(|text| memo.get(text).is_none()));
         }
     }
 }

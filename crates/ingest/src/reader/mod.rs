@@ -2,6 +2,7 @@
 
 mod builder;
 mod cell;
+mod down;
 mod header;
 mod memo;
 mod pieces;
@@ -25,10 +26,10 @@ use crate::texts::TextPool;
 use builder::{Builder, Finish};
 
 pub(crate) use cell::check_constant;
-pub use pieces::{PieceReader, PieceRows, ReadAll, WideFile};
+pub use pieces::{NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
 
-/// Bytes hashed at a time.
-const HASH_BLOCK: usize = 1 << 17;
+/// Bytes hashed at a time: enough for several threads.
+const HASH_BLOCK: usize = 4 << 20;
 /// Bytes of an unreadable file that its reject entry shows.
 const RAW_BYTES: usize = 32;
 
@@ -138,7 +139,7 @@ impl Source {
         loop {
             match reader.read(&mut block)? {
                 0 => return Ok(self.finish_hash(name, hasher)),
-                n => hasher.update(block.get(..n).unwrap_or(&[])),
+                n => hasher.update_rayon(block.get(..n).unwrap_or(&[])),
             };
         }
     }

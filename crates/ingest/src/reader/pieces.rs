@@ -12,26 +12,36 @@ use crate::rows::FileRows;
 use crate::site::SiteContext;
 use crate::source::Source;
 use crate::stamps::{FoldRow, LocalTime};
-use crate::text::{Piece, Pieces, Record, Records, TextError};
+use crate::text::{Block, Piece, Records, TextError};
 
 /// A joined piece does not grow beyond this many bytes, whatever a repeated hour holds.
 const MAX_JOINED: usize = 256 << 20;
+
+/// Gives the pieces of a file in their order; None after the last.
+pub type NextPiece<'r> = Box<dyn FnMut() -> Result<Option<Piece>, TextError> + 'r>;
 
 /// Reads several pieces, on as many threads as the caller likes: the results in their order.
 pub type ReadAll<'f> = &'f dyn Fn(&WideFile<'_>, &[Piece]) -> Vec<PieceRows>;
 
 /// A wide file on its way through memory.
-#[derive(Debug)]
 pub struct PieceReader<'a, 'r> {
     file: WideFile<'a>,
-    pieces: Pieces<'r>,
+    next: NextPiece<'r>,
     /// The first piece, until it is read.
     first: Option<Piece>,
     before: Before,
 }
 
+impl std::fmt::Debug for PieceReader<'_, '_> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("PieceReader")
+            .field("file", &self.file)
+            .finish_non_exhaustive()
+    }
+}
+
 impl<'a, 'r> PieceReader<'a, 'r> {
-    /// Reads as far as the header.
+    /// Reads as far as the header. `next` gives the pieces: [`Pieces::read`], here or ahead of here.
     ///
     /// # Errors
     /// Bytes that do not unpack.
@@ -39,20 +49,20 @@ impl<'a, 'r> PieceReader<'a, 'r> {
         source: &'a Source,
         site: &'a SiteContext,
         file: FileHead<'a>,
-        mut pieces: Pieces<'r>,
+        mut next: NextPiece<'r>,
     ) -> Result<Self, TextError> {
-        let mut first = pieces.read()?.unwrap_or_default();
+        let mut first = next()?.unwrap_or_default();
         loop {
             if let Some(file) = WideFile::open(source, site, file, &first) {
                 return Ok(Self {
                     file,
-                    pieces,
+                    next,
                     first: Some(first),
                     before: Before::default(),
                 });
             }
-            match pieces.read()? {
-                Some(next) => first = first.joined(&next),
+            match next()? {
+                Some(more) => first = first.joined(&more),
                 None => first.is_last = true,
             }
         }
@@ -69,7 +79,7 @@ impl<'a, 'r> PieceReader<'a, 'r> {
     ) -> Result<Option<Vec<FileRows>>, TextError> {
         let mut group: Vec<Piece> = self.first.take().into_iter().collect();
         while group.len() < n_pieces {
-            match self.pieces.read()? {
+            match (self.next)()? {
                 Some(piece) => group.push(piece),
                 None => break,
             }
@@ -102,7 +112,7 @@ impl<'a, 'r> PieceReader<'a, 'r> {
         while rows.is_open() && !piece.is_last && piece.n_bytes() < MAX_JOINED {
             let next = match left.pop_front() {
                 Some((next, _)) => Some(next),
-                None => self.pieces.read()?,
+                None => (self.next)()?,
             };
             let Some(next) = next else { break };
             piece = piece.joined(&next);
@@ -176,16 +186,17 @@ impl<'a> WideFile<'a> {
         let job = Job::new(source, file, site, first.traits);
         let mut records = Records::new(&first.text, source.delimiter);
         records.skip_lines(source.skip_lines);
-        let mut record = Record::default();
-        let found = records.read(&mut record);
-        if !found && !first.is_last {
+        let mut block = Block::default();
+        records.read(&mut block, 1);
+        let header = block.record(0);
+        if header.is_none() && !first.is_last {
             return None;
         }
         Some(Self {
             source,
             site,
             file,
-            sheet: found.then(|| Sheet::of(&job, &record)),
+            sheet: header.map(|record| Sheet::of(&job, record)),
             body: (records.position(), records.line()),
         })
     }
@@ -328,8 +339,9 @@ alarm = { from = "Alarm" }
         };
         let whole = source.read_file(&input, &site);
         let hash = source.file_hash(input.name, input.bytes);
-        let pieces = source.pieces(input.bytes, aim, 1 << 20).unwrap();
-        let mut reader = PieceReader::open(&source, &site, input.head(&hash), pieces).unwrap();
+        let mut pieces = source.pieces(input.bytes, aim, 1 << 20).unwrap();
+        let next = Box::new(move || pieces.read());
+        let mut reader = PieceReader::open(&source, &site, input.head(&hash), next).unwrap();
         let mut all = Vec::new();
         let one_by_one = |file: &WideFile<'_>, pieces: &[Piece]| {
             pieces.iter().map(|piece| file.read_alone(piece)).collect()

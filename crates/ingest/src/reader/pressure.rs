@@ -79,7 +79,7 @@ pub(super) fn put_pressure(
 
 /// Gauge pressure of a stated value. A gauge reading stays the number it was: by way of the
 /// absolute pressure it would come back with another last digit.
-fn gauge_kpa(value: f64, reference: PressureReference, ambient_kpa: f64) -> f64 {
+pub(super) fn gauge_kpa(value: f64, reference: PressureReference, ambient_kpa: f64) -> f64 {
     match reference {
         PressureReference::Gauge => value,
         PressureReference::Vacuum => -value,

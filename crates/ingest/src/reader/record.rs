@@ -126,7 +126,7 @@ impl<'a> Job<'a> {
     /// `tag_parts` are the named parts of a tall line's tag, `series` tells its tag from others.
     pub(crate) fn read_key(
         &mut self,
-        record: &Record<'_>,
+        record: Record<'_>,
         fields: &Fields,
         tag: Option<(&BTreeMap<String, String>, u64)>,
         key: &mut Key,
@@ -304,7 +304,7 @@ fn unit_field(column: &Column, header: &Header) -> Option<usize> {
 
 /// The text of a column in a record.
 pub(crate) fn text_of<'r>(
-    record: &'r Record<'_>,
+    record: Record<'r>,
     place: &'r FieldPlace,
     column: &Column,
     tag_parts: Option<&'r BTreeMap<String, String>>,

@@ -1,6 +1,7 @@
 //! Tall files: a record is one cell; its tag says which.
 
 use std::collections::{BTreeMap, HashMap};
+use std::rc::Rc;
 
 use super::builder::Builder;
 use super::cell::{CellText, Place as Site};
@@ -10,7 +11,7 @@ use super::wide::note_missing;
 use crate::rows::FileRows;
 use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
 use crate::stamps::LocalTime;
-use crate::text::{Record, Records};
+use crate::text::{Block, Record, Records};
 use crate::texts::{NULL, to_real};
 
 /// What a tag stands for.
@@ -21,7 +22,7 @@ enum Tag {
     Unknown(String),
     Mapped {
         column: usize,
-        parts: BTreeMap<String, String>,
+        parts: Rc<BTreeMap<String, String>>,
         id: u64,
     },
 }
@@ -37,15 +38,19 @@ struct TallFields {
 /// Barometers on lines of their own, by the line's key.
 type Barometers = HashMap<Vec<u64>, f64>;
 
+/// Records taken at a time.
+const BLOCK_RECORDS: usize = 256;
+
 /// Reads every record.
 pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     let source = job.source;
-    let mut record = Record::default();
+    let mut block = Block::default();
     let mut builder = Builder::new(source.keys.len(), Layout::Tall, &[]);
-    let Some(tall) = source.tall.as_ref().filter(|_| records.read(&mut record)) else {
+    records.read(&mut block, 1);
+    let (Some(tall), Some(first)) = (source.tall.as_ref(), block.record(0)) else {
         return job.finish(builder);
     };
-    let header = Header::of(&record);
+    let header = Header::of(first);
     let (fields, fatal) = job.fields(&header);
     note_missing(&job, &header, &fields, &mut builder);
     let found = tall_fields(tall, &header);
@@ -60,20 +65,17 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     if let Some(tall_fields) = tall_fields {
         lines.find_barometers(&mut job, records.clone(), &header, (&fields, tall_fields));
     }
-    while records.read(&mut record) {
-        match tall_fields {
-            None => {
-                builder.counts.rows_in += 1;
-                builder.reject_row(record.line, record.raw, fatal.clone());
-            }
-            Some(tall_fields) => {
-                lines.read_line(
-                    &mut job,
-                    &record,
-                    &header,
-                    (&fields, tall_fields),
-                    &mut builder,
-                );
+    while records.read(&mut block, BLOCK_RECORDS) {
+        for record in block.records() {
+            match tall_fields {
+                None => {
+                    builder.counts.rows_in += 1;
+                    builder.reject_row(record.line(), record.raw(), fatal.clone());
+                }
+                Some(tall_fields) => {
+                    let place = (&fields, tall_fields);
+                    lines.read_line(&mut job, record, &header, place, &mut builder);
+                }
             }
         }
     }
@@ -155,7 +157,7 @@ impl<'a> Tags<'a> {
         match self.by_signal.get(signal.trim()) {
             Some(column) => Tag::Mapped {
                 column: *column,
-                parts,
+                parts: Rc::new(parts),
                 id: 1 + self.known.len() as u64,
             },
             None => Tag::Unknown(format!(
@@ -191,66 +193,76 @@ impl Lines<'_> {
         {
             return;
         }
-        let mut record = Record::default();
+        let mut block = Block::default();
+        while records.read(&mut block, BLOCK_RECORDS) {
+            for record in block.records() {
+                if record.n_fields() == header.n_fields() {
+                    self.find_barometer(job, record, (fields, tall));
+                }
+            }
+        }
+    }
+
+    /// Keeps the barometer that a record gives, if it gives one.
+    fn find_barometer(
+        &mut self,
+        job: &mut Job<'_>,
+        record: Record<'_>,
+        (fields, tall): (&Fields, TallFields),
+    ) {
+        let source = job.source;
+        let Tag::Mapped { column, parts, id } = self.tags.get(record.get(tall.tag).unwrap_or(""))
+        else {
+            return;
+        };
+        let Some(column) = source.values.get(column) else {
+            return;
+        };
         let mut key = Key::default();
+        if !matches!(column.kind, CellKind::Barometer(_))
+            || job
+                .read_key(record, fields, Some((&parts, id)), &mut key)
+                .is_err()
+            || is_doubtful(&key)
+            || !is_good(source, tall, record)
+        {
+            return;
+        }
         let mut row = vec![NULL; source.spoken.len()];
-        while records.read(&mut record) {
-            if record.fields.len() != header.n_fields() {
-                continue;
-            }
-            let Tag::Mapped { column, parts, id } =
-                self.tags.get(record.get(tall.tag).unwrap_or(""))
-            else {
-                continue;
-            };
-            let Some(column) = source.values.get(column) else {
-                continue;
-            };
-            if !matches!(column.kind, CellKind::Barometer(_))
-                || job
-                    .read_key(&record, fields, Some((&parts, id)), &mut key)
-                    .is_err()
-                || is_doubtful(&key)
-                || !is_good(source, tall, &record)
-            {
-                continue;
-            }
-            row.fill(NULL);
-            let cell = CellText {
-                raw: record.get(tall.value).unwrap_or(""),
-                unit: unit_text(fields, source, column, &record),
-            };
-            if job
-                .cells
-                .read(column, cell, &Site::default(), &mut row)
-                .is_ok()
-                && let Some(kpa) = column
-                    .slots
-                    .first()
-                    .and_then(|slot| to_real(*row.get(*slot)?))
-            {
-                self.barometers.insert(key.cells.clone(), kpa);
-            }
+        let cell = CellText {
+            raw: record.get(tall.value).unwrap_or(""),
+            unit: unit_text(fields, source, column, record),
+        };
+        if job
+            .cells
+            .read(column, cell, &Site::default(), &mut row)
+            .is_ok()
+            && let Some(kpa) = column
+                .slots
+                .first()
+                .and_then(|slot| to_real(*row.get(*slot)?))
+        {
+            self.barometers.insert(key.cells.clone(), kpa);
         }
     }
 
     fn read_line(
         &mut self,
         job: &mut Job<'_>,
-        record: &Record<'_>,
+        record: Record<'_>,
         header: &Header,
         (fields, tall): (&Fields, TallFields),
         builder: &mut Builder,
     ) {
         let source = job.source;
-        if record.fields.len() != header.n_fields() {
+        if record.n_fields() != header.n_fields() {
             builder.counts.rows_in += 1;
             let why = format!(
                 "found {} fields, expected {}",
-                record.fields.len(),
+                record.n_fields(),
                 header.n_fields()
             );
-            builder.reject_row(record.line, record.raw, why);
+            builder.reject_row(record.line(), record.raw(), why);
             return;
         }
         let (column, parts, id) = match self.tags.get(record.get(tall.tag).unwrap_or("")) {
@@ -265,7 +277,7 @@ impl Lines<'_> {
                 } else {
                     why
                 };
-                builder.reject_row(record.line, record.raw, why);
+                builder.reject_row(record.line(), record.raw(), why);
                 return;
             }
             Tag::Mapped { column, parts, id } => (column, parts, id),
@@ -273,7 +285,7 @@ impl Lines<'_> {
         builder.counts.rows_in += 1;
         let mut key = Key::default();
         if let Err(why) = job.read_key(record, fields, Some((&parts, id)), &mut key) {
-            builder.reject_row(record.line, record.raw, why);
+            builder.reject_row(record.line(), record.raw(), why);
             return;
         }
         let measured = self
@@ -296,7 +308,7 @@ impl Lines<'_> {
             };
             if let Err(why) = job.cells.read_value(idx, attribute, cell, &site, &mut row) {
                 builder.reject_cell(
-                    record.line,
+                    record.line(),
                     &attribute.name,
                     &raw,
                     explain(attribute, &raw, &why),
@@ -318,10 +330,10 @@ impl Lines<'_> {
                 Err(format!("the quality is \"{quality}\""))
             };
             if let Err(why) = read {
-                builder.reject_cell(record.line, &column.name, raw, why);
+                builder.reject_cell(record.line(), &column.name, raw, why);
             }
         }
-        builder.push_key(&key.cells, key.time, record.line, record.raw);
+        builder.push_key(&key.cells, key.time, record.line(), record.raw());
         builder.push_tall(
             slots
                 .iter()
@@ -345,7 +357,7 @@ fn spoken_slots(column: &Column, measured: bool) -> &[usize] {
     }
 }
 
-fn is_good(source: &Source, tall: TallFields, record: &Record<'_>) -> bool {
+fn is_good(source: &Source, tall: TallFields, record: Record<'_>) -> bool {
     let quality = source.tall.as_ref().and_then(|tall| tall.quality.as_ref());
     match (quality, tall.quality) {
         (Some((_, good)), Some(at)) => good.contains(record.get(at).unwrap_or("")),
@@ -357,7 +369,7 @@ fn unit_text<'r>(
     fields: &Fields,
     source: &Source,
     column: &Column,
-    record: &'r Record<'_>,
+    record: Record<'r>,
 ) -> Option<&'r str> {
     let idx = source
         .values

@@ -1,31 +1,34 @@
 //! Wide files: a record is a row, a column is a quantity.
 
-use std::borrow::Cow;
-
 use super::builder::Builder;
-use super::cell::CellText;
+use super::cell;
+use super::down::{Down, Grid};
 use super::header::{Header, Place};
-use super::record::{Fields, Job, Key, explain, text_of};
+use super::record::{Fields, Job, Key, explain};
 use crate::rows::FileRows;
 use crate::source::{Layout, Origin};
-use crate::text::{Record, Records};
+use crate::text::{Block, Record, Records};
 use crate::texts::NULL;
+
+/// Records taken at a time: with their fields and cells they fit into a core's own cache.
+const BLOCK_RECORDS: usize = 256;
 
 /// What the header of a file says.
 #[derive(Clone, Debug)]
 pub(super) struct Sheet {
     header: Header,
     fields: Fields,
-    slots: Vec<usize>,
     /// Places in the table of the columns that a row speaks for.
     places: Vec<usize>,
+    /// By slot of the source: which of those columns it fills.
+    of_slot: Vec<Option<usize>>,
     /// Why no record can be read, from the start or since a line.
     pub(super) fatal: Option<String>,
 }
 
 impl Sheet {
     /// From the first record.
-    pub(super) fn of(job: &Job<'_>, record: &Record<'_>) -> Self {
+    pub(super) fn of(job: &Job<'_>, record: Record<'_>) -> Self {
         let header = Header::of(record);
         let (fields, fatal) = job.fields(&header);
         let slots = active_slots(job, &fields);
@@ -33,11 +36,14 @@ impl Sheet {
             .iter()
             .filter_map(|slot| job.source.spoken.get(*slot).copied())
             .collect();
+        let of_slot = (0..job.source.spoken.len())
+            .map(|slot| slots.binary_search(&slot).ok())
+            .collect();
         Self {
             header,
             fields,
-            slots,
             places,
+            of_slot,
             fatal,
         }
     }
@@ -59,12 +65,13 @@ impl Sheet {
 
 /// Reads every record of a file.
 pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
-    let mut record = Record::default();
-    if !records.read(&mut record) {
+    let mut block = Block::default();
+    records.read(&mut block, 1);
+    let Some(first) = block.record(0) else {
         let builder = Builder::new(job.source.keys.len(), Layout::Wide, &[]);
         return job.finish(builder);
-    }
-    let mut sheet = Sheet::of(&job, &record);
+    };
+    let mut sheet = Sheet::of(&job, first);
     let mut builder = sheet.builder(&job);
     sheet.note_missing(&job, &mut builder);
     read_records(&mut job, &mut sheet, &mut records, &mut builder);
@@ -78,52 +85,61 @@ pub(super) fn read_records<'t>(
     records: &mut Records<'t>,
     builder: &mut Builder,
 ) {
-    let source = job.source;
-    let Sheet {
-        header,
-        fields,
-        slots,
-        fatal,
-        ..
-    } = sheet;
-    let mut record = Record::default();
+    let mut block = Block::default();
     let mut key = Key::default();
-    let mut row = vec![NULL; source.spoken.len()];
-    while records.read(&mut record) {
-        builder.counts.rows_in += 1;
-        if let Some(why) = fatal {
-            builder.reject_row(record.line, record.raw, why.clone());
-            continue;
+    let mut row = vec![NULL; job.source.spoken.len()];
+    while records.read(&mut block, BLOCK_RECORDS) {
+        let n_before = builder.lines.len();
+        let mut rows = Vec::with_capacity(block.n_records());
+        for (at, record) in block.records().enumerate() {
+            builder.counts.rows_in += 1;
+            match sheet.read_key(job, record, &mut key) {
+                Ok(()) => {
+                    builder.push_key(&key.cells, key.time, record.line(), record.raw());
+                    rows.push((at, job.place(&key, None)));
+                }
+                Err(why) => builder.reject_row(record.line(), record.raw(), why),
+            }
         }
-        if record.fields.len() != header.n_fields() {
-            let why = format!(
-                "found {} fields, expected {}",
-                record.fields.len(),
-                header.n_fields()
-            );
-            builder.reject_row(record.line, record.raw, why);
-            continue;
+        let rows = BlockRows {
+            block: &block,
+            rows: &rows,
+            n_before,
+        };
+        read_cells(job, sheet, &rows, builder, &mut row);
+    }
+}
+
+impl Sheet {
+    /// Reads the key of a record; the error says why the record is kept out.
+    fn read_key(
+        &mut self,
+        job: &mut Job<'_>,
+        record: Record<'_>,
+        key: &mut Key,
+    ) -> Result<(), String> {
+        if let Some(why) = &self.fatal {
+            return Err(why.clone());
+        }
+        let (found, expected) = (record.n_fields(), self.header.n_fields());
+        if found != expected {
+            return Err(format!("found {found} fields, expected {expected}"));
         }
         // Before the key: where the key is text alone, a header would pass for a row.
-        if header.is_repeated(&record) {
-            builder.reject_row(record.line, record.raw, "the header again".to_owned());
-            continue;
+        if self.header.is_repeated(record) {
+            return Err("the header again".to_owned());
         }
-        if let Err(why) = job.read_key(&record, fields, None, &mut key) {
-            let why = if header.is_other_header(&record, &source.keys)
-                || header.is_other_header(&record, &source.values)
-            {
-                *fatal = Some(format!("the header changed at line {}", record.line));
-                "another header: what follows cannot be told".to_owned()
-            } else {
+        job.read_key(record, &self.fields, None, key)
+            .map_err(|why| {
+                let source = job.source;
+                if self.header.is_other_header(record, &source.keys)
+                    || self.header.is_other_header(record, &source.values)
+                {
+                    self.fatal = Some(format!("the header changed at line {}", record.line()));
+                    return "another header: what follows cannot be told".to_owned();
+                }
                 why
-            };
-            builder.reject_row(record.line, record.raw, why);
-            continue;
-        }
-        read_cells(job, &record, (fields, &key), builder, &mut row);
-        builder.push_key(&key.cells, key.time, record.line, record.raw);
-        builder.push_wide(&row, slots);
+            })
     }
 }
 
@@ -169,39 +185,48 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
     }
 }
 
+/// The rows of a block that have a key.
+struct BlockRows<'b> {
+    block: &'b Block<'b>,
+    /// Records and where they belong.
+    rows: &'b [(usize, cell::Place<'b>)],
+    /// Rows before them.
+    n_before: usize,
+}
+
 fn read_cells(
     job: &mut Job<'_>,
-    record: &Record<'_>,
-    (fields, key): (&Fields, &Key),
+    sheet: &Sheet,
+    rows: &BlockRows<'_>,
     builder: &mut Builder,
     row: &mut [u64],
 ) {
-    row.fill(NULL);
-    let place = job.place(key, None);
     let source = job.source;
+    let fields = &sheet.fields;
     for (idx, (column, at)) in source.values.iter().zip(&fields.values).enumerate() {
         if matches!(at, Place::Missing(_)) {
             continue;
         }
-        let raw = match at {
-            Place::Fields(fields) if fields.len() == 1 => Cow::Borrowed(
-                fields
-                    .first()
-                    .and_then(|at| record.fields.get(*at))
-                    .map_or("", AsRef::as_ref),
-            ),
-            _ => text_of(record, at, column, None),
+        let down = Down {
+            block: rows.block,
+            rows: rows.rows,
+            at,
+            unit: fields.units.get(idx).copied().flatten(),
         };
-        let unit = fields
-            .units
-            .get(idx)
-            .copied()
-            .flatten()
-            .map(|at| record.get(at).unwrap_or(""));
-        let cell = CellText { raw: &raw, unit };
-        if let Err(why) = job.cells.read_value(idx, column, cell, &place, row) {
-            let raw = raw.trim();
-            builder.reject_cell(record.line, &column.name, raw, explain(column, raw, &why));
+        let mut grid = Grid {
+            columns: builder.wide_columns(),
+            of_slot: &sheet.of_slot,
+            n_before: rows.n_before,
+        };
+        for refused in job.cells.read_down(idx, column, &down, &mut grid, row) {
+            let record = rows
+                .rows
+                .get(refused.row)
+                .and_then(|(at, _)| rows.block.record(*at));
+            let Some(record) = record else { continue };
+            let raw = refused.raw.trim();
+            let why = explain(column, raw, &refused.why);
+            builder.reject_cell(record.line(), &column.name, raw, why);
         }
     }
 }

@@ -1,5 +1,6 @@
 //! From the bytes of a file as found to records with line numbers.
 
+mod block;
 mod decode;
 mod pieces;
 mod records;
@@ -7,8 +8,9 @@ mod workbook;
 #[cfg(test)]
 pub(crate) mod workbook_for_tests;
 
+pub(crate) use block::{Block, Record};
 pub use decode::TextError;
 pub(crate) use decode::{TextRule, Traits, decode_text};
 pub(crate) use pieces::Cut;
 pub use pieces::{Piece, Pieces};
-pub(crate) use records::{Record, Records};
+pub(crate) use records::Records;

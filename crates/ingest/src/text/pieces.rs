@@ -4,8 +4,9 @@ use std::io::{BufRead, BufReader, Cursor, Read};
 
 use encoding_rs::{CoderResult, Decoder};
 
+use super::block::Block;
 use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, unpack};
-use super::records::{MAX_QUOTED_LINES, Record, Records};
+use super::records::{MAX_QUOTED_LINES, Records};
 
 const BLOCK: usize = 1 << 18;
 
@@ -218,9 +219,9 @@ impl<'r> Pieces<'r> {
             .nth(usize::try_from(MAX_QUOTED_LINES).unwrap_or(usize::MAX) + 1)?;
         let mut records = Records::new(&self.text, self.delimiter);
         records.skip_lines(self.skip_lines);
-        let mut record = Record::default();
+        let mut block = Block::default();
         let mut end = None;
-        while records.position() <= guard && records.read(&mut record) {
+        while records.position() <= guard && records.read(&mut block, 1) {
             if records.position() > guard {
                 break;
             }
@@ -291,10 +292,13 @@ mod tests {
     /// Every record of a text, as `line: fields`.
     fn shown(text: &str, first_line: u64) -> Vec<String> {
         let mut records = Records::at_line(text, b',', first_line);
-        let mut record = Record::default();
+        let mut block = Block::default();
         let mut out = Vec::new();
-        while records.read(&mut record) {
-            out.push(format!("{}: {}", record.line, record.fields.join("|")));
+        while records.read(&mut block, 3) {
+            out.extend(block.records().map(|record| {
+                let fields: Vec<&str> = record.fields().collect();
+                format!("{}: {}", record.line(), fields.join("|"))
+            }));
         }
         out
     }

@@ -5,29 +5,10 @@
 //! the rest of a file, so beyond that (or at the end of the text) the quote is read as text.
 //! Blank lines are skipped and counted nowhere.
 
-use std::borrow::Cow;
+use super::block::Block;
 
 /// A quoted field that runs over more lines than this is taken as a stray quote.
 pub(super) const MAX_QUOTED_LINES: u64 = 100;
-
-/// One record: its fields as text.
-#[derive(Debug, Default)]
-pub(crate) struct Record<'t> {
-    /// Line the record starts on, 1-based.
-    pub(crate) line: u64,
-    /// The record as it stands in the text, without its line end.
-    pub(crate) raw: &'t str,
-    /// The fields, unquoted, not trimmed.
-    pub(crate) fields: Vec<Cow<'t, str>>,
-}
-
-impl Record<'_> {
-    /// The field, trimmed; None past the end.
-    #[must_use]
-    pub(crate) fn get(&self, idx: usize) -> Option<&str> {
-        self.fields.get(idx).map(|field| field.trim())
-    }
-}
 
 /// Walks the records of a text.
 #[derive(Clone, Debug)]
@@ -83,9 +64,10 @@ impl<'t> Records<'t> {
         }
     }
 
-    /// Reads the next record that is not blank into `record`; false at the end.
-    pub(crate) fn read(&mut self, record: &mut Record<'t>) -> bool {
-        while self.position < self.text.len() {
+    /// Reads the next records that are not blank, `most` at most, into `block`; false at the end.
+    pub(crate) fn read(&mut self, block: &mut Block<'t>, most: usize) -> bool {
+        block.clear(self.text);
+        while block.n_records() < most && self.position < self.text.len() {
             let start = self.position;
             let (end, next) = self.line_end(start);
             let line_text = self.text.get(start..end).unwrap_or("");
@@ -97,21 +79,16 @@ impl<'t> Records<'t> {
             if !begins && line_text.trim().is_empty() {
                 self.position = next;
                 self.line += 1;
-                continue;
-            }
-            record.line = self.line;
-            record.fields.clear();
-            if !self.has_quotes || memchr::memchr(b'"', line_text.as_bytes()).is_none() {
-                split_plain(line_text, self.delimiter, &mut record.fields);
-                record.raw = line_text;
+            } else if !self.has_quotes || memchr::memchr(b'"', line_text.as_bytes()).is_none() {
+                split_plain(line_text, start, self.delimiter, block);
+                block.push_record(self.line, start, end);
                 self.position = next;
                 self.line += 1;
             } else {
-                self.read_quoted(record);
+                self.read_quoted(block);
             }
-            return true;
         }
-        false
+        block.n_records() > 0
     }
 
     /// End of the line that starts at `from` (without its line end), and start of the next.
@@ -125,19 +102,18 @@ impl<'t> Records<'t> {
     }
 
     /// A record with a quote somewhere in its first line.
-    fn read_quoted(&mut self, record: &mut Record<'t>) {
+    fn read_quoted(&mut self, block: &mut Block<'t>) {
         let start = self.position;
         let mut at = start;
         loop {
-            let (field, stop) = self.field(at);
-            record.fields.push(field);
+            let stop = self.read_field(at, block);
             if self.text.as_bytes().get(stop) == Some(&self.delimiter) {
                 at = stop + 1;
                 continue;
             }
             // `stop` is the line end (or the end of the text).
             let (end, next) = self.line_end(stop);
-            record.raw = self.text.get(start..end.max(start)).unwrap_or("");
+            block.push_record(self.line, start, end.max(start));
             let passed = self.text.as_bytes().get(start..next).unwrap_or(&[]);
             self.line += memchr::memchr_iter(b'\n', passed).count().max(1) as u64;
             self.position = next;
@@ -145,24 +121,35 @@ impl<'t> Records<'t> {
         }
     }
 
-    /// One field from `at`, and where it stops: at a delimiter, a line end or the end.
-    fn field(&self, at: usize) -> (Cow<'t, str>, usize) {
+    /// One field from `at`; gives where it stops: at a delimiter, a line end or the end.
+    fn read_field(&self, at: usize, block: &mut Block<'t>) -> usize {
         let quoted = self.text.as_bytes().get(at) == Some(&b'"');
         match quoted.then(|| self.quoted_field(at)).flatten() {
-            Some(found) => found,
-            None => self.plain_field(at),
+            Some(found) if found.doubled => {
+                block.push_doubled(at + 1, found.close);
+                found.stop
+            }
+            Some(found) => {
+                block.push_field(at + 1, found.close);
+                found.stop
+            }
+            None => {
+                let stop = self.plain_stop(at);
+                block.push_field(at, stop);
+                stop
+            }
         }
     }
 
-    fn plain_field(&self, at: usize) -> (Cow<'t, str>, usize) {
+    /// The delimiter or line end that comes next.
+    fn plain_stop(&self, at: usize) -> usize {
         let (end, _) = self.line_end(at);
         let rest = self.text.as_bytes().get(at..end).unwrap_or(&[]);
-        let stop = memchr::memchr(self.delimiter, rest).map_or(end, |n| at + n);
-        (Cow::Borrowed(self.text.get(at..stop).unwrap_or("")), stop)
+        memchr::memchr(self.delimiter, rest).map_or(end, |n| at + n)
     }
 
     /// A field whose first byte is a quote; None where the quote turns out to be text.
-    fn quoted_field(&self, at: usize) -> Option<(Cow<'t, str>, usize)> {
+    fn quoted_field(&self, at: usize) -> Option<Quoted> {
         let bytes = self.text.as_bytes();
         let mut from = at + 1;
         let mut doubled = false;
@@ -179,42 +166,52 @@ impl<'t> Records<'t> {
             return None;
         }
         // Between the closing quote and the delimiter only blanks may stand.
-        let (end, _) = self.line_end(close + 1);
-        let rest = bytes.get(close + 1..end)?;
-        let stop = memchr::memchr(self.delimiter, rest).map_or(end, |n| close + 1 + n);
+        let stop = self.plain_stop(close + 1);
         if !self.text.get(close + 1..stop)?.trim().is_empty() {
             return None;
         }
-        let value = if doubled {
-            Cow::Owned(inner.replace("\"\"", "\""))
-        } else {
-            Cow::Borrowed(inner)
-        };
-        Some((value, stop))
+        Some(Quoted {
+            close,
+            stop,
+            doubled,
+        })
     }
 }
 
-fn split_plain<'t>(line: &'t str, delimiter: u8, fields: &mut Vec<Cow<'t, str>>) {
-    let mut from = 0;
+/// Where a quoted field ends.
+struct Quoted {
+    /// The closing quote.
+    close: usize,
+    /// The delimiter or line end behind it.
+    stop: usize,
+    /// Some quotes inside are doubled.
+    doubled: bool,
+}
+
+/// Cuts a line that begins at `start` of the text.
+fn split_plain(line: &str, start: usize, delimiter: u8, block: &mut Block<'_>) {
+    let mut from = start;
     let mut cut = |stop: usize| {
-        fields.push(Cow::Borrowed(line.get(from..stop).unwrap_or("")));
+        block.push_field(from, stop);
         from = stop + 1;
     };
     // Eight bytes at a time: fields of run logs are shorter than what searching by vectors pays for.
     let (words, rest) = line.as_bytes().as_chunks::<8>();
-    for (place, word) in words.iter().enumerate() {
+    let mut at = start;
+    for word in words {
         let mut hits = equal_bytes(u64::from_le_bytes(*word), delimiter);
         while hits != 0 {
-            cut(8 * place + hits.trailing_zeros() as usize / 8);
+            cut(at + hits.trailing_zeros() as usize / 8);
             hits &= hits - 1;
         }
+        at += 8;
     }
     for (place, byte) in rest.iter().enumerate() {
         if *byte == delimiter {
-            cut(8 * words.len() + place);
+            cut(at + place);
         }
     }
-    cut(line.len());
+    cut(start + line.len());
 }
 
 /// The highest bit of every byte of the word that equals `byte` (Warren, Hacker's Delight, section 6-1).
@@ -227,15 +224,19 @@ const fn equal_bytes(word: u64, byte: u8) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::text::Record;
 
     /// Each record as `line: field|field`, joined by " / ".
     fn shown(text: &str, skip: u64) -> String {
         let mut records = Records::new(text, b',');
         records.skip_lines(skip);
-        let mut record = Record::default();
+        let mut block = Block::default();
         let mut out = Vec::new();
-        while records.read(&mut record) {
-            out.push(format!("{}: {}", record.line, record.fields.join("|")));
+        while records.read(&mut block, 2) {
+            out.extend(block.records().map(|record| {
+                let fields: Vec<&str> = record.fields().collect();
+                format!("{}: {}", record.line(), fields.join("|"))
+            }));
         }
         out.join(" / ")
     }
@@ -302,11 +303,13 @@ mod tests {
         }
         text.push_str("x,\"end\"\n");
         let mut records = Records::new(&text, b',');
-        let mut record = Record::default();
+        let mut block = Block::default();
         let mut n_records = 0;
-        while records.read(&mut record) {
-            n_records += 1;
-            assert_eq!(record.line, n_records);
+        while records.read(&mut block, 7) {
+            for record in block.records() {
+                n_records += 1;
+                assert_eq!(record.line(), n_records);
+            }
         }
         assert_eq!(n_records, 302);
     }
@@ -315,23 +318,28 @@ mod tests {
         #[test]
         fn fields_are_those_of_a_plain_split(line in "[a-c,;\\-\u{1}\u{e9}\u{2c00}]{0,40}", semicolon: bool) {
             let delimiter = if semicolon { b';' } else { b',' };
-            let mut fields = Vec::new();
-            split_plain(&line, delimiter, &mut fields);
+            let mut block = Block::default();
+            block.clear(&line);
+            split_plain(&line, 0, delimiter, &mut block);
+            block.push_record(1, 0, line.len());
+            let fields: Vec<&str> = block.records().flat_map(Record::fields).collect();
             let expected: Vec<&str> = line.split(char::from(delimiter)).collect();
             proptest::prop_assert_eq!(fields, expected);
         }
 
         /// Every line that is not blank belongs to exactly one record, whatever the text.
         #[test]
-        fn records_cover_the_text(text in "[a-c,\"\n\r ]{0,80}") {
+        fn records_cover_the_text(text in "[a-c,\"\n\r ]{0,80}", most in 1_usize..5) {
             let mut records = Records::new(&text, b',');
-            let mut record = Record::default();
+            let mut block = Block::default();
             let mut last_line = 0;
             let mut covered = 0;
-            while records.read(&mut record) {
-                proptest::prop_assert!(record.line > last_line);
-                last_line = record.line + record.raw.matches('\n').count() as u64;
-                covered += record.raw.chars().filter(|c| !c.is_whitespace()).count();
+            while records.read(&mut block, most) {
+                for record in block.records() {
+                    proptest::prop_assert!(record.line() > last_line);
+                    last_line = record.line() + record.raw().matches('\n').count() as u64;
+                    covered += record.raw().chars().filter(|c| !c.is_whitespace()).count();
+                }
             }
             proptest::prop_assert_eq!(covered, text.chars().filter(|c| !c.is_whitespace()).count());
         }

@@ -4,7 +4,7 @@ use drydown_quantity::Unit;
 
 use crate::cells::{Amount, Censor, DecimalMark, parse_amount, parse_cleanliness, parse_number};
 use crate::stamps::{Clock, LocalTime, StampFormat, WrittenStamp};
-use crate::text::{Record, Records, TextRule, decode_text};
+use crate::text::{Block, Records, TextRule, decode_text};
 
 fn text_of(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).trim().to_owned()
@@ -154,18 +154,21 @@ pub(super) fn records(bytes: &[u8]) {
     let solid = |text: &str| text.chars().filter(|c| !c.is_whitespace()).count();
     for delimiter in [b',', b';', b'\t', b'|'] {
         let mut records = Records::new(&text, delimiter);
-        let mut record = Record::default();
+        let mut block = Block::default();
         let (mut last_line, mut covered) = (0, 0);
-        while records.read(&mut record) {
-            assert!(record.line > last_line);
-            last_line = record.line + record.raw.matches('\n').count() as u64;
-            covered += solid(record.raw);
-            assert!(!record.fields.is_empty());
-            let longest: usize = record.fields.iter().map(|field| field.len()).sum();
-            assert!(longest <= record.raw.len());
-            if !record.raw.contains('"') {
-                let plain: Vec<&str> = record.raw.split(char::from(delimiter)).collect();
-                assert_eq!(record.fields, plain);
+        while records.read(&mut block, 3) {
+            for record in block.records() {
+                assert!(record.line() > last_line);
+                last_line = record.line() + record.raw().matches('\n').count() as u64;
+                covered += solid(record.raw());
+                let fields: Vec<&str> = record.fields().collect();
+                assert!(!fields.is_empty());
+                let longest: usize = fields.iter().map(|field| field.len()).sum();
+                assert!(longest <= record.raw().len());
+                if !record.raw().contains('"') {
+                    let plain: Vec<&str> = record.raw().split(char::from(delimiter)).collect();
+                    assert_eq!(fields, plain);
+                }
             }
         }
         assert_eq!(covered, solid(&text));

@@ -5,7 +5,7 @@ use super::super::harness::{check_account, merged, read, shown, source};
 use crate::rows::{FileRows, Scope};
 use crate::site::SiteContext;
 use crate::source::{Layout, Source};
-use crate::text::{Record, Records, decode_text};
+use crate::text::{Block, Records, decode_text};
 
 const SOURCES: [&str; 6] = [
     r#"
@@ -138,10 +138,10 @@ fn check_records(source: &Source, bytes: &[u8], rows: &FileRows) {
     };
     let mut records = Records::new(&decoded.text, source.delimiter);
     records.skip_lines(source.skip_lines);
-    let mut record = Record::default();
+    let mut block = Block::default();
     let mut lines = Vec::new();
-    while records.read(&mut record) {
-        lines.push(record.line);
+    while records.read(&mut block, 2) {
+        lines.extend(block.records().map(|record| record.line()));
     }
     let n_records = lines.len().saturating_sub(1) as u64;
     assert_eq!(counts.rows_in + counts.rows_ignored, n_records);
