@@ -104,7 +104,7 @@ impl<'a> CellReader<'a> {
         place: &Place<'_>,
         row: &mut [u64],
     ) -> Result<(), String> {
-        let short = self.memo(idx).and_then(|_| Short::of(cell.raw));
+        let short = self.memo(idx).and_then(|_| Short::of(cell.raw.as_bytes()));
         let Some(short) = short else {
             return self.read(column, cell, place, row);
         };
@@ -210,7 +210,7 @@ impl<'a> CellReader<'a> {
         column: &Column,
         raw: &str,
     ) -> Result<Option<u64>, String> {
-        let short = Short::of(raw);
+        let short = Short::of(raw.as_bytes());
         let memo = self.key_memos.get(idx).and_then(Option::as_ref);
         if let Some(found) = memo.zip(short).and_then(|(memo, short)| memo.get(short)) {
             return Ok(Some(found));

@@ -18,6 +18,19 @@ pub(crate) enum Place {
     Signal,
 }
 
+impl Place {
+    /// The one field that holds the text, if it is one field.
+    pub(crate) fn single(&self) -> Option<usize> {
+        match self {
+            Self::Fields(fields) => match fields[..] {
+                [only] => Some(only),
+                _ => None,
+            },
+            _ => None,
+        }
+    }
+}
+
 /// The first record of a file.
 #[derive(Clone, Debug)]
 pub(crate) struct Header {

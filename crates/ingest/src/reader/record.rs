@@ -137,8 +137,8 @@ impl<'a> Job<'a> {
         let source = self.source;
         let mut stamp = None;
         for (idx, (column, place)) in source.keys.iter().zip(&fields.keys).enumerate() {
-            let raw = text_of(record, place, column, tag.map(|(parts, _)| parts));
-            let explain = |why: String| explain(column, &raw, &why);
+            let raw = untrimmed(record, place, column, tag.map(|(parts, _)| parts));
+            let explain = |why: String| explain(column, raw.trim(), &why);
             let cell = match &column.kind {
                 CellKind::Stamp(format) => {
                     let found = self
@@ -327,6 +327,20 @@ pub(crate) fn text_of<'r>(
                 .map_or("", String::as_str),
         ),
         FieldPlace::Missing(_) | FieldPlace::Signal => Cow::Borrowed(""),
+    }
+}
+
+/// As [`text_of`], with what blanks stand around the text of a single field: what looks it up by its
+/// bytes need not trim it.
+pub(crate) fn untrimmed<'r>(
+    record: Record<'r>,
+    place: &'r FieldPlace,
+    column: &Column,
+    tag_parts: Option<&'r BTreeMap<String, String>>,
+) -> Cow<'r, str> {
+    match place.single() {
+        Some(field) => Cow::Borrowed(record.field(field).unwrap_or("")),
+        None => text_of(record, place, column, tag_parts),
     }
 }
 
