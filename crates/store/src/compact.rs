@@ -21,11 +21,11 @@ pub struct CompactRule {
 }
 
 impl CompactRule {
-    /// Files under 100 000 rows, more than 16 of them, two million rows at a time.
+    /// Files under 30 000 rows, more than 16 of them, two million rows at a time.
     #[must_use]
     pub const fn usual() -> Self {
         Self {
-            small_rows: 100_000,
+            small_rows: 30_000,
             max_small_files: 16,
             batch_rows: 2_000_000,
         }

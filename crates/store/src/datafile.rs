@@ -31,12 +31,16 @@ const SORT: SortOptions = SortOptions {
     nulls_first: true,
 };
 
+/// Rows in the order of the table.
+pub(crate) struct Sorted {
+    pub(crate) rows: RecordBatch,
+    /// They came so, and no two of them compare equal.
+    pub(crate) is_strict: bool,
+}
+
 /// Joins batches of file columns into one, its rows in key order. Rows with equal
 /// keys keep no particular order: keys are unique by contract.
-pub(crate) fn to_sorted(
-    layout: &Layout,
-    batches: &[RecordBatch],
-) -> Result<RecordBatch, StoreError> {
+pub(crate) fn to_sorted(layout: &Layout, batches: &[RecordBatch]) -> Result<Sorted, StoreError> {
     let schema = layout.file_schema();
     let wrong = |e: arrow::error::ArrowError| layout.bad_rows(e.to_string());
     let whole = concat_batches(&schema, batches).map_err(wrong)?;
@@ -49,17 +53,18 @@ pub(crate) fn to_sorted(
             options: Some(SORT),
         })
         .collect();
-    if columns.is_empty() || is_sorted(&columns) {
-        return Ok(whole);
-    }
-    let order: ArrayRef = Arc::new(lexsort_to_indices(&columns, None).map_err(wrong)?);
-    take_record_batch(&whole, &order).map_err(wrong)
-}
-
-fn is_sorted(columns: &[SortColumn]) -> bool {
     let arrays: Vec<ArrayRef> = columns.iter().map(|c| Arc::clone(&c.values)).collect();
-    RowOrder::of(&arrays)
-        .is_some_and(|order| order.out_of_order(Strictness::MayRepeat).next().is_none())
+    let ascends = |strictness| {
+        RowOrder::of(&arrays).is_some_and(|order| order.out_of_order(strictness).next().is_none())
+    };
+    let is_strict = !columns.is_empty() && ascends(Strictness::Distinct);
+    let rows = if is_strict || columns.is_empty() || ascends(Strictness::MayRepeat) {
+        whole
+    } else {
+        let order: ArrayRef = Arc::new(lexsort_to_indices(&columns, None).map_err(wrong)?);
+        take_record_batch(&whole, &order).map_err(wrong)?
+    };
+    Ok(Sorted { rows, is_strict })
 }
 
 /// The rows at `rows`, in that order.

@@ -9,7 +9,7 @@ use deltalake_core::kernel::Add;
 use serde_json::Value;
 use uuid::Uuid;
 
-use crate::datafile::{pick_rows, publish_rows, to_sorted};
+use crate::datafile::{Sorted, pick_rows, publish_rows, to_sorted};
 use crate::error::StoreError;
 use crate::layout::Layout;
 use crate::live::LiveFile;
@@ -52,7 +52,7 @@ impl Prepared {
             layout.check_months(batch)?;
             columns.push(layout.to_file_columns(batch)?);
         }
-        let rows = to_sorted(layout, &columns)?;
+        let Sorted { rows, is_strict } = to_sorted(layout, &columns)?;
         drop(columns);
         if rows.num_rows() == 0 {
             return Ok(prepared);
@@ -60,7 +60,7 @@ impl Prepared {
         for (month, picked) in layout.split_by_month(&rows)? {
             let part = pick_rows(layout, &rows, picked)?;
             let problems = match checking {
-                Checking::New => layout.check_rows(&part, month.as_deref())?,
+                Checking::New => layout.check_rows(&part, month.as_deref(), is_strict)?,
                 Checking::Checked => Vec::new(),
             };
             if !problems.is_empty() {

@@ -18,24 +18,26 @@ impl Short {
     const NONE: Self = Self(0);
 
     /// None for a longer text.
+    pub(crate) fn of(text: &[u8]) -> Option<Self> {
+        Self::of_first(text, text.len())
+    }
+
+    /// Of the first `length` bytes of what stands in memory; None for a longer text. With eight bytes
+    /// at hand no branch hangs on the length.
     #[inline]
-    pub(crate) fn of(bytes: &[u8]) -> Option<Self> {
-        let length = bytes.len();
+    pub(crate) fn of_first(bytes: &[u8], length: usize) -> Option<Self> {
         if length > 7 {
             return None;
         }
-        let word = match (bytes.first_chunk::<4>(), bytes.last_chunk::<4>()) {
-            // The two halves overlap where they say the same.
-            (Some(head), Some(tail)) => {
-                u64::from(u32::from_le_bytes(*head))
-                    | (u64::from(u32::from_le_bytes(*tail)) << (8 * (length - 4)))
-            }
-            _ => bytes
+        let word = match bytes.first_chunk::<8>() {
+            Some(word) => u64::from_le_bytes(*word),
+            None => bytes
                 .iter()
                 .rev()
                 .fold(0, |word, byte| (word << 8) | u64::from(*byte)),
         };
-        Some(Self(word | ((length as u64 + 1) << 56)))
+        let kept = (1_u64 << (8 * length)) - 1;
+        Some(Self((word & kept) | ((length as u64 + 1) << 56)))
     }
 
     #[inline]
@@ -104,6 +106,8 @@ mod tests {
                 memo.put(short, cell as u64);
                 all.insert(text.clone(), cell as u64);
                 proptest::prop_assert_eq!(memo.get(short), Some(cell as u64));
+                let longer = format!("{text}27.5,U-01");
+                proptest::prop_assert_eq!(Short::of_first(longer.as_bytes(), text.len()), Some(short));
             }
         }
     }

@@ -18,7 +18,7 @@ use crate::text::{Block, Piece, Records, TextError};
 const MAX_JOINED: usize = 256 << 20;
 
 /// Gives the pieces of a file in their order; None after the last.
-pub type NextPiece<'r> = Box<dyn FnMut() -> Result<Option<Piece>, TextError> + 'r>;
+pub type NextPiece<'r> = Box<dyn FnMut() -> Result<Option<Piece>, TextError> + Send + 'r>;
 
 /// Reads several pieces, on as many threads as the caller likes: the results in their order.
 pub type ReadAll<'f> = &'f dyn Fn(&WideFile<'_>, &[Piece]) -> Vec<PieceRows>;

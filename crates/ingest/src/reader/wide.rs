@@ -1,8 +1,7 @@
 //! Wide files: a record is a row, a column is a quantity.
 
 use super::builder::Builder;
-use super::cell;
-use super::down::{Down, Grid};
+use super::down::{Down, Grid, Row};
 use super::header::{Header, Place};
 use super::record::{Fields, Job, Key, explain};
 use crate::rows::FileRows;
@@ -96,7 +95,11 @@ pub(super) fn read_records<'t>(
             match sheet.read_key(job, record, &mut key) {
                 Ok(()) => {
                     builder.push_key(&key.cells, key.time, record.line(), record.raw());
-                    rows.push((at, job.place(&key, None)));
+                    rows.push(Row {
+                        record: at,
+                        first_field: record.first_field(),
+                        place: job.place(&key, None),
+                    });
                 }
                 Err(why) => builder.reject_row(record.line(), record.raw(), why),
             }
@@ -188,8 +191,7 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
 /// The rows of a block that have a key.
 struct BlockRows<'b> {
     block: &'b Block<'b>,
-    /// Records and where they belong.
-    rows: &'b [(usize, cell::Place<'b>)],
+    rows: &'b [Row<'b>],
     /// Rows before them.
     n_before: usize,
 }
@@ -222,7 +224,7 @@ fn read_cells(
             let record = rows
                 .rows
                 .get(refused.row)
-                .and_then(|(at, _)| rows.block.record(*at));
+                .and_then(|row| rows.block.record(row.record));
             let Some(record) = record else { continue };
             let raw = refused.raw.trim();
             let why = explain(column, raw, &refused.why);
