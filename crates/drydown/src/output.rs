@@ -5,10 +5,11 @@
     reason = "this is the one place that prints"
 )]
 
-use std::io::{IsTerminal, Write};
+use std::cell::Cell;
+use std::io::{IsTerminal, Read, Write};
 use std::time::Duration;
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{HumanCount, ProgressBar, ProgressStyle};
 
 /// Progress on a terminal, silence elsewhere.
 #[derive(Clone, Copy, Debug)]
@@ -35,20 +36,26 @@ impl Progress {
         bar.enable_steady_tick(Duration::from_millis(120));
         Step(bar)
     }
+}
 
-    /// A step of known length.
-    pub(crate) fn count(&self, what: &str, length: u64) -> Step {
+impl Progress {
+    /// An ingest of so many files and bytes.
+    pub(crate) fn loading(&self, n_files: usize, n_bytes: u64) -> Loading {
         let bar = if self.shown {
-            ProgressBar::new(length)
+            ProgressBar::new(n_bytes)
         } else {
             ProgressBar::hidden()
         };
-        let style = ProgressStyle::with_template("{msg} {pos}/{len} [{elapsed} gone, {eta} left]");
-        if let Ok(style) = style {
+        if let Ok(style) = ProgressStyle::with_template("{msg} [{elapsed} gone, {eta} left]") {
             bar.set_style(style);
         }
-        bar.set_message(what.to_owned());
-        Step(bar)
+        let loading = Loading {
+            bar,
+            n_files,
+            done: Cell::new((0, 0, 0)),
+        };
+        loading.show();
+        loading
     }
 }
 
@@ -57,11 +64,6 @@ impl Progress {
 pub(crate) struct Step(ProgressBar);
 
 impl Step {
-    /// One more of the length is done.
-    pub(crate) fn advance(&self) {
-        self.0.inc(1);
-    }
-
     /// What is being done now.
     pub(crate) fn say(&self, what: &str) {
         self.0.set_message(what.to_owned());
@@ -71,6 +73,57 @@ impl Step {
 impl Drop for Step {
     fn drop(&mut self) {
         self.0.finish_and_clear();
+    }
+}
+
+/// An ingest on the screen: files, rows, rejects, and the time left by bytes.
+#[derive(Debug)]
+pub(crate) struct Loading {
+    bar: ProgressBar,
+    n_files: usize,
+    /// Files, rows and rejected rows so far.
+    done: Cell<(usize, u64, u64)>,
+}
+
+impl Loading {
+    /// A reader whose bytes count as done when they are read.
+    pub(crate) fn watched<R: Read>(&self, reader: R) -> impl Read + use<R> {
+        self.bar.wrap_read(reader)
+    }
+
+    /// Counts a file, and its bytes unless they were counted when they were read.
+    pub(crate) fn file_done(&self, n_bytes: u64) {
+        let (files, rows, rejects) = self.done.get();
+        self.done.set((files + 1, rows, rejects));
+        self.bar.inc(n_bytes);
+        self.show();
+    }
+
+    /// Counts rows.
+    pub(crate) fn rows_done(&self, n_rows: u64, n_rejects: u64) {
+        let (files, rows, rejects) = self.done.get();
+        self.done.set((files, rows + n_rows, rejects + n_rejects));
+        self.show();
+    }
+
+    fn show(&self) {
+        let seconds = self.bar.elapsed().as_secs_f64();
+        self.bar
+            .set_message(loading_line(self.n_files, self.done.get(), seconds));
+    }
+}
+
+fn loading_line(n_files: usize, (files, rows, rejects): (usize, u64, u64), seconds: f64) -> String {
+    let rate = rows as f64 / seconds.max(1e-3);
+    format!(
+        "ingest: {files}/{n_files} files, {rows} rows, {}/s, {rejects} rejected",
+        HumanCount(rate as u64)
+    )
+}
+
+impl Drop for Loading {
+    fn drop(&mut self) {
+        self.bar.finish_and_clear();
     }
 }
 

@@ -16,6 +16,7 @@ use rayon::prelude::*;
 use super::matching::Found;
 use super::publish::{self, touched};
 use super::{FILE_TEXT, FileDone};
+use crate::output::Loading;
 use drydown_quantity::Stamp;
 
 /// Text in one piece, bytes: with two threads, about 250 MB are in use at a time.
@@ -32,6 +33,7 @@ pub(super) struct Into<'a> {
     pub(super) guard: &'a WriteGuard,
     pub(super) site: &'a SiteContext,
     pub(super) loaded_at: Stamp,
+    pub(super) step: &'a Loading,
 }
 
 /// What became of a large file, and what the reader of the summary should know.
@@ -92,7 +94,7 @@ fn take_pieces(
 ) -> Result<Result<Taken, TextError>> {
     let opened =
         File::open(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
-    let pieces = match source.pieces(opened, PIECE_TEXT, FILE_TEXT) {
+    let pieces = match source.pieces(into.step.watched(opened), PIECE_TEXT, FILE_TEXT) {
         Ok(pieces) => pieces,
         Err(error) => return Ok(Err(error)),
     };
@@ -105,7 +107,12 @@ fn take_pieces(
         };
         loop {
             match reader.read(rayon::current_num_threads(), &read_all) {
-                Ok(Some(rows)) => sink.take(rows)?,
+                Ok(Some(rows)) => {
+                    let counts = rows.iter().map(FileRows::counts);
+                    let sum = counts.fold(Counts::default(), Counts::plus);
+                    sink.take(rows)?;
+                    into.step.rows_done(sum.rows_in, sum.rows_rejected);
+                }
                 Ok(None) => return Ok(Ok(())),
                 Err(error) => return Ok(Err(error)),
             }

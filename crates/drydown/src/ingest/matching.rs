@@ -20,7 +20,7 @@ pub(crate) struct Found {
     /// Its path relative to the configuration, as the ledger shows it.
     pub(crate) name: String,
     /// Bytes on disk.
-    size: u64,
+    pub(super) size: u64,
 }
 
 /// Files taken in one commit.

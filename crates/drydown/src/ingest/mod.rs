@@ -116,7 +116,8 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
         warnings: known.changed_descriptions(&sources),
         ..IngestSummary::default()
     };
-    let step = inputs.progress.count("ingest: files", found.len() as u64);
+    let n_bytes = found.iter().map(|file| file.size).sum();
+    let step = inputs.progress.loading(found.len(), n_bytes);
     for table in matching::tables_in_order() {
         let site = site_context(store)?;
         let of_table: Vec<&Found> = found
@@ -133,6 +134,7 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
                     guard,
                     site: &site,
                     loaded_at: inputs.loaded_at,
+                    step: &step,
                 };
                 take_large(
                     &into,
@@ -141,20 +143,20 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
                     &mut known,
                     &mut summary,
                 )?;
-                step.advance();
                 continue;
             }
             let rows = read_batch(&batch, &sources, &mut known, inputs, &site, &mut summary)?;
             if !rows.is_empty() {
-                summary.files.extend(publish::take(
-                    rows,
-                    store,
-                    guard.as_ref(),
-                    &sources,
-                    inputs.loaded_at,
-                )?);
+                let taken = publish::take(rows, store, guard.as_ref(), &sources, inputs.loaded_at)?;
+                for file in &taken {
+                    step.rows_done(file.counts.rows_in, file.counts.rows_rejected);
+                }
+                summary.files.extend(taken);
             }
-            batch.files.iter().for_each(|_| step.advance());
+            batch
+                .files
+                .iter()
+                .for_each(|file| step.file_done(file.size));
         }
         if let (Some(store), Some(guard)) = (store, &guard)
             && store.table_version(&table)?.is_some()
@@ -188,6 +190,7 @@ fn take_large(
     let hash = large::hash(source, file)?;
     if known.knows_or_adds(source.name(), &hash) {
         summary.n_known += 1;
+        into.step.file_done(file.size);
         return Ok(());
     }
     let taken = large::take(into, source, file, &hash)?;
@@ -196,6 +199,7 @@ fn take_large(
         .warnings
         .extend(notes.map(|note| format!("{}: {note}", file.name)));
     summary.files.push(taken.done);
+    into.step.file_done(0);
     Ok(())
 }
 

@@ -458,10 +458,11 @@ impl<'a> CellReader<'a> {
                     None => stated_unit(rule, cell)?,
                 };
                 if let Some(value) = value {
-                    let value = if column.spec.any_unit && unit.is_some() {
-                        return Err("the cell states a unit of its own".to_owned());
-                    } else {
-                        to_own(value, unit, own_unit(column))?
+                    let value = match unit {
+                        Some(unit) if column.spec.any_unit => {
+                            self.in_unit_of_row(column, (value, unit), row)?
+                        }
+                        _ => to_own(value, unit, own_unit(column))?,
                     };
                     put(
                         row,
@@ -483,6 +484,31 @@ impl<'a> CellReader<'a> {
                 Ok(())
             }
             Amount::Unreadable(why) => Err(why.to_owned()),
+        }
+    }
+
+    /// A value whose cell states its unit, in the unit of the row; a row without one takes the cell's.
+    fn in_unit_of_row(
+        &mut self,
+        column: &Column,
+        (value, unit): (f64, Unit),
+        row: &mut [u64],
+    ) -> Result<f64, String> {
+        let Some(slot) = column.slots.get(3) else {
+            return Err(format!(
+                "the cell states its unit, {unit}, and the source maps no \"unit\""
+            ));
+        };
+        let stated = row.get(*slot).and_then(|cell| self.pool.get(*cell));
+        match stated {
+            None => {
+                let cell = self.pool.cell(unit.code());
+                put(row, column, 3, cell);
+                Ok(value)
+            }
+            Some(text) => Unit::parse(text)
+                .and_then(|wanted| unit.convert(value, wanted))
+                .ok_or_else(|| format!("the cell states {unit}, and the row's unit is \"{text}\"")),
         }
     }
 

@@ -588,6 +588,8 @@ impl Compiler<'_> {
                     names.extend(self.censor_of(&column.name));
                     if self.table.name == "results" {
                         names.push("missing_reason");
+                        // A cell that states its unit itself is held against the row's.
+                        names.extend(named.contains("unit").then_some("unit"));
                     }
                 }
                 CellKind::Pressure(_, reference)

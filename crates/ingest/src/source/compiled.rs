@@ -75,7 +75,8 @@ pub(crate) enum CellKind {
     YesNo,
     Whole,
     Number(UnitRule),
-    /// A number that may be a limit; slots: value, censor word, and for `results` the reason.
+    /// A number that may be a limit; slots: value, censor word, and for `results` the reason and the
+    /// unit, where the source maps it.
     Limited(UnitRule),
     /// A pressure that needs the barometer; slots: value, and for the chamber barometer and basis.
     Pressure(UnitRule, PressureReference),

@@ -286,6 +286,10 @@ fn results_beyond_the_columns_of_samples() {
         1,Odour,not tested,,,
         1,Colour,L3.0,,,
         1,Iron,12,mg/kg,ICP,1
+        2,Iron,12 mg/kg,mg/kg,ICP,1
+        2,Copper,<1 mg/kg,,ICP,
+        2,Tin,0.0012 %,mg/kg,ICP,
+        2,Zinc,4 mg/kg,µL/L,ICP,
         ",
     )
     .gives(
@@ -298,8 +302,13 @@ fn results_beyond_the_columns_of_samples() {
         Iron | 12 | = | mg/kg | 1 | -
         Odour | - | - | - | - | not_requested
         Yeast | - | > | CFU/mL | - | -
+        Copper | 1 | < | mg/kg | - | -
+        Iron | 12 | = | mg/kg | 1 | -
+        Tin | 12 | = | mg/kg | - | -
+        Zinc | - | - | µL/L | - | -
         ! 8 value [L3.0] ~ expected a number
-        = 8/7/1/0/0/0
+        ! 13 value [4 mg/kg] ~ and the row's unit is
+        = 12/11/1/0/0/0
         ",
     );
 }
