@@ -163,6 +163,106 @@ fn check_shows_rows_as_they_would_be_stored_and_stores_nothing() {
     assert!(dry.starts_with(&real), "{dry}\nagainst\n{real}");
 }
 
+/// A yard at 1 600 m, whose registers and logs come with one ingest.
+const UP_HIGH: &str = r#"
+[[source]]
+name = "high"
+table = "readings"
+files = ["high/*.csv"]
+[source.columns]
+unit_id = { from = "Unit" }
+at = { from = "Time", format = "rfc3339" }
+chamber_pressure_kpa = { from = "Vac", unit = "kPa", reference = "vacuum" }
+[[source]]
+name = "units"
+table = "units"
+files = ["units.csv"]
+[source.columns]
+unit_id = { from = "unit" }
+home_site_id = { from = "site" }
+[[source]]
+name = "sites"
+table = "sites"
+files = ["sites.csv"]
+[source.columns]
+site_id = { from = "site" }
+altitude_m = { from = "altitude", unit = "m" }
+"#;
+
+#[test]
+fn a_stamp_without_its_time_of_day_is_warned_of() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let config = SMALL_CONFIG.replace(
+        "{ from = \"Time\", format = \"rfc3339\" }",
+        "{ from = \"Day\", format = \"%Y-%m-%d\" }",
+    );
+    assert!(config.contains("Day"));
+    write(folder, "drydown.toml", config);
+    let mut log = String::from("Unit,Day,P,Q,W\n");
+    for flow in 0..20 {
+        log.push_str(&format!("U-1,2026-03-01,20,{flow},300\n"));
+    }
+    write(folder, "log/a.csv", &log);
+    let said = call(folder, &["ingest"]);
+    assert_eq!(said.status, 0);
+    let told = said
+        .stderr
+        .contains("log/a.csv: 19 of 20 rows changed an earlier value");
+    assert!(told, "{}", said.stderr);
+    // A second export with a few corrections is not worth a word.
+    write(
+        folder,
+        "log/b.csv",
+        "Unit,Day,P,Q,W\nU-1,2026-03-01,20,5,300\n",
+    );
+    let said = call(folder, &["ingest"]);
+    assert!(
+        !said.stderr.contains("changed an earlier"),
+        "{}",
+        said.stderr
+    );
+}
+
+#[test]
+fn check_and_a_dry_run_read_the_registers_that_come_with_the_logs() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    write(folder, "drydown.toml", format!("{SMALL_CONFIG}{UP_HIGH}"));
+    write(folder, "units.csv", "unit,site\nU-9,mesa\n");
+    write(folder, "sites.csv", "site,altitude\nmesa,1600\n");
+    // The standard atmosphere (ISO 2533) gives 83.5 kPa at 1 600 m: 60 kPa of vacuum are possible
+    // there, 90 are not, though they are at sea level.
+    write(
+        folder,
+        "high/a.csv",
+        "Unit,Time,Vac\nU-9,2026-03-01T10:00:00Z,60\nU-9,2026-03-01T10:05:00Z,90\n",
+    );
+    write(
+        folder,
+        "high/b.csv",
+        "Unit,Time,Vac\nU-9,2026-03-02T10:00:00Z,60\nU-9,later,60\n",
+    );
+    let said = succeed(folder, &["check"]);
+    for expected in [
+        "high → readings: 2 files",
+        "high/a.csv: 2 rows in, 0 would be rejected",
+        "line 3, column chamber_pressure_kpa: ",
+        "chamber_pressure_kpa=23.5",
+        "barometer_basis=altitude",
+        "high/b.csv: 2 rows in, 1 would be rejected",
+        "all 2 files: 4 rows in, 1 would be rejected",
+    ] {
+        assert!(said.contains(expected), "expected {expected} in\n{said}");
+    }
+    let dry = succeed(folder, &["ingest", "--dry-run"]);
+    let real = succeed(folder, &["ingest"]);
+    assert!(dry.starts_with(&real), "{dry}\nagainst\n{real}");
+    let stored = export(folder, "readings");
+    assert_eq!(stored.len(), 3);
+    assert!(stored[0]["chamber_pressure_kpa"].starts_with("23.5"));
+}
+
 #[test]
 fn rejected_records_are_mended_and_ingested_again() {
     let folder = tempfile::tempdir().unwrap();

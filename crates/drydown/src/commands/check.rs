@@ -1,20 +1,26 @@
-//! `drydown check`: the configuration, and for each source its files and the first rows as stored.
+//! `drydown check`: the configuration, and for each source its files, what of them would be rejected,
+//! and the first rows as they would be stored.
 
 use std::fmt::Write as _;
 
 use anyhow::Result;
 use arrow::array::RecordBatch;
 use arrow::util::display::{ArrayFormatter, FormatOptions};
-use drydown_ingest::{FileRows, MergePlan, Source};
+use drydown_ingest::{Counts, FileRows, MergePlan, Source};
 use drydown_store::Store;
+use rayon::prelude::*;
 
 use crate::cli::Cli;
 use crate::config::Config;
-use crate::ingest::{Found, IngestInputs, compile_sources, files_of, read_for_check};
+use crate::ingest::{
+    Found, IngestInputs, Looked, compile_sources, expected_site, files_of, look_at,
+};
 use crate::output::{Progress, print_result};
 
-/// Rows and rejects shown of a source's first file.
+/// Rows shown of a source's first file, and rejects of each file.
 const SHOWN: usize = 3;
+/// Further files with rejects that are named, the worst first.
+const NAMED: usize = 5;
 
 pub(super) fn run(cli: &Cli) -> Result<u8> {
     let config = Config::load(&cli.config)?;
@@ -30,6 +36,7 @@ pub(super) fn run(cli: &Cli) -> Result<u8> {
     };
     let found = files_of(&inputs, &sources)?;
     let store = Store::open(config.store_path()).ok();
+    let site = expected_site(&sources, &found, inputs.loaded_at, store.as_ref())?;
     let mut out = format!(
         "{} is valid: {} sources\n",
         config.file.display(),
@@ -44,33 +51,80 @@ pub(super) fn run(cli: &Cli) -> Result<u8> {
             source.table().name,
             files.len()
         );
-        let Some(first) = files.first() else {
+        if files.is_empty() {
             let _ = writeln!(out, "  no file matches {}", source.files().join(", "));
             continue;
-        };
-        match read_for_check(source, first, inputs.loaded_at, store.as_ref()) {
-            Ok(rows) => out.push_str(&show(source, rows)?),
-            Err(error) => {
-                let _ = writeln!(out, "  {error}");
-            }
         }
+        let step = progress.step(&format!("check: {}", source.name()));
+        let looked: Vec<Result<Looked>> = files
+            .par_iter()
+            .enumerate()
+            .map(|(place, file)| {
+                let mut looked = look_at(source, file, inputs.loaded_at, &site, SHOWN)?;
+                // Only the rows of the first are shown: the others need no memory.
+                looked.first = looked.first.filter(|_| place == 0);
+                Ok(looked)
+            })
+            .collect();
+        drop(step);
+        out.push_str(&show_source(source, &files, looked)?);
     }
     print_result(&out);
     Ok(0)
 }
 
-fn show(source: &Source, rows: FileRows) -> Result<String> {
+/// The first file with its rows, then the files with most rejects, then the sum.
+fn show_source(source: &Source, files: &[&Found], looked: Vec<Result<Looked>>) -> Result<String> {
     let mut out = String::new();
-    let counts = rows.counts();
+    let mut sum = Counts::default();
+    let mut others = Vec::new();
+    for (place, (file, looked)) in files.iter().zip(looked).enumerate() {
+        match looked {
+            Err(error) => {
+                let _ = writeln!(out, "  {error:#}");
+            }
+            Ok(looked) => {
+                sum = sum.plus(looked.counts);
+                if place == 0 {
+                    show_file(&mut out, &file.name, &looked);
+                    if let Some(rows) = looked.first {
+                        out.push_str(&show_rows(source, rows)?);
+                    }
+                } else if looked.n_rejects > 0 {
+                    others.push((file, looked));
+                }
+            }
+        }
+    }
+    others.sort_by_key(|(_, looked)| std::cmp::Reverse(looked.n_rejects));
+    for (file, looked) in others.iter().take(NAMED) {
+        show_file(&mut out, &file.name, looked);
+    }
+    let hidden = others.len().saturating_sub(NAMED);
+    if hidden > 0 {
+        let _ = writeln!(out, "  … and {hidden} more files with rejects");
+    }
+    if files.len() > 1 {
+        let _ = writeln!(
+            out,
+            "  all {} files: {} rows in, {} would be rejected, {} ignored by request",
+            files.len(),
+            sum.rows_in,
+            sum.rows_rejected,
+            sum.rows_ignored
+        );
+    }
+    Ok(out)
+}
+
+fn show_file(out: &mut String, name: &str, looked: &Looked) {
+    let counts = looked.counts;
     let _ = writeln!(
         out,
-        "  {}: {} rows in, {} would be rejected, {} ignored by request",
-        rows.file(),
-        counts.rows_in,
-        counts.rows_rejected,
-        counts.rows_ignored
+        "  {name}: {} rows in, {} would be rejected, {} ignored by request",
+        counts.rows_in, counts.rows_rejected, counts.rows_ignored
     );
-    for reject in rows.rejects().iter().take(SHOWN) {
+    for reject in &looked.rejects {
         let column = if reject.column.is_empty() {
             String::new()
         } else {
@@ -83,10 +137,14 @@ fn show(source: &Source, rows: FileRows) -> Result<String> {
             reject.line, reject.reason
         );
     }
-    let hidden = rows.rejects().len().saturating_sub(SHOWN);
+    let hidden = looked.n_rejects.saturating_sub(looked.rejects.len());
     if hidden > 0 {
         let _ = writeln!(out, "  … and {hidden} more entries");
     }
+}
+
+fn show_rows(source: &Source, rows: FileRows) -> Result<String> {
+    let mut out = String::new();
     let mut plan = MergePlan::new(source.table(), vec![rows]);
     let mut shown = 0;
     for part in plan.parts() {

@@ -15,7 +15,7 @@ use serde_json::json;
 use super::ledger::{self, LOADS_KEY};
 use super::matching::{Found, find_files};
 use super::publish::hash_of;
-use super::{FileDone, IngestInputs, IngestSummary, missing, read_file, site_context, source_of};
+use super::{FileDone, IngestInputs, IngestSummary, missing, read_file, source_of};
 use crate::usage::UsageError;
 
 pub(super) fn rebuild(
@@ -110,7 +110,7 @@ fn read_all(
     sources: &[Source],
     store: &Store,
 ) -> Result<Vec<FileRows>> {
-    let site = site_context(Some(store))?;
+    let site = super::site::stored(Some(store))?;
     let mut on_disk: BTreeMap<(String, String), (&Found, Vec<u8>)> = BTreeMap::new();
     for file in found {
         let source = source_of(sources, file);

@@ -8,8 +8,10 @@ mod again;
 pub(crate) mod draft;
 mod large;
 mod ledger;
+mod look;
 mod matching;
 mod publish;
+mod site;
 
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -24,13 +26,18 @@ use rayon::prelude::*;
 use crate::config::Config;
 use crate::output::Progress;
 use ledger::Ledger;
+pub(crate) use look::{Looked, look_at};
 use matching::Batch;
 pub(crate) use matching::Found;
+pub(crate) use site::expected as expected_site;
 
 /// Text unpacked at once, bytes: bounds the memory of one commit.
 const BATCH_TEXT: u64 = 32 << 20;
 /// Text of one file at most, bytes.
 const FILE_TEXT: usize = 8 << 30;
+
+/// Fewer rows than this that changed others are not worth a word.
+const FEWEST_SUPERSEDED: u64 = 10;
 
 /// What to ingest, and how.
 pub(crate) struct IngestInputs<'a> {
@@ -119,7 +126,12 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
     let n_bytes = found.iter().map(|file| file.size).sum();
     let step = inputs.progress.loading(found.len(), n_bytes);
     for table in matching::tables_in_order() {
-        let site = site_context(store)?;
+        // A dry run stores no register that the files after it are read with.
+        let site = if inputs.dry_run {
+            site::expected(&sources, &found, inputs.loaded_at, store)?
+        } else {
+            site::stored(store)?
+        };
         let of_table: Vec<&Found> = found
             .iter()
             .filter(|file| source_of(&sources, file).table().name == table)
@@ -150,6 +162,7 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
                 let taken = publish::take(rows, store, guard.as_ref(), &sources, inputs.loaded_at)?;
                 for file in &taken {
                     step.rows_done(file.counts.rows_in, file.counts.rows_rejected);
+                    summary.warnings.extend(overwriting(file));
                 }
                 summary.files.extend(taken);
             }
@@ -198,30 +211,33 @@ fn take_large(
     summary
         .warnings
         .extend(notes.map(|note| format!("{}: {note}", file.name)));
+    summary.warnings.extend(overwriting(&taken.done));
     summary.files.push(taken.done);
     into.step.file_done(0);
     Ok(())
 }
 
+/// What is to be said of a file most of whose rows changed others: a corrected export does so, and
+/// so does one whose stamps are read without their time of day.
+fn overwriting(file: &FileDone) -> Option<String> {
+    let Counts {
+        rows_in,
+        rows_superseded,
+        ..
+    } = file.counts;
+    (rows_superseded >= FEWEST_SUPERSEDED && 2 * rows_superseded > rows_in).then(|| {
+        format!(
+            "{}: {rows_superseded} of {rows_in} rows changed an earlier value of their own key; if this \
+             is no corrected export, look whether source \"{}\" reads the whole key (date and time, \
+             the unit) from the right columns",
+            file.file, file.source
+        )
+    })
+}
+
 fn source_of<'a>(sources: &'a [Source], found: &Found) -> &'a Source {
     // `find_files` gives only indexes of this list.
     sources.get(found.source_idx).unwrap_or(&sources[0])
-}
-
-/// Altitudes and nameplate flows as the registers stand now.
-fn site_context(store: Option<&Store>) -> Result<SiteContext> {
-    let Some(store) = store else {
-        return Ok(SiteContext::default());
-    };
-    let all = |table: &str| -> Result<_> {
-        Ok(store.load_files(table, &store.live_files(table, None)?)?)
-    };
-    Ok(SiteContext::from_registers(
-        &all("units")?,
-        &all("sites")?,
-        &all("reservoirs")?,
-        &all("deployments")?,
-    ))
 }
 
 /// Reads the files of a batch that the ledger does not know, in parallel, in their order.
@@ -274,19 +290,6 @@ fn read_file(
         max_text: FILE_TEXT,
     };
     source.read_file(&input, site)
-}
-
-/// Reads one file for `check`, as it would be read now.
-pub(crate) fn read_for_check(
-    source: &Source,
-    found: &Found,
-    loaded_at: Stamp,
-    store: Option<&Store>,
-) -> Result<FileRows> {
-    let bytes = std::fs::read(&found.path)
-        .with_context(|| format!("cannot read {}", found.path.display()))?;
-    let site = site_context(store)?;
-    Ok(read_file(source, found, &bytes, loaded_at, &site))
 }
 
 /// The files each source matches now.

@@ -311,6 +311,9 @@ impl<'a> CellReader<'a> {
                 self.source.encoding.name()
             ));
         }
+        if text.contains('\0') {
+            return Err("found a NUL byte: the file is damaged here".to_owned());
+        }
         Ok(self.pool.cell(text))
     }
 

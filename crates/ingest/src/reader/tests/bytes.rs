@@ -61,6 +61,21 @@ fn every_encoding_gives_the_same_row() {
 }
 
 #[test]
+fn a_nul_byte_makes_no_new_unit() {
+    Case::new(&in_encoding("utf-8"))
+        .bytes("Unit,Time,Öl °F,Störung\nU\0-1,2026-03-01T10:00:00Z,149,\nU-1,2026-03-01T10:00:00Z,149,a\0\n".as_bytes())
+        .gives(
+            "
+            unit_id | oil_inlet_degc | alarm
+            U-1 | 65 | -
+            ! 2 row [U\0-1,2026-03-01T10:00:00Z,149,] ~ found a NUL byte
+            ! 3 alarm [a\0] ~ found a NUL byte
+            = 2/1/0/0/1/0
+            ",
+        );
+}
+
+#[test]
 fn text_in_another_encoding_is_told_and_numbers_are_still_read() {
     Case::new(
         r#"

@@ -1,0 +1,101 @@
+//! Files read without a store to put them in: what `check` shows.
+
+use std::fs::File;
+
+use anyhow::{Context as _, Result};
+use drydown_ingest::{
+    Counts, FileHead, FileRows, Piece, PieceReader, Reject, SiteContext, Source, WideFile,
+};
+use drydown_quantity::Stamp;
+
+use super::{FILE_TEXT, Found, is_large, read_file};
+
+/// Text held at a time of a file that is read in pieces, bytes.
+const PIECE_TEXT: usize = 8 << 20;
+
+/// What reading a file would give.
+pub(crate) struct Looked {
+    pub(crate) counts: Counts,
+    /// The first reject entries, and how many there are.
+    pub(crate) rejects: Vec<Reject>,
+    pub(crate) n_rejects: usize,
+    /// The first rows, those of a file that is read in pieces from its first piece.
+    pub(crate) first: Option<FileRows>,
+}
+
+impl Looked {
+    fn of(rows: FileRows, n_shown: usize) -> Self {
+        Self {
+            counts: rows.counts(),
+            rejects: rows.rejects().iter().take(n_shown).cloned().collect(),
+            n_rejects: rows.rejects().len(),
+            first: Some(rows),
+        }
+    }
+
+    fn add(&mut self, rows: &FileRows, n_shown: usize) {
+        self.counts = self.counts.plus(rows.counts());
+        self.n_rejects += rows.rejects().len();
+        let left = n_shown.saturating_sub(self.rejects.len());
+        self.rejects
+            .extend(rows.rejects().iter().take(left).cloned());
+    }
+}
+
+/// Reads one file as an ingest would read it now, and keeps `n_shown` of its reject entries.
+///
+/// # Errors
+/// A file that cannot be opened or read.
+pub(crate) fn look_at(
+    source: &Source,
+    file: &Found,
+    loaded_at: Stamp,
+    site: &SiteContext,
+    n_shown: usize,
+) -> Result<Looked> {
+    let cannot_read = || format!("cannot read {}", file.path.display());
+    if !is_large(source, file) {
+        let bytes = std::fs::read(&file.path).with_context(cannot_read)?;
+        let rows = read_file(source, file, &bytes, loaded_at, site);
+        return Ok(Looked::of(rows, n_shown));
+    }
+    let opened = File::open(&file.path).with_context(cannot_read)?;
+    let head = FileHead {
+        name: &file.name,
+        hash: "",
+        loaded_at,
+    };
+    let looked = source
+        .pieces(opened, PIECE_TEXT, FILE_TEXT)
+        .and_then(|mut pieces| {
+            let next = Box::new(move || pieces.read());
+            let mut reader = PieceReader::open(source, site, head, next)?;
+            let mut looked: Option<Looked> = None;
+            while let Some(all) = reader.read(1, &one_by_one)? {
+                for rows in all {
+                    match &mut looked {
+                        None => looked = Some(Looked::of(rows, n_shown)),
+                        Some(looked) => looked.add(&rows, n_shown),
+                    }
+                }
+            }
+            Ok(looked)
+        });
+    match looked {
+        Ok(Some(looked)) => Ok(looked),
+        Ok(None) => Ok(Looked {
+            counts: Counts::default(),
+            rejects: Vec::new(),
+            n_rejects: 0,
+            first: None,
+        }),
+        Err(error) => {
+            let rows = source.unreadable_file(head, &[], file.size, &error);
+            Ok(Looked::of(rows, n_shown))
+        }
+    }
+}
+
+fn one_by_one(file: &WideFile<'_>, pieces: &[Piece]) -> Vec<drydown_ingest::PieceRows> {
+    pieces.iter().map(|piece| file.read_alone(piece)).collect()
+}
