@@ -155,9 +155,9 @@ pub(crate) struct SizeArgs {
     /// Water that keeps entering, g/h (with --volume)
     #[arg(long, value_name = "G_PER_H", default_value_t = 0.0)]
     pub(crate) ingress: f64,
-    /// Oil temperature at the start, °C
-    #[arg(long, value_name = "DEGC", default_value_t = 20.0)]
-    pub(crate) oil_degc: f64,
+    /// Oil temperature at the start, °C [default: that of the reservoir's last samples, else 20]
+    #[arg(long, value_name = "DEGC")]
+    pub(crate) oil_degc: Option<f64>,
 }
 
 #[derive(Args, Debug)]

@@ -2,7 +2,7 @@
 
 use drydown_physics::drying::{DryingLoop, DryingTime, floor_ppm};
 use drydown_physics::flow::{Hose, suction_limit_lpm};
-use drydown_physics::heat::{HeatUp, HeatUpTime, heater_water_kg_per_h, oil_kgm3, oil_kj_per_kg_k};
+use drydown_physics::heat::heater_water_kg_per_h;
 use drydown_physics::vacuum::pump_water_kg_per_h;
 use drydown_physics::viscosity::{Walther, typical_walther};
 use drydown_physics::{kelvin, solubility};
@@ -11,6 +11,7 @@ use drydown_stats::rng::{self, Pcg64};
 
 use crate::config::PlanningConfig;
 use crate::job::{Candidate, Job};
+use crate::warm_up::{WarmUp, Warmth};
 
 /// Normal quantile of 0.95: an end of a 90 % interval.
 const Z_95: f64 = 1.644_853_626_951_472_6;
@@ -24,6 +25,7 @@ const GAS_DEGC: f64 = 40.0;
 pub(crate) struct Course {
     /// Running hours; infinite where the target is not reached.
     pub(crate) hours: f64,
+    /// Spent while the oil warms (it dries meanwhile), then at capacity, then in decline.
     pub(crate) heating_h: f64,
     pub(crate) capacity_h: f64,
     pub(crate) decline_h: f64,
@@ -78,82 +80,124 @@ pub(crate) fn draw_courses(
         .unit
         .nameplate_flow_lpm
         .filter(|flow| *flow > 0.0)?;
-    let derate = derate(job, nameplate, config);
     let slope = candidate
         .temperature_slope
         .map_or(config.temperature_slope, |slope| {
             (slope.median, slope.interval.width() / (2.0 * Z_95))
         });
-    let colder = 1e3 / kelvin(job.treat_degc) - 1e3 / kelvin(config.reference_degc);
+    let warm_up = WarmUp::of(job, candidate, nameplate, config);
     let mut rng = rng::seeded(config.seed, candidate.unit.unit_id.as_str());
     let courses = draws.iter().map(|draw| {
-        let by_temperature = (slope.0 + slope.1 * rng::standard_normal(&mut rng)) * colder;
-        let share = law.draw(&mut rng) * by_temperature.exp();
-        let dried_lpm = share.min(0.999) * nameplate * derate.powf(config.flow_exponent);
-        course(
+        let slope = slope.0 + slope.1 * rng::standard_normal(&mut rng);
+        let drawn = Drawn {
+            slope,
+            share: law.draw(&mut rng),
+            z: rng::standard_normals(&mut rng, 2),
+        };
+        let plan = Plan {
             job,
             candidate,
-            draw,
-            &Drawn {
-                dried_lpm,
-                z: rng::standard_normals(&mut rng, 2),
-            },
             config,
-        )
+            nameplate_lpm: nameplate,
+            draw: *draw,
+            drawn,
+        };
+        plan.course(&warm_up)
     });
     Some(courses.collect())
 }
 
 /// The unit's part of one draw.
 struct Drawn {
-    dried_lpm: f64,
+    /// Slope of log dried flow against 1000/T, K.
+    slope: f64,
+    /// Removal per pass at reference conditions.
+    share: f64,
     z: Vec<f64>,
 }
 
-fn course(
-    job: &Job<'_>,
-    candidate: &Candidate<'_>,
-    draw: &JobDraw,
-    drawn: &Drawn,
-    config: &PlanningConfig,
-) -> Course {
-    let density_15c = job
-        .oil
-        .and_then(|oil| oil.density_15c_kgm3)
-        .unwrap_or(config.density_kgm3);
-    let at = |idx: usize| drawn.z.get(idx).copied().unwrap_or(0.0);
-    let oil_kg = draw.volume_l * 1e-3 * density_15c;
-    let drying = DryingLoop {
-        oil_kg,
-        dried_flow_kg_per_h: drawn.dried_lpm * 0.06 * density_15c,
-        floor_ppm: floor(job, candidate, draw, at(0), config),
-        capacity_kg_per_h: capacity(job, candidate, at(1), config),
-        ingress_kg_per_h: draw.ingress_kg_per_h,
-    };
-    let heating_h = heating(job, candidate, oil_kg, config);
-    let steady_ppm = drying.steady_ppm();
-    let (capacity_h, decline_h) = match drying.time_to(draw.start_ppm, job.target_ppm) {
-        DryingTime::Reached {
-            capacity_h,
-            decline_h,
-        } => (capacity_h, decline_h),
-        DryingTime::SettlesAbove { .. } => (0.0, f64::INFINITY),
-        DryingTime::IngressWins { .. } => (f64::INFINITY, 0.0),
-    };
-    let wet = draw.start_ppm > job.target_ppm;
-    let running_h = heating_h.max(capacity_h) + decline_h;
-    Course {
-        // Warm-up and the capped stretch go side by side: both are over before the last decline.
-        hours: match wet {
-            true if running_h.is_nan() => f64::INFINITY,
-            true => running_h,
-            false => 0.0,
-        },
-        heating_h,
-        capacity_h,
-        decline_h,
-        steady_ppm,
-        by_ingress_ppm: steady_ppm - drying.floor_ppm,
+/// One draw of one unit on one job.
+struct Plan<'p> {
+    job: &'p Job<'p>,
+    candidate: &'p Candidate<'p>,
+    config: &'p PlanningConfig,
+    nameplate_lpm: f64,
+    draw: JobDraw,
+    drawn: Drawn,
+}
+
+impl Plan<'_> {
+    /// How the oil dries at one temperature.
+    fn drying(&self, warmth: Warmth) -> DryingLoop {
+        let Warmth { degc, flow_share } = warmth;
+        let Self {
+            job,
+            candidate,
+            config,
+            draw,
+            drawn,
+            ..
+        } = self;
+        let density_15c = density_15c(job, config);
+        let colder = 1e3 / kelvin(degc) - 1e3 / kelvin(config.reference_degc);
+        let share = drawn.share * (drawn.slope * colder).exp();
+        let flow_factor = flow_share.powf(config.flow_exponent);
+        let dried_lpm = share.min(0.999) * self.nameplate_lpm * flow_factor;
+        let at = |idx: usize| drawn.z.get(idx).copied().unwrap_or(0.0);
+        DryingLoop {
+            oil_kg: draw.volume_l * 1e-3 * density_15c,
+            dried_flow_kg_per_h: dried_lpm * 0.06 * density_15c,
+            floor_ppm: floor(self, degc, at(0)),
+            capacity_kg_per_h: capacity(job, candidate, at(1), config),
+            ingress_kg_per_h: draw.ingress_kg_per_h,
+        }
+    }
+
+    /// Drying begins while the oil warms, at what its temperature allows.
+    fn course(&self, warm_up: &WarmUp) -> Course {
+        let target_ppm = self.job.target_ppm;
+        let last = self.drying(warm_up.end);
+        let steady_ppm = last.steady_ppm();
+        let mut course = Course {
+            hours: 0.0,
+            heating_h: 0.0,
+            capacity_h: 0.0,
+            decline_h: 0.0,
+            steady_ppm,
+            by_ingress_ppm: steady_ppm - last.floor_ppm,
+        };
+        let mut water_ppm = self.draw.start_ppm;
+        if water_ppm <= target_ppm {
+            return course;
+        }
+        for step in warm_up.steps(self.draw.volume_l / self.job.volume_l) {
+            let drying = self.drying(step.warmth);
+            if let DryingTime::Reached {
+                capacity_h,
+                decline_h,
+            } = drying.time_to(water_ppm, target_ppm)
+                && capacity_h + decline_h <= step.hours
+            {
+                course.heating_h += capacity_h + decline_h;
+                course.hours = course.heating_h;
+                return course;
+            }
+            water_ppm = drying.ppm_after(water_ppm, step.hours);
+            course.heating_h += step.hours;
+        }
+        (course.capacity_h, course.decline_h) = match last.time_to(water_ppm, target_ppm) {
+            DryingTime::Reached {
+                capacity_h,
+                decline_h,
+            } => (capacity_h, decline_h),
+            DryingTime::SettlesAbove { .. } => (0.0, f64::INFINITY),
+            DryingTime::IngressWins { .. } => (f64::INFINITY, 0.0),
+        };
+        course.hours = course.heating_h + course.capacity_h + course.decline_h;
+        if course.hours.is_nan() {
+            course.hours = f64::INFINITY;
+        }
+        course
     }
 }
 
@@ -183,13 +227,14 @@ impl RemovalLaw {
     }
 }
 
-fn floor(
-    job: &Job<'_>,
-    candidate: &Candidate<'_>,
-    draw: &JobDraw,
-    z: f64,
-    config: &PlanningConfig,
-) -> f64 {
+fn floor(plan: &Plan<'_>, degc: f64, z: f64) -> f64 {
+    let Plan {
+        job,
+        candidate,
+        config,
+        draw,
+        ..
+    } = plan;
     let constants = job
         .oil
         .and_then(|oil| oil.solubility_a.zip(oil.solubility_b_k));
@@ -203,8 +248,8 @@ fn floor(
             (law.log_mean, law.log_sd)
         });
     let share = (mean + sd * z).exp().min(1.0);
-    let soluble = solubility::ppm(a, b_k, job.treat_degc) * draw.solubility_factor;
-    floor_ppm(soluble, job.treat_degc, job.chamber_kpa, share)
+    let soluble = solubility::ppm(a, b_k, degc) * draw.solubility_factor;
+    floor_ppm(soluble, degc, job.chamber_kpa, share)
 }
 
 fn capacity(job: &Job<'_>, candidate: &Candidate<'_>, z: f64, config: &PlanningConfig) -> f64 {
@@ -226,27 +271,11 @@ fn capacity(job: &Job<'_>, candidate: &Candidate<'_>, z: f64, config: &PlanningC
     pump.min(heater)
 }
 
-/// Hours to warm the oil; infinite where the heater cannot, zero where the register has no heater.
-fn heating(job: &Job<'_>, candidate: &Candidate<'_>, oil_kg: f64, config: &PlanningConfig) -> f64 {
-    let Some(heater_kw) = candidate.unit.heater_rated_kw.filter(|kw| *kw > 0.0) else {
-        return 0.0;
-    };
-    let density_15c = job
-        .oil
+/// Density of the oil at 15 °C, or the usual one.
+pub(crate) fn density_15c(job: &Job<'_>, config: &PlanningConfig) -> f64 {
+    job.oil
         .and_then(|oil| oil.density_15c_kgm3)
-        .unwrap_or(config.density_kgm3);
-    let middle = f64::midpoint(job.oil_degc, job.treat_degc);
-    let heat = HeatUp {
-        oil_kg,
-        kj_per_kg_k: oil_kj_per_kg_k(middle, density_15c * 1e-3),
-        heater_kw,
-        loss_w_per_k: config.loss_w_per_k_m3 * oil_kg / oil_kgm3(middle, density_15c),
-        ambient_degc: job.ambient_degc,
-    };
-    match heat.time_to(job.oil_degc, job.treat_degc) {
-        HeatUpTime::Reached { hours } => hours,
-        HeatUpTime::EndsBelow { .. } => f64::INFINITY,
-    }
+        .unwrap_or(config.density_kgm3)
 }
 
 /// Share of nameplate flow that the suction passes at the treating temperature, 0..1; 1 where viscosity is unknown.
@@ -264,10 +293,7 @@ pub(crate) fn derate_at(
     let Some(viscosity) = job.oil.and_then(|oil| viscosity_mm2s(oil, degc)) else {
         return 1.0;
     };
-    let density = job
-        .oil
-        .and_then(|oil| oil.density_15c_kgm3)
-        .unwrap_or(config.density_kgm3);
+    let density = density_15c(job, config);
     let hose = Hose {
         diameter_mm: config.hose_diameter_mm * (nameplate_lpm / HOSE_FLOW_LPM).sqrt(),
         length_m: config.hose_length_m,

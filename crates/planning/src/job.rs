@@ -11,6 +11,17 @@ pub struct Ingress {
     pub upper_90: f64,
 }
 
+/// How the oil's temperature at the start is known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WarmthBasis {
+    /// Whoever asks gave it.
+    Given,
+    /// The median of the reservoir's last samples.
+    Samples,
+    /// Nobody measured it: taken as cold.
+    Unknown,
+}
+
 /// One body of oil to dry.
 #[derive(Clone, Debug)]
 pub struct Job<'a> {
@@ -31,6 +42,7 @@ pub struct Job<'a> {
     pub ingress: Option<Ingress>,
     /// Oil now, and air around it, °C.
     pub oil_degc: f64,
+    pub oil_degc_basis: WarmthBasis,
     pub ambient_degc: f64,
     /// Oil while drying, °C, and chamber, kPa absolute.
     pub treat_degc: f64,

@@ -11,9 +11,10 @@ mod size;
 mod suitability;
 #[cfg(test)]
 mod tests;
+mod warm_up;
 
 pub use answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
 pub use config::PlanningConfig;
-pub use job::{Candidate, Ingress, Job};
+pub use job::{Candidate, Ingress, Job, WarmthBasis};
 pub use size::size;
 pub use suitability::Suitability;

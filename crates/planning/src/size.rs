@@ -7,7 +7,7 @@ use drydown_stats::robust;
 use crate::answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
 use crate::config::PlanningConfig;
 use crate::draws::{Course, derate, derate_at, draw_courses, draw_job};
-use crate::job::{Candidate, Job};
+use crate::job::{Candidate, Job, WarmthBasis};
 use crate::suitability::{Suitability, check_job, check_unit, is_insulating};
 
 /// Sizes one job: every unit, every size class, and the smallest class that will do.
@@ -327,6 +327,17 @@ fn assumptions(
     config: &PlanningConfig,
 ) -> Vec<String> {
     let mut out = Vec::new();
+    match job.oil_degc_basis {
+        WarmthBasis::Given => {}
+        WarmthBasis::Samples => out.push(format!(
+            "the oil begins at {:.0} °C, the median of its last samples",
+            job.oil_degc
+        )),
+        WarmthBasis::Unknown => out.push(format!(
+            "the oil begins cold, at {:.0} °C, for want of a measurement: warmer oil takes less time",
+            job.oil_degc
+        )),
+    }
     if job.ingress.is_none() {
         out.push("ingress is not known and was left out".to_owned());
     }

@@ -115,6 +115,7 @@ fn job<'a>(oil: &'a Oil, gallons: f64, start_ppm: f64, target_ppm: f64) -> Job<'
         reservoir: None,
         ingress: None,
         oil_degc: 65.0,
+        oil_degc_basis: WarmthBasis::Given,
         ambient_degc: 20.0,
         treat_degc: 65.0,
         chamber_kpa: 20.0,
@@ -245,7 +246,7 @@ fn of_three_units_the_smallest_cannot_and_the_middle_one_will_do() {
 }
 
 #[test]
-fn warm_up_is_counted_where_it_is_longer_than_the_capped_stretch() {
+fn oil_dries_while_it_warms_as_far_as_its_temperature_lets_it() {
     // Calculated: 3293.31 kg from 20 to 66 °C with 24 kW and no loss: 3.442 h at the heat capacity of 43 °C.
     let oil = oil();
     let mut job = job(&oil, 1000.0, 1000.0, 100.0);
@@ -261,21 +262,59 @@ fn warm_up_is_counted_where_it_is_longer_than_the_capped_stretch() {
         vapour: Some(&vapour),
         temperature_slope: None,
     };
-    let config = PlanningConfig {
-        loss_w_per_k_m3: 0.0,
-        ..config()
+    let hours = |slope: f64| {
+        let config = PlanningConfig {
+            loss_w_per_k_m3: 0.0,
+            temperature_slope: (slope, 0.0),
+            ..config()
+        };
+        let row = size(&job, &[candidate], &config).rows.swap_remove(0);
+        assert_eq!(row.dominated_by, Some(Dominant::Heating), "{row:?}");
+        row.hours_p50.unwrap()
     };
-    let row = size(&job, &[candidate], &config)
-        .rows
-        .into_iter()
-        .next()
-        .unwrap();
     let decline_h = 164.30 / 60.0;
+    // Where cold oil dries as fast as hot, only the floor is higher to begin with.
+    let as_fast = hours(0.0);
     assert!(
-        (row.hours_p50.unwrap() - decline_h - 3.442).abs() < 0.02,
-        "{row:?}"
+        as_fast > decline_h && as_fast < decline_h + 0.3,
+        "{as_fast}"
     );
-    assert_eq!(row.dominated_by, Some(Dominant::Heating));
+    // Where it hardly dries, the decline begins towards the end of the warm-up.
+    let (slower, hardly) = (hours(-4.0), hours(-400.0));
+    assert!(as_fast < slower && slower < hardly);
+    assert!(
+        hardly > 3.442 + 0.7 * decline_h && hardly < 3.442 + decline_h,
+        "{hardly}"
+    );
+}
+
+#[test]
+fn warm_oil_takes_less_time_and_a_weak_heater_is_no_bar() {
+    let oil = oil();
+    let mut job = job(&oil, 1000.0, 1000.0, 300.0);
+    job.treat_degc = 66.0;
+    let mut unit = unit("U-1", "only", 20.0);
+    let coefficient = coefficient("U-1", 0.8, (0.8, 0.8));
+    let vapour = vapour("U-1", 30.0, 0.0);
+    let mut hours = |oil_degc: f64, heater_kw: f64| {
+        job.oil_degc = oil_degc;
+        unit.heater_rated_kw = Some(heater_kw);
+        let candidate = Candidate {
+            unit: &unit,
+            coefficient: Some(&coefficient),
+            capacity: None,
+            vapour: Some(&vapour),
+            temperature_slope: None,
+        };
+        let config = PlanningConfig {
+            temperature_slope: (-3.0, 0.0),
+            ..config()
+        };
+        size(&job, &[candidate], &config).rows[0].hours_p50.unwrap()
+    };
+    assert!(hours(50.0, 24.0) < hours(20.0, 24.0));
+    // 1 kW against 15 W/K and cubic metre cannot hold 66 °C in 3.8 m3: the oil dries at what it can.
+    assert!(hours(20.0, 1.0) > hours(20.0, 24.0));
 }
 
 /// The reasons that bar one certain unit from a job on a reservoir.

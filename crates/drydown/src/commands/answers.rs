@@ -20,6 +20,9 @@ use crate::jobs::Context;
 /// Everything the last analysis answered.
 pub(super) struct Answers<'a> {
     pub(super) context: Context<'a>,
+    /// As-of date of an earlier analysis that looked at more than this one does: a report of a past
+    /// quarter was written since.
+    pub(super) later: Option<Stamp>,
     pub(super) registers: Registers,
     pub(super) runs: Vec<Run>,
     pub(super) removal_runs: BTreeMap<RunId, RemovalRun>,
@@ -62,6 +65,12 @@ pub(super) fn last_analysis(store: &Store, config: &Config) -> Result<Option<Ana
         .cloned())
 }
 
+fn latest_as_of(store: &Store, config: &Config) -> Result<Option<Stamp>> {
+    let context = Context::new(store, config, Stamp::from_micros(0))?;
+    let rows: Vec<Analysis> = context.records()?;
+    Ok(rows.iter().map(|row| row.as_of).max())
+}
+
 impl<'a> Answers<'a> {
     /// Reads the tables at the versions the last analysis wrote.
     pub(super) fn load(store: &'a Store, config: &'a Config) -> Result<Self> {
@@ -73,6 +82,7 @@ impl<'a> Answers<'a> {
             serde_json::from_str(&analysis.versions_written)?;
         versions.extend(written);
         let context = Context::at(store, config, analysis.as_of, &versions)?;
+        let later = latest_as_of(store, config)?.filter(|latest| *latest > analysis.as_of);
         let loads: Vec<Load> = context.records()?;
         Ok(Self {
             registers: context.registers()?,
@@ -93,8 +103,19 @@ impl<'a> Answers<'a> {
             loads: loads.into_iter().map(to_file_load).collect(),
             reject_reasons: reject_reasons(&context.records::<Reject>()?),
             last_heard: context.last_heard()?,
+            later,
             context,
         })
+    }
+
+    /// What to say where the last analysis does not look at all that an earlier one did.
+    pub(super) fn past(&self) -> Option<String> {
+        let later = self.later?;
+        Some(format!(
+            "the last analysis is as of {} (a report of a past quarter leaves its own), an earlier \
+             one as of {later}",
+            self.context.as_of
+        ))
     }
 
     /// How many units were heard from since a time.

@@ -69,6 +69,9 @@ pub(super) fn deliver(
 ) -> Result<Outcome> {
     let guard = store.lock("digest", Some(Duration::from_secs(3600)))?;
     let answers = Answers::load(store, config)?;
+    if let Some(past) = answers.past() {
+        bail!("{past}: nothing of it is news\nhint: run `drydown analyse` first");
+    }
     // The journal as it stands now, not as the analysis saw it: mails came after it.
     let journal: Vec<Mail> =
         drydown_tables::from_frame(&store.scan("mails", None, None)?.collect()?)?;

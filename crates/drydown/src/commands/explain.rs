@@ -14,7 +14,7 @@ use super::answers::Answers;
 use crate::cli::{Cli, ExplainArgs, Format};
 use crate::config::{AnalysisSection, Config};
 use crate::jobs::removal_config;
-use crate::output::{print_result, wrap};
+use crate::output::{print_result, print_warning, wrap};
 use crate::usage::UsageError;
 
 /// Runs that the text lists, the weightiest of them.
@@ -24,6 +24,11 @@ pub(super) fn run(cli: &Cli, arguments: &ExplainArgs) -> Result<u8> {
     let config = Config::load(&cli.config)?;
     let store = super::open_store(&config)?;
     let answers = Answers::load(&store, &config)?;
+    if let Some(past) = answers.past() {
+        print_warning(&format!(
+            "{past}; `drydown analyse` brings the answers up to date"
+        ));
+    }
     let account = account(arguments, &answers, &config)?;
     print_result(&match cli.format {
         Format::Text => render(&account, &config.analysis),

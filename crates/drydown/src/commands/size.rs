@@ -6,11 +6,12 @@ use std::fmt::Write as _;
 use anyhow::Result;
 use drydown_planning::{
     Candidate, Ingress, Job, PlanningConfig, SizeAnswer, SubjectKind, Suitability, UnitSize,
-    Verdict, size,
+    Verdict, WarmthBasis, size,
 };
-use drydown_quantity::{Interval, OilType, ReservoirId};
+use drydown_quantity::{Interval, OilType, ReservoirId, Stamp};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
 use drydown_runs::history::{Reservoir, VolumeBasis};
+use drydown_stats::robust;
 use drydown_tables::ModelTerm;
 use serde_json::{Value, json};
 
@@ -18,11 +19,17 @@ use super::answers::Answers;
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
-use crate::output::{print_result, wrap};
+use crate::output::{print_result, print_warning, wrap};
 use crate::usage::UsageError;
 
 /// Relative uncertainty of a volume and a water content given on the command line (common practice, no source).
 const TYPED_LOG_SD: f64 = 0.10;
+/// Oil of which nobody measured a temperature, and the air around it, °C.
+const COLD_DEGC: f64 = 20.0;
+/// Last samples whose temperatures say how warm a reservoir is.
+const LAST_SAMPLES: usize = 5;
+/// Oil outside these is not pumped by any unit, °C (common practice, no source).
+const OIL_DEGC: std::ops::RangeInclusive<f64> = -20.0..=120.0;
 /// z of a two-sided 90 % interval.
 const Z_90: f64 = 1.645;
 
@@ -31,6 +38,11 @@ pub(super) fn run(cli: &Cli, arguments: &SizeArgs) -> Result<u8> {
     let config = Config::load(&cli.config)?;
     let store = super::open_store(&config)?;
     let answers = Answers::load(&store, &config)?;
+    if let Some(past) = answers.past() {
+        print_warning(&format!(
+            "{past}; `drydown analyse` brings the answers up to date"
+        ));
+    }
     let job = match &arguments.reservoir {
         Some(id) => reservoir_job(arguments, &answers, &config, id)?,
         None => typed_job(arguments, &answers, &config)?,
@@ -63,10 +75,10 @@ pub(super) fn run(cli: &Cli, arguments: &SizeArgs) -> Result<u8> {
     };
     let answer = size(&job, &candidates, &planning);
     print_result(&match cli.format {
-        Format::Text => render(&job, &answer),
+        Format::Text => render(&job, &answer, answers.context.as_of),
         Format::Json => format!(
             "{}\n",
-            serde_json::to_string_pretty(&to_json(&job, &answer))?
+            serde_json::to_string_pretty(&to_json(&job, &answer, answers.context.as_of))?
         ),
     });
     Ok(0)
@@ -86,6 +98,14 @@ fn check_numbers(arguments: &SizeArgs) -> Result<()> {
             ))
             .into());
         }
+    }
+    if let Some(degc) = arguments.oil_degc.filter(|degc| !OIL_DEGC.contains(degc)) {
+        return Err(UsageError(format!(
+            "--oil-degc: found {degc}, expected a temperature from {} to {} °C",
+            OIL_DEGC.start(),
+            OIL_DEGC.end()
+        ))
+        .into());
     }
     if !(arguments.confidence > 0.0 && arguments.confidence < 1.0) {
         return Err(UsageError(format!(
@@ -146,6 +166,7 @@ fn reservoir_job<'a>(
         })
     });
     let fleet = removal_config(&config.analysis).fleet;
+    let oil = oil_warmth(arguments, Some((&id, answers)))?;
     Ok(Job {
         volume_l,
         volume_log_sd: fleet.volume_log_sd(register.volume_basis),
@@ -159,8 +180,9 @@ fn reservoir_job<'a>(
         within_h: arguments.within,
         reservoir: Some(register),
         ingress,
-        oil_degc: arguments.oil_degc,
-        ambient_degc: 20.0,
+        oil_degc: oil.0,
+        oil_degc_basis: oil.1,
+        ambient_degc: COLD_DEGC,
         treat_degc: treat_degc(config, Some(register)),
         chamber_kpa: config.analysis.reference_chamber_kpa,
     })
@@ -188,6 +210,7 @@ fn typed_job<'a>(
     let start_ppm = arguments.start.ok_or_else(|| missing("--start"))?;
     let fleet = removal_config(&config.analysis).fleet;
     let given = arguments.ingress;
+    let oil_now = oil_warmth(arguments, None)?;
     Ok(Job {
         volume_l: arguments.volume.ok_or_else(|| missing("--volume"))?,
         volume_log_sd: fleet.volume_log_sd(Some(VolumeBasis::Nameplate)),
@@ -203,10 +226,43 @@ fn typed_job<'a>(
             lower_90: given / 2.0,
             upper_90: given * 2.0,
         }),
-        oil_degc: arguments.oil_degc,
-        ambient_degc: 20.0,
+        oil_degc: oil_now.0,
+        oil_degc_basis: oil_now.1,
+        ambient_degc: COLD_DEGC,
         treat_degc: treat_degc(config, None),
         chamber_kpa: config.analysis.reference_chamber_kpa,
+    })
+}
+
+/// How warm the oil is now, and how that is known: as given, as the last samples of the reservoir were,
+/// or cold.
+fn oil_warmth(
+    arguments: &SizeArgs,
+    reservoir: Option<(&ReservoirId, &Answers<'_>)>,
+) -> Result<(f64, WarmthBasis)> {
+    if let Some(degc) = arguments.oil_degc {
+        return Ok((degc, WarmthBasis::Given));
+    }
+    let mut samples: Vec<(Stamp, f64)> = match reservoir {
+        Some((id, answers)) => answers
+            .context
+            .samples()?
+            .iter()
+            .filter(|sample| sample.reservoir_id.as_ref() == Some(id))
+            .filter_map(|sample| Some((sample.taken_at?, sample.sample_degc?)))
+            .collect(),
+        None => Vec::new(),
+    };
+    samples.sort_by_key(|(at, _)| *at);
+    let last: Vec<f64> = samples
+        .iter()
+        .rev()
+        .take(LAST_SAMPLES)
+        .map(|(_, degc)| *degc)
+        .collect();
+    Ok(match robust::median(&last) {
+        Some(degc) => (degc, WarmthBasis::Samples),
+        None => (COLD_DEGC, WarmthBasis::Unknown),
     })
 }
 
@@ -227,7 +283,7 @@ fn temperature_slope(terms: &[ModelTerm]) -> Option<Estimate> {
     })
 }
 
-fn render(job: &Job<'_>, answer: &SizeAnswer) -> String {
+fn render(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> String {
     let mut out = String::new();
     let oil = job
         .oil
@@ -243,6 +299,11 @@ fn render(job: &Job<'_>, answer: &SizeAnswer) -> String {
         job.target_ppm,
         job.within_h
             .map_or(String::new(), |hours| format!(" within {hours:.0} h"))
+    );
+    let _ = writeln!(
+        out,
+        "oil at {:.0} °C to begin with, {:.0} °C while drying; as of {as_of}",
+        job.oil_degc, job.treat_degc
     );
     match &answer.smallest {
         Some(class) => {
@@ -337,8 +398,9 @@ fn line(row: &UnitSize) -> String {
     text
 }
 
-fn to_json(job: &Job<'_>, answer: &SizeAnswer) -> Value {
+fn to_json(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> Value {
     json!({
+        "as_of": as_of.to_string(),
         "volume_l": job.volume_l,
         "oil_type": job.oil.map(|oil| oil.oil_type.as_str()),
         "reservoir_id": job.reservoir.map(|row| row.reservoir_id.as_str()),
