@@ -118,11 +118,17 @@ impl<'a> Answers<'a> {
         ))
     }
 
-    /// How many units were heard from since a time.
+    /// How many units of the register were heard from since a time.
     pub(super) fn heard_since(&self, from: Stamp) -> Heard {
+        let units = &self.registers.units;
+        let is_known = |id: &UnitId| units.iter().any(|unit| unit.unit_id == *id);
         Heard {
-            heard: self.last_heard.iter().filter(|(_, at)| *at >= from).count(),
-            of: self.registers.units.len(),
+            heard: self
+                .last_heard
+                .iter()
+                .filter(|(id, at)| *at >= from && is_known(id))
+                .count(),
+            of: units.len(),
         }
     }
 }

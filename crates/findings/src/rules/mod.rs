@@ -5,6 +5,7 @@ use crate::episode::Episode;
 use crate::rows::Kind;
 
 mod barred_unit;
+mod before_commissioning;
 mod flagged;
 mod hot_oil;
 mod no_altitude;
@@ -17,7 +18,11 @@ mod sensor_stuck;
 mod silent_source;
 mod silent_unit;
 mod source_rejects;
+mod unknown_unit;
 mod volume_suspect;
+
+#[cfg(test)]
+mod tests;
 
 /// One rule: what it is called, what it watches, and how it is replayed.
 #[derive(Clone, Copy, Debug)]
@@ -48,4 +53,6 @@ pub const RULES: &[Rule] = &[
     silent_source::RULE,
     source_rejects::RULE,
     no_altitude::RULE,
+    unknown_unit::RULE,
+    before_commissioning::RULE,
 ];
