@@ -259,3 +259,38 @@ impl MailSection {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The page of settings says of every key what holds when nobody says anything.
+    #[test]
+    fn the_page_of_settings_states_the_defaults() {
+        #[derive(Serialize)]
+        struct Sections {
+            store: StoreSection,
+            display: DisplaySection,
+            analysis: AnalysisSection,
+            findings: FindingsSection,
+            mail: MailSection,
+        }
+        let defaults = Sections {
+            store: StoreSection {
+                path: "store".to_owned(),
+            },
+            display: DisplaySection::default(),
+            analysis: AnalysisSection::default(),
+            findings: FindingsSection::default(),
+            mail: MailSection::default(),
+        };
+        let page = include_str!("../../../../data-schema/settings.md");
+        let block = page
+            .split("```toml\n")
+            .nth(1)
+            .and_then(|rest| rest.split("```").next())
+            .unwrap();
+        let stated: toml::Table = toml::from_str(block).unwrap();
+        assert_eq!(stated, toml::Table::try_from(defaults).unwrap());
+    }
+}
