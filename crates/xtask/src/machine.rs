@@ -35,7 +35,28 @@ pub(crate) fn notebook_python() -> Result<PathBuf> {
 
 /// A Python with the peers of the benches.
 pub(crate) fn bench_python() -> Result<PathBuf> {
-    python_with("bench-python", "duckdb\npytz\n")
+    python_with("bench-python", "duckdb\npytz\nnumpy\nscipy\n")
+}
+
+/// Whether R with lme4 is there; Debian's package where there is none and we may install.
+pub(crate) fn lme4() -> bool {
+    let is_there = || {
+        Command::new("Rscript")
+            .args(["-e", "library(lme4)"])
+            .output()
+            .is_ok_and(|done| done.status.success())
+    };
+    is_there() || {
+        let packages = [
+            "install",
+            "-y",
+            "-q",
+            "--no-install-recommends",
+            "r-cran-lme4",
+        ];
+        let _ = shell::run(Command::new("apt-get").args(packages));
+        is_there()
+    }
 }
 
 /// A virtual environment below the target folder with these packages; made again when they change.

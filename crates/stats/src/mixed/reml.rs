@@ -4,7 +4,7 @@ use super::model::{CrossedModel, Outliers, Residual};
 use super::system::{Components, Solution, System};
 use crate::error::StatsError;
 use crate::linear::least_squares;
-use crate::optimise::{MinimiseConfig, minimise};
+use crate::optimise::{MinimiseConfig, descend, gradient, minimise};
 use crate::robust;
 
 /// A fit with the variance components at their REML estimates.
@@ -60,6 +60,10 @@ pub fn fit_reml(model: &CrossedModel) -> Result<RemlFit, StatsError> {
     Ok(describe(&system, &best))
 }
 
+/// From so many observations on the search ends before the last digits of the components, which are
+/// far below their standard errors.
+const MANY: usize = 5000;
+
 /// An optimum over the components.
 pub(super) struct Optimum {
     pub(super) solution: Solution,
@@ -93,7 +97,7 @@ fn search(system: &System) -> Result<Optimum, StatsError> {
     };
     let mut converged;
     loop {
-        (at, converged) = search_free(&criterion, &at, &free, size);
+        (at, converged) = search_free(&criterion, (&at, &free), size, system.model.y.len());
         // A standard deviation is zero when leaving it out costs nothing.
         let dropped = free.iter().copied().find(|k| {
             let mut trial = at.clone();
@@ -121,9 +125,9 @@ fn search(system: &System) -> Result<Optimum, StatsError> {
 
 fn search_free(
     criterion: &dyn Fn(&[f64]) -> f64,
-    at: &[f64],
-    free: &[usize],
+    (at, free): (&[f64], &[usize]),
     size: f64,
+    n: usize,
 ) -> (Vec<f64>, bool) {
     if free.is_empty() {
         return (at.to_vec(), true);
@@ -144,8 +148,19 @@ fn search_free(
     let config = MinimiseConfig {
         scales: vec![0.7; free.len()],
         max_iterations: 200,
-        gradient_tolerance: 1e-5,
+        // The criterion bends with the number of observations, and so does its rounding.
+        gradient_tolerance: 1e-5 * (n as f64 / 1e3).max(1.0),
     };
+    if n >= MANY {
+        // So many observations leave nothing for the last digits to say.
+        let found = descend(&objective, &logs, &config);
+        let slope = gradient(&objective, &found, &vec![1e-4; free.len()]);
+        let small = slope
+            .iter()
+            .all(|s| s.abs() <= 50.0 * config.gradient_tolerance);
+        let flat = found.iter().any(|l| *l < -5.0);
+        return (place(&found), small || flat);
+    }
     let minimum = minimise(&objective, &logs, &config);
     let flat = minimum.x.iter().any(|l| *l < -5.0);
     (place(&minimum.x), minimum.converged || flat)

@@ -74,6 +74,21 @@ impl Symbolic {
         self.rows.len()
     }
 
+    /// The original indices of each stored entry: of its row and of its column.
+    pub(super) fn columns_of_entries(&self) -> Vec<(usize, usize)> {
+        let mut original = vec![0; self.len()];
+        for (index, place) in self.place.iter().enumerate() {
+            original[*place] = index;
+        }
+        let mut places = Vec::with_capacity(self.rows.len());
+        for (column, bounds) in self.starts.windows(2).enumerate() {
+            for row in &self.rows[bounds[0]..bounds[1]] {
+                places.push((original[*row], original[column]));
+            }
+        }
+        places
+    }
+
     /// Storage position of entry (a, b), both original indices; None where it is not in the pattern.
     pub(super) fn position(&self, a: usize, b: usize) -> Option<usize> {
         let (a, b) = (*self.place.get(a)?, *self.place.get(b)?);
@@ -139,6 +154,49 @@ impl Symbolic {
             .iter()
             .map(|s| factor.values[*s].ln())
             .sum::<f64>()
+    }
+
+    /// Sum of squares of z in L z = b, for a b of few entries (places in elimination order).
+    ///
+    /// z is zero but for the ways from those places to the root of the elimination tree (Davis 2006,
+    /// section 4.1), which are short where effects are eliminated before what they share.
+    pub(super) fn squares_of_lower(&self, factor: &Factor, b: &[(usize, f64)]) -> f64 {
+        let mut way: Vec<usize> = Vec::new();
+        for (place, _) in b {
+            let mut at = Some(*place);
+            while let Some(column) = at {
+                way.push(column);
+                at = self.parent(column);
+            }
+        }
+        way.sort_unstable();
+        way.dedup();
+        let mut z = vec![0.0; way.len()];
+        for (place, value) in b {
+            if let Ok(at) = way.binary_search(place) {
+                z[at] += value;
+            }
+        }
+        let mut sum = 0.0;
+        for (at, column) in way.iter().enumerate() {
+            let (start, end) = (self.starts[*column], self.starts[column + 1]);
+            let value = z[at] / factor.values[start];
+            sum += value * value;
+            let mut below = at + 1;
+            for k in start + 1..end {
+                while way[below] != self.rows[k] {
+                    below += 1;
+                }
+                z[below] -= factor.values[k] * value;
+            }
+        }
+        sum
+    }
+
+    /// The first row below the diagonal of a column.
+    fn parent(&self, column: usize) -> Option<usize> {
+        let first = self.starts[column] + 1;
+        (first < self.starts[column + 1]).then(|| self.rows[first])
     }
 
     /// Solves L z = b in place (elimination order); zero leading parts cost nothing.

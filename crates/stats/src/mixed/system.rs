@@ -3,6 +3,7 @@
 //! Random effects are written as (standard deviation) x (standard normal), so that a component of
 //! zero is an ordinary case (Bates et al. 2015, section 3).
 
+use super::gram::{Gram, Laid};
 use super::model::{CrossedModel, FixedPrior, Level, LinearPrediction, Residual, SpreadPrior};
 use super::sparse::{Factor, Symbolic};
 use crate::error::StatsError;
@@ -29,6 +30,8 @@ pub(super) struct System {
     diagonal: Vec<usize>,
     /// y less the prior means of informed fixed effects.
     target: Vec<f64>,
+    /// The observations summed, where they share one variance.
+    gram: Option<Gram>,
     /// Factor on the variance of each observation (1: as given).
     pub(super) inflation: Vec<f64>,
 }
@@ -122,7 +125,7 @@ impl System {
             FixedPrior::Flat => 0.0,
             FixedPrior::Normal { mean, .. } => mean,
         };
-        let target = (0..n)
+        let target: Vec<f64> = (0..n)
             .map(|i| {
                 let known: f64 = (0..p)
                     .map(|j| model.fixed.columns()[j][i] * prior_mean(j))
@@ -130,7 +133,23 @@ impl System {
                 model.y[i] - known
             })
             .collect();
+        let gram = Gram::of(Laid {
+            known_var: &model.known_var,
+            rows: &rows,
+            positions: &positions,
+            target: &target,
+            places: symbolic.columns_of_entries(),
+            n_columns: total,
+            constant: (0..p)
+                .filter(|j| matches!(model.fixed_prior(*j), FixedPrior::Flat))
+                .find(|j| {
+                    let column = &model.fixed.columns()[*j];
+                    column.iter().all(|v| v / fixed_scale[*j] == 1.0)
+                })
+                .map(|j| fixed_start + j),
+        });
         Ok(Self {
+            gram,
             model: Arc::new(model.clone()),
             symbolic: Arc::new(symbolic),
             group_starts,
@@ -162,6 +181,9 @@ impl System {
         for (j, divisor) in self.fixed_scale.iter().enumerate() {
             scale[self.fixed_start + j] = 1.0 / divisor;
         }
+        if let Some(gram) = self.gram.as_ref().filter(|_| self.is_even()) {
+            return self.solve_summed(gram, components, scale);
+        }
         let mut values = vec![0.0; self.symbolic.n_entries()];
         let mut right = vec![0.0; total];
         let mut criterion = 0.0;
@@ -192,6 +214,43 @@ impl System {
         criterion += self.symbolic.ln_determinant(&factor);
         let standardised = self.solve_right(&factor, &right);
         criterion += self.quadratic(components, &standardised, &scale);
+        Some(Solution {
+            components: components.clone(),
+            factor,
+            standardised,
+            scale,
+            criterion,
+        })
+    }
+
+    /// Whether no observation's variance is inflated.
+    fn is_even(&self) -> bool {
+        self.inflation.iter().all(|factor| *factor == 1.0)
+    }
+
+    /// As [`Self::solve`], from the sums over the observations.
+    fn solve_summed(
+        &self,
+        gram: &Gram,
+        components: &Components,
+        scale: Vec<f64>,
+    ) -> Option<Solution> {
+        let variance = gram.known_var + components.residual_sd.powi(2);
+        if !(variance > 0.0) {
+            return None;
+        }
+        // The columns of fixed effects were divided beforehand.
+        let mut standard = scale.clone();
+        standard[self.fixed_start..].fill(1.0);
+        let (mut values, right, mut criterion) = gram.equations(&standard, variance);
+        criterion += self.add_priors(&mut values);
+        let factor = self.symbolic.factorise(values)?;
+        criterion += self.symbolic.ln_determinant(&factor);
+        let mut standardised = self.solve_right(&factor, &right);
+        criterion += gram.quadratic(&right, &standardised, variance);
+        if let Some((column, taken)) = gram.shift {
+            standardised[column] += taken;
+        }
         Some(Solution {
             components: components.clone(),
             factor,
@@ -388,12 +447,11 @@ impl System {
     }
 
     fn contrast_variance(&self, solution: &Solution, contrast: &Row) -> f64 {
-        let mut z = vec![0.0; self.symbolic.len()];
-        contrast
+        let places: Vec<(usize, f64)> = contrast
             .iter()
-            .for_each(|(c, v)| z[self.symbolic.place[*c]] += v);
-        self.symbolic.solve_lower(&solution.factor, &mut z);
-        z.iter().map(|v| v * v).sum()
+            .map(|(column, value)| (self.symbolic.place[*column], *value))
+            .collect();
+        self.symbolic.squares_of_lower(&solution.factor, &places)
     }
 
     /// Residual and conditional variance of the fitted value of one observation.

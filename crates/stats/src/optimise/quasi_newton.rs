@@ -126,6 +126,9 @@ pub fn minimise(f: &dyn Fn(&[f64]) -> f64, start: &[f64], config: &MinimiseConfi
     }
 }
 
+/// Rounding of an objective that is a sum of many terms, relative to its value.
+const ROUNDING: f64 = 1e-12;
+
 struct Point {
     u: Vec<f64>,
     value: f64,
@@ -186,6 +189,15 @@ impl<'a> Search<'a> {
             if dot(&direction, &slope) >= 0.0 {
                 inverse = identity(n);
                 direction = slope.iter().map(|s| -s).collect();
+            }
+            // What is left to gain drowns in the rounding of the objective.
+            if -dot(&direction, &slope) <= ROUNDING * (1.0 + value.abs()) {
+                return Point {
+                    u,
+                    value,
+                    settled: true,
+                    iterations: iteration,
+                };
             }
             // No move longer than one scale per variable: likelihoods far out are often flat.
             let longest = direction.iter().fold(0.0_f64, |m, d| m.max(d.abs()));
@@ -264,7 +276,7 @@ impl<'a> Search<'a> {
             let next: Vec<f64> = at.u.iter().zip(&step).map(|(x, s)| x + s).collect();
             let value = (self.f)(&next);
             // Rounding of the objective hides the last digits; the gradient still shows them.
-            let noise = 1e-12 * (1.0 + at.value.abs());
+            let noise = ROUNDING * (1.0 + at.value.abs());
             if !(value <= at.value + noise) {
                 break;
             }

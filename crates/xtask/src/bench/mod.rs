@@ -1,6 +1,7 @@
 //! `cargo xtask bench NAME`: a command against a peer that does the same work, in the same run.
 
 mod ingest;
+mod removal;
 
 use anyhow::{Result, bail};
 
@@ -8,6 +9,9 @@ use anyhow::{Result, bail};
 pub(crate) fn run(arguments: &[&str]) -> Result<()> {
     match arguments {
         ["ingest", size @ ..] => ingest::run(size),
-        _ => bail!("found {arguments:?}, expected: bench ingest [ROWS]"),
+        ["removal", size @ ..] => removal::run(size),
+        _ => bail!(
+            "found {arguments:?}, expected: bench ingest [ROWS] or bench removal [RUNS UNITS OILS]"
+        ),
     }
 }
