@@ -42,6 +42,9 @@ pub(crate) struct Circumstance {
     pub(crate) alarms: i64,
 }
 
+/// Loss of ln speed of a failing pump whose speed no start shows: mean and standard deviation.
+const UNSEEN_LOSS: (f64, f64) = (0.5, 0.35);
+
 /// Probabilities of the causes of an alert, by probability.
 pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     let seen = [testimony.speed, testimony.base, testimony.steady];
@@ -119,16 +122,19 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
 fn shapes_of(cause: Cause, testimony: &Testimony) -> [(f64, f64); 3] {
     // The base of a start in wet oil is bounded by saturation at the pump's temperature then.
     let gap = testimony.saturation_gap_kpa.unwrap_or(5.0).max(0.5);
-    let fallen = testimony
+    // Speed may fall by any amount: a pump caught early has lost a tenth, one left alone most. Where
+    // slow logs show no speed, what it may have lost by now is wide.
+    let (fallen, fallen_sd) = testimony
         .speed
-        .map_or(0.2, |shift| -shift.recent)
-        .clamp(0.05, 3.0);
-    // Speed may fall by any amount: a pump caught early has lost a tenth, one left alone most.
+        .map_or(UNSEEN_LOSS, |shift| ((-shift.recent).clamp(0.05, 3.0), 0.0));
     let worn = (-fallen, 0.15 * fallen);
-    let leak_back = testimony.base_kpa.unwrap_or(2.0).max(0.5) * ((1.2 * fallen).exp() - 1.0);
+    let sound_kpa = testimony.base_kpa.unwrap_or(2.0).max(0.5);
+    let leak_back = sound_kpa * ((1.2 * fallen).exp() - 1.0);
+    let unseen = 1.2 * fallen_sd * (sound_kpa + leak_back);
+    let leak_back_sd = (0.3 + 0.5 * leak_back).hypot(unseen);
     let poorer = (0.5 * fallen, 0.3);
     match cause {
-        Cause::Wear => [worn, (leak_back, 0.3 + 0.5 * leak_back), poorer],
+        Cause::Wear => [worn, (leak_back, leak_back_sd), poorer],
         Cause::Restriction => [worn, (0.0, 0.25), poorer],
         Cause::Leak => [(0.0, 0.03), (3.0, 3.0), (0.2, 0.3)],
         Cause::WetOil => [(0.0, 0.03), (0.5 * gap, 0.3 * gap), (0.1, 0.3)],
@@ -143,6 +149,8 @@ fn pattern(cause: Cause, testimony: &Testimony) -> f64 {
     let base_ramp = testimony.base_ramp.clamp(-1.0, 1.0);
     let recovered = testimony.recoveries.min(3) as f64;
     match cause {
+        // Without a speed, the base that leak-back lifts tells of the ramp.
+        Cause::Wear if testimony.speed.is_none() => base_ramp,
         Cause::Wear => ramp,
         Cause::Restriction => -ramp,
         Cause::Leak => -base_ramp - recovered,

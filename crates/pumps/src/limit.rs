@@ -110,7 +110,7 @@ impl Motion {
     /// Standard deviation of the drift that gives the path its own variance where it is expected
     /// to meet the limit, t = distance/drift days from now: the variance of `level + drift·t` is
     /// `σ² + 2tc + t²w²`, while a first passage takes the two as independent.
-    fn drift_sd_over(&self, distance: f64) -> f64 {
+    pub(crate) fn drift_sd_over(&self, distance: f64) -> f64 {
         let (drift, sd) = self.drift;
         let days = distance / drift;
         if !days.is_finite() || days <= 0.0 {

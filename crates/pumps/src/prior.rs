@@ -49,7 +49,7 @@ pub struct Era {
     pub from: Stamp,
     pub any_kind: KindPrior,
     pub by_kind: BTreeMap<PumpKind, KindPrior>,
-    /// Accepted starts, base pressures that count, and runs per unit and year.
+    /// Accepted starts with a speed, base pressures that count, and runs per unit and year.
     pub starts_per_year: f64,
     pub bases_per_year: f64,
     pub runs_per_year: f64,

@@ -27,6 +27,24 @@ pub(super) enum Fault {
     Leak(f64, f64),
     /// From a day on, ln speed is lower by so much.
     Restriction(f64, f64),
+    /// From a day on, a gas load in kPa·m³/h that grows by so much a day.
+    GrowingLeak(f64, f64, f64),
+    /// From a day on, for some days, so much of the saturation pressure at the pump's temperature.
+    WetOil(f64, f64, f64),
+}
+
+impl Fault {
+    /// The day on which it begins.
+    pub(super) fn onset(self) -> Option<f64> {
+        match self {
+            Self::None => None,
+            Self::Wear(from, _)
+            | Self::Leak(from, _)
+            | Self::Restriction(from, _)
+            | Self::GrowingLeak(from, ..)
+            | Self::WetOil(from, ..) => Some(from),
+        }
+    }
 }
 
 pub(super) fn day_zero() -> Stamp {
@@ -45,6 +63,13 @@ pub(super) struct Simulated {
 }
 
 impl Simulated {
+    /// Day, true ln speed over rated and true base of the last run before a day (its first run's
+    /// where there is none).
+    pub(super) fn state_before(&self, day: f64) -> (f64, f64, f64) {
+        let before = self.path.iter().rev().find(|point| point.0 <= day);
+        *before.unwrap_or(&self.path[0])
+    }
+
     /// First day on which the pump could not hold a pressure under the usual load, vent shut.
     pub(super) fn crossing(&self, limit_kpa: f64) -> Option<f64> {
         let holds = |(day, ln_speed, base): &(f64, f64, f64)| {
@@ -63,7 +88,20 @@ pub(super) fn state_on(fault: Fault, day: f64) -> (f64, f64) {
         Fault::Wear(from, per_day) => (per_day * (day - from).max(0.0), 0.0),
         Fault::Leak(from, load) if day >= from => (0.0, load),
         Fault::Restriction(from, loss) if day >= from => (loss, 0.0),
+        Fault::GrowingLeak(from, load, per_day) if day >= from => {
+            (0.0, load + per_day * (day - from))
+        }
         _ => (0.0, 0.0),
+    }
+}
+
+/// What water in a pump's oil adds to its base on a day, kPa.
+fn wet_kpa(fault: Fault, day: f64, pump_degc: f64) -> f64 {
+    match fault {
+        Fault::WetOil(from, days, share) if day >= from && day < from + days => {
+            share * drydown_physics::saturation::pressure_kpa(pump_degc)
+        }
+        _ => 0.0,
     }
 }
 
@@ -148,11 +186,25 @@ struct Truth {
     idle_h: f64,
 }
 
-/// Plays one unit through eighteen months.
+/// Plays one unit through eighteen months, logged every five or ten seconds.
 pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig) -> Simulated {
+    play_logged(seed, number, fault, None, config)
+}
+
+/// Plays one unit through eighteen months; its starts are logged every so many seconds. What
+/// happens is the same at every step of the log.
+pub(super) fn play_logged(
+    seed: u64,
+    number: usize,
+    fault: Fault,
+    step_s: Option<f64>,
+    config: &PumpsConfig,
+) -> Simulated {
     let id = format!("U-{number:03}");
     let mut rng = seeded(seed, &id);
-    let nature = Nature::draw(number, &mut rng);
+    let mut gauge = seeded(seed, &format!("{id} gauge"));
+    let mut nature = Nature::draw(number, &mut rng);
+    nature.step_s = step_s.unwrap_or(nature.step_s);
     let unit = unit(&id, nature.kind);
     let mut out = Simulated {
         unit,
@@ -209,6 +261,7 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
                 base_kpa: tight
                     + leak / speed_m3h
                     + nature.seal_kpa(pump_degc)
+                    + wet_kpa(fault, day, pump_degc)
                     + vapour_kpa
                     + 0.12 * standard_normal(rng),
                 air_degc,
@@ -217,7 +270,7 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
                 weather_kpa: weather,
                 idle_h,
             };
-            let curve = curve(&nature, &out.unit, &run_id, &truth, rng);
+            let curve = curve(&nature, &out.unit, &run_id, &truth, &mut gauge);
             out.starts.push(fit_start(&curve, Some(&out.unit), config));
             truth
         };
@@ -233,10 +286,13 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
             later += 0.2 * hours;
         }
         let load = usual_load() * (0.3 * standard_normal(&mut rng)).exp();
-        let steady = (tight + (leak + load) / first.speed_m3h + 6.0)
+        let warm_kpa = wet_kpa(fault, day, 60.0);
+        let steady = (tight + warm_kpa + (leak + load) / first.speed_m3h + 6.0)
             * (0.08 * standard_normal(&mut rng)).exp();
-        out.runs
-            .push(run(&out.unit.unit_id, run_id, at, hours, steady));
+        out.runs.push(Run {
+            ambient_kpa: Some(first.altitude_kpa + first.weather_kpa),
+            ..run(&out.unit.unit_id, run_id, at, hours, steady)
+        });
         step = hours / 24.0 + 0.5 + 4.0 * uniform(&mut rng);
         day += step;
     }
@@ -272,12 +328,10 @@ fn curve(
     } else {
         truth.altitude_kpa
     };
-    let dead_s = 4.0 * uniform(rng);
-    let n = (300.0 / nature.step_s) as usize;
-    let seconds: Vec<f64> = (0..n).map(|k| k as f64 * nature.step_s).collect();
+    let (seconds, begins_s) = clock(nature.step_s, rng);
     let chamber_kpa = seconds
         .iter()
-        .map(|t| base + (air_kpa - base) * (-per_s * (t - dead_s).max(0.0)).exp())
+        .map(|t| base + (air_kpa - base) * (-per_s * (t - begins_s).max(0.0)).exp())
         .map(|kpa| kpa - air_kpa + believed + 0.15 * standard_normal(rng))
         .collect();
     let basis = if nature.measured {
@@ -302,6 +356,21 @@ fn curve(
         step_s: nature.step_s,
         idle_h: Some(truth.idle_h),
     }
+}
+
+/// Seconds of a start's readings, and when the fall begins. A fast log begins with the start and is
+/// done after five minutes. A slow one is kept from its last reading at rest until oil flows, ten
+/// minutes after the start, which lies anywhere between two readings.
+fn clock(step_s: f64, rng: &mut Pcg64) -> (Vec<f64>, f64) {
+    if step_s <= 10.0 {
+        let n = (300.0 / step_s) as usize;
+        let seconds = (0..n).map(|k| k as f64 * step_s).collect();
+        return (seconds, 4.0 * uniform(rng));
+    }
+    let before_s = step_s * uniform(rng);
+    let n = ((600.0 - before_s) / step_s) as usize + 1;
+    let seconds = (0..=n).map(|k| (k as f64 - 1.0) * step_s).collect();
+    (seconds, -before_s)
 }
 
 fn run(unit: &UnitId, run_id: RunId, at: Stamp, hours: f64, steady_kpa: f64) -> Run {
