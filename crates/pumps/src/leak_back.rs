@@ -29,6 +29,8 @@ pub(crate) struct BasePoint {
     pub(crate) se: f64,
     pub(crate) level: f64,
     pub(crate) level_sd: f64,
+    /// Saturation pressure at the pump's temperature; None where that is not logged.
+    pub(crate) sealed_kpa: Option<f64>,
 }
 
 /// γ from the starts since an onset: regression of ln(base over its level at the onset) through the
@@ -134,6 +136,7 @@ mod tests {
             se: 0.1,
             level: 4.0,
             level_sd: 0.1,
+            sealed_kpa: None,
         };
         let points: Vec<BasePoint> = (-5..60).map(point).collect();
         let losses: Vec<(Stamp, f64)> = (0..60).map(|k| (day(k), loss(k))).collect();

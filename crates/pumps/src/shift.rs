@@ -32,6 +32,32 @@ impl Monitor {
         })
     }
 
+    /// Level held before an onset; None where nothing was seen before it since the last reset.
+    pub(crate) fn level_before(&self, onset: Stamp) -> Option<f64> {
+        let before = self.seen.iter().rev().find(|seen| seen.at < onset)?;
+        Some(before.level)
+    }
+
+    /// As [`Monitor::shift_since`], against the level before the onset, whatever was learnt since.
+    pub(crate) fn shift_from(&self, onset: Stamp) -> Option<Shift> {
+        let level = self.level_before(onset)?;
+        let since: Vec<&Seen> = self.seen.iter().filter(|seen| seen.at >= onset).collect();
+        let late = since.len().div_ceil(2);
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for seen in since.iter().rev().take(late) {
+            let weight = self.precision(seen);
+            sum += weight * (seen.y - level);
+            weights += weight;
+        }
+        let all: f64 = since.iter().map(|seen| self.precision(seen)).sum();
+        let level_sd = self.filter().level().1;
+        (weights > 0.0).then(|| Shift {
+            recent: sum / weights,
+            se: (1.0 / all + level_sd * level_sd).sqrt(),
+            n: since.len(),
+        })
+    }
+
     /// One over the variance of an observation about its level, the level's own apart.
     pub(crate) fn precision(&self, seen: &Seen) -> f64 {
         let spread = self.spread();
