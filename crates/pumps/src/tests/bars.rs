@@ -186,6 +186,9 @@ impl Figures {
         self.held += usize::from(ours[0] <= truth && truth <= ours[2]);
         let laws = knowing_laws(one, day_of(row), QUANTILES, config);
         let state = knowing_state(one, day_of(row), QUANTILES, config);
+        if std::env::var("SHOW").is_ok() {
+            println!("FC true {truth:.0} after {:.0} ours {ours:.0?} laws {laws:.0?} state {state:.0?} | {:?} {:?}", day_of(row) - one.fault.onset().unwrap(), one.fault, one.starts[0].barometer_basis);
+        }
         for (sum, days) in self.pinball.iter_mut().zip([ours, laws, state]) {
             for (p, days) in QUANTILES.iter().zip(days) {
                 *sum += pinball(*p, days, truth);

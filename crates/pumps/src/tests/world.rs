@@ -58,28 +58,51 @@ pub(super) struct Simulated {
     pub(super) runs: Vec<Run>,
     pub(super) maintenance: Vec<Maintenance>,
     pub(super) fault: Fault,
-    /// Days, true ln speed over rated and true base apart from any leak, run by run.
-    path: Vec<(f64, f64, f64)>,
+    /// Exponent with which the base grows while wear lowers the speed.
+    pub(super) leak_back: f64,
+    path: Vec<Passed>,
 }
 
+/// One run in truth.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Passed {
+    pub(super) day: f64,
+    /// ln of speed over rated, and base apart from any leak.
+    pub(super) ln_speed: f64,
+    pub(super) tight_kpa: f64,
+    /// Vapour, kg/h.
+    pub(super) vapour: f64,
+}
+
+/// Runs whose mean vapour makes the load.
+pub(super) const RECENT_RUNS: usize = 5;
+/// Standard deviation of the logarithm of a run's vapour load about 1 kg/h.
+pub(super) const VAPOUR_SD: f64 = 0.3;
+
 impl Simulated {
-    /// Day, true ln speed over rated and true base of the last run before a day (its first run's
-    /// where there is none).
-    pub(super) fn state_before(&self, day: f64) -> (f64, f64, f64) {
-        let before = self.path.iter().rev().find(|point| point.0 <= day);
-        *before.unwrap_or(&self.path[0])
+    /// The last run before a day, and those before it; the first run where there is none.
+    pub(super) fn passed(&self, day: f64) -> &[Passed] {
+        let n = self.path.partition_point(|run| run.day <= day);
+        &self.path[..n.max(1)]
     }
 
-    /// First day on which the pump could not hold a pressure under the usual load, vent shut.
+    /// First day on which the pump could not hold a pressure under the load of its recent runs, vent
+    /// shut.
     pub(super) fn crossing(&self, limit_kpa: f64) -> Option<f64> {
-        let holds = |(day, ln_speed, base): &(f64, f64, f64)| {
-            base + (state_on(self.fault, *day).1 + usual_load()) / (RATED_M3H * ln_speed.exp())
+        let held = |n: usize| {
+            let run = self.path[n - 1];
+            let leak = state_on(self.fault, run.day).1;
+            run.tight_kpa + (leak + recent_load(&self.path[..n])) / (RATED_M3H * run.ln_speed.exp())
         };
-        self.path
-            .iter()
-            .find(|point| holds(point) > limit_kpa)
-            .map(|point| point.0)
+        let n = (1..=self.path.len()).find(|n| held(*n) > limit_kpa)?;
+        Some(self.path[n - 1].day)
     }
+}
+
+/// Gas of the mean vapour of the last runs of some, kPa·m³/h.
+pub(super) fn recent_load(runs: &[Passed]) -> f64 {
+    let last = runs.iter().rev().take(RECENT_RUNS);
+    load_of(last.clone().map(|run| run.vapour).sum::<f64>() / last.count() as f64)
 }
 
 /// Loss of ln speed and leak on a day of a fault.
@@ -105,9 +128,9 @@ fn wet_kpa(fault: Fault, day: f64, pump_degc: f64) -> f64 {
     }
 }
 
-/// Air and vapour of the usual run, kPa·m³/h: 1 kg/h of vapour at 40 °C, half the air in 75 L/min.
-pub(super) fn usual_load() -> f64 {
-    1.0 / drydown_physics::vacuum::pump_water_kg_per_h(1.0, 1.0, 40.0)
+/// Air and vapour of a run, kPa·m³/h: vapour in kg/h at 40 °C, half the air in 75 L/min.
+pub(super) fn load_of(vapour: f64) -> f64 {
+    vapour / drydown_physics::vacuum::pump_water_kg_per_h(1.0, 1.0, 40.0)
         + 75.0 * 0.06 * 0.09 * 101.325 * 0.5
 }
 
@@ -212,6 +235,7 @@ pub(super) fn play_logged(
         runs: Vec::new(),
         maintenance: Vec::new(),
         fault,
+        leak_back: 1.0 + 0.6 * uniform(&mut seeded(seed, &format!("{id} leak-back"))),
         path: Vec::new(),
     };
     let mut day = 3.0 * uniform(&mut rng);
@@ -238,8 +262,7 @@ pub(super) fn play_logged(
         } else {
             0.0
         };
-        let tight = nature.base_kpa * (worn + 1.2 * nature.drift * day).exp();
-        out.path.push((day, sound - loss, tight));
+        let tight = nature.base_kpa * (out.leak_back * (worn + nature.drift * day)).exp();
         let moved_kpa = moved_kpa(number, day);
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
@@ -285,12 +308,20 @@ pub(super) fn play_logged(
             start(at.plus_hours(later), idle_h, &mut rng);
             later += 0.2 * hours;
         }
-        let load = usual_load() * (0.3 * standard_normal(&mut rng)).exp();
+        let vapour = (VAPOUR_SD * standard_normal(&mut rng)).exp();
+        let load = load_of(vapour);
+        out.path.push(Passed {
+            day,
+            ln_speed: sound - loss,
+            tight_kpa: tight,
+            vapour,
+        });
         let warm_kpa = wet_kpa(fault, day, 60.0);
         let steady = (tight + warm_kpa + (leak + load) / first.speed_m3h + 6.0)
             * (0.08 * standard_normal(&mut rng)).exp();
         out.runs.push(Run {
             ambient_kpa: Some(first.altitude_kpa + first.weather_kpa),
+            water_removed_kg: Some(vapour * hours),
             ..run(&out.unit.unit_id, run_id, at, hours, steady)
         });
         step = hours / 24.0 + 0.5 + 4.0 * uniform(&mut rng);
