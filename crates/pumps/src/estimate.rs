@@ -4,6 +4,7 @@ use drydown_stats::trend::theil_sen;
 
 use crate::PumpStart;
 use crate::covariates::{Covariates, Slopes, fit_slopes, of_base, of_speed};
+use crate::filter::Spread;
 use crate::monitor::days_of;
 use crate::past::Span;
 use crate::prior::{KindPrior, WitnessPrior};
@@ -15,8 +16,10 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
         .iter()
         .filter(|span| span.is_first && !span.starts.is_empty())
         .count();
+    let (speed, path_spread) = speed_prior(spans, parent, trust);
     KindPrior {
-        speed: speed_prior(spans, &parent.speed, trust),
+        speed,
+        path_spread,
         base: base_prior(spans, &parent.base, trust),
         steady: steady_prior(spans, &parent.steady, trust),
         failing_drift: failing_drift(spans, parent),
@@ -26,7 +29,9 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
     }
 }
 
-fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
+/// The prior of ln speed, and its spread with the falls of failing pumps left out.
+fn speed_prior(spans: &[&Span], kind: &KindPrior, trust: f64) -> (WitnessPrior, Spread) {
+    let parent = &kind.speed;
     let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
         span.starts
             .iter()
@@ -39,6 +44,8 @@ fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPri
         .map(|span| speed_points(span, &slopes))
         .collect();
     let mut spread = fit_spread(&series, parent.spread, trust);
+    let sound: Vec<Vec<Point>> = series.iter().map(|one| before_fall(one, kind)).collect();
+    let path_spread = fit_spread(&sound, kind.path_spread, trust);
     let slopes_of = |points: &Vec<Point>| long_slope(points);
     let drifts: Vec<f64> = series.iter().filter_map(slopes_of).collect();
     let sound = (parent.spread.drift_mean, parent.spread.drift_sd);
@@ -53,12 +60,20 @@ fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPri
         .filter_map(|(span, points)| Some(early_level(points)? - span.ln_rated?))
         .collect();
     let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
-    WitnessPrior {
+    let prior = WitnessPrior {
         spread,
         level_mean,
         level_sd: level_sd.max(0.05),
         slopes,
-    }
+    };
+    (prior, path_spread)
+}
+
+/// A span's observations before it first fell faster for six weeks than sound pumps do.
+fn before_fall(points: &[Point], parent: &KindPrior) -> Vec<Point> {
+    let falls = windows(points).find(|(_, slope)| *slope < clear_fall(parent));
+    let kept = falls.map_or(points.len(), |(first, _)| first);
+    points.iter().take(kept).copied().collect()
 }
 
 fn speed_points(span: &Span, slopes: &Slopes) -> Vec<Point> {
@@ -160,30 +175,36 @@ fn long_slope(points: &[Point]) -> Option<f64> {
     theil_sen(&x, &y, 0.9).ok().map(|line| line.slope)
 }
 
+/// Slope per day of ln speed that no sound pump has for six weeks.
+fn clear_fall(parent: &KindPrior) -> f64 {
+    let sound = &parent.speed.spread;
+    (sound.drift_mean - 5.0 * sound.drift_sd).min(-0.002)
+}
+
+/// Number of the first observation and slope of every window of six weeks with enough in it.
+fn windows(points: &[Point]) -> impl Iterator<Item = (usize, f64)> {
+    const WINDOW_DAYS: f64 = 45.0;
+    points.iter().enumerate().filter_map(|(k, (from, _, _))| {
+        let rest = points.get(k..).unwrap_or(&[]);
+        let n = rest
+            .iter()
+            .take_while(|p| p.0 <= from + WINDOW_DAYS)
+            .count();
+        let window = rest.get(..n).unwrap_or(&[]);
+        let long = window
+            .last()
+            .is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
+        (window.len() >= 6 && long).then(|| (k, ols_slope(window)))
+    })
+}
+
 /// Fall of ln speed per day of pumps that failed: the steepest six weeks of spans that fell much
 /// faster than sound pumps do.
 fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
-    const WINDOW_DAYS: f64 = 45.0;
-    let sound = &parent.speed.spread;
-    let clearly = (sound.drift_mean - 5.0 * sound.drift_sd).min(-0.002);
     let steepest = |span: &&Span| {
         let points = speed_points(span, &parent.speed.slopes);
-        let mut worst = 0.0f64;
-        for (k, (from, _, _)) in points.iter().enumerate() {
-            let rest = points.get(k..).unwrap_or(&[]);
-            let n = rest
-                .iter()
-                .take_while(|p| p.0 <= from + WINDOW_DAYS)
-                .count();
-            let window = rest.get(..n).unwrap_or(&[]);
-            let long = window
-                .last()
-                .is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
-            if window.len() >= 6 && long {
-                worst = worst.min(ols_slope(window));
-            }
-        }
-        Some(-worst).filter(|_| worst < clearly)
+        let worst = windows(&points).map(|(_, slope)| slope).fold(0.0, f64::min);
+        Some(-worst).filter(|_| worst < clear_fall(parent))
     };
     let found: Vec<f64> = spans.iter().filter_map(steepest).collect();
     shrunk(&found, parent.failing_drift, 4.0)

@@ -13,6 +13,12 @@ pub(crate) const PRIOR: (f64, f64) = (1.3, 0.4);
 /// Starts of one week share what days share: so many count as one for that part.
 const SHARED_BY: f64 = 3.0;
 
+/// Base pressures that tell what it is now: so many, and no older than this.
+const RECENT_POINTS: usize = 12;
+const RECENT_DAYS: f64 = 40.0;
+/// Days after which what days share is new (weather passes in three to five days; common practice).
+const SHARED_DAYS: f64 = 7.0;
+
 /// How much ln speed a pump has lost at a time, and how much it loses a day.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Worn {
@@ -81,7 +87,7 @@ pub(crate) fn fit_leak_back(
 }
 
 /// Base pressure now of a pump that has lost so much ln speed: what leak-back makes of the level
-/// before the onset, combined by precision with the last few base pressures seen since a time
+/// before the onset, combined by precision with the base pressures seen of late since a time
 /// (pump oil changed half-way makes the base better than that, and wear goes on). What was seen is
 /// brought up to now by the wear since.
 pub(crate) fn base_of_worn(
@@ -99,8 +105,8 @@ pub(crate) fn base_of_worn(
     let last: Vec<&BasePoint> = points
         .iter()
         .rev()
-        .take_while(|point| point.at >= since)
-        .take(5)
+        .take_while(|point| point.at >= since && worn.now.days_after(point.at) <= RECENT_DAYS)
+        .take(RECENT_POINTS)
         .collect();
     if last.is_empty() {
         return Some((by_wear, by_wear_sd));
@@ -109,7 +115,12 @@ pub(crate) fn base_of_worn(
     let grown = |at: Stamp| (gamma * worn.loss_per_day * worn.now.days_after(at)).exp();
     let seen = last.iter().map(|p| p.kpa * grown(p.at)).sum::<f64>() / n;
     let own = last.iter().map(|p| p.se * p.se).sum::<f64>() / n;
-    let seen_sd = ((own + noise.0 * noise.0) / n + noise.1 * noise.1).sqrt();
+    // What days share averages out over the days that the points span.
+    let span = last
+        .last()
+        .map_or(0.0, |oldest| worn.now.days_after(oldest.at));
+    let shared = noise.1 * noise.1 / (1.0 + span / SHARED_DAYS).min(n);
+    let seen_sd = ((own + noise.0 * noise.0) / n + shared).sqrt();
     let (a, b) = (by_wear_sd.powi(-2), seen_sd.max(0.05).powi(-2));
     Some(((a * by_wear + b * seen) / (a + b), (a + b).sqrt().recip()))
 }

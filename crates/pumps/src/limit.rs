@@ -20,7 +20,9 @@ const ATMOSPHERE_KPA: f64 = 101.325;
 /// Gas reaches the pump at about this temperature, behind the condenser (common practice).
 const GAS_DEGC: f64 = 40.0;
 /// Recent runs: so many, and no older than this before the last.
-const RECENT_RUNS: usize = 6;
+const RECENT_RUNS: usize = 12;
+/// Runs that make the load by which the limit will be passed when it comes.
+const COMING_RUNS: f64 = 6.0;
 const RECENT_DAYS: f64 = 180.0;
 
 /// Gas that a unit's recent runs sent to its pump.
@@ -30,7 +32,7 @@ pub(crate) struct Load {
     pub(crate) vapour_kg_per_h: Option<f64>,
     /// Vapour and dissolved air, kPa·m³/h.
     pub(crate) kpa_m3h: f64,
-    /// Standard error, kPa·m³/h.
+    /// Standard deviation of the load of coming runs about it, kPa·m³/h.
     pub(crate) sd_kpa_m3h: f64,
 }
 
@@ -70,7 +72,7 @@ pub(crate) fn load_of_runs(runs: &[&Run], config: &PumpsConfig) -> Option<Load> 
     let vapour_sd = if vapour.len() < 3 {
         0.5 * vapour_kg_per_h.max(0.2)
     } else {
-        (scatter / (n - 1.0) / n).sqrt()
+        (scatter / (n - 1.0) * (1.0 / n + 1.0 / COMING_RUNS)).sqrt()
     };
     Some(Load {
         vapour_kg_per_h: Some(vapour_kg_per_h).filter(|_| !vapour.is_empty()),

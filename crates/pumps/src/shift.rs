@@ -113,17 +113,13 @@ impl Monitor {
         })
     }
 
-    /// Level and drift since an onset, learnt afresh from a drift of failing pumps.
-    pub(crate) fn path_since(&self, onset: Stamp, drift: (f64, f64)) -> Option<Filter> {
+    /// Level and drift since an onset, learnt afresh with a spread whose drift is that of failing
+    /// pumps.
+    pub(crate) fn path_since(&self, onset: Stamp, spread: Spread) -> Option<Filter> {
         let mut since = self.seen.iter().filter(|seen| seen.at >= onset).peekable();
         let first = since.peek()?;
         // A step at the onset belongs to the level: it must not pass for drift.
-        let wide = 10.0 * self.spread().noise_sd.hypot(self.spread().shared_sd);
-        let spread = Spread {
-            drift_mean: drift.0,
-            drift_sd: drift.1,
-            ..self.spread()
-        };
+        let wide = 10.0 * spread.noise_sd.hypot(spread.shared_sd);
         let mut filter = Filter::new(spread, days_of(first.at), first.y, wide);
         for seen in since {
             filter.advance(days_of(seen.at));
