@@ -71,8 +71,8 @@ fn speed_prior(spans: &[&Span], kind: &KindPrior, trust: f64) -> (WitnessPrior, 
 
 /// A span's observations before it first fell faster for six weeks than sound pumps do.
 fn before_fall(points: &[Point], parent: &KindPrior) -> Vec<Point> {
-    let falls = windows(points).find(|(_, slope)| *slope < clear_fall(parent));
-    let kept = falls.map_or(points.len(), |(first, _)| first);
+    let falls = windows(points).find(|window| window.falls(parent));
+    let kept = falls.map_or(points.len(), |window| window.first);
     points.iter().take(kept).copied().collect()
 }
 
@@ -181,21 +181,40 @@ fn clear_fall(parent: &KindPrior) -> f64 {
     (sound.drift_mean - 5.0 * sound.drift_sd).min(-0.002)
 }
 
-/// Number of the first observation and slope of every window of six weeks with enough in it.
-fn windows(points: &[Point]) -> impl Iterator<Item = (usize, f64)> {
+/// Six weeks of one span: number of the first observation, slope per day and its standard error.
+#[derive(Clone, Copy, Debug)]
+struct Window {
+    first: usize,
+    slope: f64,
+    se: f64,
+}
+
+impl Window {
+    /// Whether ln speed fell faster than that of sound pumps, beyond chance (of many windows).
+    fn falls(&self, parent: &KindPrior) -> bool {
+        self.slope + 3.0 * self.se < clear_fall(parent)
+    }
+}
+
+/// Every window of six weeks with enough in it.
+fn windows(points: &[Point]) -> impl Iterator<Item = Window> {
     const WINDOW_DAYS: f64 = 45.0;
-    points.iter().enumerate().filter_map(|(k, (from, _, _))| {
-        let rest = points.get(k..).unwrap_or(&[]);
-        let n = rest
-            .iter()
-            .take_while(|p| p.0 <= from + WINDOW_DAYS)
-            .count();
-        let window = rest.get(..n).unwrap_or(&[]);
-        let long = window
-            .last()
-            .is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
-        (window.len() >= 6 && long).then(|| (k, ols_slope(window)))
-    })
+    points
+        .iter()
+        .enumerate()
+        .filter_map(|(first, (from, _, _))| {
+            let rest = points.get(first..).unwrap_or(&[]);
+            let n = rest
+                .iter()
+                .take_while(|p| p.0 <= from + WINDOW_DAYS)
+                .count();
+            let window = rest.get(..n).unwrap_or(&[]);
+            let long = window
+                .last()
+                .is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
+            let (slope, se) = ols_slope(window);
+            (window.len() >= 6 && long).then_some(Window { first, slope, se })
+        })
 }
 
 /// Fall of ln speed per day of pumps that failed: the steepest six weeks of spans that fell much
@@ -203,20 +222,29 @@ fn windows(points: &[Point]) -> impl Iterator<Item = (usize, f64)> {
 fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
     let steepest = |span: &&Span| {
         let points = speed_points(span, &parent.speed.slopes);
-        let worst = windows(&points).map(|(_, slope)| slope).fold(0.0, f64::min);
-        Some(-worst).filter(|_| worst < clear_fall(parent))
+        windows(&points)
+            .filter(|window| window.falls(parent))
+            .map(|window| -window.slope)
+            .max_by(f64::total_cmp)
     };
     let found: Vec<f64> = spans.iter().filter_map(steepest).collect();
     shrunk(&found, parent.failing_drift, 4.0)
 }
 
-fn ols_slope(points: &[Point]) -> f64 {
+/// Slope by least squares and its standard error.
+fn ols_slope(points: &[Point]) -> (f64, f64) {
     let n = points.len() as f64;
     let mx = points.iter().map(|p| p.0).sum::<f64>() / n;
     let my = points.iter().map(|p| p.1).sum::<f64>() / n;
     let sxx: f64 = points.iter().map(|p| (p.0 - mx).powi(2)).sum();
     let sxy: f64 = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
-    if sxx > 0.0 { sxy / sxx } else { 0.0 }
+    let syy: f64 = points.iter().map(|p| (p.1 - my).powi(2)).sum();
+    if sxx <= 0.0 || n < 3.0 {
+        return (0.0, f64::INFINITY);
+    }
+    let slope = sxy / sxx;
+    let rss = (syy - slope * sxy).max(0.0);
+    (slope, (rss / (n - 2.0) / sxx).sqrt())
 }
 
 fn ln_speed(start: &PumpStart) -> Option<f64> {
@@ -233,7 +261,7 @@ mod tests {
         let day = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0];
         let m3h = [30.0, 29.6, 29.5, 28.8, 28.6, 28.1];
         let points: Vec<Point> = day.iter().zip(m3h).map(|(d, v)| (*d, v, 0.0)).collect();
-        let slope = ols_slope(&points);
+        let (slope, _) = ols_slope(&points);
         assert!((slope + 0.037714).abs() < 1e-6, "{slope}");
         let intercept = m3h.iter().sum::<f64>() / 6.0 - slope * 25.0;
         assert!(((24.0 - intercept) / slope - 160.2).abs() < 0.1);

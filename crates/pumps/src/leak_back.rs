@@ -19,12 +19,24 @@ const RECENT_DAYS: f64 = 40.0;
 /// Days after which what days share is new (weather passes in three to five days; common practice).
 const SHARED_DAYS: f64 = 7.0;
 
+/// What does not average out: the gauge's own offset, vapour left in the chamber, kPa (common practice).
+const OFFSET_SD_KPA: f64 = 0.2;
+
 /// How much ln speed a pump has lost at a time, and how much it loses a day.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Worn {
     pub(crate) now: Stamp,
     pub(crate) loss: f64,
     pub(crate) loss_per_day: f64,
+}
+
+/// Base pressure of a worn pump now.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct WornBase {
+    pub(crate) kpa: f64,
+    pub(crate) sd_kpa: f64,
+    /// Covariance with γ: a γ too high has made the base too high already.
+    pub(crate) with_gamma: f64,
 }
 
 /// One base pressure and what was known of the level before it came.
@@ -96,7 +108,7 @@ pub(crate) fn base_of_worn(
     (gamma, gamma_sd): (f64, f64),
     worn: &Worn,
     noise: (f64, f64),
-) -> Option<(f64, f64)> {
+) -> Option<WornBase> {
     let loss = worn.loss;
     let before = points.iter().rev().find(|point| point.at < onset)?;
     let level = before.level.max(0.1);
@@ -109,7 +121,11 @@ pub(crate) fn base_of_worn(
         .take(RECENT_POINTS)
         .collect();
     if last.is_empty() {
-        return Some((by_wear, by_wear_sd));
+        return Some(WornBase {
+            kpa: by_wear,
+            sd_kpa: by_wear_sd,
+            with_gamma: by_wear * loss * gamma_sd * gamma_sd,
+        });
     }
     let n = last.len() as f64;
     let grown = |at: Stamp| (gamma * worn.loss_per_day * worn.now.days_after(at)).exp();
@@ -121,8 +137,12 @@ pub(crate) fn base_of_worn(
         .map_or(0.0, |oldest| worn.now.days_after(oldest.at));
     let shared = noise.1 * noise.1 / (1.0 + span / SHARED_DAYS).min(n);
     let seen_sd = ((own + noise.0 * noise.0) / n + shared).sqrt();
-    let (a, b) = (by_wear_sd.powi(-2), seen_sd.max(0.05).powi(-2));
-    Some(((a * by_wear + b * seen) / (a + b), (a + b).sqrt().recip()))
+    let (a, b) = (by_wear_sd.powi(-2), seen_sd.hypot(OFFSET_SD_KPA).powi(-2));
+    Some(WornBase {
+        kpa: (a * by_wear + b * seen) / (a + b),
+        sd_kpa: (a + b).sqrt().recip(),
+        with_gamma: a / (a + b) * by_wear * loss * gamma_sd * gamma_sd,
+    })
 }
 
 /// Whether a base rose by more than wear explains: something else lifts it too.
@@ -168,9 +188,11 @@ mod tests {
             let spans = (day(0), day(since));
             base_of_worn(&points, spans, (1.7, 0.1), &worn, (0.1, 0.05)).unwrap()
         };
-        let (kpa, sd) = of(99);
-        assert!((kpa - 4.0 * (1.7f64 * 0.59).exp()).abs() < 1e-9 && sd > 0.4);
+        let by_wear = of(99);
+        assert!((by_wear.kpa - 4.0 * (1.7f64 * 0.59).exp()).abs() < 1e-9 && by_wear.sd_kpa > 0.4);
+        assert!((by_wear.with_gamma - by_wear.kpa * 0.59 * 0.01).abs() < 1e-9);
         // What was seen, brought up to now, agrees and is the better known.
-        assert!((of(0).0 - kpa).abs() < 0.02 && of(0).1 < 0.1);
+        let seen = of(0);
+        assert!((seen.kpa - by_wear.kpa).abs() < 0.05 && seen.sd_kpa < 0.25);
     }
 }

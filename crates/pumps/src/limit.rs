@@ -88,6 +88,8 @@ pub(crate) struct Standing {
     pub(crate) ln_speed_sd: f64,
     pub(crate) base_kpa: f64,
     pub(crate) base_sd_kpa: f64,
+    /// Covariance of the errors of base and γ.
+    pub(crate) base_with_gamma: f64,
     /// Exponent γ of leak-back: mean and standard deviation.
     pub(crate) leak_back: (f64, f64),
 }
@@ -177,7 +179,9 @@ fn distance(standing: &Standing, load: &Load, limit_kpa: f64) -> (f64, f64) {
     let by_base = standing.base_sd_kpa * (gamma * lost).exp();
     let by_load = load.sd_kpa_m3h / standing.ln_speed.exp() * lost.exp();
     let by_gamma = gamma_sd * lost * leak_back;
-    (lost, by_base.hypot(by_load).hypot(by_gamma) / slope)
+    let together = 2.0 * (gamma * lost).exp() * lost * leak_back * standing.base_with_gamma;
+    let own = by_base.powi(2) + by_load.powi(2) + by_gamma.powi(2);
+    (lost, (own + together).max(0.0).sqrt() / slope)
 }
 
 /// Days until falling speed reaches the limit.
@@ -271,6 +275,7 @@ mod tests {
             ln_speed_sd: 0.0,
             base_kpa: 4.0,
             base_sd_kpa: 0.0,
+            base_with_gamma: 0.0,
             leak_back,
         }
     }

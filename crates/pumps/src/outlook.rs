@@ -4,7 +4,7 @@ use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
 use crate::filter::{Filter, Spread};
-use crate::leak_back::{PRIOR, Worn, base_of_worn, fit_leak_back, rose_beyond_wear};
+use crate::leak_back::{PRIOR, Worn, WornBase, base_of_worn, fit_leak_back, rose_beyond_wear};
 use crate::limit::{Days, Motion, Standing, days_by_base, days_by_speed, load_of_runs};
 use crate::monitor::{Monitor, days_of};
 use crate::prior::KindPrior;
@@ -40,14 +40,18 @@ pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standi
         loss: (sound.level().0 - level).max(0.0),
         loss_per_day: -path.drift().0,
     };
-    let (base_kpa, base_sd_kpa) = worn
-        .and_then(|onset| worn_base(watch, onset, leak_back, &loss))
-        .unwrap_or((base_kpa, base_sd_kpa));
+    let worn = worn.and_then(|onset| worn_base(watch, onset, leak_back, &loss));
+    let base = worn.unwrap_or(WornBase {
+        kpa: base_kpa,
+        sd_kpa: base_sd_kpa,
+        with_gamma: 0.0,
+    });
     Some(Standing {
         ln_speed: watch.ln_m3h(level)?,
         ln_speed_sd: level_sd,
-        base_kpa: base_kpa.max(0.0),
-        base_sd_kpa,
+        base_kpa: base.kpa.max(0.0),
+        base_sd_kpa: base.sd_kpa,
+        base_with_gamma: base.with_gamma,
         leak_back,
     })
 }
@@ -77,7 +81,7 @@ fn worn_base(
     onset: Stamp,
     leak_back: (f64, f64),
     worn: &Worn,
-) -> Option<(f64, f64)> {
+) -> Option<WornBase> {
     let since = watch.renewed_at.map_or(onset, |at| at.max(onset));
     let spread = watch.base.spread();
     let noise = (spread.noise_sd, spread.shared_sd);

@@ -93,6 +93,11 @@ fn figures(step_s: f64, config: &PumpsConfig) -> Figures {
             })
             .collect();
         let prior = prior_of(&fleet, config);
+        if std::env::var("SHOW").is_ok() {
+            let era = prior.era_at(super::world::day_zero().plus_days(500.0)).unwrap();
+            let kind = era.kind(Some(drydown_runs::history::PumpKind::RotaryVane));
+            println!("PS {:?} {:?} failing {:?}", kind.path_spread, kind.speed.spread, kind.failing_drift);
+        }
         for one in &fleet {
             out.take(one, &judge(one, &prior, config).health, config);
         }
@@ -187,7 +192,9 @@ impl Figures {
         let laws = knowing_laws(one, day_of(row), QUANTILES, config);
         let state = knowing_state(one, day_of(row), QUANTILES, config);
         if std::env::var("SHOW").is_ok() {
-            println!("FC true {truth:.0} after {:.0} ours {ours:.0?} laws {laws:.0?} state {state:.0?} | {:?} {:?}", day_of(row) - one.fault.onset().unwrap(), one.fault, one.starts[0].barometer_basis);
+            let now = one.passed(day_of(row)).last().unwrap();
+            let was = one.passed(one.fault.onset().unwrap()).last().unwrap();
+            println!("FC {:?} {} base {:.2} was {:.2} gamma {:.2} speed {:.3}; true {truth:.0} after {:.0} ours {ours:.0?} laws {laws:.0?} state {state:.0?} | {:?} {:?}", one.unit.unit_id, crate::monitor::days_of(row.at), now.tight_kpa, was.tight_kpa, one.leak_back, now.ln_speed, day_of(row) - one.fault.onset().unwrap(), one.fault, one.starts[0].barometer_basis);
         }
         for (sum, days) in self.pinball.iter_mut().zip([ours, laws, state]) {
             for (p, days) in QUANTILES.iter().zip(days) {
