@@ -86,6 +86,8 @@ impl<'a> Watch<'a> {
         }
     }
 
+        &self.unit_id
+    }
     pub(crate) fn kind(&self) -> Option<PumpKind> {
         self.unit.and_then(|row| row.vacuum_pump_kind)
     }
@@ -238,7 +240,7 @@ impl<'a> Watch<'a> {
             let seen = self.base.observe(Observation {
                 at,
                 raw: kpa,
-                x: of_base(start),
+                x: of_base(start, self.kind()),
                 se: if assumed {
                     no_weather(se, weather_sd)
                 } else {
