@@ -86,8 +86,6 @@ impl<'a> Watch<'a> {
         }
     }
 
-        &self.unit_id
-    }
     pub(crate) fn kind(&self) -> Option<PumpKind> {
         self.unit.and_then(|row| row.vacuum_pump_kind)
     }

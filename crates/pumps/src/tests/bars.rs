@@ -62,7 +62,7 @@ const fn cause_of(fault: Fault) -> Option<usize> {
 fn draw_fault(number: usize, rng: &mut Pcg64) -> Fault {
     let (which, a, b) = (uniform(rng), uniform(rng), uniform(rng));
     let factor = (0.5 * standard_normal(rng)).exp();
-    if number % 3 != 0 {
+    if !number.is_multiple_of(3) {
         return Fault::None;
     }
     // Numbers 3, 9, 15, … are dry pumps (`world`): upper ends of wear, growing and plain leak, restriction.
@@ -205,14 +205,18 @@ impl Figures {
             );
         }
         let [ours, laws, state] = self.pinball;
-        println!(
-            "    crossing day: P10–P90 holds {}/{} = {:.3}; pinball {ours:.2} d, {:.2} times the forecast by the true laws, {:.2} times that of the true state",
-            self.held,
-            self.forecasts,
-            self.held as f64 / self.forecasts.max(1) as f64,
-            ours / laws,
-            ours / state,
-        );
+        if self.forecasts == 0 {
+            println!("    crossing day: no forecast");
+        } else {
+            println!(
+                "    crossing day: P10–P90 holds {}/{} = {:.3}; pinball {ours:.2} d, {:.2} times the forecast by the true laws, {:.2} times that of the true state",
+                self.held,
+                self.forecasts,
+                self.held as f64 / self.forecasts as f64,
+                ours / laws,
+                ours / state,
+            );
+        }
         let (named, found) = self.named_of_found();
         println!(
             "    cause right in {named} of {found} found = {:.3}",
