@@ -4,6 +4,7 @@ use drydown_stats::trend::theil_sen;
 
 use crate::PumpStart;
 use crate::covariates::{Covariates, Slopes, fit_slopes, of_base, of_speed};
+use crate::filter::Spread;
 use crate::monitor::days_of;
 use crate::past::Span;
 use crate::prior::{KindPrior, WitnessPrior};
@@ -15,8 +16,10 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
         .iter()
         .filter(|span| span.is_first && !span.starts.is_empty())
         .count();
+    let (speed, path_spread) = speed_prior(spans, parent, trust);
     KindPrior {
-        speed: speed_prior(spans, &parent.speed, trust),
+        speed,
+        path_spread,
         base: base_prior(spans, &parent.base, trust),
         steady: steady_prior(spans, &parent.steady, trust),
         failing_drift: failing_drift(spans, parent),
@@ -26,11 +29,13 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
     }
 }
 
-fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
-    let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
+/// The prior of ln speed, and its spread with the falls of failing pumps left out.
+fn speed_prior(spans: &[&Span], kind: &KindPrior, trust: f64) -> (WitnessPrior, Spread) {
+    let parent = &kind.speed;
+    let raw = |span: &&Span| -> Vec<(f64, f64, Covariates)> {
         span.starts
             .iter()
-            .filter_map(|s| Some((ln_speed(s)?, of_speed(s))))
+            .filter_map(|s| Some((days_of(s.started_at), ln_speed(s)?, of_speed(s))))
             .collect()
     };
     let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
@@ -39,6 +44,8 @@ fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPri
         .map(|span| speed_points(span, &slopes))
         .collect();
     let mut spread = fit_spread(&series, parent.spread, trust);
+    let sound: Vec<Vec<Point>> = series.iter().map(|one| before_fall(one, kind)).collect();
+    let path_spread = fit_spread(&sound, kind.path_spread, trust);
     let slopes_of = |points: &Vec<Point>| long_slope(points);
     let drifts: Vec<f64> = series.iter().filter_map(slopes_of).collect();
     let sound = (parent.spread.drift_mean, parent.spread.drift_sd);
@@ -53,12 +60,20 @@ fn speed_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPri
         .filter_map(|(span, points)| Some(early_level(points)? - span.ln_rated?))
         .collect();
     let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
-    WitnessPrior {
+    let prior = WitnessPrior {
         spread,
         level_mean,
         level_sd: level_sd.max(0.05),
         slopes,
-    }
+    };
+    (prior, path_spread)
+}
+
+/// A span's observations before it first fell faster for six weeks than sound pumps do.
+fn before_fall(points: &[Point], parent: &KindPrior) -> Vec<Point> {
+    let falls = windows(points).find(|window| window.falls(parent));
+    let kept = falls.map_or(points.len(), |window| window.first);
+    points.iter().take(kept).copied().collect()
 }
 
 fn speed_points(span: &Span, slopes: &Slopes) -> Vec<Point> {
@@ -72,10 +87,10 @@ fn speed_points(span: &Span, slopes: &Slopes) -> Vec<Point> {
 fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
     // An error of the barometer would pass for the pump's own spread: measured ones only.
     let measured = |s: &&PumpStart| s.base_kpa_se.is_some_and(|se| se < 0.5);
-    let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
+    let raw = |span: &&Span| -> Vec<(f64, f64, Covariates)> {
         let starts = span.starts.iter().filter(measured);
         starts
-            .filter_map(|s| Some((s.base_kpa?, of_base(s))))
+            .filter_map(|s| Some((days_of(s.started_at), s.base_kpa?, of_base(s, span.kind))))
             .collect()
     };
     let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
@@ -83,7 +98,7 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
         let starts = span.starts.iter().filter(measured);
         starts
             .filter_map(|s| {
-                let y = s.base_kpa? - slopes.effect(&of_base(s));
+                let y = s.base_kpa? - slopes.effect(&of_base(s, span.kind));
                 Some((days_of(s.started_at), y, s.base_kpa_se?))
             })
             .collect()
@@ -110,10 +125,8 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
 }
 
 fn steady_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
-    let raw: Vec<Vec<(f64, Covariates)>> = spans
-        .iter()
-        .map(|span| span.runs.iter().map(|(_, y, x)| (*y, *x)).collect())
-        .collect();
+    let raw: Vec<Vec<(f64, f64, Covariates)>> =
+        spans.iter().map(|span| span.runs.clone()).collect();
     let slopes = fit_slopes(&raw);
     let points = |span: &&Span| -> Vec<Point> {
         span.runs
@@ -160,17 +173,35 @@ fn long_slope(points: &[Point]) -> Option<f64> {
     theil_sen(&x, &y, 0.9).ok().map(|line| line.slope)
 }
 
-/// Fall of ln speed per day of pumps that failed: the steepest six weeks of spans that fell much
-/// faster than sound pumps do.
-fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
-    const WINDOW_DAYS: f64 = 45.0;
+/// Slope per day of ln speed that no sound pump has for six weeks.
+fn clear_fall(parent: &KindPrior) -> f64 {
     let sound = &parent.speed.spread;
-    let clearly = (sound.drift_mean - 5.0 * sound.drift_sd).min(-0.002);
-    let steepest = |span: &&Span| {
-        let points = speed_points(span, &parent.speed.slopes);
-        let mut worst = 0.0f64;
-        for (k, (from, _, _)) in points.iter().enumerate() {
-            let rest = points.get(k..).unwrap_or(&[]);
+    (sound.drift_mean - 5.0 * sound.drift_sd).min(-0.002)
+}
+
+/// Six weeks of one span: number of the first observation, slope per day and its standard error.
+#[derive(Clone, Copy, Debug)]
+struct Window {
+    first: usize,
+    slope: f64,
+    se: f64,
+}
+
+impl Window {
+    /// Whether ln speed fell faster than that of sound pumps, beyond chance (of many windows).
+    fn falls(&self, parent: &KindPrior) -> bool {
+        self.slope + 3.0 * self.se < clear_fall(parent)
+    }
+}
+
+/// Every window of six weeks with enough in it.
+fn windows(points: &[Point]) -> impl Iterator<Item = Window> {
+    const WINDOW_DAYS: f64 = 45.0;
+    points
+        .iter()
+        .enumerate()
+        .filter_map(|(first, (from, _, _))| {
+            let rest = points.get(first..).unwrap_or(&[]);
             let n = rest
                 .iter()
                 .take_while(|p| p.0 <= from + WINDOW_DAYS)
@@ -179,23 +210,39 @@ fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
             let long = window
                 .last()
                 .is_some_and(|p| p.0 - from > 0.5 * WINDOW_DAYS);
-            if window.len() >= 6 && long {
-                worst = worst.min(ols_slope(window));
-            }
-        }
-        Some(-worst).filter(|_| worst < clearly)
+            let (slope, se) = ols_slope(window);
+            (window.len() >= 6 && long).then_some(Window { first, slope, se })
+        })
+}
+
+/// Fall of ln speed per day of pumps that failed: the steepest six weeks of spans that fell much
+/// faster than sound pumps do.
+fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
+    let steepest = |span: &&Span| {
+        let points = speed_points(span, &parent.speed.slopes);
+        windows(&points)
+            .filter(|window| window.falls(parent))
+            .map(|window| -window.slope)
+            .max_by(f64::total_cmp)
     };
     let found: Vec<f64> = spans.iter().filter_map(steepest).collect();
     shrunk(&found, parent.failing_drift, 4.0)
 }
 
-fn ols_slope(points: &[Point]) -> f64 {
+/// Slope by least squares and its standard error.
+fn ols_slope(points: &[Point]) -> (f64, f64) {
     let n = points.len() as f64;
     let mx = points.iter().map(|p| p.0).sum::<f64>() / n;
     let my = points.iter().map(|p| p.1).sum::<f64>() / n;
     let sxx: f64 = points.iter().map(|p| (p.0 - mx).powi(2)).sum();
     let sxy: f64 = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
-    if sxx > 0.0 { sxy / sxx } else { 0.0 }
+    let syy: f64 = points.iter().map(|p| (p.1 - my).powi(2)).sum();
+    if sxx <= 0.0 || n < 3.0 {
+        return (0.0, f64::INFINITY);
+    }
+    let slope = sxy / sxx;
+    let rss = (syy - slope * sxy).max(0.0);
+    (slope, (rss / (n - 2.0) / sxx).sqrt())
 }
 
 fn ln_speed(start: &PumpStart) -> Option<f64> {
@@ -212,7 +259,7 @@ mod tests {
         let day = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0];
         let m3h = [30.0, 29.6, 29.5, 28.8, 28.6, 28.1];
         let points: Vec<Point> = day.iter().zip(m3h).map(|(d, v)| (*d, v, 0.0)).collect();
-        let slope = ols_slope(&points);
+        let (slope, _) = ols_slope(&points);
         assert!((slope + 0.037714).abs() < 1e-6, "{slope}");
         let intercept = m3h.iter().sum::<f64>() / 6.0 - slope * 25.0;
         assert!(((24.0 - intercept) / slope - 160.2).abs() < 0.1);

@@ -47,7 +47,9 @@ pub struct PumpStart {
     /// Hours since the unit last worked; None at its first start.
     pub idle_h: Option<f64>,
     pub accepted: bool,
-    /// Why not accepted (one word: `vent_open`, `too_few_points`, `warm_oil`, `not_from_ambient`, …); None when accepted.
+    /// Why not accepted (one word: `vent_open`, `too_few_points`, `warm_oil`, `not_from_ambient`, …), or
+    /// why an accepted start of a slow log has a base but no speed (`between_readings`, `too_coarse`);
+    /// None when speed and base were accepted.
     pub reason: Option<String>,
 }
 

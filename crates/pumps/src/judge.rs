@@ -6,13 +6,13 @@ use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{Maintenance, Unit};
 
-use crate::cause::{Circumstance, Testimony, causes_of_alert, explanations};
+use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
 use crate::limit::Days;
-use crate::monitor::Monitor;
 use crate::outlook::days_to_limit;
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
+use crate::testimony::testimony;
 use crate::watch::Watch;
 use crate::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
 
@@ -142,7 +142,7 @@ fn judge_run(
         (_, true, true) => PumpState::Alarm,
     };
     let causes = match onset {
-        Some(onset) => causes_of_alert(&testimony(watch, onset)),
+        Some(onset) => causes_of_alert(&testimony(watch, run, onset)),
         None if judged && watch.steady_alert() => explanations(&circumstance(run, past, watch)),
         None => Vec::new(),
     };
@@ -166,41 +166,6 @@ fn judge_run(
         evidence: evidence::sentence(watch, state, &causes, past, config),
     };
     (row, causes)
-}
-
-fn testimony(watch: &Watch<'_>, onset: Stamp) -> Testimony {
-    let base = watch
-        .base
-        .is_judged()
-        .then(|| watch.base.shift_since(onset))
-        .flatten();
-    let sound_base = watch.sound_base_kpa();
-    let ramp = |monitor: &Monitor| {
-        let change = monitor.change().filter(|_| monitor.alert);
-        change.map_or(0.0, |change| change.ramp_over_step)
-    };
-    Testimony {
-        kind: watch.kind(),
-        speed: watch
-            .speed
-            .is_judged()
-            .then(|| watch.speed.shift_since(onset))
-            .flatten(),
-        base,
-        steady: watch
-            .steady
-            .is_judged()
-            .then(|| watch.steady.shift_since(onset))
-            .flatten(),
-        saturation_gap_kpa: watch
-            .saturation_kpa()
-            .zip(sound_base)
-            .map(|(p, base)| p - base),
-        base_kpa: sound_base,
-        speed_ramp: ramp(&watch.speed),
-        base_ramp: ramp(&watch.base),
-        recoveries: watch.base.recoveries,
-    }
 }
 
 fn circumstance(run: &Run, past: &[&Run], watch: &Watch<'_>) -> Circumstance {

@@ -13,12 +13,30 @@ pub(crate) const PRIOR: (f64, f64) = (1.3, 0.4);
 /// Starts of one week share what days share: so many count as one for that part.
 const SHARED_BY: f64 = 3.0;
 
+/// Base pressures that tell what it is now: so many, and no older than this.
+const RECENT_POINTS: usize = 12;
+const RECENT_DAYS: f64 = 40.0;
+/// Days after which what days share is new (weather passes in three to five days; common practice).
+const SHARED_DAYS: f64 = 7.0;
+
+/// What does not average out: the gauge's own offset, vapour left in the chamber, kPa (common practice).
+const OFFSET_SD_KPA: f64 = 0.2;
+
 /// How much ln speed a pump has lost at a time, and how much it loses a day.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Worn {
     pub(crate) now: Stamp,
     pub(crate) loss: f64,
     pub(crate) loss_per_day: f64,
+}
+
+/// Base pressure of a worn pump now.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct WornBase {
+    pub(crate) kpa: f64,
+    pub(crate) sd_kpa: f64,
+    /// Covariance with γ: a γ too high has made the base too high already.
+    pub(crate) with_gamma: f64,
 }
 
 /// One base pressure and what was known of the level before it came.
@@ -29,6 +47,8 @@ pub(crate) struct BasePoint {
     pub(crate) se: f64,
     pub(crate) level: f64,
     pub(crate) level_sd: f64,
+    /// Saturation pressure at the pump's temperature; None where that is not logged.
+    pub(crate) sealed_kpa: Option<f64>,
 }
 
 /// γ from the starts since an onset: regression of ln(base over its level at the onset) through the
@@ -58,7 +78,8 @@ pub(crate) fn fit_leak_back(
             continue;
         };
         let kpa = point.kpa.max(0.2 * level);
-        let sd = noise.0.hypot(point.se) / kpa;
+        // Weighted by what is expected, not by what was seen: that would favour what is too high.
+        let sd = noise.0.hypot(point.se) / (level * (PRIOR.0 * loss).exp());
         let weight = 1.0 / (sd * sd).max(1e-6);
         ff += weight * loss * loss;
         fl += weight * loss * (kpa / level).ln();
@@ -79,7 +100,7 @@ pub(crate) fn fit_leak_back(
 }
 
 /// Base pressure now of a pump that has lost so much ln speed: what leak-back makes of the level
-/// before the onset, combined by precision with the last few base pressures seen since a time
+/// before the onset, combined by precision with the base pressures seen of late since a time
 /// (pump oil changed half-way makes the base better than that, and wear goes on). What was seen is
 /// brought up to now by the wear since.
 pub(crate) fn base_of_worn(
@@ -88,7 +109,7 @@ pub(crate) fn base_of_worn(
     (gamma, gamma_sd): (f64, f64),
     worn: &Worn,
     noise: (f64, f64),
-) -> Option<(f64, f64)> {
+) -> Option<WornBase> {
     let loss = worn.loss;
     let before = points.iter().rev().find(|point| point.at < onset)?;
     let level = before.level.max(0.1);
@@ -97,19 +118,32 @@ pub(crate) fn base_of_worn(
     let last: Vec<&BasePoint> = points
         .iter()
         .rev()
-        .take_while(|point| point.at >= since)
-        .take(5)
+        .take_while(|point| point.at >= since && worn.now.days_after(point.at) <= RECENT_DAYS)
+        .take(RECENT_POINTS)
         .collect();
     if last.is_empty() {
-        return Some((by_wear, by_wear_sd));
+        return Some(WornBase {
+            kpa: by_wear,
+            sd_kpa: by_wear_sd,
+            with_gamma: by_wear * loss * gamma_sd * gamma_sd,
+        });
     }
     let n = last.len() as f64;
     let grown = |at: Stamp| (gamma * worn.loss_per_day * worn.now.days_after(at)).exp();
     let seen = last.iter().map(|p| p.kpa * grown(p.at)).sum::<f64>() / n;
     let own = last.iter().map(|p| p.se * p.se).sum::<f64>() / n;
-    let seen_sd = ((own + noise.0 * noise.0) / n + noise.1 * noise.1).sqrt();
-    let (a, b) = (by_wear_sd.powi(-2), seen_sd.max(0.05).powi(-2));
-    Some(((a * by_wear + b * seen) / (a + b), (a + b).sqrt().recip()))
+    // What days share averages out over the days that the points span.
+    let span = last
+        .last()
+        .map_or(0.0, |oldest| worn.now.days_after(oldest.at));
+    let shared = noise.1 * noise.1 / (1.0 + span / SHARED_DAYS).min(n);
+    let seen_sd = ((own + noise.0 * noise.0) / n + shared).sqrt();
+    let (a, b) = (by_wear_sd.powi(-2), seen_sd.hypot(OFFSET_SD_KPA).powi(-2));
+    Some(WornBase {
+        kpa: (a * by_wear + b * seen) / (a + b),
+        sd_kpa: (a + b).sqrt().recip(),
+        with_gamma: a / (a + b) * by_wear * loss * gamma_sd * gamma_sd,
+    })
 }
 
 /// Whether a base rose by more than wear explains: something else lifts it too.
@@ -134,6 +168,7 @@ mod tests {
             se: 0.1,
             level: 4.0,
             level_sd: 0.1,
+            sealed_kpa: None,
         };
         let points: Vec<BasePoint> = (-5..60).map(point).collect();
         let losses: Vec<(Stamp, f64)> = (0..60).map(|k| (day(k), loss(k))).collect();
@@ -154,9 +189,11 @@ mod tests {
             let spans = (day(0), day(since));
             base_of_worn(&points, spans, (1.7, 0.1), &worn, (0.1, 0.05)).unwrap()
         };
-        let (kpa, sd) = of(99);
-        assert!((kpa - 4.0 * (1.7f64 * 0.59).exp()).abs() < 1e-9 && sd > 0.4);
+        let by_wear = of(99);
+        assert!((by_wear.kpa - 4.0 * (1.7f64 * 0.59).exp()).abs() < 1e-9 && by_wear.sd_kpa > 0.4);
+        assert!((by_wear.with_gamma - by_wear.kpa * 0.59 * 0.01).abs() < 1e-9);
         // What was seen, brought up to now, agrees and is the better known.
-        assert!((of(0).0 - kpa).abs() < 0.02 && of(0).1 < 0.1);
+        let seen = of(0);
+        assert!((seen.kpa - by_wear.kpa).abs() < 0.05 && seen.sd_kpa < 0.25);
     }
 }

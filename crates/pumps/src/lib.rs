@@ -21,6 +21,7 @@ mod shift;
 mod spans;
 mod spread;
 mod start;
+mod testimony;
 mod watch;
 mod witnesses;
 

@@ -20,7 +20,9 @@ const ATMOSPHERE_KPA: f64 = 101.325;
 /// Gas reaches the pump at about this temperature, behind the condenser (common practice).
 const GAS_DEGC: f64 = 40.0;
 /// Recent runs: so many, and no older than this before the last.
-const RECENT_RUNS: usize = 6;
+const RECENT_RUNS: usize = 12;
+/// Runs that make the load by which the limit will be passed when it comes.
+const COMING_RUNS: f64 = 6.0;
 const RECENT_DAYS: f64 = 180.0;
 
 /// Gas that a unit's recent runs sent to its pump.
@@ -30,7 +32,7 @@ pub(crate) struct Load {
     pub(crate) vapour_kg_per_h: Option<f64>,
     /// Vapour and dissolved air, kPa·m³/h.
     pub(crate) kpa_m3h: f64,
-    /// Standard error, kPa·m³/h.
+    /// Standard deviation of the load of coming runs about it, kPa·m³/h.
     pub(crate) sd_kpa_m3h: f64,
 }
 
@@ -70,7 +72,7 @@ pub(crate) fn load_of_runs(runs: &[&Run], config: &PumpsConfig) -> Option<Load> 
     let vapour_sd = if vapour.len() < 3 {
         0.5 * vapour_kg_per_h.max(0.2)
     } else {
-        (scatter / (n - 1.0) / n).sqrt()
+        (scatter / (n - 1.0) * (1.0 / n + 1.0 / COMING_RUNS)).sqrt()
     };
     Some(Load {
         vapour_kg_per_h: Some(vapour_kg_per_h).filter(|_| !vapour.is_empty()),
@@ -86,6 +88,8 @@ pub(crate) struct Standing {
     pub(crate) ln_speed_sd: f64,
     pub(crate) base_kpa: f64,
     pub(crate) base_sd_kpa: f64,
+    /// Covariance of the errors of base and γ.
+    pub(crate) base_with_gamma: f64,
     /// Exponent γ of leak-back: mean and standard deviation.
     pub(crate) leak_back: (f64, f64),
 }
@@ -110,7 +114,7 @@ impl Motion {
     /// Standard deviation of the drift that gives the path its own variance where it is expected
     /// to meet the limit, t = distance/drift days from now: the variance of `level + drift·t` is
     /// `σ² + 2tc + t²w²`, while a first passage takes the two as independent.
-    fn drift_sd_over(&self, distance: f64) -> f64 {
+    pub(crate) fn drift_sd_over(&self, distance: f64) -> f64 {
         let (drift, sd) = self.drift;
         let days = distance / drift;
         if !days.is_finite() || days <= 0.0 {
@@ -175,7 +179,9 @@ fn distance(standing: &Standing, load: &Load, limit_kpa: f64) -> (f64, f64) {
     let by_base = standing.base_sd_kpa * (gamma * lost).exp();
     let by_load = load.sd_kpa_m3h / standing.ln_speed.exp() * lost.exp();
     let by_gamma = gamma_sd * lost * leak_back;
-    (lost, by_base.hypot(by_load).hypot(by_gamma) / slope)
+    let together = 2.0 * (gamma * lost).exp() * lost * leak_back * standing.base_with_gamma;
+    let own = by_base.powi(2) + by_load.powi(2) + by_gamma.powi(2);
+    (lost, (own + together).max(0.0).sqrt() / slope)
 }
 
 /// Days until falling speed reaches the limit.
@@ -269,6 +275,7 @@ mod tests {
             ln_speed_sd: 0.0,
             base_kpa: 4.0,
             base_sd_kpa: 0.0,
+            base_with_gamma: 0.0,
             leak_back,
         }
     }

@@ -368,12 +368,15 @@ impl Monitor {
                 mean: expected.mean,
                 sd: expected.sd * factor,
             };
-            away.push(rule.worse * (seen.y - seen.expected.mean));
+            let weight = self.precision(seen);
+            away.push((weight * rule.worse * (seen.y - seen.expected.mean), weight));
             seen.z = rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd;
             seen.z = seen.z.clamp(-MOST_Z, MOST_Z);
         }
         let late = away.len().div_ceil(2).max(1);
-        if away.iter().rev().take(late).sum::<f64>() / (late as f64) < rule.least_shift {
+        let later = || away.iter().rev().take(late);
+        let weights: f64 = later().map(|(_, weight)| weight).sum();
+        if later().map(|(away, _)| away).sum::<f64>() < rule.least_shift * weights {
             return;
         }
         self.alert = true;

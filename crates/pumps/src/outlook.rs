@@ -3,27 +3,29 @@
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
-use crate::filter::Filter;
-use crate::leak_back::{PRIOR, Worn, base_of_worn, fit_leak_back, rose_beyond_wear};
+use crate::filter::{Filter, Spread};
+use crate::leak_back::{PRIOR, Worn, WornBase, base_of_worn, fit_leak_back, rose_beyond_wear};
 use crate::limit::{Days, Motion, Standing, days_by_base, days_by_speed, load_of_runs};
 use crate::monitor::{Monitor, days_of};
+use crate::prior::KindPrior;
 use crate::watch::Watch;
 use crate::{DaysStatus, PumpsConfig};
 
 /// Where the pump stands now; None where no speed in m³/h is known.
 pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standing> {
+    // Where slow logs show no speed there is no forecast: a base on its way up by wear gains pace, one
+    // by a leak does not, and the base alone does not tell the two apart well enough.
     if watch.speed.seen.is_empty() {
         return None;
     }
     let at = watch.last_run?;
-    let failing = |m: &Monitor, drift| {
-        let path = onset.and_then(|onset| m.path_since(onset, drift));
+    let failing = |m: &Monitor, spread| {
+        let path = onset.and_then(|onset| m.path_since(onset, spread));
         path.map(|path| moved_to(&path, at))
     };
     let kind = watch.kind_prior(at)?;
-    let (fall, fall_sd) = kind.failing_drift;
-    let speed = failing(&watch.speed, (-fall, fall_sd)).filter(|_| watch.speed.alert);
-    let base = failing(&watch.base, kind.failing_base_drift).filter(|_| watch.base.alert);
+    let speed = failing(&watch.speed, falling(kind)).filter(|_| watch.speed.alert);
+    let base = failing(&watch.base, rising(watch, kind)).filter(|_| watch.base.alert);
     let sound = moved_to(watch.speed.filter(), at);
     let path = speed.as_ref().unwrap_or(&sound);
     let (level, level_sd) = path.level();
@@ -40,16 +42,40 @@ pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standi
         loss: (sound.level().0 - level).max(0.0),
         loss_per_day: -path.drift().0,
     };
-    let (base_kpa, base_sd_kpa) = worn
-        .and_then(|onset| worn_base(watch, onset, leak_back, &loss))
-        .unwrap_or((base_kpa, base_sd_kpa));
+    let worn = worn.and_then(|onset| worn_base(watch, onset, leak_back, &loss));
+    let base = worn.unwrap_or(WornBase {
+        kpa: base_kpa,
+        sd_kpa: base_sd_kpa,
+        with_gamma: 0.0,
+    });
     Some(Standing {
         ln_speed: watch.ln_m3h(level)?,
         ln_speed_sd: level_sd,
-        base_kpa: base_kpa.max(0.0),
-        base_sd_kpa,
+        base_kpa: base.kpa.max(0.0),
+        base_sd_kpa: base.sd_kpa,
+        base_with_gamma: base.with_gamma,
         leak_back,
     })
+}
+
+/// How ln speed of a failing pump of a kind moves.
+fn falling(kind: &KindPrior) -> Spread {
+    let (fall, fall_sd) = kind.failing_drift;
+    Spread {
+        drift_mean: -fall,
+        drift_sd: fall_sd,
+        ..kind.path_spread
+    }
+}
+
+/// How the base of a failing pump of a kind moves.
+fn rising(watch: &Watch<'_>, kind: &KindPrior) -> Spread {
+    let (rise, rise_sd) = kind.failing_base_drift;
+    Spread {
+        drift_mean: rise,
+        drift_sd: rise_sd,
+        ..watch.base.spread()
+    }
 }
 
 fn worn_base(
@@ -57,7 +83,7 @@ fn worn_base(
     onset: Stamp,
     leak_back: (f64, f64),
     worn: &Worn,
-) -> Option<(f64, f64)> {
+) -> Option<WornBase> {
     let since = watch.renewed_at.map_or(onset, |at| at.max(onset));
     let spread = watch.base.spread();
     let noise = (spread.noise_sd, spread.shared_sd);
@@ -108,21 +134,20 @@ pub(crate) fn days_to_limit(
     let Some(kind) = watch.kind_prior(at) else {
         return unjudged;
     };
-    let path = onset.filter(|_| watch.speed.alert).and_then(|onset| {
-        let (fall, sd) = kind.failing_drift;
-        watch.speed.path_since(onset, (-fall, sd))
-    });
+    let path = onset
+        .filter(|_| watch.speed.alert)
+        .and_then(|onset| watch.speed.path_since(onset, falling(kind)));
     let path = moved_to(path.as_ref().unwrap_or(watch.speed.filter()), at);
     let (drift, drift_sd) = path.drift();
     let motion = Motion {
         drift: (-drift, drift_sd),
         level_drift: path.level_drift_covariance(),
-        diffusion_sd: watch.speed.spread().diffusion_sd,
+        diffusion_sd: kind.path_spread.diffusion_sd,
     };
     let by_speed = days_by_speed(&standing, &load, &motion, config);
     let rising = onset
         .filter(|onset| watch.base.alert && base_rises_alone(watch, *onset))
-        .and_then(|onset| watch.base.path_since(onset, kind.failing_base_drift));
+        .and_then(|onset| watch.base.path_since(onset, rising(watch, kind)));
     let days = match rising {
         Some(path) => {
             let path = moved_to(&path, at);

@@ -33,7 +33,7 @@ pub(crate) struct Span {
     pub(crate) is_first: bool,
 }
 
-/// What is seen of a unit in a year: accepted starts, base pressures that count, runs.
+/// What is seen of a unit in a year: accepted starts with a speed, base pressures that count, runs.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Rates {
     pub(crate) starts: f64,
@@ -74,9 +74,13 @@ pub(crate) fn rates(fleet: &Fleet<'_>, before: Stamp, config: &PumpsConfig) -> R
         .iter()
         .filter(|start| start.base_kpa.is_some() && base_counts(start, config))
         .count();
+    let speeds = starts
+        .iter()
+        .filter(|start| start.relative_speed_per_s.is_some())
+        .count();
     let rate = |n: usize| (n as f64 / years).clamp(4.0, 2000.0);
     Rates {
-        starts: rate(starts.len()),
+        starts: rate(speeds),
         bases: rate(bases),
         runs: rate(runs.len()),
     }

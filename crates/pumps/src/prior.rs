@@ -34,6 +34,9 @@ pub struct KindPrior {
     pub base: WitnessPrior,
     /// ln of the steady pressure in kPa.
     pub steady: WitnessPrior,
+    /// Spread of ln speed with the falls of failing pumps left out: theirs would pass for wander. The
+    /// charts keep the wider `speed.spread`; paths to the limit have a drift of their own.
+    pub path_spread: Spread,
     /// Fall of ln speed per day of a failing pump: mean and standard deviation.
     pub failing_drift: (f64, f64),
     /// Rise of the base of a failing pump, kPa per day: mean and standard deviation.
@@ -49,7 +52,7 @@ pub struct Era {
     pub from: Stamp,
     pub any_kind: KindPrior,
     pub by_kind: BTreeMap<PumpKind, KindPrior>,
-    /// Accepted starts, base pressures that count, and runs per unit and year.
+    /// Accepted starts with a speed, base pressures that count, and runs per unit and year.
     pub starts_per_year: f64,
     pub bases_per_year: f64,
     pub runs_per_year: f64,
@@ -191,6 +194,7 @@ fn common_kind(kind: PumpKind) -> KindPrior {
         speed: witness(speed, (-0.05, 0.15)),
         base: witness(base, common_base_level(kind)),
         steady: witness(steady, (20f64.ln(), 0.5)),
+        path_spread: speed,
         // What a sound pump has to lose goes in one month to one year.
         failing_drift: (0.008, 0.008),
         failing_base_drift: (0.05, 0.1),

@@ -13,23 +13,58 @@ impl Monitor {
         if since.is_empty() {
             return None;
         }
-        let n = since.len() as f64;
         // While in alert nothing is learnt, so that innovations are distances from the old level.
-        let away = |seen: &&Seen| seen.y - seen.expected.mean;
+        // A start of a slow log says less than one of a fast log: weights by precision.
         let late = since.len().div_ceil(2);
-        let recent = since.iter().rev().take(late).map(away).sum::<f64>() / late as f64;
-        let noise = self.spread().noise_sd.hypot(self.spread().shared_sd);
-        let own = since
-            .iter()
-            .map(|seen| seen.se * seen.se + noise * noise)
-            .sum::<f64>()
-            / n;
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for seen in since.iter().rev().take(late) {
+            let weight = self.precision(seen);
+            sum += weight * (seen.y - seen.expected.mean);
+            weights += weight;
+        }
+        let recent = sum / weights;
+        let all: f64 = since.iter().map(|seen| self.precision(seen)).sum();
         let level_sd = self.filter().level().1;
         Some(Shift {
             recent,
-            se: (own / n + level_sd * level_sd).sqrt(),
+            se: (1.0 / all + level_sd * level_sd).sqrt(),
             n: since.len(),
         })
+    }
+
+    /// Level held before an onset; None where nothing was seen before it since the last reset.
+    pub(crate) fn level_before(&self, onset: Stamp) -> Option<f64> {
+        let before = self.seen.iter().rev().find(|seen| seen.at < onset)?;
+        Some(before.level)
+    }
+
+    /// As [`Monitor::shift_since`], against the level before the onset, whatever was learnt since.
+    pub(crate) fn shift_from(&self, onset: Stamp) -> Option<Shift> {
+        let level = self.level_before(onset)?;
+        let since: Vec<&Seen> = self.seen.iter().filter(|seen| seen.at >= onset).collect();
+        let late = since.len().div_ceil(2);
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for seen in since.iter().rev().take(late) {
+            let weight = self.precision(seen);
+            sum += weight * (seen.y - level);
+            weights += weight;
+        }
+        let all: f64 = since.iter().map(|seen| self.precision(seen)).sum();
+        let level_sd = self.filter().level().1;
+        (weights > 0.0).then(|| Shift {
+            recent: sum / weights,
+            se: (1.0 / all + level_sd * level_sd).sqrt(),
+            n: since.len(),
+        })
+    }
+
+    /// One over the variance of an observation about its level, the level's own apart.
+    pub(crate) fn precision(&self, seen: &Seen) -> f64 {
+        let spread = self.spread();
+        let shared = spread.shared_sd.powi(2);
+        (spread.noise_sd.powi(2) + shared + seen.se * seen.se)
+            .max(1e-12)
+            .recip()
     }
 
     /// When and how a change began, by likelihood over all times since the chart last stood at zero:
@@ -40,31 +75,32 @@ impl Monitor {
         let mut before = zero;
         let mut since = Vec::new();
         for seen in self.seen.iter().filter(|seen| seen.at > zero) {
-            since.push((before, seen.at, seen.y - seen.expected.mean));
+            let away = seen.y - seen.expected.mean;
+            since.push((before, seen.at, away, self.precision(seen)));
             before = seen.at;
         }
-        let variance = self.spread().noise_sd.powi(2) + self.spread().shared_sd.powi(2);
         let mut step: Option<(f64, Stamp)> = None;
         let mut ramp: Option<(f64, Stamp)> = None;
         for k in 0..since.len() {
             let tail = since.get(k..).unwrap_or(&[]);
-            let Some((from, first, _)) = tail.first().copied() else {
+            let Some((from, first, ..)) = tail.first().copied() else {
                 continue;
             };
-            let sum: f64 = tail.iter().map(|(_, _, r)| r).sum();
-            let (mut tr, mut tt) = (0.0, 0.0);
-            for (_, at, r) in tail {
+            let (mut sum, mut weights, mut tr, mut tt) = (0.0, 0.0, 0.0, 0.0);
+            for (_, at, r, weight) in tail {
                 let days = at.days_after(from);
-                tr += days * r;
-                tt += days * days;
+                sum += weight * r;
+                weights += weight;
+                tr += weight * days * r;
+                tt += weight * days * days;
             }
             let worse = |sign: f64| sign * self.worse() > 0.0;
             let better = |gain: f64, best: Option<(f64, Stamp)>| best.is_none_or(|b| gain > b.0);
-            let step_gain = sum * sum / tail.len() as f64 / (2.0 * variance);
+            let step_gain = 0.5 * sum * sum / weights;
             if worse(sum) && better(step_gain, step) {
                 step = Some((step_gain, first));
             }
-            let ramp_gain = tr * tr / tt.max(1e-9) / (2.0 * variance);
+            let ramp_gain = 0.5 * tr * tr / tt.max(1e-9);
             if worse(tr) && better(ramp_gain, ramp) {
                 ramp = Some((ramp_gain, from));
             }
@@ -77,17 +113,13 @@ impl Monitor {
         })
     }
 
-    /// Level and drift since an onset, learnt afresh from a drift of failing pumps.
-    pub(crate) fn path_since(&self, onset: Stamp, drift: (f64, f64)) -> Option<Filter> {
+    /// Level and drift since an onset, learnt afresh with a spread whose drift is that of failing
+    /// pumps.
+    pub(crate) fn path_since(&self, onset: Stamp, spread: Spread) -> Option<Filter> {
         let mut since = self.seen.iter().filter(|seen| seen.at >= onset).peekable();
         let first = since.peek()?;
         // A step at the onset belongs to the level: it must not pass for drift.
-        let wide = 10.0 * self.spread().noise_sd.hypot(self.spread().shared_sd);
-        let spread = Spread {
-            drift_mean: drift.0,
-            drift_sd: drift.1,
-            ..self.spread()
-        };
+        let wide = 10.0 * spread.noise_sd.hypot(spread.shared_sd);
         let mut filter = Filter::new(spread, days_of(first.at), first.y, wide);
         for seen in since {
             filter.advance(days_of(seen.at));

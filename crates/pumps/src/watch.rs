@@ -13,7 +13,7 @@ use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
 use crate::spans::{Renewal, life_of_pump};
 use crate::start::base_counts;
-use crate::witnesses::{RENEWED_BASE_SHARE, base_setting, speed_setting, steady_setting};
+use crate::witnesses::{RENEWED_BASE_SD_KPA, base_setting, speed_setting, steady_setting};
 use crate::{PumpStart, PumpsConfig};
 
 /// Steady pressure alone speaks for the pump where no start was heard for this long, days.
@@ -143,9 +143,12 @@ impl<'a> Watch<'a> {
                     self.follow_pump(at, records);
                 }
             }
+            // The oil of a dry pump lies in its gears and seals nothing.
+            Renewal::Base
+                if row.action == MaintenanceAction::PumpOil && kind == Some(PumpKind::Dry) => {}
             Renewal::Base => {
                 self.renewed_at = Some(at);
-                self.base.renew(at, RENEWED_BASE_SHARE * base_sd);
+                self.base.renew(at, RENEWED_BASE_SD_KPA);
                 self.steady.renew(at, steady_sd);
             }
             Renewal::Gauge => {
@@ -235,7 +238,7 @@ impl<'a> Watch<'a> {
             let seen = self.base.observe(Observation {
                 at,
                 raw: kpa,
-                x: of_base(start),
+                x: of_base(start, self.kind()),
                 se: if assumed {
                     no_weather(se, weather_sd)
                 } else {
@@ -253,6 +256,10 @@ impl<'a> Watch<'a> {
                 se: seen.se,
                 level: seen.level,
                 level_sd,
+                sealed_kpa: start
+                    .vacuum_pump_degc
+                    .map(saturation::pressure_kpa)
+                    .filter(|kpa| kpa.is_finite()),
             });
         }
     }

@@ -10,9 +10,10 @@ use crate::prior::{Era, WitnessPrior};
 
 /// A pump made new comes back this near its first level, ln (common practice).
 const RENEWED_LEVEL_SD: f64 = 0.12;
-/// New pump oil or a mended leak leaves the base within this share of the spread between pumps
-/// of a kind (common practice: it is the same pump).
-pub(crate) const RENEWED_BASE_SHARE: f64 = 0.5;
+/// New pump oil or a mended leak leaves the base this near its sound level, kPa (common practice: it
+/// is the same pump; a base that comes down by more is recognised as mended, and one that goes up by
+/// more tells of a fault that the work did not mend).
+pub(crate) const RENEWED_BASE_SD_KPA: f64 = 0.3;
 
 /// The watch on ln relative speed after a reset: at the pump's own first level where it was made new
 /// again, else at its rating, else anywhere.

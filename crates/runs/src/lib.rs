@@ -13,6 +13,7 @@ pub mod pump_down;
 mod readings;
 mod run;
 mod series;
+pub mod slow_log;
 mod stage;
 mod starts;
 mod water;

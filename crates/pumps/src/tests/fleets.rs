@@ -10,7 +10,7 @@ use crate::{
     fleet_prior_with_runs, judge_unit,
 };
 
-fn prior_of(fleet: &[Simulated], config: &PumpsConfig) -> FleetPrior {
+pub(super) fn prior_of(fleet: &[Simulated], config: &PumpsConfig) -> FleetPrior {
     let starts: Vec<PumpStart> = fleet.iter().flat_map(|one| one.starts.clone()).collect();
     let runs: Vec<_> = fleet.iter().flat_map(|one| one.runs.clone()).collect();
     let maintenance = fleet.iter().flat_map(|one| one.maintenance.clone());
@@ -24,7 +24,7 @@ fn prior_of(fleet: &[Simulated], config: &PumpsConfig) -> FleetPrior {
     )
 }
 
-fn judge(one: &Simulated, prior: &FleetPrior, config: &PumpsConfig) -> UnitHealth {
+pub(super) fn judge(one: &Simulated, prior: &FleetPrior, config: &PumpsConfig) -> UnitHealth {
     judge_unit(
         Some(&one.unit),
         &one.starts,
@@ -35,11 +35,11 @@ fn judge(one: &Simulated, prior: &FleetPrior, config: &PumpsConfig) -> UnitHealt
     )
 }
 
-fn in_alert(row: &PumpHealth) -> bool {
+pub(super) fn in_alert(row: &PumpHealth) -> bool {
     matches!(row.state, PumpState::Alert | PumpState::Alarm)
 }
 
-fn episodes(rows: &[PumpHealth]) -> usize {
+pub(super) fn episodes(rows: &[PumpHealth]) -> usize {
     let mut count = 0;
     let mut before = false;
     for row in rows {
@@ -49,7 +49,7 @@ fn episodes(rows: &[PumpHealth]) -> usize {
     count
 }
 
-fn day_of(row: &PumpHealth) -> f64 {
+pub(super) fn day_of(row: &PumpHealth) -> f64 {
     row.at.days_after(day_zero())
 }
 

@@ -149,6 +149,15 @@ fn a_slow_log_counts_with_a_wider_error() {
     let (slow, fast) = (fit(&curve(30.0, 2.0)), fit(&curve(5.0, 2.0)));
     assert!(slow.accepted, "{slow:?}");
     assert!(slow.ln_speed_se > fast.ln_speed_se);
+    // At five minutes the fall lies between two readings: the base counts, the speed is unknown.
+    let mut coarse = curve(300.0, 2.0);
+    coarse.seconds.push(600.0);
+    coarse.chamber_kpa.push(2.0);
+    let start = fit(&coarse);
+    assert!(start.accepted && start.relative_speed_per_s.is_none());
+    assert_eq!(start.reason.as_deref(), Some("between_readings"));
+    assert!((start.base_kpa.unwrap() - 2.0).abs() < 0.1, "{start:?}");
+    // A curve that ends with the first reading after the start tells nothing.
     assert_eq!(
         reason(&curve(300.0, 2.0)).as_deref(),
         Some("too_few_points")

@@ -27,6 +27,24 @@ pub(super) enum Fault {
     Leak(f64, f64),
     /// From a day on, ln speed is lower by so much.
     Restriction(f64, f64),
+    /// From a day on, a gas load in kPa·m³/h that grows by so much a day.
+    GrowingLeak(f64, f64, f64),
+    /// From a day on, for some days, so much of the saturation pressure at the pump's temperature.
+    WetOil(f64, f64, f64),
+}
+
+impl Fault {
+    /// The day on which it begins.
+    pub(super) fn onset(self) -> Option<f64> {
+        match self {
+            Self::None => None,
+            Self::Wear(from, _)
+            | Self::Leak(from, _)
+            | Self::Restriction(from, _)
+            | Self::GrowingLeak(from, ..)
+            | Self::WetOil(from, ..) => Some(from),
+        }
+    }
 }
 
 pub(super) fn day_zero() -> Stamp {
@@ -40,21 +58,51 @@ pub(super) struct Simulated {
     pub(super) runs: Vec<Run>,
     pub(super) maintenance: Vec<Maintenance>,
     pub(super) fault: Fault,
-    /// Days, true ln speed over rated and true base apart from any leak, run by run.
-    path: Vec<(f64, f64, f64)>,
+    /// Exponent with which the base grows while wear lowers the speed.
+    pub(super) leak_back: f64,
+    path: Vec<Passed>,
 }
 
+/// One run in truth.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Passed {
+    pub(super) day: f64,
+    /// ln of speed over rated, and base apart from any leak.
+    pub(super) ln_speed: f64,
+    pub(super) tight_kpa: f64,
+    /// Vapour, kg/h.
+    pub(super) vapour: f64,
+}
+
+/// Runs whose mean vapour makes the load.
+pub(super) const RECENT_RUNS: usize = 5;
+/// Standard deviation of the logarithm of a run's vapour load about 1 kg/h.
+pub(super) const VAPOUR_SD: f64 = 0.3;
+
 impl Simulated {
-    /// First day on which the pump could not hold a pressure under the usual load, vent shut.
-    pub(super) fn crossing(&self, limit_kpa: f64) -> Option<f64> {
-        let holds = |(day, ln_speed, base): &(f64, f64, f64)| {
-            base + (state_on(self.fault, *day).1 + usual_load()) / (RATED_M3H * ln_speed.exp())
-        };
-        self.path
-            .iter()
-            .find(|point| holds(point) > limit_kpa)
-            .map(|point| point.0)
+    /// The last run before a day, and those before it; the first run where there is none.
+    pub(super) fn passed(&self, day: f64) -> &[Passed] {
+        let n = self.path.partition_point(|run| run.day <= day);
+        &self.path[..n.max(1)]
     }
+
+    /// First day on which the pump could not hold a pressure under the load of its recent runs, vent
+    /// shut.
+    pub(super) fn crossing(&self, limit_kpa: f64) -> Option<f64> {
+        let held = |n: usize| {
+            let run = self.path[n - 1];
+            let leak = state_on(self.fault, run.day).1;
+            run.tight_kpa + (leak + recent_load(&self.path[..n])) / (RATED_M3H * run.ln_speed.exp())
+        };
+        let n = (1..=self.path.len()).find(|n| held(*n) > limit_kpa)?;
+        Some(self.path[n - 1].day)
+    }
+}
+
+/// Gas of the mean vapour of the last runs of some, kPa·m³/h.
+pub(super) fn recent_load(runs: &[Passed]) -> f64 {
+    let last = runs.iter().rev().take(RECENT_RUNS);
+    load_of(last.clone().map(|run| run.vapour).sum::<f64>() / last.count() as f64)
 }
 
 /// Loss of ln speed and leak on a day of a fault.
@@ -63,13 +111,26 @@ pub(super) fn state_on(fault: Fault, day: f64) -> (f64, f64) {
         Fault::Wear(from, per_day) => (per_day * (day - from).max(0.0), 0.0),
         Fault::Leak(from, load) if day >= from => (0.0, load),
         Fault::Restriction(from, loss) if day >= from => (loss, 0.0),
+        Fault::GrowingLeak(from, load, per_day) if day >= from => {
+            (0.0, load + per_day * (day - from))
+        }
         _ => (0.0, 0.0),
     }
 }
 
-/// Air and vapour of the usual run, kPa·m³/h: 1 kg/h of vapour at 40 °C, half the air in 75 L/min.
-pub(super) fn usual_load() -> f64 {
-    1.0 / drydown_physics::vacuum::pump_water_kg_per_h(1.0, 1.0, 40.0)
+/// What water in a pump's oil adds to its base on a day, kPa.
+fn wet_kpa(fault: Fault, day: f64, pump_degc: f64) -> f64 {
+    match fault {
+        Fault::WetOil(from, days, share) if day >= from && day < from + days => {
+            share * drydown_physics::saturation::pressure_kpa(pump_degc)
+        }
+        _ => 0.0,
+    }
+}
+
+/// Air and vapour of a run, kPa·m³/h: vapour in kg/h at 40 °C, half the air in 75 L/min.
+pub(super) fn load_of(vapour: f64) -> f64 {
+    vapour / drydown_physics::vacuum::pump_water_kg_per_h(1.0, 1.0, 40.0)
         + 75.0 * 0.06 * 0.09 * 101.325 * 0.5
 }
 
@@ -123,6 +184,15 @@ impl Nature {
         }
     }
 
+    /// Scatter of ln speed from start to start.
+    fn start_noise(&self, rng: &mut Pcg64) -> f64 {
+        if self.heavy {
+            0.018 * student_t(rng, 5.0)
+        } else {
+            0.02 * standard_normal(rng)
+        }
+    }
+
     /// What seal water at a pump's temperature adds to the base, kPa.
     fn seal_kpa(&self, pump_degc: f64) -> f64 {
         match self.kind {
@@ -148,11 +218,25 @@ struct Truth {
     idle_h: f64,
 }
 
-/// Plays one unit through eighteen months.
+/// Plays one unit through eighteen months, logged every five or ten seconds.
 pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig) -> Simulated {
+    play_logged(seed, number, fault, None, config)
+}
+
+/// Plays one unit through eighteen months; its starts are logged every so many seconds. What
+/// happens is the same at every step of the log.
+pub(super) fn play_logged(
+    seed: u64,
+    number: usize,
+    fault: Fault,
+    step_s: Option<f64>,
+    config: &PumpsConfig,
+) -> Simulated {
     let id = format!("U-{number:03}");
     let mut rng = seeded(seed, &id);
-    let nature = Nature::draw(number, &mut rng);
+    let mut gauge = seeded(seed, &format!("{id} gauge"));
+    let mut nature = Nature::draw(number, &mut rng);
+    nature.step_s = step_s.unwrap_or(nature.step_s);
     let unit = unit(&id, nature.kind);
     let mut out = Simulated {
         unit,
@@ -160,6 +244,7 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
         runs: Vec::new(),
         maintenance: Vec::new(),
         fault,
+        leak_back: 1.0 + 0.6 * uniform(&mut seeded(seed, &format!("{id} leak-back"))),
         path: Vec::new(),
     };
     let mut day = 3.0 * uniform(&mut rng);
@@ -181,24 +266,14 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
         let sound = nature.own - nature.drift * day + wander;
         let steady_ln_speed = sound - loss + shared - 0.001 * (air_degc - 15.0);
         // Leak-back opens with clearances, by sound wear and by failing.
-        let worn = if matches!(fault, Fault::Wear(..)) {
-            loss
-        } else {
-            0.0
-        };
-        let tight = nature.base_kpa * (worn + 1.2 * nature.drift * day).exp();
-        out.path.push((day, sound - loss, tight));
+        let worn = loss * f64::from(u8::from(matches!(fault, Fault::Wear(..))));
+        let tight = nature.base_kpa * (out.leak_back * (worn + nature.drift * day)).exp();
         let moved_kpa = moved_kpa(number, day);
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
         let hours = 20.0 + 60.0 * uniform(&mut rng);
         let mut start = |at: Stamp, idle_h: f64, rng: &mut Pcg64| {
-            let noise = if nature.heavy {
-                0.018 * student_t(rng, 5.0)
-            } else {
-                0.02 * standard_normal(rng)
-            };
-            let speed_m3h = RATED_M3H * (steady_ln_speed + noise).exp();
+            let speed_m3h = RATED_M3H * (steady_ln_speed + nature.start_noise(rng)).exp();
             let warm = (-idle_h / 1.5).exp();
             let pump_degc = air_degc + 3.0 + 30.0 * warm;
             // Vapour of a chamber that did not cool, about 1 kPa where it had no time at all.
@@ -209,6 +284,7 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
                 base_kpa: tight
                     + leak / speed_m3h
                     + nature.seal_kpa(pump_degc)
+                    + wet_kpa(fault, day, pump_degc)
                     + vapour_kpa
                     + 0.12 * standard_normal(rng),
                 air_degc,
@@ -217,26 +293,33 @@ pub(super) fn play(seed: u64, number: usize, fault: Fault, config: &PumpsConfig)
                 weather_kpa: weather,
                 idle_h,
             };
-            let curve = curve(&nature, &out.unit, &run_id, &truth, rng);
+            let curve = curve(&nature, &out.unit, &run_id, &truth, &mut gauge);
             out.starts.push(fit_start(&curve, Some(&out.unit), config));
             truth
         };
         let first = start(at, 24.0 * (step - 0.4).max(0.3), &mut rng);
         let mut later = 0.3 * hours;
         while uniform(&mut rng) < 0.5 && later < 0.9 * hours {
-            let idle_h = if uniform(&mut rng) < 0.6 {
-                0.2 + 1.3 * uniform(&mut rng)
-            } else {
-                3.0 + 9.0 * uniform(&mut rng)
-            };
+            let idle_h = rest_h(&mut rng);
             start(at.plus_hours(later), idle_h, &mut rng);
             later += 0.2 * hours;
         }
-        let load = usual_load() * (0.3 * standard_normal(&mut rng)).exp();
-        let steady = (tight + (leak + load) / first.speed_m3h + 6.0)
+        let vapour = (VAPOUR_SD * standard_normal(&mut rng)).exp();
+        let load = load_of(vapour);
+        out.path.push(Passed {
+            day,
+            ln_speed: sound - loss,
+            tight_kpa: tight,
+            vapour,
+        });
+        let warm_kpa = wet_kpa(fault, day, 60.0);
+        let steady = (tight + warm_kpa + (leak + load) / first.speed_m3h + 6.0)
             * (0.08 * standard_normal(&mut rng)).exp();
-        out.runs
-            .push(run(&out.unit.unit_id, run_id, at, hours, steady));
+        out.runs.push(Run {
+            ambient_kpa: Some(first.altitude_kpa + first.weather_kpa),
+            water_removed_kg: Some(vapour * hours),
+            ..run(&out.unit.unit_id, run_id, at, hours, steady)
+        });
         step = hours / 24.0 + 0.5 + 4.0 * uniform(&mut rng);
         day += step;
     }
@@ -249,6 +332,15 @@ fn moved_kpa(number: usize, day: f64) -> f64 {
         11.0
     } else {
         0.0
+    }
+}
+
+/// Hours of rest before a restart within a run.
+fn rest_h(rng: &mut Pcg64) -> f64 {
+    if uniform(rng) < 0.6 {
+        0.2 + 1.3 * uniform(rng)
+    } else {
+        3.0 + 9.0 * uniform(rng)
     }
 }
 
@@ -272,12 +364,10 @@ fn curve(
     } else {
         truth.altitude_kpa
     };
-    let dead_s = 4.0 * uniform(rng);
-    let n = (300.0 / nature.step_s) as usize;
-    let seconds: Vec<f64> = (0..n).map(|k| k as f64 * nature.step_s).collect();
+    let (seconds, begins_s) = clock(nature.step_s, rng);
     let chamber_kpa = seconds
         .iter()
-        .map(|t| base + (air_kpa - base) * (-per_s * (t - dead_s).max(0.0)).exp())
+        .map(|t| base + (air_kpa - base) * (-per_s * (t - begins_s).max(0.0)).exp())
         .map(|kpa| kpa - air_kpa + believed + 0.15 * standard_normal(rng))
         .collect();
     let basis = if nature.measured {
@@ -302,6 +392,21 @@ fn curve(
         step_s: nature.step_s,
         idle_h: Some(truth.idle_h),
     }
+}
+
+/// Seconds of a start's readings, and when the fall begins. A fast log begins with the start and is
+/// done after five minutes. A slow one is kept from its last reading at rest until oil flows, ten
+/// minutes after the start, which lies anywhere between two readings.
+fn clock(step_s: f64, rng: &mut Pcg64) -> (Vec<f64>, f64) {
+    if step_s <= 10.0 {
+        let n = (300.0 / step_s) as usize;
+        let seconds = (0..n).map(|k| k as f64 * step_s).collect();
+        return (seconds, 4.0 * uniform(rng));
+    }
+    let before_s = step_s * uniform(rng);
+    let n = ((600.0 - before_s) / step_s) as usize + 1;
+    let seconds = (0..=n).map(|k| (k as f64 - 1.0) * step_s).collect();
+    (seconds, -before_s)
 }
 
 fn run(unit: &UnitId, run_id: RunId, at: Stamp, hours: f64, steady_kpa: f64) -> Run {

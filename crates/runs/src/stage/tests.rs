@@ -417,6 +417,45 @@ fn start_curves_end_where_oil_flows_and_carry_the_pump_down() {
 }
 
 #[test]
+fn the_start_in_a_slow_log_keeps_the_reading_between_which_it_lies() {
+    // A minute, and five, between readings; the fall begins 20 s before the first reading below.
+    for step_s in [60.0, 300.0] {
+        let mut rows = Vec::new();
+        for k in -4..60 {
+            let t = step_s * f64::from(k);
+            rows.push(Row {
+                minute: t / 60.0,
+                chamber: 2.0 + 99.325 * (-(t + 20.0).max(0.0) / 18.0).exp(),
+                flow: if t >= 700.0 { 70.0 } else { 0.0 },
+                oil: 20.0,
+                activity: 0.3,
+                hours: 0.0,
+            });
+        }
+        let runs = cut(&log(&rows));
+        let [curve] = runs.starts.as_slice() else {
+            panic!("{:?}", runs.starts.len())
+        };
+        assert!((curve.step_s - step_s).abs() < 1e-9);
+        assert!((curve.seconds[0] + step_s).abs() < 1e-9, "{curve:?}");
+        let ambient = curve.ambient_kpa;
+        let fit = crate::slow_log::fit_slow_pump_down(&curve.seconds, &curve.chamber_kpa, ambient);
+        let fit = fit.unwrap();
+        assert!((fit.base_kpa - 2.0).abs() < 0.2, "{fit:?}");
+        // Two readings stand on the slope of the minute log, one on that of the other.
+        match fit.ln_speed {
+            Some((ln_speed, se)) => {
+                assert!(
+                    step_s < 100.0 && (ln_speed + 18f64.ln()).abs() < 2.0 * se,
+                    "{fit:?}"
+                );
+            }
+            None => assert!(step_s > 100.0, "{fit:?}"),
+        }
+    }
+}
+
+#[test]
 fn odd_logs_give_no_panic() {
     assert_eq!(cut(&log(&[])), UnitRuns::default());
     let one = working(0, 30, 0).into_iter().nth(10).unwrap();
