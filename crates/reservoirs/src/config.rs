@@ -28,9 +28,18 @@ pub struct ReservoirsConfig {
     pub lab_cv: f64,
     /// What a laboratory cannot resolve (5 by default), ppm.
     pub lab_floor_ppm: f64,
+    /// The same for insulating liquids of paper-insulated equipment (2 by default: coulometric
+    /// titration of liquids that hold little water; common practice, no source), ppm.
+    pub insulating_floor_ppm: f64,
     /// Further coefficient of variation where a sample comes from another laboratory than most of the
     /// reservoir's (0.15 by default: reproducibility is far wider than repeatability).
     pub other_lab_cv: f64,
+    /// What a laboratory may be off in all its results alike (0.05 by default; common practice, no
+    /// source), relative: no number of its samples tells.
+    pub lab_bias: f64,
+    /// How far an oil in use may be from its register's solubility (0.1 by default: ageing and
+    /// additives move it; common practice, no source), relative.
+    pub solubility_cv: f64,
     /// Share of the water above solubility that stays emulsified and shows in a mid-stream sample
     /// (0.3 by default), 0..1.
     pub emulsified_share: f64,
@@ -58,7 +67,10 @@ impl ReservoirsConfig {
             rank_draws: 400,
             lab_cv: 0.10,
             lab_floor_ppm: 5.0,
+            insulating_floor_ppm: 2.0,
             other_lab_cv: 0.15,
+            lab_bias: 0.05,
+            solubility_cv: 0.1,
             emulsified_share: 0.3,
             air_humidity: 0.6,
             air_degc: 25.0,

@@ -5,7 +5,7 @@
 
 use drydown_stats::normal;
 
-use crate::law::{Law, Visible};
+use crate::law::{Law, Threshold, Visible};
 use crate::posterior::{Cell, Posterior};
 use crate::scenario::{Ahead, FINE, ROUGH, scenarios};
 
@@ -18,27 +18,28 @@ pub(crate) struct Outlook<'a> {
 
 impl Outlook<'_> {
     /// Probability that all water passes a threshold at any time within some days.
-    pub(crate) fn passage(&self, threshold_ppm: f64, days: f64) -> f64 {
-        self.passage_over(threshold_ppm, &Ahead::new(self.law, days, FINE))
+    pub(crate) fn passage(&self, threshold: Threshold, days: f64) -> f64 {
+        self.passage_over(threshold, &Ahead::new(self.law, days, FINE))
     }
 
-    fn passage_over(&self, threshold_ppm: f64, ahead: &Ahead) -> f64 {
+    fn passage_over(&self, threshold: Threshold, ahead: &Ahead) -> f64 {
         let p: f64 = self
             .posterior
             .cells()
-            .map(|cell| cell.weight * self.cell_passage(cell, threshold_ppm, ahead))
+            .map(|cell| cell.weight * self.cell_passage(cell, threshold, ahead))
             .sum();
         p.clamp(0.0, 1.0)
     }
 
     /// The same for one cell.
-    pub(crate) fn cell_passage(&self, cell: &Cell, threshold_ppm: f64, ahead: &Ahead) -> f64 {
-        if !threshold_ppm.is_finite() {
+    pub(crate) fn cell_passage(&self, cell: &Cell, threshold: Threshold, ahead: &Ahead) -> f64 {
+        if !threshold.ppm.is_finite() {
             return 0.0;
         }
         scenarios(cell.mode, ahead)
+            .filter(|(weight, _)| *weight > 0.0)
             .map(|(weight, factor)| {
-                weight * ahead.passage(cell, cell.usual_per_h * factor, threshold_ppm, self.law)
+                weight * ahead.passage(cell, cell.usual_per_h * factor, threshold, self.law)
             })
             .sum()
     }
@@ -70,10 +71,9 @@ impl Outlook<'_> {
             .sum()
     }
 
-    /// Days until the lowest of some thresholds has been passed with this probability, to the day;
+    /// Days until a threshold has been passed with this probability, to the day;
     /// None beyond the horizon.
-    pub(crate) fn days_until(&self, thresholds: &[f64], p: f64, horizon_days: f64) -> Option<f64> {
-        let lowest = thresholds.iter().copied().fold(f64::INFINITY, f64::min);
+    pub(crate) fn days_until(&self, lowest: Threshold, p: f64, horizon_days: f64) -> Option<f64> {
         let ahead = |days: f64| Ahead::new(self.law, days, ROUGH);
         let passed = |days: f64| self.passage_over(lowest, &ahead(days)) >= p;
         if !passed(horizon_days) {

@@ -37,6 +37,7 @@ pub(crate) struct Posterior {
     recent_h: f64,
     ingress: LnIngress,
     mass: Mass,
+    lab_bias: f64,
 }
 
 /// A point of the grid of less weight is left out.
@@ -128,7 +129,11 @@ impl Posterior {
     /// The likelihood's grid ends where the likelihood is negligible, whatever the prior: it serves
     /// every prior that is not narrower than its step.
     #[must_use]
-    pub(crate) fn new(filtered: &Filtered, (ingress, mass): (LnIngress, Mass)) -> Self {
+    pub(crate) fn new(
+        filtered: &Filtered,
+        (ingress, mass): (LnIngress, Mass),
+        lab_bias: f64,
+    ) -> Self {
         let (weights, _) = weigh(filtered, mass.ln_rate(ingress));
         let mut cells = Vec::new();
         for mode in 0..MODES {
@@ -152,12 +157,19 @@ impl Posterior {
             recent_h: filtered.recent_h,
             ingress,
             mass,
+            lab_bias,
         }
     }
 
     /// The cells that matter; their weights sum to one.
     pub(crate) fn cells(&self) -> impl Iterator<Item = &Cell> + Clone + '_ {
         self.cells.iter()
+    }
+
+    /// Standard deviation of a cell's level, with what the laboratory may be off in all results alike.
+    fn level_sd(&self, cell: &Cell) -> f64 {
+        let bias = self.lab_bias * cell.state.level;
+        (cell.state.cov.cc.max(1e-9) + bias * bias).sqrt()
     }
 
     /// Mean level, ppm.
@@ -173,12 +185,12 @@ impl Posterior {
     pub(crate) fn level_quantile_ppm(&self, p: f64) -> f64 {
         let law = |x: f64| {
             self.cells()
-                .map(|cell| cell.weight * normal::cdf((x - cell.state.level) / cell.level_sd()))
+                .map(|cell| cell.weight * normal::cdf((x - cell.state.level) / self.level_sd(cell)))
                 .sum::<f64>()
         };
         let ends = self
             .cells()
-            .map(|cell| (cell.state.level, 8.0 * cell.level_sd()));
+            .map(|cell| (cell.state.level, 8.0 * self.level_sd(cell)));
         bisect(law, ends, p).max(0.0)
     }
 
@@ -251,10 +263,6 @@ pub(crate) struct Cell {
 }
 
 impl Cell {
-    pub(crate) fn level_sd(&self) -> f64 {
-        self.state.cov.cc.max(1e-9).sqrt()
-    }
-
     /// Rate of the level now, ppm/h.
     pub(crate) fn rate_now_per_h(&self) -> f64 {
         let factor = FACTORS.get(self.mode).copied().unwrap_or(1.0);

@@ -3,9 +3,9 @@
 use drydown_stats::normal;
 use drydown_stats::passage::FirstPassage;
 
-use crate::law::{FACTORS, Law, SIZES, SOUND};
+use crate::law::{FACTORS, Law, SIZES, SOUND, Threshold};
 use crate::posterior::Cell;
-use crate::state::Leap;
+use crate::state::{Leap, State};
 
 /// The time ahead: its length, what it does to a state, how likely regimes change in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -13,6 +13,8 @@ pub(crate) struct Ahead {
     days: f64,
     changes: usize,
     leap: Leap,
+    /// Equal parts of the time; none where a level follows nothing: then its path is a drift.
+    stages: [Option<Leap>; STAGES],
     /// Hazards of a leak's beginning and end, 1/d.
     begins_per_day: f64,
     ends_per_day: f64,
@@ -43,7 +45,8 @@ impl Ahead {
         Self {
             days,
             changes,
-            leap: Leap::over(24.0 * days, law, 0.0),
+            leap: Leap::over((law.season.now_h, 24.0 * days), law, 0.0),
+            stages: stages(law, days, changes),
             begins_per_day: 24.0 * begins,
             ends_per_day: 24.0 * ends,
         }
@@ -58,29 +61,35 @@ impl Ahead {
 
     /// Probability that the level passes a threshold in the time ahead, at a mean usual rate (ppm/h).
     ///
-    /// The law at the end is exact; that a path came back below the threshold is added by the
+    /// How far the threshold may be off counts as part of the distance. The law at
+    /// the end is exact; that a path came back below the threshold is added by the
     /// first-passage formula with the same end (fresh wander as diffusion, the present one as an
     /// uncertain drift), averaged over the present level.
     pub(crate) fn passage(
         &self,
         cell: &Cell,
         rate_per_h: f64,
-        threshold_ppm: f64,
+        threshold: Threshold,
         law: &Law,
     ) -> f64 {
+        if self.stages.iter().any(Option::is_some) {
+            return self.staged_passage(cell, rate_per_h, threshold, law);
+        }
+        let bias = threshold.sd_ppm * threshold.sd_ppm;
         let (end, var) = self.level(cell, rate_per_h, law);
-        let sds = (end - threshold_ppm) / var.sqrt();
+        let var = var + bias;
+        let sds = (end - threshold.ppm) / var.sqrt();
         let at_end = normal::cdf(sds);
         if !(-2.0 * CERTAIN..=CERTAIN).contains(&sds) {
             return at_end;
         }
-        let (start, start_var) = (cell.state.level, cell.state.cov.cc);
+        let (start, start_var) = (cell.state.level, cell.state.cov.cc + bias);
         let days = self.days;
         let (own, bursts) = law.diffusion_per_day(rate_per_h);
         let fresh = rate_per_h * rate_per_h * self.leap.fresh_sum / days + own + bursts;
         let drift_var = (var - start_var - fresh * days).max(0.0) / (days * days);
         let known = |level: f64| FirstPassage {
-            distance: threshold_ppm - level,
+            distance: threshold.ppm - level,
             distance_sd: 0.0,
             drift_mean: (end - start) / days,
             drift_sd: drift_var.sqrt(),
@@ -103,6 +112,52 @@ impl Ahead {
             .sum();
         (at_end + came_back).clamp(0.0, 1.0)
     }
+
+    /// The same for a level that settles, over stages: the probability to be above at the end of one
+    /// having been below at its beginning, as if the earlier stages told nothing more (Markov).
+    fn staged_passage(&self, cell: &Cell, rate_per_h: f64, threshold: Threshold, law: &Law) -> f64 {
+        let mut state = cell.state;
+        // what the threshold is off stays the same throughout
+        let bias = threshold.sd_ppm * threshold.sd_ppm + 1e-9;
+        let sds = |state: &State| (threshold.ppm - state.level) / (state.cov.cc + bias).sqrt();
+        let mut below = sds(&state);
+        let mut never = normal::cdf(below);
+        for leap in self.stages.iter().flatten() {
+            let (before, carried) = (state.cov.cc + bias, leap.carried(&state, rate_per_h) + bias);
+            state.advance(rate_per_h, leap, law);
+            let next = sds(&state);
+            let spread = (before * (state.cov.cc + bias)).sqrt();
+            let was = normal::cdf(below);
+            if was > 1e-9 {
+                let both = normal::bivariate_cdf(below, next, carried / spread);
+                never *= (both / was).clamp(0.0, 1.0);
+            } else {
+                never = 0.0;
+            }
+            below = next;
+        }
+        1.0 - never
+    }
+}
+
+/// Stages of a time in which a level settles.
+const STAGES: usize = 8;
+/// A level that gives up this much of itself in the time ahead settles: its path is no drift.
+const SETTLES: f64 = 0.3;
+
+/// The stages of the time ahead, half as many for one of many probabilities; none where nothing settles.
+fn stages(law: &Law, days: f64, changes: usize) -> [Option<Leap>; STAGES] {
+    let mut stages = [None; STAGES];
+    if law.exchange_per_h * 24.0 * days < SETTLES {
+        return stages;
+    }
+    let n = if changes > ROUGH { STAGES } else { STAGES / 2 };
+    let each = 24.0 * days / n as f64;
+    for (idx, stage) in stages.iter_mut().take(n).enumerate() {
+        let from_h = law.season.now_h + each * idx as f64;
+        *stage = Some(Leap::over((from_h, each), law, 0.0));
+    }
+    stages
 }
 
 /// What the usual rate is multiplied by on average in the time ahead, with its probability.
