@@ -96,7 +96,7 @@ impl Body {
         let balance = lognormal(0.55 * limit, 0.4, rng);
         Self {
             is_paper: true,
-            usual: lognormal(limit / 4000.0, 0.5, rng),
+            usual: lognormal(limit / 600.0, 0.5, rng),
             season: 0.15 + 0.25 * uniform(rng),
             wander_sd: 0.08,
             wander_days: 10.0,
@@ -119,10 +119,6 @@ impl Body {
         self.wander = keep * self.wander + (1.0 - keep * keep).sqrt() * standard_normal(rng);
         let moved = (self.season * self.summer() + self.wander_sd * self.wander).exp();
         let share = 1.0 - (-self.exchange * DT).exp();
-        if self.is_paper {
-            self.mid += self.usual * DT + (self.balance * moved - self.mid) * share;
-            return false;
-        }
         let ended = self.leak.is_some_and(|(_, until, _)| until <= self.day);
         let written = ended && self.leak.is_some_and(|(_, _, written)| written);
         if ended {
@@ -133,6 +129,12 @@ impl Body {
             self.leak = Some((lognormal(7.0, 0.6, rng), until, uniform(rng) < 0.7));
         }
         let leak = self.leak.map_or(1.0, |(factor, _, _)| factor);
+        if self.is_paper {
+            // the paper takes up what usually comes in; a leak is more than it can at once
+            let leaked = self.usual * (leak - 1.0) * DT;
+            self.mid += leaked + (self.balance * moved - self.mid) * share;
+            return written;
+        }
         let gained = self.usual * moved * leak * DT;
         let sinks = if leak > 1.0 { 0.4 } else { 0.0 };
         let air = self.balance * (1.0 + 0.3 * self.summer());

@@ -132,8 +132,9 @@ pub(crate) fn to_timeline(
     for event in history.events {
         let volume_l = history.reservoir.volume_l;
         let kind = to_event_step(event, volume_l, oil_kg);
-        // what comes in from outside hardly moves oil that follows its paper
-        let kind = kind.filter(|kind| !(paper && matches!(kind, Kind::NewIngress { .. })));
+        // another breather hardly moves oil that follows its paper
+        let breather = |kind: &Kind| matches!(kind, Kind::NewIngress { keep } if *keep > 0.0);
+        let kind = kind.filter(|kind| !(paper && breather(kind)));
         if let Some(kind) = kind {
             steps.push((event.at, 3, kind));
         }

@@ -46,11 +46,12 @@ const USUAL_MOVES: Moves = Moves {
     leaks_per_year: 0.4,
     leak_days: 40.0,
 };
-/// Oil over paper: the balance wanders with load and weather; no leak is told from it.
+/// Oil over paper: the balance wanders with load and weather; leaks lift it for a while, more rarely
+/// than elsewhere (common practice, no source).
 const PAPER_MOVES: Moves = Moves {
     wander_sd: 0.2,
     wander_days: 60.0,
-    leaks_per_year: 0.0,
+    leaks_per_year: 0.2,
     leak_days: 40.0,
 };
 /// At most so many reservoirs of a kind choose its settings: more would not change them.
@@ -303,10 +304,11 @@ const OIL_KNOBS: [Knob; 9] = [
     SEASON_COS,
     SEASON_SIN,
 ];
-const PAPER_KNOBS: [Knob; 7] = [
+const PAPER_KNOBS: [Knob; 8] = [
     PAPER,
     WANDER,
     FACTOR,
+    LEAKS,
     LAB,
     WANDER_TIME,
     SEASON_COS,
