@@ -133,7 +133,7 @@ impl Case<'_> {
             water_sample_upper_90: water.as_ref().map(|water| water.sample_ppm.2),
             water_all_ppm: water.as_ref().map(|water| water.all_ppm),
             driver: render_driver(&facts),
-            next_sample_by: self.next_sample_by(posterior, &law),
+            next_sample_by: self.next_sample_by(posterior, &law, water.as_ref()),
             horizon_days: horizon,
             n_samples: self.subject.timeline.n_samples,
             n_run_ends: self.subject.timeline.n_run_ends,
@@ -175,7 +175,13 @@ impl Case<'_> {
         let (limit, free) = self.thresholds(law);
         let level = |p: f64| posterior.level_quantile_ppm(p);
         let shown = |p: f64| law.visible.sample_ppm(level(p));
-        let ingress = |p: f64| posterior.ingress_quantile_g_per_h(p);
+        let ingress = |p: f64| {
+            // nothing is said of it over paper
+            if self.subject.paper {
+                return f64::NAN;
+            }
+            posterior.ingress_quantile_g_per_h(p)
+        };
         let rise = posterior
             .cells()
             .map(|cell| cell.weight * cell.rate_now_per_h().ln())
@@ -252,7 +258,12 @@ impl Case<'_> {
     /// The day before which a sample is due: a limit would else be passed unnoticed too likely.
     ///
     /// A week where no sample was ever taken or a limit is already in doubt; at the latest the horizon.
-    fn next_sample_by(&self, posterior: Option<&Posterior>, law: &Law) -> Option<Day> {
+    fn next_sample_by(
+        &self,
+        posterior: Option<&Posterior>,
+        law: &Law,
+        water: Option<&Water>,
+    ) -> Option<Day> {
         let horizon = self.config.horizon_days;
         let soon = 7.0_f64.min(horizon);
         let days = match posterior {
@@ -262,7 +273,11 @@ impl Case<'_> {
                     .into_iter()
                     .chain(free)
                     .min_by(|a, b| a.ppm.total_cmp(&b.ppm));
+                let chances = water.map(|water| (water.p_limit, water.p_free));
+                let (limit, free) = chances.unwrap_or_default();
+                let highest = limit.unwrap_or(0.0).max(free.unwrap_or(0.0));
                 lowest
+                    .filter(|_| highest >= 0.5 * self.config.unnoticed_probability)
                     .and_then(|lowest| {
                         let unnoticed = self.config.unnoticed_probability;
                         Outlook { posterior, law }.days_until(lowest, unnoticed, horizon)

@@ -21,7 +21,7 @@ pub struct ReservoirsConfig {
     pub weights: RiskWeights,
     /// Seed of the resampling behind the rank intervals (1 by default).
     pub seed: u64,
-    /// Draws behind the rank intervals (400 by default).
+    /// Draws behind the rank intervals (200 by default).
     pub rank_draws: usize,
     /// Coefficient of variation of one laboratory's water results (0.10 by default); the fleet's own
     /// data may move it between half and twice this value.
@@ -64,7 +64,7 @@ impl ReservoirsConfig {
                 acid: 0.5,
             },
             seed: 1,
-            rank_draws: 400,
+            rank_draws: 200,
             lab_cv: 0.10,
             lab_floor_ppm: 5.0,
             insulating_floor_ppm: 2.0,

@@ -12,13 +12,13 @@ use crate::state::{Leap, State, merge};
 use crate::timeline::{Kind, Step, Timeline};
 
 /// How often regimes may change, hours: for an answer, and to find where the likelihood lies.
-pub(crate) const FINE_LEAP_H: f64 = 24.0 * 10.0;
-pub(crate) const ROUGH_LEAP_H: f64 = 24.0 * 30.0;
+pub(crate) const FINE_LEAP_H: f64 = 24.0 * 16.0;
+pub(crate) const ROUGH_LEAP_H: f64 = 24.0 * 45.0;
 /// The ingress stated is the mean of this last time, hours; since the last recorded repair where
 /// that is later.
 const RECENT_H: f64 = 24.0 * 30.0;
 /// A state this much less likely than the best (ln) is given up.
-const HOPELESS: f64 = 20.0;
+const HOPELESS: f64 = 16.0;
 /// A sample less likely than this to be strange is not doubted.
 const NEGLIGIBLE_DOUBT: f64 = 1e-3;
 

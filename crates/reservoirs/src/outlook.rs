@@ -46,7 +46,7 @@ impl Outlook<'_> {
 
     /// Expected ppm-days of the sampled water above a limit within some days.
     pub(crate) fn excess_ppm_days(&self, limit_ppm: f64, days: f64) -> f64 {
-        const SLICES: u32 = 12;
+        const SLICES: u32 = 8;
         let slice = days / f64::from(SLICES);
         let visible = self.law.visible;
         (0..SLICES)
@@ -99,7 +99,7 @@ fn mean_excess(mean: f64, sd: f64, limit_ppm: f64, visible: Visible) -> f64 {
             return 0.0;
         }
         let z = (mean - threshold) / sd.max(1e-9);
-        sd * normal::pdf(z) + (mean - threshold) * normal::cdf(z)
+        sd * normal::pdf(z) + (mean - threshold) * normal::quick_cdf(z)
     };
     let share = visible.emulsified_share;
     if limit_ppm >= visible.solubility_ppm {

@@ -44,13 +44,24 @@ pub(crate) struct Posterior {
 const NEGLIGIBLE: f64 = 1e-7;
 /// Neighbours on the grid become one cell until it has this weight: many unlikely cells cost time, and
 /// leaving them out would leave out what is unlikely but bad.
-const PORTION: f64 = 0.01;
-/// Points of a grid.
-const POINTS: usize = 25;
-/// Points of a grid that only the integral is taken of.
-const FEW_POINTS: usize = 15;
+const PORTION: f64 = 0.02;
+/// Step of a grid, ln: sums over a smooth law are exact long before a step is a standard deviation of
+/// it, and hardly any rate is known better than by a quarter. At least and at most so many points.
+const STEP: f64 = 0.25;
+const POINTS: (usize, usize) = (13, 25);
+/// The same for a grid that only the integral is taken of.
+const ROUGH_STEP: f64 = 0.5;
+const ROUGH_POINTS: (usize, usize) = (9, 15);
+/// Points that find where the likelihood lies.
+const SCAN_POINTS: usize = 21;
 /// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
 const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
+
+/// Points over an interval, ends included, a step apart if their number allows.
+fn stepped((low, high): (f64, f64), step: f64, (least, most): (usize, usize)) -> Vec<f64> {
+    let n = ((high - low) / step).ceil() as usize + 1;
+    grid((low, high), n.clamp(least, most))
+}
 
 /// `n` points over an interval, ends included.
 fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
@@ -62,7 +73,13 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 #[must_use]
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
     let range = likely_range(timeline, law, level);
-    filter(timeline, grid(range, POINTS), law, level, FINE_LEAP_H)
+    filter(
+        timeline,
+        stepped(range, STEP, POINTS),
+        law,
+        level,
+        FINE_LEAP_H,
+    )
 }
 
 /// The likelihood on a few points of a range of ln rates: enough for its integral.
@@ -73,26 +90,26 @@ pub(crate) fn coarse_likelihood(
     level: LevelPrior,
     range: (f64, f64),
 ) -> Filtered {
-    let rates = grid(range, FEW_POINTS);
+    let rates = stepped(range, ROUGH_STEP, ROUGH_POINTS);
     filter(timeline, rates, law, level, FINE_LEAP_H)
 }
 
 /// Where the likelihood is not negligible.
 pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) -> (f64, f64) {
-    let rates = grid(LN_RATE_RANGE, POINTS);
+    let rates = grid(LN_RATE_RANGE, SCAN_POINTS);
     let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
     let top = coarse
         .ln_likelihood
         .iter()
         .copied()
         .fold(f64::NEG_INFINITY, f64::max);
-    let alive = |l: &f64| *l > top - 18.0;
+    let alive = |l: &f64| *l > top - 14.0;
     let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
     let last = coarse.ln_likelihood.iter().rposition(alive);
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
     (
         at(first.saturating_sub(1), LN_RATE_RANGE.0),
-        at(last.unwrap_or(POINTS) + 1, LN_RATE_RANGE.1),
+        at(last.unwrap_or(SCAN_POINTS) + 1, LN_RATE_RANGE.1),
     )
 }
 
@@ -185,7 +202,9 @@ impl Posterior {
     pub(crate) fn level_quantile_ppm(&self, p: f64) -> f64 {
         let law = |x: f64| {
             self.cells()
-                .map(|cell| cell.weight * normal::cdf((x - cell.state.level) / self.level_sd(cell)))
+                .map(|cell| {
+                    cell.weight * normal::quick_cdf((x - cell.state.level) / self.level_sd(cell))
+                })
                 .sum::<f64>()
         };
         let ends = self
@@ -216,7 +235,7 @@ impl Posterior {
         let law = |x: f64| {
             parts
                 .iter()
-                .map(|(w, mean, sd)| w * normal::cdf((x - mean) / sd))
+                .map(|(w, mean, sd)| w * normal::quick_cdf((x - mean) / sd))
                 .sum::<f64>()
         };
         let ends = parts.iter().map(|(_, mean, sd)| (*mean, 8.0 * sd));
@@ -331,7 +350,7 @@ fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f
     if !(low.is_finite() && high.is_finite()) {
         return f64::NAN;
     }
-    for _ in 0..60 {
+    for _ in 0..36 {
         let middle = 0.5 * (low + high);
         if law(middle) < p {
             low = middle;

@@ -79,8 +79,9 @@ impl Ahead {
         let (end, var) = self.level(cell, rate_per_h, law);
         let var = var + bias;
         let sds = (end - threshold.ppm) / var.sqrt();
-        let at_end = normal::cdf(sds);
-        if !(-2.0 * CERTAIN..=CERTAIN).contains(&sds) {
+        let at_end = normal::quick_cdf(sds);
+        let low = if self.changes > ROUGH { -2.0 } else { -1.0 };
+        if !(low * CERTAIN..=CERTAIN).contains(&sds) {
             return at_end;
         }
         let (start, start_var) = (cell.state.level, cell.state.cov.cc + bias);
@@ -95,7 +96,6 @@ impl Ahead {
             drift_sd: drift_var.sqrt(),
             diffusion_sd: fresh.sqrt(),
         };
-        let spread = (drift_var * days * days + fresh * days).sqrt().max(1e-9);
         let sd = start_var.max(0.0).sqrt();
         let nodes = if sd > 0.0 {
             NORMAL_NODES.as_slice()
@@ -104,11 +104,7 @@ impl Ahead {
         };
         let came_back: f64 = nodes
             .iter()
-            .map(|(z, weight)| {
-                let path = known(start + z * sd);
-                let above = (path.drift_mean * days - path.distance) / spread;
-                weight * (path.cdf(days) - normal::cdf(above)).max(0.0)
-            })
+            .map(|(z, weight)| weight * known(start + z * sd).returned(days))
             .sum();
         (at_end + came_back).clamp(0.0, 1.0)
     }
@@ -121,13 +117,17 @@ impl Ahead {
         let bias = threshold.sd_ppm * threshold.sd_ppm + 1e-9;
         let sds = |state: &State| (threshold.ppm - state.level) / (state.cov.cc + bias).sqrt();
         let mut below = sds(&state);
-        let mut never = normal::cdf(below);
+        let mut never = normal::quick_cdf(below);
         for leap in self.stages.iter().flatten() {
             let (before, carried) = (state.cov.cc + bias, leap.carried(&state, rate_per_h) + bias);
             state.advance(rate_per_h, leap, law);
             let next = sds(&state);
+            if next > SURELY_BELOW {
+                below = next;
+                continue;
+            }
             let spread = (before * (state.cov.cc + bias)).sqrt();
-            let was = normal::cdf(below);
+            let was = normal::quick_cdf(below);
             if was > 1e-9 {
                 let both = normal::bivariate_cdf(below, next, carried / spread);
                 never *= (both / was).clamp(0.0, 1.0);
@@ -142,6 +142,8 @@ impl Ahead {
 
 /// Stages of a time in which a level settles.
 const STAGES: usize = 8;
+/// So many standard deviations below a threshold nothing passes it.
+const SURELY_BELOW: f64 = 5.0;
 /// A level that gives up this much of itself in the time ahead settles: its path is no drift.
 const SETTLES: f64 = 0.3;
 

@@ -55,7 +55,7 @@ const PAPER_MOVES: Moves = Moves {
     leak_days: 40.0,
 };
 /// At most so many reservoirs of a kind choose its settings: more would not change them.
-const CHOOSERS: usize = 80;
+const CHOOSERS: usize = 64;
 
 /// A kind of reservoir: its usual settings, what its fleet may change of them.
 struct Manner {
@@ -167,18 +167,26 @@ fn choose<'a>(
     // one setting after the other; the first ones again once the others are set
     for knob in manner.knobs.iter().chain(manner.knobs.iter().take(4)) {
         let start = best;
-        for value in knob.values {
+        // from where the setting stands, up or down as long as it gets better
+        let stands = (knob.get)(&start);
+        let here = knob.values.partition_point(|value| *value < stands);
+        let mut try_value = |value: &f64| {
             let mut next = start;
             (knob.set)(&mut next, *value);
             if next == start {
-                continue;
+                return true;
             }
             let value = score(&next);
-            if value > top {
+            let better = value > top;
+            if better {
                 top = value;
                 best = next;
             }
-        }
+            better
+        };
+        let (lower, upper) = knob.values.split_at(here);
+        let _ = upper.iter().all(&mut try_value);
+        let _ = lower.iter().rev().all(&mut try_value);
     }
     best
 }
@@ -246,51 +254,62 @@ fn ln_preference(unrest: &Unrest, manner: &Manner) -> f64 {
         + about(moves.leak_days, usual.leak_days, 0.5)
 }
 
-/// One setting that the fleet chooses: its values, and how to set it.
+/// One setting that the fleet chooses: its values, ascending, and how to read and set it.
 #[derive(Clone, Copy)]
 struct Knob {
     values: &'static [f64],
+    get: fn(&Unrest) -> f64,
     set: fn(&mut Unrest, f64),
 }
 
 const FACTOR: Knob = Knob {
     values: &FACTORS,
+    get: |unrest| unrest.factor,
     set: |unrest, value| unrest.factor = value,
 };
 const LEAKS: Knob = Knob {
     values: &LEAKS_PER_YEAR,
+    get: |unrest| unrest.moves.leaks_per_year,
     set: |unrest, value| unrest.moves.leaks_per_year = value,
 };
 const WANDER: Knob = Knob {
     values: &WANDER_SD,
+    get: |unrest| unrest.moves.wander_sd,
     set: |unrest, value| unrest.moves.wander_sd = value,
 };
 const LAB: Knob = Knob {
     values: &LAB_FACTORS,
+    get: |unrest| unrest.lab_factor,
     set: |unrest, value| unrest.lab_factor = value,
 };
 const WANDER_TIME: Knob = Knob {
     values: &WANDER_DAYS,
+    get: |unrest| unrest.moves.wander_days,
     set: |unrest, value| unrest.moves.wander_days = value,
 };
 const LEAK_LIFE: Knob = Knob {
     values: &LEAK_DAYS,
+    get: |unrest| unrest.moves.leak_days,
     set: |unrest, value| unrest.moves.leak_days = value,
 };
 const AIR: Knob = Knob {
     values: &AIR_PER_DAY,
+    get: |unrest| unrest.exchange_per_day,
     set: |unrest, value| unrest.exchange_per_day = value,
 };
 const PAPER: Knob = Knob {
     values: &PAPER_PER_DAY,
+    get: |unrest| unrest.exchange_per_day,
     set: |unrest, value| unrest.exchange_per_day = value,
 };
 const SEASON_COS: Knob = Knob {
     values: &SEASON,
+    get: |unrest| unrest.season.0,
     set: |unrest, value| unrest.season.0 = value,
 };
 const SEASON_SIN: Knob = Knob {
     values: &SEASON,
+    get: |unrest| unrest.season.1,
     set: |unrest, value| unrest.season.1 = value,
 };
 const OIL_KNOBS: [Knob; 9] = [

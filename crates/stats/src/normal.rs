@@ -29,6 +29,25 @@ pub fn cdf(z: f64) -> f64 {
     0.5 * erfc(-z * FRAC_1_SQRT_2)
 }
 
+/// Standard normal distribution function to 7.5e-8, for the many that only enter a sum (Abramowitz &
+/// Stegun 1964, 26.2.17); a fifth of the time of `cdf`.
+#[must_use]
+pub fn quick_cdf(z: f64) -> f64 {
+    if z.is_nan() {
+        return f64::NAN;
+    }
+    if z.abs() > 9.0 {
+        return f64::from(u8::from(z > 0.0));
+    }
+    let t = 1.0 / (1.0 + 0.231_641_9 * z.abs());
+    let series = t
+        * (0.319_381_530
+            + t * (-0.356_563_782
+                + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
+    let tail = pdf(z) * series;
+    if z > 0.0 { 1.0 - tail } else { tail }
+}
+
 /// Upper tail, 1 - cdf, without cancellation.
 #[must_use]
 pub fn survival(z: f64) -> f64 {
@@ -249,6 +268,16 @@ mod tests {
         let (a, b) = (ln_cdf(-20.0 + 1e-9), ln_cdf(-20.0 - 1e-9));
         close(a, b, 1e-9);
         close(ln_cdf(-20.0), (cdf(-20.0)).ln(), 1e-13);
+    }
+
+    #[test]
+    fn the_quick_law_is_right_to_seven_digits() {
+        for idx in -1000..=1000 {
+            let z = f64::from(idx) / 100.0;
+            assert!((quick_cdf(z) - cdf(z)).abs() < 7.6e-8, "{z}");
+        }
+        assert!(quick_cdf(f64::NEG_INFINITY) <= 0.0 && quick_cdf(f64::INFINITY) >= 1.0);
+        assert!(quick_cdf(f64::NAN).is_nan());
     }
 
     #[test]
