@@ -7,7 +7,7 @@
 //! that does not fit may be another reservoir's, or tell of a change that nobody wrote down: both states
 //! are kept until the next observation judges. The grid keeps the data's likelihood of the usual rate apart from any prior of it.
 
-use crate::law::{DOUBTED, ENDED, FACTORS, Law, LevelPrior, MODES, SIZES, SOUND};
+use crate::law::{DOUBTED, ENDED, Law, LevelPrior, MODES, SIZES, SOUND};
 use crate::state::{Leap, State, merge};
 use crate::timeline::{Kind, Step, Timeline};
 
@@ -112,7 +112,11 @@ impl Track {
     }
 
     fn advance(&mut self, leap: &Leap, change: &Change, law: &Law) {
-        let parts = self.states.iter_mut().zip(&self.weights).zip(FACTORS);
+        let parts = self
+            .states
+            .iter_mut()
+            .zip(&self.weights)
+            .zip(law.moves.factors);
         for ((state, _), factor) in parts.filter(|((_, weight), _)| **weight > 0.0) {
             state.advance(self.rate * factor, leap, law);
         }
@@ -144,7 +148,11 @@ impl Track {
         );
         let before = self.weights.into_iter().zip(self.states);
         let mut gains = [0.0; MODES];
-        let all = self.states.iter_mut().zip(&mut gains).zip(FACTORS);
+        let all = self
+            .states
+            .iter_mut()
+            .zip(&mut gains)
+            .zip(law.moves.factors);
         for (((state, gain), factor), _) in all.zip(self.weights).filter(|(_, w)| *w > 0.0) {
             *gain = state.take(kind, self.rate * factor, law);
         }

@@ -51,7 +51,7 @@ pub(crate) fn fit_fleet(
         Some(Posterior::new(
             table,
             (*ingress, subject.mass),
-            config.lab_bias,
+            (&unrest_of(subject, &oil, &paper).moves, config.lab_bias),
         ))
     };
     let mut posteriors = spread.map(subjects.len(), |idx| {

@@ -124,6 +124,8 @@ pub(crate) struct Moves {
     pub(crate) leaks_per_year: f64,
     /// Mean life of a leak that nobody records.
     pub(crate) leak_days: f64,
+    /// What each regime multiplies the rate by.
+    pub(crate) factors: [f64; MODES],
 }
 
 /// Regimes of a reservoir: no leak, three sizes of leak, a leak that came and went since the level was
@@ -136,7 +138,10 @@ pub(crate) const ENDED: usize = 4;
 pub(crate) const DOUBTED: usize = 5;
 /// What each regime multiplies the ingress by, and how often a leak is of that size. A leak brings
 /// some times to some twenty times the usual water (common practice, no source).
-pub(crate) const FACTORS: [f64; MODES] = [1.0, 2.5, 6.0, 15.0, 1.0, 1.0];
+pub(crate) const LEAKS: [f64; MODES] = [1.0, 2.5, 6.0, 15.0, 1.0, 1.0];
+/// The same where the oil follows its paper: what it settles to meanwhile. The paper takes up a leak's
+/// water about as fast as it comes (the same leaks, over an exchange of some two weeks).
+pub(crate) const LEAKS_OVER_PAPER: [f64; MODES] = [1.0, 1.3, 1.8, 3.5, 1.0, 1.0];
 pub(crate) const SIZES: [f64; MODES] = [0.0, 0.3, 0.4, 0.3, 0.0, 0.0];
 
 impl Moves {

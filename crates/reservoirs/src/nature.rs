@@ -68,8 +68,7 @@ fn lognormal(median: f64, sd: f64, rng: &mut Pcg64) -> f64 {
 }
 
 impl Body {
-    fn oil(limit: f64, solubility: f64, site: f64, rng: &mut Pcg64) -> Self {
-        let open = uniform(rng) < 0.5;
+    fn oil(limit: f64, solubility: f64, (site, open): (f64, bool), rng: &mut Pcg64) -> Self {
         Self {
             is_paper: false,
             usual: lognormal(limit / 400.0, 0.9, rng) * site,
@@ -81,7 +80,8 @@ impl Body {
             } else {
                 0.0
             },
-            balance: 0.5 * solubility,
+            // 60 % of saturation in air at 25 °C over oil at 45 °C is a fifth of saturation there
+            balance: lognormal(0.2 * solubility, 0.3, rng),
             solubility,
             limit,
             mid: lognormal(0.45 * limit, 0.4, rng),
@@ -103,7 +103,7 @@ impl Body {
             exchange: 1.0 / lognormal(14.0, 0.4, rng),
             balance,
             mid: balance,
-            ..Self::oil(limit, solubility, 1.0, rng)
+            ..Self::oil(limit, solubility, (1.0, false), rng)
         }
     }
 
@@ -242,10 +242,12 @@ impl Making<'_> {
             solubility::ppm(8.2, 1700.0, 45.0)
         };
         let limit = reservoir.water_limit_ppm.unwrap();
+        let open = uniform(rng) < 0.5;
+        reservoir.breather = Some(if open { "open" } else { "desiccant" }.to_owned());
         let mut body = if is_paper {
             Body::paper(limit, at_45, rng)
         } else {
-            Body::oil(limit, at_45, wet, rng)
+            Body::oil(limit, at_45, (wet, open), rng)
         };
         let few = uniform(rng) < 0.2;
         let habits = Habits {

@@ -4,7 +4,7 @@ use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
 use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, filter};
-use crate::law::{FACTORS, Law, LevelPrior, MODES};
+use crate::law::{Law, LevelPrior, Moves};
 use crate::prior::LnIngress;
 use crate::state::{State, merge};
 use crate::timeline::Timeline;
@@ -149,11 +149,11 @@ impl Posterior {
     pub(crate) fn new(
         filtered: &Filtered,
         (ingress, mass): (LnIngress, Mass),
-        lab_bias: f64,
+        (moves, lab_bias): (&Moves, f64),
     ) -> Self {
         let (weights, _) = weigh(filtered, mass.ln_rate(ingress));
         let mut cells = Vec::new();
-        for mode in 0..MODES {
+        for (mode, factor) in moves.factors.into_iter().enumerate() {
             let grid = filtered.ln_rate.iter().zip(&filtered.ln_likelihood);
             let of_mode = grid.zip(weights.iter().zip(&filtered.slots)).filter_map(
                 |((ln_rate, ln_all), (weight, slots))| {
@@ -162,7 +162,7 @@ impl Posterior {
                     (weight > NEGLIGIBLE).then_some((weight, *ln_rate, slot.state))
                 },
             );
-            gather(of_mode, mode, &mut cells);
+            gather(of_mode, (mode, factor), &mut cells);
         }
         let total: f64 = cells.iter().map(|cell| cell.weight).sum();
         for cell in &mut cells {
@@ -278,14 +278,15 @@ pub(crate) struct Cell {
     pub(crate) weight: f64,
     pub(crate) usual_per_h: f64,
     pub(crate) mode: usize,
+    /// What its regime multiplies the rate by.
+    pub(crate) factor: f64,
     pub(crate) state: State,
 }
 
 impl Cell {
     /// Rate of the level now, ppm/h.
     pub(crate) fn rate_now_per_h(&self) -> f64 {
-        let factor = FACTORS.get(self.mode).copied().unwrap_or(1.0);
-        self.usual_per_h * factor * (1.0 + self.state.wander).max(LEAST_SHARE)
+        self.usual_per_h * self.factor * (1.0 + self.state.wander).max(LEAST_SHARE)
     }
 
     /// Recent ingress over the usual: mean and variance of its ln (lognormal of the same moments).
@@ -297,7 +298,7 @@ impl Cell {
                 self.state.cov.aa / (usual * usual),
             )
         } else {
-            let factor = FACTORS.get(self.mode).copied().unwrap_or(1.0);
+            let factor = self.factor;
             let cov = self.state.cov;
             ((1.0 + self.state.wander) * factor, cov.uu * factor * factor)
         };
@@ -308,13 +309,18 @@ impl Cell {
 }
 
 /// Cells of one regime from the points (weight, ln rate, state) of the grid, in its order.
-fn gather(points: impl Iterator<Item = (f64, f64, State)>, mode: usize, cells: &mut Vec<Cell>) {
+fn gather(
+    points: impl Iterator<Item = (f64, f64, State)>,
+    (mode, factor): (usize, f64),
+    cells: &mut Vec<Cell>,
+) {
     let mut pending: Option<(f64, f64, State)> = None;
     let mut emit = |(weight, ln_rate, state): (f64, f64, State)| {
         cells.push(Cell {
             weight,
             usual_per_h: ln_rate.exp(),
             mode,
+            factor,
             state,
         });
     };

@@ -3,7 +3,7 @@
 use drydown_stats::normal;
 use drydown_stats::passage::FirstPassage;
 
-use crate::law::{FACTORS, Law, SIZES, SOUND, Threshold};
+use crate::law::{Law, MODES, SIZES, SOUND, Threshold};
 use crate::posterior::Cell;
 use crate::state::{Leap, State};
 
@@ -18,6 +18,7 @@ pub(crate) struct Ahead {
     /// Hazards of a leak's beginning and end, 1/d.
     begins_per_day: f64,
     ends_per_day: f64,
+    factors: [f64; MODES],
 }
 
 /// Nodes of the time at which a regime changes: for a probability that is stated, and for one of many
@@ -49,6 +50,7 @@ impl Ahead {
             stages: stages(law, days, changes),
             begins_per_day: 24.0 * begins,
             ends_per_day: 24.0 * ends,
+            factors: law.moves.factors,
         }
     }
 
@@ -164,7 +166,7 @@ fn stages(law: &Law, days: f64, changes: usize) -> [Option<Leap>; STAGES] {
 
 /// What the usual rate is multiplied by on average in the time ahead, with its probability.
 pub(crate) fn scenarios(mode: usize, ahead: &Ahead) -> impl Iterator<Item = (f64, f64)> {
-    let now = FACTORS.get(mode).copied().unwrap_or(1.0);
+    let now = ahead.factors.get(mode).copied().unwrap_or(1.0);
     let leaking = SIZES.get(mode).is_some_and(|size| *size > 0.0);
     let hazard = if leaking {
         ahead.ends_per_day
@@ -175,7 +177,7 @@ pub(crate) fn scenarios(mode: usize, ahead: &Ahead) -> impl Iterator<Item = (f64
     let ends = ahead.ends_per_day;
     let nodes = ahead.changes;
     let steady = std::iter::once((1.0 - changes, now));
-    let others = FACTORS.into_iter().zip(SIZES).enumerate();
+    let others = ahead.factors.into_iter().zip(SIZES).enumerate();
     let turned = others
         .filter(move |(to, (_, size))| if leaking { *to == SOUND } else { *size > 0.0 })
         .flat_map(move |(_, (factor, size))| {

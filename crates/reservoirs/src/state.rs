@@ -281,7 +281,7 @@ pub(crate) fn merge(a: (f64, State), b: (f64, State)) -> (f64, State) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::law::{Moves, Season, Strange, Visible};
+    use crate::law::{LEAKS, Moves, Season, Strange, Visible};
 
     fn law(exchange_per_day: f64) -> Law {
         Law {
@@ -299,6 +299,7 @@ mod tests {
                 wander_days: 20.0,
                 leaks_per_year: 0.4,
                 leak_days: 40.0,
+                factors: LEAKS,
             },
             season: Season::default(),
             strange: Strange {

@@ -8,7 +8,7 @@ use drydown_runs::history::{
 };
 use drydown_stats::rng::{Pcg64, seeded, standard_normal, uniform};
 
-use crate::{ReservoirRisk, ReservoirsConfig, assess, histories};
+use crate::{ReservoirRisk, ReservoirsConfig, Spread, assess, assess_with, histories};
 
 pub(crate) fn config() -> ReservoirsConfig {
     ReservoirsConfig {
@@ -436,6 +436,41 @@ fn a_thousand_reservoirs_all_get_a_row() {
     println!("1000 reservoirs in {:?}", at.elapsed());
     let ids: std::collections::BTreeSet<_> = rows.iter().map(|row| &row.reservoir_id).collect();
     assert_eq!((rows.len(), ids.len()), (1000, 1000));
+}
+
+/// Two threads, the later half first.
+struct Threads;
+
+impl Spread for Threads {
+    fn map<T: Send>(&self, n: usize, work: impl Fn(usize) -> T + Send + Sync) -> Vec<T> {
+        let work = &work;
+        std::thread::scope(|scope| {
+            let second = scope.spawn(move || (n / 2..n).rev().map(work).collect::<Vec<T>>());
+            let mut all: Vec<T> = (0..n / 2).map(work).collect();
+            all.extend(second.join().unwrap().into_iter().rev());
+            all
+        })
+    }
+}
+
+#[test]
+fn who_does_the_work_changes_nothing() {
+    let world = world(Making {
+        seed: 8,
+        n: 40,
+        unrest: 0.3,
+        informative: false,
+        moving: true,
+    });
+    let known = histories(
+        &world.registers,
+        &world.samples,
+        &world.runs,
+        &[],
+        world.as_of,
+    );
+    let alone = assess(&known, world.as_of, &config());
+    assert_eq!(alone, assess_with(&known, world.as_of, &config(), &Threads));
 }
 
 #[test]

@@ -6,7 +6,7 @@
 //! practice, no source).
 
 use crate::ReservoirsConfig;
-use crate::law::{LevelPrior, Moves};
+use crate::law::{LEAKS, LEAKS_OVER_PAPER, LevelPrior, Moves};
 use crate::posterior::{coarse_likelihood, likely_range, weigh};
 use crate::prior::{LnIngress, VAGUE};
 use crate::spread::Spread;
@@ -45,6 +45,7 @@ const USUAL_MOVES: Moves = Moves {
     wander_days: 20.0,
     leaks_per_year: 0.4,
     leak_days: 40.0,
+    factors: LEAKS,
 };
 /// Oil over paper: the balance wanders with load and weather; leaks lift it for a while, more rarely
 /// than elsewhere (common practice, no source).
@@ -53,6 +54,7 @@ const PAPER_MOVES: Moves = Moves {
     wander_days: 60.0,
     leaks_per_year: 0.2,
     leak_days: 40.0,
+    factors: LEAKS_OVER_PAPER,
 };
 /// At most so many reservoirs of a kind choose its settings: more would not change them.
 const CHOOSERS: usize = 64;
@@ -242,8 +244,8 @@ fn ln_preference(unrest: &Unrest, manner: &Manner) -> f64 {
     };
     let exchange = match manner.exchange_about {
         Some((usual, sd)) => about(unrest.exchange_per_day, usual, sd),
-        None if unrest.exchange_per_day > 0.0 => -2.0,
-        None => 0.0,
+        // an open breather exchanges a little, or next to nothing
+        None => about(unrest.exchange_per_day.max(0.003), 0.003, 1.0),
     };
     let season = unrest.season.0.hypot(unrest.season.1) / SEASON_SD;
     about(unrest.factor, manner.usual.factor, 1.0) + about(unrest.lab_factor, 1.0, 0.5) + exchange
@@ -267,7 +269,7 @@ const FACTOR: Knob = Knob {
     get: |unrest| unrest.factor,
     set: |unrest, value| unrest.factor = value,
 };
-const LEAKS: Knob = Knob {
+const LEAK_RATE: Knob = Knob {
     values: &LEAKS_PER_YEAR,
     get: |unrest| unrest.moves.leaks_per_year,
     set: |unrest, value| unrest.moves.leaks_per_year = value,
@@ -314,7 +316,7 @@ const SEASON_SIN: Knob = Knob {
 };
 const OIL_KNOBS: [Knob; 9] = [
     FACTOR,
-    LEAKS,
+    LEAK_RATE,
     WANDER,
     LAB,
     WANDER_TIME,
@@ -327,7 +329,7 @@ const PAPER_KNOBS: [Knob; 8] = [
     PAPER,
     WANDER,
     FACTOR,
-    LEAKS,
+    LEAK_RATE,
     LAB,
     WANDER_TIME,
     SEASON_COS,
