@@ -12,7 +12,7 @@ use crate::outlook::Outlook;
 use crate::posterior::Posterior;
 use crate::rank::{Rank, Standing, to_ranks};
 use crate::rows::ReservoirRisk;
-use crate::scenario::{Ahead, ROUGH};
+use crate::scenario::{Aheads, ROUGH};
 use crate::spread::{InTurn, Spread};
 use crate::subject::{Subject, to_subjects};
 use crate::trend::{Trend, acid_trend, cleanliness_trends};
@@ -230,7 +230,7 @@ impl Case<'_> {
         let id = self.history.reservoir.reservoir_id.as_str();
         let mut rng = rng::seeded(self.config.seed, id);
         let (limit, free) = self.thresholds(law);
-        let ahead = Ahead::new(law, horizon, ROUGH);
+        let ahead = Aheads::new(law, horizon, ROUGH);
         (0..self.config.rank_draws)
             .map(|_| {
                 let [level, slope, acid_level, acid_slope] =

@@ -28,7 +28,7 @@ pub struct ReservoirsConfig {
     pub lab_cv: f64,
     /// What a laboratory cannot resolve (5 by default), ppm.
     pub lab_floor_ppm: f64,
-    /// The same for insulating liquids of paper-insulated equipment (2 by default: coulometric
+    /// The same for insulating liquids of paper-insulated equipment (1 by default: coulometric
     /// titration of liquids that hold little water; common practice, no source), ppm.
     pub insulating_floor_ppm: f64,
     /// Further coefficient of variation where a sample comes from another laboratory than most of the
@@ -67,7 +67,7 @@ impl ReservoirsConfig {
             rank_draws: 200,
             lab_cv: 0.10,
             lab_floor_ppm: 5.0,
-            insulating_floor_ppm: 2.0,
+            insulating_floor_ppm: 1.0,
             other_lab_cv: 0.15,
             lab_bias: 0.05,
             solubility_cv: 0.1,

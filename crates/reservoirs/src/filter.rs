@@ -30,13 +30,15 @@ pub(crate) struct Slot {
 }
 
 /// The states given each usual rate of a grid, and how well each rate explains the history.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub(crate) struct Filtered {
-    /// ln of the usual rate, ppm/h, ascending with a constant step.
+    /// ln of the usual rate, ppm/h, ascending with a constant step; once for each variant of the law.
     pub(crate) ln_rate: Vec<f64>,
     pub(crate) ln_likelihood: Vec<f64>,
     /// State at the timeline's end in each regime, for each rate.
     pub(crate) slots: Vec<[Slot; MODES]>,
+    /// Variant of the law, for each rate.
+    pub(crate) variant: Vec<usize>,
     /// Hours over which the recent ingress was summed.
     pub(crate) recent_h: f64,
 }
@@ -75,6 +77,7 @@ pub(crate) fn filter(
     Filtered {
         ln_likelihood: run.tracks.iter().map(Track::ln_weight).collect(),
         slots: run.tracks.iter().map(Track::slots).collect(),
+        variant: vec![0; ln_rate.len()],
         recent_h: timeline.end_h - from_h,
         ln_rate,
     }

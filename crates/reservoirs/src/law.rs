@@ -165,7 +165,28 @@ impl Moves {
 const UNREST_PPM: f64 = 1.5;
 const UNREST_RELATIVE: f64 = 1.0;
 
+/// How the exchange of one reservoir stands to its fleet's: weight and factor. A breather's opening and
+/// a headspace are each reservoir's own (a factor of two or three either way; common practice, no source).
+const EXCHANGES: [(f64, f64); 3] = [(0.4, 1.0), (0.35, 0.1), (0.25, 3.0)];
+
 impl Law {
+    /// The laws that a reservoir may have under its fleet's, with the ln of their weights.
+    pub(crate) fn variants(&self) -> impl Iterator<Item = (f64, Self)> + '_ {
+        // only what the air does differs: papers are alike enough
+        let n = if self.exchange_per_h > 0.0 && self.air_ppm > 0.0 {
+            EXCHANGES.len()
+        } else {
+            1
+        };
+        EXCHANGES.iter().take(n).map(move |(weight, factor)| {
+            let law = Self {
+                exchange_per_h: factor * self.exchange_per_h,
+                ..*self
+            };
+            (if n > 1 { weight.ln() } else { 0.0 }, law)
+        })
+    }
+
     /// Diffusion of the level, (ppm per root day)², at a rate in ppm/h: its own, and that of water
     /// that comes in bursts.
     pub(crate) fn diffusion_per_day(&self, rate_per_h: f64) -> (f64, f64) {

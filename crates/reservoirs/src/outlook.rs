@@ -7,7 +7,7 @@ use drydown_stats::normal;
 
 use crate::law::{Law, Threshold, Visible};
 use crate::posterior::{Cell, Posterior};
-use crate::scenario::{Ahead, FINE, ROUGH, scenarios};
+use crate::scenario::{Aheads, FINE, ROUGH, scenarios};
 
 /// A reservoir's future water under one law.
 #[derive(Clone, Copy, Debug)]
@@ -19,10 +19,10 @@ pub(crate) struct Outlook<'a> {
 impl Outlook<'_> {
     /// Probability that all water passes a threshold at any time within some days.
     pub(crate) fn passage(&self, threshold: Threshold, days: f64) -> f64 {
-        self.passage_over(threshold, &Ahead::new(self.law, days, FINE))
+        self.passage_over(threshold, &Aheads::new(self.law, days, FINE))
     }
 
-    fn passage_over(&self, threshold: Threshold, ahead: &Ahead) -> f64 {
+    fn passage_over(&self, threshold: Threshold, ahead: &Aheads) -> f64 {
         let p: f64 = self
             .posterior
             .cells()
@@ -32,14 +32,14 @@ impl Outlook<'_> {
     }
 
     /// The same for one cell.
-    pub(crate) fn cell_passage(&self, cell: &Cell, threshold: Threshold, ahead: &Ahead) -> f64 {
-        if !threshold.ppm.is_finite() {
+    pub(crate) fn cell_passage(&self, cell: &Cell, threshold: Threshold, ahead: &Aheads) -> f64 {
+        let Some(ahead) = ahead.of(cell).filter(|_| threshold.ppm.is_finite()) else {
             return 0.0;
-        }
+        };
         scenarios(cell.mode, ahead)
             .filter(|(weight, _)| *weight > 0.0)
             .map(|(weight, factor)| {
-                weight * ahead.passage(cell, cell.usual_per_h * factor, threshold, self.law)
+                weight * ahead.passage(cell, cell.usual_per_h * factor, threshold)
             })
             .sum()
     }
@@ -51,19 +51,20 @@ impl Outlook<'_> {
         let visible = self.law.visible;
         (0..SLICES)
             .map(|idx| {
-                let ahead = Ahead::new(self.law, slice * (f64::from(idx) + 0.5), ROUGH);
+                let ahead = Aheads::new(self.law, slice * (f64::from(idx) + 0.5), ROUGH);
                 let mean: f64 = self
                     .posterior
                     .cells()
-                    .map(|cell| {
-                        let sum: f64 = scenarios(cell.mode, &ahead)
+                    .filter_map(|cell| {
+                        let ahead = ahead.of(cell)?;
+                        let sum: f64 = scenarios(cell.mode, ahead)
                             .map(|(weight, factor)| {
                                 let rate = cell.usual_per_h * factor;
-                                let (mean, var) = ahead.level(cell, rate, self.law);
+                                let (mean, var) = ahead.level(cell, rate);
                                 weight * mean_excess(mean, var.sqrt(), limit_ppm, visible)
                             })
                             .sum();
-                        cell.weight * sum
+                        Some(cell.weight * sum)
                     })
                     .sum();
                 mean * slice
@@ -74,7 +75,7 @@ impl Outlook<'_> {
     /// Days until a threshold has been passed with this probability, to the day;
     /// None beyond the horizon.
     pub(crate) fn days_until(&self, lowest: Threshold, p: f64, horizon_days: f64) -> Option<f64> {
-        let ahead = |days: f64| Ahead::new(self.law, days, ROUGH);
+        let ahead = |days: f64| Aheads::new(self.law, days, ROUGH);
         let passed = |days: f64| self.passage_over(lowest, &ahead(days)) >= p;
         if !passed(horizon_days) {
             return None;

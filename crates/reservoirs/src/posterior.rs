@@ -3,7 +3,7 @@
 use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
-use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, filter};
+use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
 use crate::law::{Law, LevelPrior, Moves};
 use crate::prior::LnIngress;
 use crate::state::{State, merge};
@@ -73,13 +73,23 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 #[must_use]
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
     let range = likely_range(timeline, law, level);
-    filter(
-        timeline,
-        stepped(range, STEP, POINTS),
-        law,
-        level,
-        FINE_LEAP_H,
-    )
+    let rates = stepped(range, STEP, POINTS);
+    let mut all = Filtered::default();
+    for (variant, (ln_weight, law)) in law.variants().enumerate() {
+        let mut table = filter(timeline, rates.clone(), &law, level, FINE_LEAP_H);
+        all.recent_h = table.recent_h;
+        all.variant.resize(all.variant.len() + rates.len(), variant);
+        all.ln_rate.append(&mut table.ln_rate);
+        all.slots.extend(table.slots.into_iter().map(|slots| {
+            slots.map(|slot| Slot {
+                ln_weight: slot.ln_weight + ln_weight,
+                ..slot
+            })
+        }));
+        let logs = table.ln_likelihood.iter().map(|ln| ln + ln_weight);
+        all.ln_likelihood.extend(logs);
+    }
+    all
 }
 
 /// The likelihood on a few points of a range of ln rates: enough for its integral.
@@ -153,16 +163,25 @@ impl Posterior {
     ) -> Self {
         let (weights, _) = weigh(filtered, mass.ln_rate(ingress));
         let mut cells = Vec::new();
-        for (mode, factor) in moves.factors.into_iter().enumerate() {
+        let variants = filtered.variant.last().map_or(0, |last| last + 1);
+        for (variant, (mode, factor)) in (0..variants).flat_map(|variant| {
+            moves
+                .factors
+                .into_iter()
+                .enumerate()
+                .map(move |m| (variant, m))
+        }) {
             let grid = filtered.ln_rate.iter().zip(&filtered.ln_likelihood);
-            let of_mode = grid.zip(weights.iter().zip(&filtered.slots)).filter_map(
-                |((ln_rate, ln_all), (weight, slots))| {
-                    let slot = slots.get(mode)?;
-                    let weight = weight * (slot.ln_weight - ln_all).exp();
-                    (weight > NEGLIGIBLE).then_some((weight, *ln_rate, slot.state))
-                },
-            );
-            gather(of_mode, (mode, factor), &mut cells);
+            let rows = grid.zip(weights.iter().zip(&filtered.slots));
+            let of_variant = rows
+                .zip(&filtered.variant)
+                .filter(|(_, of)| **of == variant);
+            let of_mode = of_variant.filter_map(|(((ln_rate, ln_all), (weight, slots)), _)| {
+                let slot = slots.get(mode)?;
+                let weight = weight * (slot.ln_weight - ln_all).exp();
+                (weight > NEGLIGIBLE).then_some((weight, *ln_rate, slot.state))
+            });
+            gather(of_mode, (variant, mode, factor), &mut cells);
         }
         let total: f64 = cells.iter().map(|cell| cell.weight).sum();
         for cell in &mut cells {
@@ -277,6 +296,8 @@ impl Posterior {
 pub(crate) struct Cell {
     pub(crate) weight: f64,
     pub(crate) usual_per_h: f64,
+    /// Variant of the law.
+    pub(crate) variant: usize,
     pub(crate) mode: usize,
     /// What its regime multiplies the rate by.
     pub(crate) factor: f64,
@@ -311,7 +332,7 @@ impl Cell {
 /// Cells of one regime from the points (weight, ln rate, state) of the grid, in its order.
 fn gather(
     points: impl Iterator<Item = (f64, f64, State)>,
-    (mode, factor): (usize, f64),
+    (variant, mode, factor): (usize, usize, f64),
     cells: &mut Vec<Cell>,
 ) {
     let mut pending: Option<(f64, f64, State)> = None;
@@ -319,6 +340,7 @@ fn gather(
         cells.push(Cell {
             weight,
             usual_per_h: ln_rate.exp(),
+            variant,
             mode,
             factor,
             state,

@@ -10,6 +10,7 @@ use crate::state::{Leap, State};
 /// The time ahead: its length, what it does to a state, how likely regimes change in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Ahead {
+    law: Law,
     days: f64,
     changes: usize,
     leap: Leap,
@@ -35,6 +36,13 @@ const NORMAL_NODES: [(f64, f64); 5] = [
     (2.856_970_013_9, 0.011_257_411_3),
 ];
 
+/// The same with three nodes.
+const THREE_NODES: [(f64, f64); 3] = [
+    (-1.732_050_807_6, 1.0 / 6.0),
+    (0.0, 2.0 / 3.0),
+    (1.732_050_807_6, 1.0 / 6.0),
+];
+
 /// Standard deviations beyond which nothing is left to come back.
 const CERTAIN: f64 = 4.0;
 
@@ -44,6 +52,7 @@ impl Ahead {
         let days = days.max(1e-3);
         let (begins, ends) = law.moves.hazards_per_h();
         Self {
+            law: *law,
             days,
             changes,
             leap: Leap::over((law.season.now_h, 24.0 * days), law, 0.0),
@@ -55,9 +64,9 @@ impl Ahead {
     }
 
     /// Mean and variance of the level at the end, at a mean usual rate (ppm/h).
-    pub(crate) fn level(&self, cell: &Cell, rate_per_h: f64, law: &Law) -> (f64, f64) {
+    pub(crate) fn level(&self, cell: &Cell, rate_per_h: f64) -> (f64, f64) {
         let mut state = cell.state;
-        state.advance(rate_per_h, &self.leap, law);
+        state.advance(rate_per_h, &self.leap, &self.law);
         (state.level, state.cov.cc.max(1e-9))
     }
 
@@ -67,18 +76,22 @@ impl Ahead {
     /// the end is exact; that a path came back below the threshold is added by the
     /// first-passage formula with the same end (fresh wander as diffusion, the present one as an
     /// uncertain drift), averaged over the present level.
-    pub(crate) fn passage(
-        &self,
-        cell: &Cell,
-        rate_per_h: f64,
-        threshold: Threshold,
-        law: &Law,
-    ) -> f64 {
+    pub(crate) fn passage(&self, cell: &Cell, rate_per_h: f64, threshold: Threshold) -> f64 {
         if self.stages.iter().any(Option::is_some) {
-            return self.staged_passage(cell, rate_per_h, threshold, law);
+            // an error of the threshold lasts: it must not be forgotten from stage to stage
+            let nodes = if self.changes > ROUGH {
+                THREE_NODES.as_slice()
+            } else {
+                &[(0.0, 1.0)]
+            };
+            let given = |z: f64| threshold.ppm + z * threshold.sd_ppm;
+            return nodes
+                .iter()
+                .map(|(z, weight)| weight * self.staged_passage(cell, rate_per_h, given(*z)))
+                .sum();
         }
         let bias = threshold.sd_ppm * threshold.sd_ppm;
-        let (end, var) = self.level(cell, rate_per_h, law);
+        let (end, var) = self.level(cell, rate_per_h);
         let var = var + bias;
         let sds = (end - threshold.ppm) / var.sqrt();
         let at_end = normal::quick_cdf(sds);
@@ -88,7 +101,7 @@ impl Ahead {
         }
         let (start, start_var) = (cell.state.level, cell.state.cov.cc + bias);
         let days = self.days;
-        let (own, bursts) = law.diffusion_per_day(rate_per_h);
+        let (own, bursts) = self.law.diffusion_per_day(rate_per_h);
         let fresh = rate_per_h * rate_per_h * self.leap.fresh_sum / days + own + bursts;
         let drift_var = (var - start_var - fresh * days).max(0.0) / (days * days);
         let known = |level: f64| FirstPassage {
@@ -113,22 +126,21 @@ impl Ahead {
 
     /// The same for a level that settles, over stages: the probability to be above at the end of one
     /// having been below at its beginning, as if the earlier stages told nothing more (Markov).
-    fn staged_passage(&self, cell: &Cell, rate_per_h: f64, threshold: Threshold, law: &Law) -> f64 {
+    fn staged_passage(&self, cell: &Cell, rate_per_h: f64, threshold_ppm: f64) -> f64 {
         let mut state = cell.state;
-        // what the threshold is off stays the same throughout
-        let bias = threshold.sd_ppm * threshold.sd_ppm + 1e-9;
-        let sds = |state: &State| (threshold.ppm - state.level) / (state.cov.cc + bias).sqrt();
+        let var = |state: &State| state.cov.cc.max(1e-9);
+        let sds = |state: &State| (threshold_ppm - state.level) / var(state).sqrt();
         let mut below = sds(&state);
         let mut never = normal::quick_cdf(below);
         for leap in self.stages.iter().flatten() {
-            let (before, carried) = (state.cov.cc + bias, leap.carried(&state, rate_per_h) + bias);
-            state.advance(rate_per_h, leap, law);
+            let (before, carried) = (var(&state), leap.carried(&state, rate_per_h));
+            state.advance(rate_per_h, leap, &self.law);
             let next = sds(&state);
             if next > SURELY_BELOW {
                 below = next;
                 continue;
             }
-            let spread = (before * (state.cov.cc + bias)).sqrt();
+            let spread = (before * var(&state)).sqrt();
             let was = normal::quick_cdf(below);
             if was > 1e-9 {
                 let both = normal::bivariate_cdf(below, next, carried / spread);
@@ -162,6 +174,25 @@ fn stages(law: &Law, days: f64, changes: usize) -> [Option<Leap>; STAGES] {
         *stage = Some(Leap::over((from_h, each), law, 0.0));
     }
     stages
+}
+
+/// The time ahead under each variant of a law.
+#[derive(Clone, Debug)]
+pub(crate) struct Aheads(Vec<Ahead>);
+
+impl Aheads {
+    /// `changes` as for one.
+    pub(crate) fn new(law: &Law, days: f64, changes: usize) -> Self {
+        let all = law
+            .variants()
+            .map(|(_, law)| Ahead::new(&law, days, changes));
+        Self(all.collect())
+    }
+
+    /// The one that a cell follows.
+    pub(crate) fn of(&self, cell: &Cell) -> Option<&Ahead> {
+        self.0.get(cell.variant)
+    }
 }
 
 /// What the usual rate is multiplied by on average in the time ahead, with its probability.

@@ -193,6 +193,8 @@ fn choose<'a>(
     best
 }
 
+/// ln odds of an exchange with the air that matters against none, before any data.
+const EXCHANGE_LN_ODDS: f64 = -4.0;
 /// Share of leak repairs that somebody writes down; common practice, no source.
 const WRITTEN_SHARE: f64 = 0.7;
 
@@ -244,8 +246,9 @@ fn ln_preference(unrest: &Unrest, manner: &Manner) -> f64 {
     };
     let exchange = match manner.exchange_about {
         Some((usual, sd)) => about(unrest.exchange_per_day, usual, sd),
-        // an open breather exchanges a little, or next to nothing
-        None => about(unrest.exchange_per_day.max(0.003), 0.003, 1.0),
+        // breathing is usually small; settled water that dissolves again after a run looks like it
+        None if unrest.exchange_per_day > 0.0 => EXCHANGE_LN_ODDS,
+        None => 0.0,
     };
     let season = unrest.season.0.hypot(unrest.season.1) / SEASON_SD;
     about(unrest.factor, manner.usual.factor, 1.0) + about(unrest.lab_factor, 1.0, 0.5) + exchange
