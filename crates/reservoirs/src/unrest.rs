@@ -139,8 +139,10 @@ fn choose<'a>(
         return best;
     }
     // from all over the register, so that every site has its say
-    let every = able.len().div_ceil(CHOOSERS).max(1);
-    let chosen: Vec<(&Subject, LevelPrior)> = able.into_iter().step_by(every).collect();
+    let n = able.len().min(CHOOSERS);
+    let chosen: Vec<(&Subject, LevelPrior)> = (0..n)
+        .filter_map(|idx| able.get(idx * able.len() / n).copied())
+        .collect();
     let choosers: Vec<Chooser<'_>> = spread
         .map(chosen.len(), |idx| {
             let (subject, level) = *chosen.get(idx)?;
@@ -163,7 +165,7 @@ fn choose<'a>(
                 .get(idx)
                 .map_or(0.0, |chooser| chooser.evidence(unrest, config))
         });
-        ln_preference(unrest, manner) + evidence.iter().sum::<f64>()
+        ln_preference(unrest, manner, choosers.len()) + evidence.iter().sum::<f64>()
     };
     let mut top = score(&best);
     // one setting after the other; the first ones again once the others are set
@@ -193,8 +195,10 @@ fn choose<'a>(
     best
 }
 
-/// ln odds of an exchange with the air that matters against none, before any data.
-const EXCHANGE_LN_ODDS: f64 = -4.0;
+/// What an exchange with the air must explain, nats per reservoir, before a fleet is thought to have one:
+/// breathing is usually small, and settled water that dissolves again after a run, or a sensor that is
+/// off, looks a little like it in every record. Chosen on invented fleets with and without exchange.
+const EXCHANGE_ASKS: f64 = 0.25;
 /// Share of leak repairs that somebody writes down; common practice, no source.
 const WRITTEN_SHARE: f64 = 0.7;
 
@@ -236,7 +240,7 @@ impl Chooser<'_> {
 }
 
 /// Log prior of the settings: each about its usual value by a factor of about two.
-fn ln_preference(unrest: &Unrest, manner: &Manner) -> f64 {
+fn ln_preference(unrest: &Unrest, manner: &Manner, n: usize) -> f64 {
     let (moves, usual) = (unrest.moves, manner.usual.moves);
     let about = |value: f64, usual: f64, sd: f64| {
         if value == usual {
@@ -246,8 +250,7 @@ fn ln_preference(unrest: &Unrest, manner: &Manner) -> f64 {
     };
     let exchange = match manner.exchange_about {
         Some((usual, sd)) => about(unrest.exchange_per_day, usual, sd),
-        // breathing is usually small; settled water that dissolves again after a run looks like it
-        None if unrest.exchange_per_day > 0.0 => EXCHANGE_LN_ODDS,
+        None if unrest.exchange_per_day > 0.0 => -EXCHANGE_ASKS * n as f64,
         None => 0.0,
     };
     let season = unrest.season.0.hypot(unrest.season.1) / SEASON_SD;
