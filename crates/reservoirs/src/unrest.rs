@@ -32,6 +32,7 @@ const LAB_FACTORS: [f64; 5] = [0.5, 0.7, 1.0, 1.4, 2.0];
 const AIR_PER_DAY: [f64; 4] = [0.0, 0.003, 0.01, 0.03];
 const PAPER_PER_DAY: [f64; 5] = [0.02, 0.04, 0.07, 0.12, 0.25];
 const WANDER_SD: [f64; 5] = [0.1, 0.2, 0.3, 0.45, 0.6];
+const PAPER_WANDER_SD: [f64; 5] = [0.05, 0.1, 0.2, 0.3, 0.45];
 const WANDER_DAYS: [f64; 4] = [7.0, 20.0, 60.0, 180.0];
 const LEAKS_PER_YEAR: [f64; 6] = [0.05, 0.15, 0.3, 0.6, 1.2, 2.4];
 const LEAK_DAYS: [f64; 3] = [15.0, 40.0, 120.0];
@@ -285,6 +286,10 @@ const WANDER: Knob = Knob {
     get: |unrest| unrest.moves.wander_sd,
     set: |unrest, value| unrest.moves.wander_sd = value,
 };
+const PAPER_WANDER: Knob = Knob {
+    values: &PAPER_WANDER_SD,
+    ..WANDER
+};
 const LAB: Knob = Knob {
     values: &LAB_FACTORS,
     get: |unrest| unrest.lab_factor,
@@ -333,7 +338,7 @@ const OIL_KNOBS: [Knob; 9] = [
 ];
 const PAPER_KNOBS: [Knob; 8] = [
     PAPER,
-    WANDER,
+    PAPER_WANDER,
     FACTOR,
     LEAK_RATE,
     LAB,
