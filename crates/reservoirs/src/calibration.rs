@@ -6,7 +6,7 @@
 use drydown_stats::scores;
 
 use crate::nature::{Future, invent};
-use crate::trials::config;
+use crate::world::config;
 use crate::{ReservoirRisk, assess, histories};
 
 /// Forecasts with what came of them.

@@ -34,6 +34,8 @@ mod nature;
 mod swapped;
 #[cfg(test)]
 mod trials;
+#[cfg(test)]
+mod world;
 
 pub use assess::{assess, assess_with};
 pub use config::{ReservoirsConfig, RiskWeights};

@@ -15,7 +15,7 @@ use drydown_runs::history::{
 };
 use drydown_stats::rng::{Pcg64, index, seeded, standard_normal, uniform};
 
-use crate::trials::{oil, plain_reservoir, run, sample};
+use crate::world::{oil, plain_reservoir, run, sample};
 
 /// Steps of a day.
 const PER_DAY: usize = 4;

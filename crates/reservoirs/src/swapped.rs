@@ -5,7 +5,7 @@ use drydown_runs::history::{Registers, Sample, Site};
 use drydown_stats::rng::{index, seeded};
 
 use crate::nature::{Invented, invent};
-use crate::trials::{config, oil, plain_reservoir, sample};
+use crate::world::{config, oil, plain_reservoir, sample};
 use crate::{ReservoirRisk, assess, histories};
 
 fn rows_of(fleet: &Invented, samples: &[Sample]) -> Vec<ReservoirRisk> {
