@@ -7,12 +7,13 @@ use crate::ReservoirsConfig;
 use crate::driver::{Facts, render_driver};
 use crate::fleet::{Fleet, fit_fleet};
 use crate::history::ReservoirHistory;
-use crate::law::Law;
+use crate::law::{Law, Threshold};
 use crate::outlook::Outlook;
 use crate::posterior::Posterior;
 use crate::rank::{Rank, Standing, to_ranks};
 use crate::rows::ReservoirRisk;
-use crate::scenario::{Ahead, ROUGH};
+use crate::scenario::{Aheads, ROUGH};
+use crate::spread::{InTurn, Spread};
 use crate::subject::{Subject, to_subjects};
 use crate::trend::{Trend, acid_trend, cleanliness_trends};
 
@@ -32,30 +33,37 @@ pub fn assess(
     as_of: Stamp,
     config: &ReservoirsConfig,
 ) -> Vec<ReservoirRisk> {
+    assess_with(histories, as_of, config, &InTurn)
+}
+
+/// The same, with the work on the reservoirs laid out as the caller likes.
+#[must_use]
+pub fn assess_with(
+    histories: &[ReservoirHistory<'_>],
+    as_of: Stamp,
+    config: &ReservoirsConfig,
+    spread: &impl Spread,
+) -> Vec<ReservoirRisk> {
     let mut ordered: Vec<ReservoirHistory<'_>> = histories.to_vec();
     ordered.sort_by(|a, b| a.reservoir.reservoir_id.cmp(&b.reservoir.reservoir_id));
-    let (subjects, n_sites, n_services) = to_subjects(&ordered, as_of, config);
-    let fleet = fit_fleet(&subjects, (n_sites, n_services), config);
-    let judged: Vec<Judged> = ordered
-        .iter()
-        .zip(&subjects)
-        .zip(&fleet.posteriors)
-        .map(|((history, subject), posterior)| {
-            let case = Case {
-                history,
-                subject,
-                fleet: &fleet,
-                config,
-                as_of,
-            };
-            case.judge(posterior.as_ref())
-        })
-        .collect();
+    let (subjects, groups) = to_subjects(&ordered, as_of, config);
+    let fleet = fit_fleet(&subjects, groups, config, spread);
+    let judged = spread.map(ordered.len(), |idx| {
+        let case = Case {
+            history: ordered.get(idx)?,
+            subject: subjects.get(idx)?,
+            fleet: &fleet,
+            config,
+            as_of,
+        };
+        Some(case.judge(fleet.posteriors.get(idx)?.as_ref()))
+    });
     let (mut rows, standings): (Vec<ReservoirRisk>, Vec<Standing>) = judged
         .into_iter()
+        .flatten()
         .map(|judged| (judged.row, judged.standing))
         .unzip();
-    for (row, Rank { rank, lower, upper }) in rows.iter_mut().zip(to_ranks(&standings)) {
+    for (row, Rank { rank, lower, upper }) in rows.iter_mut().zip(to_ranks(&standings, spread)) {
         row.rank = rank;
         row.rank_lower_90 = lower;
         row.rank_upper_90 = upper;
@@ -76,7 +84,7 @@ struct Case<'a> {
 impl Case<'_> {
     fn judge(&self, posterior: Option<&Posterior>) -> Judged {
         let horizon = self.config.horizon_days;
-        let law = self.subject.law(self.fleet.unrest, self.config);
+        let law = self.fleet.law(self.subject, self.config);
         let dirt = cleanliness_trends(self.history, law.visible.solubility_ppm, self.as_of);
         let acid = acid_trend(self.history, self.as_of);
         let p_dirt = dirt
@@ -85,7 +93,7 @@ impl Case<'_> {
             .reduce(f64::max);
         let p_acid = acid.map(|trend| trend.probability(horizon));
         let water = posterior.map(|posterior| self.water(posterior, &law));
-        let paper = self.history.reservoir.paper_insulated == Some(true);
+        let paper = self.subject.paper;
         let p_water = water.as_ref().and_then(|water| water.p_limit);
         let p_free = water.as_ref().and_then(|water| water.p_free);
         let risk = self.risk([p_free, p_water, p_dirt, p_acid]);
@@ -125,7 +133,7 @@ impl Case<'_> {
             water_sample_upper_90: water.as_ref().map(|water| water.sample_ppm.2),
             water_all_ppm: water.as_ref().map(|water| water.all_ppm),
             driver: render_driver(&facts),
-            next_sample_by: self.next_sample_by(posterior, &law),
+            next_sample_by: self.next_sample_by(posterior, &law, water.as_ref()),
             horizon_days: horizon,
             n_samples: self.subject.timeline.n_samples,
             n_run_ends: self.subject.timeline.n_run_ends,
@@ -142,13 +150,23 @@ impl Case<'_> {
     }
 
     /// All water at which a sample shows the limit, and at which water drops out where it is coldest.
-    fn thresholds(&self, law: &Law) -> (Option<f64>, Option<f64>) {
-        let limit = self
-            .subject
-            .limit
-            .as_ref()
-            .map(|limit| law.visible.all_ppm(limit.ppm));
-        (limit, self.subject.coldest_solubility_ppm)
+    fn thresholds(&self, law: &Law) -> (Option<Threshold>, Option<Threshold>) {
+        let bias = self.config.lab_bias;
+        let off_by = |share: f64| {
+            move |ppm: f64| Threshold {
+                ppm,
+                sd_ppm: share * ppm,
+            }
+        };
+        let limit = self.subject.limit.as_ref();
+        (
+            limit
+                .map(|limit| law.visible.all_ppm(limit.ppm))
+                .map(off_by(bias)),
+            self.subject
+                .coldest_solubility_ppm
+                .map(off_by(bias.hypot(self.config.solubility_cv))),
+        )
     }
 
     fn water(&self, posterior: &Posterior, law: &Law) -> Water {
@@ -157,7 +175,13 @@ impl Case<'_> {
         let (limit, free) = self.thresholds(law);
         let level = |p: f64| posterior.level_quantile_ppm(p);
         let shown = |p: f64| law.visible.sample_ppm(level(p));
-        let ingress = |p: f64| posterior.ingress_quantile_g_per_h(p);
+        let ingress = |p: f64| {
+            // nothing is said of it over paper
+            if self.subject.paper {
+                return f64::NAN;
+            }
+            posterior.ingress_quantile_g_per_h(p)
+        };
         let rise = posterior
             .cells()
             .map(|cell| cell.weight * cell.rate_now_per_h().ln())
@@ -206,11 +230,11 @@ impl Case<'_> {
         let id = self.history.reservoir.reservoir_id.as_str();
         let mut rng = rng::seeded(self.config.seed, id);
         let (limit, free) = self.thresholds(law);
-        let ahead = Ahead::new(law, horizon, ROUGH);
+        let ahead = Aheads::new(law, horizon, ROUGH);
         (0..self.config.rank_draws)
             .map(|_| {
-                let z = rng::standard_normals(&mut rng, 4);
-                let z = |idx: usize| z.get(idx).copied().unwrap_or(0.0);
+                let [level, slope, acid_level, acid_slope] =
+                    std::array::from_fn(|_| rng::standard_normal(&mut rng));
                 let (mut p_limit, mut p_free) = (None, None);
                 if let Some((posterior, cell)) =
                     posterior.and_then(|law| Some((law, law.draw(&mut rng)?)))
@@ -222,9 +246,10 @@ impl Case<'_> {
                 // the sizes are counted in one bottle: they move together
                 let p_dirt = dirt
                     .iter()
-                    .map(|trend| trend.probability_given(z(0), z(1), horizon))
+                    .map(|trend| trend.probability_given(level, slope, horizon))
                     .reduce(f64::max);
-                let p_acid = acid.map(|trend| trend.probability_given(z(2), z(3), horizon));
+                let p_acid =
+                    acid.map(|trend| trend.probability_given(acid_level, acid_slope, horizon));
                 self.risk([p_free, p_limit, p_dirt, p_acid])
             })
             .collect()
@@ -233,15 +258,30 @@ impl Case<'_> {
     /// The day before which a sample is due: a limit would else be passed unnoticed too likely.
     ///
     /// A week where no sample was ever taken or a limit is already in doubt; at the latest the horizon.
-    fn next_sample_by(&self, posterior: Option<&Posterior>, law: &Law) -> Option<Day> {
+    fn next_sample_by(
+        &self,
+        posterior: Option<&Posterior>,
+        law: &Law,
+        water: Option<&Water>,
+    ) -> Option<Day> {
         let horizon = self.config.horizon_days;
         let soon = 7.0_f64.min(horizon);
         let days = match posterior {
             Some(posterior) if self.subject.timeline.n_samples > 0 => {
                 let (limit, free) = self.thresholds(law);
-                let thresholds: Vec<f64> = limit.into_iter().chain(free).collect();
-                Outlook { posterior, law }
-                    .days_until(&thresholds, self.config.unnoticed_probability, horizon)
+                let lowest = limit
+                    .into_iter()
+                    .chain(free)
+                    .min_by(|a, b| a.ppm.total_cmp(&b.ppm));
+                let chances = water.map(|water| (water.p_limit, water.p_free));
+                let (limit, free) = chances.unwrap_or_default();
+                let highest = limit.unwrap_or(0.0).max(free.unwrap_or(0.0));
+                lowest
+                    .filter(|_| highest >= 0.5 * self.config.unnoticed_probability)
+                    .and_then(|lowest| {
+                        let unnoticed = self.config.unnoticed_probability;
+                        Outlook { posterior, law }.days_until(lowest, unnoticed, horizon)
+                    })
                     .unwrap_or(horizon)
             }
             _ => soon,

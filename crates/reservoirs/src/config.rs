@@ -21,16 +21,25 @@ pub struct ReservoirsConfig {
     pub weights: RiskWeights,
     /// Seed of the resampling behind the rank intervals (1 by default).
     pub seed: u64,
-    /// Draws behind the rank intervals (400 by default).
+    /// Draws behind the rank intervals (200 by default).
     pub rank_draws: usize,
     /// Coefficient of variation of one laboratory's water results (0.10 by default); the fleet's own
     /// data may move it between half and twice this value.
     pub lab_cv: f64,
     /// What a laboratory cannot resolve (5 by default), ppm.
     pub lab_floor_ppm: f64,
+    /// The same for insulating liquids of paper-insulated equipment (1 by default: coulometric
+    /// titration of liquids that hold little water; common practice, no source), ppm.
+    pub insulating_floor_ppm: f64,
     /// Further coefficient of variation where a sample comes from another laboratory than most of the
     /// reservoir's (0.15 by default: reproducibility is far wider than repeatability).
     pub other_lab_cv: f64,
+    /// What a laboratory may be off in all its results alike (0.05 by default; common practice, no
+    /// source), relative: no number of its samples tells.
+    pub lab_bias: f64,
+    /// How far an oil in use may be from its register's solubility (0.1 by default: ageing and
+    /// additives move it; common practice, no source), relative.
+    pub solubility_cv: f64,
     /// Share of the water above solubility that stays emulsified and shows in a mid-stream sample
     /// (0.3 by default), 0..1.
     pub emulsified_share: f64,
@@ -55,10 +64,13 @@ impl ReservoirsConfig {
                 acid: 0.5,
             },
             seed: 1,
-            rank_draws: 400,
+            rank_draws: 200,
             lab_cv: 0.10,
             lab_floor_ppm: 5.0,
+            insulating_floor_ppm: 1.0,
             other_lab_cv: 0.15,
+            lab_bias: 0.05,
+            solubility_cv: 0.1,
             emulsified_share: 0.3,
             air_humidity: 0.6,
             air_degc: 25.0,

@@ -3,21 +3,24 @@
 //!
 //! For a usual rate and a regime the state is normal (`state`). Between observations regimes change
 //! with their hazards; the laws that meet in one regime are replaced by the normal law with their
-//! moments (interacting multiple models; Blom & Bar-Shalom, IEEE Trans. Autom. Control 33, 1988). The
-//! grid keeps the data's likelihood of the usual rate apart from any prior of it.
+//! moments (interacting multiple models; Blom & Bar-Shalom, IEEE Trans. Autom. Control 33, 1988). A sample
+//! that does not fit may be another reservoir's, or tell of a change that nobody wrote down: both states
+//! are kept until the next observation judges. The grid keeps the data's likelihood of the usual rate apart from any prior of it.
 
-use crate::law::{ENDED, FACTORS, Law, LevelPrior, MODES, SIZES, SOUND};
+use crate::law::{DOUBTED, ENDED, Law, LevelPrior, MODES, SIZES, SOUND};
 use crate::state::{Leap, State, merge};
 use crate::timeline::{Kind, Step, Timeline};
 
 /// How often regimes may change, hours: for an answer, and to find where the likelihood lies.
-pub(crate) const FINE_LEAP_H: f64 = 24.0 * 10.0;
-pub(crate) const ROUGH_LEAP_H: f64 = 24.0 * 30.0;
+pub(crate) const FINE_LEAP_H: f64 = 24.0 * 16.0;
+pub(crate) const ROUGH_LEAP_H: f64 = 24.0 * 45.0;
 /// The ingress stated is the mean of this last time, hours; since the last recorded repair where
 /// that is later.
 const RECENT_H: f64 = 24.0 * 30.0;
 /// A state this much less likely than the best (ln) is given up.
-const HOPELESS: f64 = 20.0;
+const HOPELESS: f64 = 16.0;
+/// A sample less likely than this to be strange is not doubted.
+const NEGLIGIBLE_DOUBT: f64 = 1e-3;
 
 /// A state and the log of its weight.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,13 +30,15 @@ pub(crate) struct Slot {
 }
 
 /// The states given each usual rate of a grid, and how well each rate explains the history.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub(crate) struct Filtered {
-    /// ln of the usual rate, ppm/h, ascending with a constant step.
+    /// ln of the usual rate, ppm/h, ascending with a constant step; once for each variant of the law.
     pub(crate) ln_rate: Vec<f64>,
     pub(crate) ln_likelihood: Vec<f64>,
     /// State at the timeline's end in each regime, for each rate.
     pub(crate) slots: Vec<[Slot; MODES]>,
+    /// Variant of the law, for each rate.
+    pub(crate) variant: Vec<usize>,
     /// Hours over which the recent ingress was summed.
     pub(crate) recent_h: f64,
 }
@@ -72,6 +77,7 @@ pub(crate) fn filter(
     Filtered {
         ln_likelihood: run.tracks.iter().map(Track::ln_weight).collect(),
         slots: run.tracks.iter().map(Track::slots).collect(),
+        variant: vec![0; ln_rate.len()],
         recent_h: timeline.end_h - from_h,
         ln_rate,
     }
@@ -109,7 +115,11 @@ impl Track {
     }
 
     fn advance(&mut self, leap: &Leap, change: &Change, law: &Law) {
-        let parts = self.states.iter_mut().zip(&self.weights).zip(FACTORS);
+        let parts = self
+            .states
+            .iter_mut()
+            .zip(&self.weights)
+            .zip(law.moves.factors);
         for ((state, _), factor) in parts.filter(|((_, weight), _)| **weight > 0.0) {
             state.advance(self.rate * factor, leap, law);
         }
@@ -125,34 +135,61 @@ impl Track {
         (self.weights[ENDED], self.states[ENDED]) = ended;
     }
 
-    /// A leak that has ended is over: nothing sets it apart any more.
-    fn settle(&mut self) {
+    /// Two regimes that nothing sets apart any more become one: a leak that has ended and a sample that
+    /// was doubted, once the next observation has judged.
+    fn join_sound(&mut self, mode: usize) {
         let sound = (self.weights[SOUND], self.states[SOUND]);
-        let ended = (self.weights[ENDED], self.states[ENDED]);
-        (self.weights[SOUND], self.states[SOUND]) = merge(sound, ended);
-        self.weights[ENDED] = 0.0;
+        let other = (self.weights[mode], self.states[mode]);
+        (self.weights[SOUND], self.states[SOUND]) = merge(sound, other);
+        self.weights[mode] = 0.0;
     }
 
     fn take(&mut self, kind: &Kind, law: &Law) {
+        let observes = matches!(
+            kind,
+            Kind::Sample { .. } | Kind::RunStart { .. } | Kind::RunEnd { .. } | Kind::Dried { .. }
+        );
+        let before = self.weights.into_iter().zip(self.states);
         let mut gains = [0.0; MODES];
-        for ((state, gain), factor) in self.states.iter_mut().zip(&mut gains).zip(FACTORS) {
+        let all = self
+            .states
+            .iter_mut()
+            .zip(&mut gains)
+            .zip(law.moves.factors);
+        for (((state, gain), factor), _) in all.zip(self.weights).filter(|(_, w)| *w > 0.0) {
             *gain = state.take(kind, self.rate * factor, law);
         }
-        let top = gains.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let strange = match kind {
+            Kind::Sample { ppm, censor, .. } => law.strange.likelihood(*ppm, *censor),
+            _ => 0.0,
+        };
+        let live = gains.iter().zip(self.weights).filter(|(_, w)| *w > 0.0);
+        let top = live.map(|(gain, _)| *gain).fold(strange.ln(), f64::max);
         for (weight, gain) in self.weights.iter_mut().zip(gains) {
             *weight *= (gain - top).exp();
         }
-        let total: f64 = self.weights.iter().sum();
+        if observes {
+            self.join_sound(ENDED);
+            self.join_sound(DOUBTED);
+        }
+        let doubt = strange * (-top).exp();
+        let good: f64 = self.weights.iter().sum();
+        let total = good + doubt;
+        if doubt > NEGLIGIBLE_DOUBT * total
+            && let Some((_, state)) = before.reduce(merge)
+        {
+            // half is a wrong bottle, half a change that nobody wrote down
+            self.weights[DOUBTED] = 0.5 * doubt;
+            self.states[DOUBTED] = state;
+            let sound = (self.weights[SOUND], self.states[SOUND]);
+            let changed = (0.5 * doubt, state.changed_to(kind, law));
+            (self.weights[SOUND], self.states[SOUND]) = merge(sound, changed);
+        }
+        let kept: f64 = self.weights.iter().sum();
         self.ln_scale += top + total.ln();
-        self.weights.iter_mut().for_each(|weight| *weight /= total);
+        self.weights.iter_mut().for_each(|weight| *weight /= kept);
         if !self.ln_scale.is_finite() {
             self.ln_scale = f64::NEG_INFINITY;
-        }
-        if matches!(
-            kind,
-            Kind::Sample { .. } | Kind::RunStart { .. } | Kind::RunEnd { .. }
-        ) {
-            self.settle();
         }
     }
 }
@@ -183,14 +220,15 @@ impl Run<'_> {
     /// Lets some hours pass in equal leaps.
     fn leap(&mut self, hours: f64, sums: f64) {
         let n = (hours / self.longest_leap_h).ceil().clamp(1.0, 1000.0);
-        let leap = Leap::over(hours / n, self.law, sums);
+        let each = hours / n;
         let (begins, ends) = self.law.moves.hazards_per_h();
         let change = Change {
             begins: -(-begins * hours / n).exp_m1(),
             ends: -(-ends * hours / n).exp_m1(),
         };
-        for track in self.tracks.iter_mut().filter(|track| track.is_alive()) {
-            for _ in 0..n as usize {
+        for step in 0..n as usize {
+            let leap = Leap::over((self.now_h + each * step as f64, each), self.law, sums);
+            for track in self.tracks.iter_mut().filter(|track| track.is_alive()) {
                 track.advance(&leap, &change, self.law);
             }
         }
@@ -220,6 +258,9 @@ impl Run<'_> {
     /// rate stands. The other reading is that the usual rate itself has changed: then the old one
     /// tells only in part (`keep`) of the new.
     fn renew(&mut self, keep: f64) {
+        for track in &mut self.tracks {
+            track.join_sound(DOUBTED);
+        }
         let top = self
             .tracks
             .iter()

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use drydown_physics::solubility;
 use drydown_quantity::{ReservoirId, RunId, Stamp};
 use drydown_removal::{RemovalRun, RunStatus};
 use drydown_runs::Run;
@@ -37,10 +38,17 @@ pub struct ReservoirHistory<'a> {
     pub events: &'a [ReservoirEvent],
 }
 
-/// Spread of a sensor's value at a run's end: fitted through the run, or one bin of the log.
-/// From common practice of in-line sensors, no source.
-const FITTED: (f64, f64) = (6.0, 0.06);
-const LOGGED: (f64, f64) = (12.0, 0.12);
+/// Spread of a sensor's value at a run's end, ppm and relative: fitted through the run, or one bin of
+/// the log. From common practice of in-line sensors, no source.
+const FITTED: (f64, f64) = (3.0, 0.08);
+const LOGGED: (f64, f64) = (8.0, 0.12);
+/// What a sensor is off throughout a run, in activity: makers state some ±0.02 (common practice, no
+/// source), read as a 90 % interval. In ppm it grows with what the warm oil can hold.
+const SENSOR_ACTIVITY_SD: f64 = 0.012;
+/// Oil in a unit at work where the run does not say, °C; common practice.
+const WORKING_DEGC: f64 = 62.0;
+/// What such oil holds where its register says nothing, ppm; a middling hydraulic oil, common practice.
+const WORKING_SOLUBILITY_PPM: f64 = 800.0;
 
 /// The history of every reservoir of the register, in the register's order.
 ///
@@ -123,7 +131,23 @@ fn to_run_end(run: &Run, fit: Option<&RemovalRun>, registers: &Registers) -> Run
     let logged_first = run.water_first_ppm.filter(|_| logs && !saturated);
     let logged_last = run.water_last_ppm.filter(|_| logs);
     let from_fit = fitted.is_some_and(|fit| fit.end_ppm.is_some());
-    let (sd_ppm, cv) = if from_fit { FITTED } else { LOGGED };
+    let (noise_ppm, cv) = if from_fit { FITTED } else { LOGGED };
+    let oil = run.oil_type.as_ref().or_else(|| {
+        let reservoir = registers.reservoir(run.reservoir_id.as_ref()?)?;
+        reservoir.oil_type.as_ref()
+    });
+    let holds_ppm = oil
+        .and_then(|oil| registers.oil(oil))
+        .and_then(|oil| {
+            let degc = run.oil_degc.unwrap_or(WORKING_DEGC);
+            Some(solubility::ppm(
+                oil.solubility_a?,
+                oil.solubility_b_k?,
+                degc,
+            ))
+        })
+        .unwrap_or(WORKING_SOLUBILITY_PPM);
+    let sd_ppm = noise_ppm.hypot(SENSOR_ACTIVITY_SD * holds_ppm);
     RunEnd {
         started_at: run.started_at,
         ended_at: run.ended_at,

@@ -1,5 +1,8 @@
 //! The law that the water of a reservoir follows: what a sample shows, how ingress moves.
 
+use drydown_runs::history::Censor;
+use drydown_stats::normal;
+
 /// What a mid-stream sample shows of all the water.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Visible {
@@ -42,11 +45,69 @@ pub(crate) struct Law {
     pub(crate) unrest: f64,
     pub(crate) lab_cv: f64,
     pub(crate) lab_floor_ppm: f64,
-    /// Exchange with the air, 1/h.
+    /// Exchange with the air over the oil, or with the paper in it, 1/h.
     pub(crate) exchange_per_h: f64,
-    /// Content in balance with the air, ppm.
+    /// Content in balance with the air, ppm; 0 where the oil follows its paper: then the usual rate
+    /// over the exchange is the content in balance with the paper.
     pub(crate) air_ppm: f64,
     pub(crate) moves: Moves,
+    pub(crate) season: Season,
+    pub(crate) strange: Strange,
+}
+
+/// The season's part of the ingress, relative to the usual rate: damp summers, warm oil over paper.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Season {
+    /// Factors on the cosine and the sine of the angle of the year, which is zero at its beginning.
+    pub(crate) cos: f64,
+    pub(crate) sin: f64,
+    /// Hour of the year at the timeline's origin, and hours from there to as_of.
+    pub(crate) origin_h: f64,
+    pub(crate) now_h: f64,
+}
+
+const YEAR_H: f64 = 365.25 * 24.0;
+
+impl Season {
+    /// Mean over some hours from a time on the timeline.
+    pub(crate) fn mean(self, from_h: f64, hours: f64) -> f64 {
+        if self.cos == 0.0 && self.sin == 0.0 {
+            return 0.0;
+        }
+        let turn = std::f64::consts::TAU / YEAR_H;
+        let (start, half) = ((self.origin_h + from_h) * turn, 0.5 * hours * turn);
+        let middle = start + half;
+        // a span's mean is the value at its middle, flattened by sin(x)/x
+        let flat = if half > 1e-6 { half.sin() / half } else { 1.0 };
+        flat * (self.cos * middle.cos() + self.sin * middle.sin())
+    }
+}
+
+/// A sample that has nothing to do with the water seen before: what it then reads (lognormal).
+///
+/// It is another reservoir's or from a dirty bottle, or the water changed and nobody wrote it down (an
+/// oil change, a burst cooler).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Strange {
+    pub(crate) ln_ppm: f64,
+    pub(crate) ln_sd: f64,
+}
+
+/// Share of samples that are strange; common practice, no source.
+const STRANGE_SHARE: f64 = 0.01;
+
+impl Strange {
+    /// Likelihood of a result if the sample is strange, the share of such included.
+    pub(crate) fn likelihood(self, ppm: f64, censor: Censor) -> f64 {
+        let ppm = ppm.max(1.0);
+        let z = (ppm.ln() - self.ln_ppm) / self.ln_sd;
+        let reads = match censor {
+            Censor::Exact => normal::pdf(z) / (self.ln_sd * ppm),
+            Censor::Below => normal::cdf(z),
+            Censor::Above => normal::survival(z),
+        };
+        STRANGE_SHARE * reads
+    }
 }
 
 /// How the ingress of a reservoir moves about its usual value.
@@ -63,19 +124,25 @@ pub(crate) struct Moves {
     pub(crate) leaks_per_year: f64,
     /// Mean life of a leak that nobody records.
     pub(crate) leak_days: f64,
+    /// What each regime multiplies the rate by.
+    pub(crate) factors: [f64; MODES],
 }
 
-/// Regimes of a reservoir: no leak, three sizes of leak, and a leak that came and went since the level
-/// was last seen. The last one keeps its water apart from that of a reservoir that never leaked until
-/// an observation has judged between the two; one normal law for both would call such water an error
-/// of the laboratory.
-pub(crate) const MODES: usize = 5;
+/// Regimes of a reservoir: no leak, three sizes of leak, a leak that came and went since the level was
+/// last seen, and a last sample that was wrong. The last two keep their water apart from
+/// that of a sound reservoir until an observation has judged between them; one normal law for all would
+/// call such water an error of the laboratory, or a wrong bottle the truth.
+pub(crate) const MODES: usize = 6;
 pub(crate) const SOUND: usize = 0;
 pub(crate) const ENDED: usize = 4;
+pub(crate) const DOUBTED: usize = 5;
 /// What each regime multiplies the ingress by, and how often a leak is of that size. A leak brings
 /// some times to some twenty times the usual water (common practice, no source).
-pub(crate) const FACTORS: [f64; MODES] = [1.0, 2.5, 6.0, 15.0, 1.0];
-pub(crate) const SIZES: [f64; MODES] = [0.0, 0.3, 0.4, 0.3, 0.0];
+pub(crate) const LEAKS: [f64; MODES] = [1.0, 2.5, 6.0, 15.0, 1.0, 1.0];
+/// The same where the oil follows its paper: what it settles to meanwhile. The paper takes up a leak's
+/// water about as fast as it comes (the same leaks, over an exchange of some two weeks).
+pub(crate) const LEAKS_OVER_PAPER: [f64; MODES] = [1.0, 1.3, 1.8, 3.5, 1.0, 1.0];
+pub(crate) const SIZES: [f64; MODES] = [0.0, 0.3, 0.4, 0.3, 0.0, 0.0];
 
 impl Moves {
     /// Hazards of a leak's beginning and of its end, per hour.
@@ -98,7 +165,28 @@ impl Moves {
 const UNREST_PPM: f64 = 1.5;
 const UNREST_RELATIVE: f64 = 1.0;
 
+/// How the exchange of one reservoir stands to its fleet's: weight and factor. A breather's opening and
+/// a headspace are each reservoir's own (a factor of two or three either way; common practice, no source).
+const EXCHANGES: [(f64, f64); 3] = [(0.4, 1.0), (0.35, 0.1), (0.25, 3.0)];
+
 impl Law {
+    /// The laws that a reservoir may have under its fleet's, with the ln of their weights.
+    pub(crate) fn variants(&self) -> impl Iterator<Item = (f64, Self)> + '_ {
+        // only what the air does differs: papers are alike enough
+        let n = if self.exchange_per_h > 0.0 && self.air_ppm > 0.0 {
+            EXCHANGES.len()
+        } else {
+            1
+        };
+        EXCHANGES.iter().take(n).map(move |(weight, factor)| {
+            let law = Self {
+                exchange_per_h: factor * self.exchange_per_h,
+                ..*self
+            };
+            (if n > 1 { weight.ln() } else { 0.0 }, law)
+        })
+    }
+
     /// Diffusion of the level, (ppm per root day)², at a rate in ppm/h: its own, and that of water
     /// that comes in bursts.
     pub(crate) fn diffusion_per_day(&self, rate_per_h: f64) -> (f64, f64) {
@@ -118,6 +206,13 @@ impl Law {
     }
 }
 
+/// A content of all water that must not be passed, and how far off it may be, ppm.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Threshold {
+    pub(crate) ppm: f64,
+    pub(crate) sd_ppm: f64,
+}
+
 /// A level before anything was seen: mean and standard deviation, ppm.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct LevelPrior {
@@ -128,6 +223,26 @@ pub(crate) struct LevelPrior {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_season_has_its_mean_and_none_over_a_year() {
+        let season = Season {
+            cos: 0.2,
+            sin: -0.1,
+            origin_h: 500.0,
+            now_h: 0.0,
+        };
+        let (from_h, hours, n) = (300.0, 2000.0, 20_000);
+        let turn = std::f64::consts::TAU / YEAR_H;
+        let sum: f64 = (0..n)
+            .map(|k| {
+                let at = (500.0 + from_h + hours * (f64::from(k) + 0.5) / f64::from(n)) * turn;
+                0.2 * at.cos() - 0.1 * at.sin()
+            })
+            .sum();
+        assert!((season.mean(from_h, hours) - sum / f64::from(n)).abs() < 1e-8);
+        assert!(season.mean(from_h, YEAR_H).abs() < 1e-12);
+    }
 
     #[test]
     fn all_water_and_sample_are_inverse() {

@@ -17,8 +17,8 @@ pub(crate) struct Level {
     pub(crate) var: f64,
 }
 
-/// An innovation beyond this many standard deviations widens the observation instead of moving the
-/// level: one wrong bottle must not own the answer.
+/// A sensor's innovation beyond this many standard deviations widens the observation instead of moving
+/// the level. A sample's does not: the filter keeps the other reading, that the bottle is wrong, apart.
 const WIDEST_INNOVATION: f64 = 4.0;
 
 impl Level {
@@ -32,37 +32,36 @@ impl Level {
                 width_h,
                 extra_sd_ppm,
             } => {
-                let cv = law.lab_cv.hypot(extra_cv);
+                let cv2 = law.lab_cv * law.lab_cv + extra_cv * extra_cv;
                 // a uniform time within the width moves the level by rate·width/√12
-                let timing = rate_per_h * width_h / 12f64.sqrt();
-                let floor = law.lab_floor_ppm.hypot(timing).hypot(extra_sd_ppm);
-                let sd = |shown: f64| floor.hypot(cv * shown.max(0.0));
+                let timing = rate_per_h * width_h;
+                let floor = law.lab_floor_ppm * law.lab_floor_ppm
+                    + timing * timing / 12.0
+                    + extra_sd_ppm * extra_sd_ppm;
+                let sd = |shown: f64| (floor + cv2 * shown.max(0.0).powi(2)).sqrt();
                 match censor {
-                    Censor::Exact => self.observe(ppm, sd, law.visible),
+                    Censor::Exact => self.observe(ppm, sd, law.visible, f64::INFINITY),
                     Censor::Below | Censor::Above => self.bound(ppm, sd(ppm), law.visible, censor),
                 }
             }
-            Kind::RunStart { ppm, sd_ppm } => self.observe(ppm, |_| sd_ppm, law.visible),
-            Kind::RunEnd {
-                end: Some((ppm, sd_ppm)),
-            } => (
+            Kind::RunStart { ppm, sd_ppm } => {
+                self.observe(ppm, |_| sd_ppm, law.visible, WIDEST_INNOVATION)
+            }
+            Kind::RunEnd { ppm, sd_ppm } => (
                 Self {
                     mean: ppm,
                     var: sd_ppm * sd_ppm,
                 },
                 0.0,
             ),
-            // dried by nobody knows how much
-            Kind::RunEnd { end: None } => {
-                let level = self.mean.max(10.0);
-                (
-                    Self {
-                        mean: 0.5 * level,
-                        var: 0.25 * self.var + (0.3 * level).powi(2),
-                    },
-                    0.0,
-                )
-            }
+            // dried by nobody knows how much: as runs do whose ends were seen
+            Kind::Dried { left, left_sd } => (
+                Self {
+                    mean: left * self.mean,
+                    var: left * left * self.var + (left_sd * self.mean).powi(2),
+                },
+                0.0,
+            ),
             Kind::Mix {
                 share,
                 share_sd,
@@ -104,30 +103,35 @@ impl Level {
     }
 
     /// An exact value; its spread is that of the level it turns out to be.
-    fn observe(self, shown: f64, sd_of: impl Fn(f64) -> f64, visible: Visible) -> (Self, f64) {
+    fn observe(
+        self,
+        shown: f64,
+        sd_of: impl Fn(f64) -> f64,
+        visible: Visible,
+        widest: f64,
+    ) -> (Self, f64) {
         let mut sd = sd_of(shown);
         let mut at = self.mean;
-        let mut result = (self, 0.0);
+        let (mut level, mut residual, mut total) = (self, 0.0, 1.0);
         for _ in 0..3 {
             let slope = visible.slope(at);
             // the tangent at `at`, taken back to the prior mean
             let predicted = visible.sample_ppm(at) + slope * (self.mean - at);
-            let residual = shown - predicted;
+            residual = shown - predicted;
             let signal = slope * slope * self.var;
-            let clipped = (residual / WIDEST_INNOVATION).powi(2) - signal;
+            let clipped = (residual / widest).powi(2) - signal;
             let noise = (sd * sd).max(clipped);
-            let total = signal + noise;
+            total = signal + noise;
             let gain = slope * self.var / total;
-            let level = Self {
+            level = Self {
                 mean: self.mean + gain * residual,
                 var: self.var * noise / total,
             };
-            let z = residual / total.sqrt();
-            result = (level, normal::ln_pdf(z) - 0.5 * total.ln());
             at = level.mean;
             sd = sd_of(visible.sample_ppm(level.mean));
         }
-        result
+        let ln = -0.5 * (residual * residual / total + total.ln()) - normal::LN_SQRT_2PI;
+        (level, ln)
     }
 
     /// A bound: below the stated value (and above zero: there is no negative water), or above it.
@@ -224,12 +228,12 @@ mod tests {
     }
 
     #[test]
-    fn a_wrong_bottle_does_not_own_the_level() {
+    fn a_wild_sensor_does_not_own_the_level() {
         let level = Level {
             mean: 100.0,
             var: 100.0,
         };
-        let (moved, _) = level.observe(5000.0, |_| 15.0, ALL);
+        let (moved, _) = level.observe(5000.0, |_| 15.0, ALL, WIDEST_INNOVATION);
         assert!(moved.mean < 130.0, "{moved:?}");
     }
 }

@@ -19,15 +19,26 @@ mod prior;
 mod rank;
 mod rows;
 mod scenario;
+mod spread;
 mod state;
 mod subject;
 mod timeline;
 mod trend;
+mod unrest;
 
 #[cfg(test)]
+mod calibration;
+#[cfg(test)]
+mod nature;
+#[cfg(test)]
+mod swapped;
+#[cfg(test)]
 mod trials;
+#[cfg(test)]
+mod world;
 
-pub use assess::assess;
+pub use assess::{assess, assess_with};
 pub use config::{ReservoirsConfig, RiskWeights};
 pub use history::{ReservoirHistory, RunEnd, histories};
 pub use rows::ReservoirRisk;
+pub use spread::{InTurn, Spread};

@@ -84,7 +84,7 @@ pub(crate) fn water_limit(reservoir: &Reservoir, oil: Option<&Oil>) -> Option<Wa
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::trials::plain_reservoir;
+    use crate::world::plain_reservoir;
 
     #[test]
     fn the_register_wins_and_a_default_says_what_it_is_for() {

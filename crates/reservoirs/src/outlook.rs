@@ -5,9 +5,9 @@
 
 use drydown_stats::normal;
 
-use crate::law::{Law, Visible};
+use crate::law::{Law, Threshold, Visible};
 use crate::posterior::{Cell, Posterior};
-use crate::scenario::{Ahead, FINE, ROUGH, scenarios};
+use crate::scenario::{Aheads, FINE, ROUGH, scenarios};
 
 /// A reservoir's future water under one law.
 #[derive(Clone, Copy, Debug)]
@@ -18,51 +18,53 @@ pub(crate) struct Outlook<'a> {
 
 impl Outlook<'_> {
     /// Probability that all water passes a threshold at any time within some days.
-    pub(crate) fn passage(&self, threshold_ppm: f64, days: f64) -> f64 {
-        self.passage_over(threshold_ppm, &Ahead::new(self.law, days, FINE))
+    pub(crate) fn passage(&self, threshold: Threshold, days: f64) -> f64 {
+        self.passage_over(threshold, &Aheads::new(self.law, days, FINE))
     }
 
-    fn passage_over(&self, threshold_ppm: f64, ahead: &Ahead) -> f64 {
+    fn passage_over(&self, threshold: Threshold, ahead: &Aheads) -> f64 {
         let p: f64 = self
             .posterior
             .cells()
-            .map(|cell| cell.weight * self.cell_passage(cell, threshold_ppm, ahead))
+            .map(|cell| cell.weight * self.cell_passage(cell, threshold, ahead))
             .sum();
         p.clamp(0.0, 1.0)
     }
 
     /// The same for one cell.
-    pub(crate) fn cell_passage(&self, cell: &Cell, threshold_ppm: f64, ahead: &Ahead) -> f64 {
-        if !threshold_ppm.is_finite() {
+    pub(crate) fn cell_passage(&self, cell: &Cell, threshold: Threshold, ahead: &Aheads) -> f64 {
+        let Some(ahead) = ahead.of(cell).filter(|_| threshold.ppm.is_finite()) else {
             return 0.0;
-        }
+        };
         scenarios(cell.mode, ahead)
+            .filter(|(weight, _)| *weight > 0.0)
             .map(|(weight, factor)| {
-                weight * ahead.passage(cell, cell.usual_per_h * factor, threshold_ppm, self.law)
+                weight * ahead.passage(cell, cell.usual_per_h * factor, threshold)
             })
             .sum()
     }
 
     /// Expected ppm-days of the sampled water above a limit within some days.
     pub(crate) fn excess_ppm_days(&self, limit_ppm: f64, days: f64) -> f64 {
-        const SLICES: u32 = 12;
+        const SLICES: u32 = 8;
         let slice = days / f64::from(SLICES);
         let visible = self.law.visible;
         (0..SLICES)
             .map(|idx| {
-                let ahead = Ahead::new(self.law, slice * (f64::from(idx) + 0.5), ROUGH);
+                let ahead = Aheads::new(self.law, slice * (f64::from(idx) + 0.5), ROUGH);
                 let mean: f64 = self
                     .posterior
                     .cells()
-                    .map(|cell| {
-                        let sum: f64 = scenarios(cell.mode, &ahead)
+                    .filter_map(|cell| {
+                        let ahead = ahead.of(cell)?;
+                        let sum: f64 = scenarios(cell.mode, ahead)
                             .map(|(weight, factor)| {
                                 let rate = cell.usual_per_h * factor;
-                                let (mean, var) = ahead.level(cell, rate, self.law);
+                                let (mean, var) = ahead.level(cell, rate);
                                 weight * mean_excess(mean, var.sqrt(), limit_ppm, visible)
                             })
                             .sum();
-                        cell.weight * sum
+                        Some(cell.weight * sum)
                     })
                     .sum();
                 mean * slice
@@ -70,11 +72,10 @@ impl Outlook<'_> {
             .sum()
     }
 
-    /// Days until the lowest of some thresholds has been passed with this probability, to the day;
+    /// Days until a threshold has been passed with this probability, to the day;
     /// None beyond the horizon.
-    pub(crate) fn days_until(&self, thresholds: &[f64], p: f64, horizon_days: f64) -> Option<f64> {
-        let lowest = thresholds.iter().copied().fold(f64::INFINITY, f64::min);
-        let ahead = |days: f64| Ahead::new(self.law, days, ROUGH);
+    pub(crate) fn days_until(&self, lowest: Threshold, p: f64, horizon_days: f64) -> Option<f64> {
+        let ahead = |days: f64| Aheads::new(self.law, days, ROUGH);
         let passed = |days: f64| self.passage_over(lowest, &ahead(days)) >= p;
         if !passed(horizon_days) {
             return None;
@@ -99,7 +100,7 @@ fn mean_excess(mean: f64, sd: f64, limit_ppm: f64, visible: Visible) -> f64 {
             return 0.0;
         }
         let z = (mean - threshold) / sd.max(1e-9);
-        sd * normal::pdf(z) + (mean - threshold) * normal::cdf(z)
+        sd * normal::pdf(z) + (mean - threshold) * normal::quick_cdf(z)
     };
     let share = visible.emulsified_share;
     if limit_ppm >= visible.solubility_ppm {

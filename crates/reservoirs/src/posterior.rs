@@ -3,8 +3,8 @@
 use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
-use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, filter};
-use crate::law::{FACTORS, Law, LevelPrior, MODES};
+use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
+use crate::law::{Law, LevelPrior, Moves};
 use crate::prior::LnIngress;
 use crate::state::{State, merge};
 use crate::timeline::Timeline;
@@ -37,19 +37,31 @@ pub(crate) struct Posterior {
     recent_h: f64,
     ingress: LnIngress,
     mass: Mass,
+    lab_bias: f64,
 }
 
 /// A point of the grid of less weight is left out.
 const NEGLIGIBLE: f64 = 1e-7;
 /// Neighbours on the grid become one cell until it has this weight: many unlikely cells cost time, and
 /// leaving them out would leave out what is unlikely but bad.
-const PORTION: f64 = 0.01;
-/// Points of a grid.
-const POINTS: usize = 25;
-/// Points of a grid that only the integral is taken of.
-const FEW_POINTS: usize = 15;
+const PORTION: f64 = 0.02;
+/// Step of a grid, ln: sums over a smooth law are exact long before a step is a standard deviation of
+/// it, and hardly any rate is known better than by a quarter. At least and at most so many points.
+const STEP: f64 = 0.25;
+const POINTS: (usize, usize) = (13, 25);
+/// The same for a grid that only the integral is taken of.
+const ROUGH_STEP: f64 = 0.5;
+const ROUGH_POINTS: (usize, usize) = (9, 15);
+/// Points that find where the likelihood lies.
+const SCAN_POINTS: usize = 21;
 /// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
 const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
+
+/// Points over an interval, ends included, a step apart if their number allows.
+fn stepped((low, high): (f64, f64), step: f64, (least, most): (usize, usize)) -> Vec<f64> {
+    let n = ((high - low) / step).ceil() as usize + 1;
+    grid((low, high), n.clamp(least, most))
+}
 
 /// `n` points over an interval, ends included.
 fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
@@ -61,7 +73,23 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 #[must_use]
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
     let range = likely_range(timeline, law, level);
-    filter(timeline, grid(range, POINTS), law, level, FINE_LEAP_H)
+    let rates = stepped(range, STEP, POINTS);
+    let mut all = Filtered::default();
+    for (variant, (ln_weight, law)) in law.variants().enumerate() {
+        let mut table = filter(timeline, rates.clone(), &law, level, FINE_LEAP_H);
+        all.recent_h = table.recent_h;
+        all.variant.resize(all.variant.len() + rates.len(), variant);
+        all.ln_rate.append(&mut table.ln_rate);
+        all.slots.extend(table.slots.into_iter().map(|slots| {
+            slots.map(|slot| Slot {
+                ln_weight: slot.ln_weight + ln_weight,
+                ..slot
+            })
+        }));
+        let logs = table.ln_likelihood.iter().map(|ln| ln + ln_weight);
+        all.ln_likelihood.extend(logs);
+    }
+    all
 }
 
 /// The likelihood on a few points of a range of ln rates: enough for its integral.
@@ -72,26 +100,26 @@ pub(crate) fn coarse_likelihood(
     level: LevelPrior,
     range: (f64, f64),
 ) -> Filtered {
-    let rates = grid(range, FEW_POINTS);
+    let rates = stepped(range, ROUGH_STEP, ROUGH_POINTS);
     filter(timeline, rates, law, level, FINE_LEAP_H)
 }
 
 /// Where the likelihood is not negligible.
 pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) -> (f64, f64) {
-    let rates = grid(LN_RATE_RANGE, POINTS);
+    let rates = grid(LN_RATE_RANGE, SCAN_POINTS);
     let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
     let top = coarse
         .ln_likelihood
         .iter()
         .copied()
         .fold(f64::NEG_INFINITY, f64::max);
-    let alive = |l: &f64| *l > top - 18.0;
+    let alive = |l: &f64| *l > top - 14.0;
     let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
     let last = coarse.ln_likelihood.iter().rposition(alive);
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
     (
         at(first.saturating_sub(1), LN_RATE_RANGE.0),
-        at(last.unwrap_or(POINTS) + 1, LN_RATE_RANGE.1),
+        at(last.unwrap_or(SCAN_POINTS) + 1, LN_RATE_RANGE.1),
     )
 }
 
@@ -128,19 +156,32 @@ impl Posterior {
     /// The likelihood's grid ends where the likelihood is negligible, whatever the prior: it serves
     /// every prior that is not narrower than its step.
     #[must_use]
-    pub(crate) fn new(filtered: &Filtered, (ingress, mass): (LnIngress, Mass)) -> Self {
+    pub(crate) fn new(
+        filtered: &Filtered,
+        (ingress, mass): (LnIngress, Mass),
+        (moves, lab_bias): (&Moves, f64),
+    ) -> Self {
         let (weights, _) = weigh(filtered, mass.ln_rate(ingress));
         let mut cells = Vec::new();
-        for mode in 0..MODES {
+        let variants = filtered.variant.last().map_or(0, |last| last + 1);
+        for (variant, (mode, factor)) in (0..variants).flat_map(|variant| {
+            moves
+                .factors
+                .into_iter()
+                .enumerate()
+                .map(move |m| (variant, m))
+        }) {
             let grid = filtered.ln_rate.iter().zip(&filtered.ln_likelihood);
-            let of_mode = grid.zip(weights.iter().zip(&filtered.slots)).filter_map(
-                |((ln_rate, ln_all), (weight, slots))| {
-                    let slot = slots.get(mode)?;
-                    let weight = weight * (slot.ln_weight - ln_all).exp();
-                    (weight > NEGLIGIBLE).then_some((weight, *ln_rate, slot.state))
-                },
-            );
-            gather(of_mode, mode, &mut cells);
+            let rows = grid.zip(weights.iter().zip(&filtered.slots));
+            let of_variant = rows
+                .zip(&filtered.variant)
+                .filter(|(_, of)| **of == variant);
+            let of_mode = of_variant.filter_map(|(((ln_rate, ln_all), (weight, slots)), _)| {
+                let slot = slots.get(mode)?;
+                let weight = weight * (slot.ln_weight - ln_all).exp();
+                (weight > NEGLIGIBLE).then_some((weight, *ln_rate, slot.state))
+            });
+            gather(of_mode, (variant, mode, factor), &mut cells);
         }
         let total: f64 = cells.iter().map(|cell| cell.weight).sum();
         for cell in &mut cells {
@@ -152,12 +193,19 @@ impl Posterior {
             recent_h: filtered.recent_h,
             ingress,
             mass,
+            lab_bias,
         }
     }
 
     /// The cells that matter; their weights sum to one.
     pub(crate) fn cells(&self) -> impl Iterator<Item = &Cell> + Clone + '_ {
         self.cells.iter()
+    }
+
+    /// Standard deviation of a cell's level, with what the laboratory may be off in all results alike.
+    fn level_sd(&self, cell: &Cell) -> f64 {
+        let bias = self.lab_bias * cell.state.level;
+        (cell.state.cov.cc.max(1e-9) + bias * bias).sqrt()
     }
 
     /// Mean level, ppm.
@@ -173,12 +221,14 @@ impl Posterior {
     pub(crate) fn level_quantile_ppm(&self, p: f64) -> f64 {
         let law = |x: f64| {
             self.cells()
-                .map(|cell| cell.weight * normal::cdf((x - cell.state.level) / cell.level_sd()))
+                .map(|cell| {
+                    cell.weight * normal::quick_cdf((x - cell.state.level) / self.level_sd(cell))
+                })
                 .sum::<f64>()
         };
         let ends = self
             .cells()
-            .map(|cell| (cell.state.level, 8.0 * cell.level_sd()));
+            .map(|cell| (cell.state.level, 8.0 * self.level_sd(cell)));
         bisect(law, ends, p).max(0.0)
     }
 
@@ -204,7 +254,7 @@ impl Posterior {
         let law = |x: f64| {
             parts
                 .iter()
-                .map(|(w, mean, sd)| w * normal::cdf((x - mean) / sd))
+                .map(|(w, mean, sd)| w * normal::quick_cdf((x - mean) / sd))
                 .sum::<f64>()
         };
         let ends = parts.iter().map(|(_, mean, sd)| (*mean, 8.0 * sd));
@@ -246,19 +296,18 @@ impl Posterior {
 pub(crate) struct Cell {
     pub(crate) weight: f64,
     pub(crate) usual_per_h: f64,
+    /// Variant of the law.
+    pub(crate) variant: usize,
     pub(crate) mode: usize,
+    /// What its regime multiplies the rate by.
+    pub(crate) factor: f64,
     pub(crate) state: State,
 }
 
 impl Cell {
-    pub(crate) fn level_sd(&self) -> f64 {
-        self.state.cov.cc.max(1e-9).sqrt()
-    }
-
     /// Rate of the level now, ppm/h.
     pub(crate) fn rate_now_per_h(&self) -> f64 {
-        let factor = FACTORS.get(self.mode).copied().unwrap_or(1.0);
-        self.usual_per_h * factor * (1.0 + self.state.wander).max(LEAST_SHARE)
+        self.usual_per_h * self.factor * (1.0 + self.state.wander).max(LEAST_SHARE)
     }
 
     /// Recent ingress over the usual: mean and variance of its ln (lognormal of the same moments).
@@ -270,7 +319,7 @@ impl Cell {
                 self.state.cov.aa / (usual * usual),
             )
         } else {
-            let factor = FACTORS.get(self.mode).copied().unwrap_or(1.0);
+            let factor = self.factor;
             let cov = self.state.cov;
             ((1.0 + self.state.wander) * factor, cov.uu * factor * factor)
         };
@@ -281,13 +330,19 @@ impl Cell {
 }
 
 /// Cells of one regime from the points (weight, ln rate, state) of the grid, in its order.
-fn gather(points: impl Iterator<Item = (f64, f64, State)>, mode: usize, cells: &mut Vec<Cell>) {
+fn gather(
+    points: impl Iterator<Item = (f64, f64, State)>,
+    (variant, mode, factor): (usize, usize, f64),
+    cells: &mut Vec<Cell>,
+) {
     let mut pending: Option<(f64, f64, State)> = None;
     let mut emit = |(weight, ln_rate, state): (f64, f64, State)| {
         cells.push(Cell {
             weight,
             usual_per_h: ln_rate.exp(),
+            variant,
             mode,
+            factor,
             state,
         });
     };
@@ -323,7 +378,7 @@ fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f
     if !(low.is_finite() && high.is_finite()) {
         return f64::NAN;
     }
-    for _ in 0..60 {
+    for _ in 0..36 {
         let middle = 0.5 * (low + high);
         if law(middle) < p {
             low = middle;

@@ -4,7 +4,10 @@
 //! come in as a pseudo-value with a variance. For given spreads the rest is solved exactly (services
 //! as penalised columns, sites by Schur complement); the spreads are integrated over a grid with
 //! half-normal priors (statistics: empirical Bayes with the uncertainty of its own fit). A
-//! reservoir's prior leaves its own pseudo-value out.
+//! reservoir's prior leaves its own pseudo-value out. Reservoirs of one site and service enter as
+//! sums, so that a large fleet costs one pass per spread.
+
+use std::collections::BTreeMap;
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
@@ -41,6 +44,8 @@ const SERVICE_SD: [f64; 4] = [0.05, 0.25, 0.5, 0.9];
 const RESERVOIR_SD: [f64; 7] = [0.15, 0.3, 0.45, 0.65, 0.9, 1.25, 1.7];
 /// Scales of the half-normal priors of the three.
 const SPREAD_SCALE: (f64, f64, f64) = (0.5, 0.5, 1.0);
+/// A spread of less weight than this is left out.
+const NEGLIGIBLE: f64 = 1e-6;
 
 #[derive(Clone, Copy, Debug)]
 struct Spread {
@@ -49,53 +54,117 @@ struct Spread {
     reservoir: f64,
 }
 
-/// The law of each reservoir's ln ingress from everybody else's data.
+/// How many sites and services there are.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Groups {
+    pub(crate) sites: usize,
+    pub(crate) services: usize,
+}
+
+/// The law of each reservoir's ln ingress from everybody else's data; `vague` before any.
 #[must_use]
-pub(crate) fn fit_prior(
-    evidence: &[Evidence],
-    n_sites: usize,
-    n_services: usize,
-) -> Vec<LnIngress> {
-    let mut mixture: Vec<(f64, Vec<LnIngress>)> = Vec::new();
-    for site in SITE_SD {
-        for service in SERVICE_SD {
-            for reservoir in RESERVOIR_SD {
+pub(crate) fn fit_prior(evidence: &[Evidence], groups: Groups, vague: LnIngress) -> Vec<LnIngress> {
+    let mut solved = Vec::new();
+    for reservoir in RESERVOIR_SD {
+        let sums = Sums::new(evidence, reservoir, vague);
+        for site in SITE_SD {
+            for service in SERVICE_SD {
                 let spread = Spread {
                     site,
                     service,
                     reservoir,
                 };
-                if let Some(solved) = solve(evidence, n_sites, n_services, spread) {
-                    mixture.push(solved);
-                }
+                solved.extend(Solved::new(&sums, groups, spread, vague));
             }
         }
     }
-    let top = mixture
-        .iter()
-        .map(|(ln, _)| *ln)
-        .fold(f64::NEG_INFINITY, f64::max);
-    let weights: Vec<f64> = mixture.iter().map(|(ln, _)| (ln - top).exp()).collect();
-    let total: f64 = weights.iter().sum();
-    (0..evidence.len())
-        .map(|idx| {
-            let parts = || {
-                weights
-                    .iter()
-                    .zip(&mixture)
-                    .filter_map(|(w, (_, laws))| laws.get(idx).map(|law| (w / total, *law)))
-            };
-            let mean: f64 = parts().map(|(w, law)| w * law.mean).sum();
-            let var: f64 = parts()
-                .map(|(w, law)| w * (law.var + (law.mean - mean).powi(2)))
-                .sum();
-            if mean.is_finite() && var > 0.0 {
-                LnIngress { mean, var }
-            } else {
-                VAGUE
+    let logs = solved.iter().map(|part| part.ln_weight);
+    let top = logs.fold(f64::NEG_INFINITY, f64::max);
+    let weight = |part: &Solved| (part.ln_weight - top).exp();
+    let total: f64 = solved.iter().map(weight).sum();
+    // mean and square of each reservoir's law over the spreads
+    let mut moments = vec![(0.0, 0.0); evidence.len()];
+    let mut kept = 0.0;
+    for part in &solved {
+        let share = weight(part) / total;
+        if share < NEGLIGIBLE {
+            continue;
+        }
+        kept += share;
+        let reaches = part.reaches(evidence);
+        for (row, moment) in evidence.iter().zip(&mut moments) {
+            let law = part.law_of(row, &reaches, vague);
+            moment.0 += share * law.mean;
+            moment.1 += share * (law.var + law.mean * law.mean);
+        }
+    }
+    let to_law = |(first, second): (f64, f64)| {
+        let mean = first / kept;
+        let var = second / kept - mean * mean;
+        if mean.is_finite() && var > 0.0 {
+            LnIngress { mean, var }
+        } else {
+            vague
+        }
+    };
+    moments.into_iter().map(to_law).collect()
+}
+
+/// Weighted sums over the reservoirs of one site and service: of 1, mass, mass², value, mass·value.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sum {
+    weight: f64,
+    x: f64,
+    xx: f64,
+    y: f64,
+    xy: f64,
+}
+
+/// What one spread between reservoirs makes of the evidence.
+struct Sums {
+    by_group: BTreeMap<(usize, usize), Sum>,
+    square: f64,
+    ln_det: f64,
+}
+
+/// Weight of a reservoir's own value.
+fn weight_of(row: &Evidence, reservoir_sd: f64) -> f64 {
+    if row.var.is_finite() {
+        1.0 / (row.var + reservoir_sd.powi(2))
+    } else {
+        0.0
+    }
+}
+
+/// The pseudo-value less the vague mean.
+fn centred(row: &Evidence, vague: LnIngress) -> f64 {
+    row.ln_g - vague.mean - MASS_SLOPE.0 * row.ln_mass
+}
+
+impl Sums {
+    fn new(evidence: &[Evidence], reservoir_sd: f64, vague: LnIngress) -> Self {
+        let mut sums = Self {
+            by_group: BTreeMap::new(),
+            square: 0.0,
+            ln_det: 0.0,
+        };
+        for row in evidence {
+            let w = weight_of(row, reservoir_sd);
+            if w <= 0.0 {
+                continue;
             }
-        })
-        .collect()
+            let (x, y) = (row.ln_mass, centred(row, vague));
+            let sum = sums.by_group.entry((row.site, row.service)).or_default();
+            sum.weight += w;
+            sum.x += w * x;
+            sum.xx += w * x * x;
+            sum.y += w * y;
+            sum.xy += w * x * y;
+            sums.square += w * y * y;
+            sums.ln_det -= w.ln();
+        }
+        sums
+    }
 }
 
 /// Sums of one site.
@@ -105,80 +174,152 @@ struct SiteSums {
     value: f64,
 }
 
-/// Log weight of a spread and the law of every reservoir under it.
-fn solve(
-    evidence: &[Evidence],
-    n_sites: usize,
-    n_services: usize,
+/// The solution for one spread: columns are the mean, the mass, the services.
+struct Solved {
     spread: Spread,
-) -> Option<(f64, Vec<LnIngress>)> {
-    let p = 2 + n_services;
-    let prior_precision = DVector::from_fn(p, |row, _| match row {
-        0 => 1.0 / VAGUE.var,
-        1 => 1.0 / MASS_SLOPE.1.powi(2),
-        _ => 1.0 / spread.service.powi(2),
-    });
-    let mut matrix = DMatrix::from_diagonal(&prior_precision);
-    let mut right = DVector::zeros(p);
-    let mut sites: Vec<SiteSums> = (0..n_sites)
-        .map(|_| SiteSums {
-            weight: 0.0,
-            columns: DVector::zeros(p),
-            value: 0.0,
-        })
-        .collect();
-    let (mut square, mut ln_det) = (0.0, 0.0);
-    let weight_of = |row: &Evidence| {
-        if row.var.is_finite() {
-            1.0 / (row.var + spread.reservoir.powi(2))
-        } else {
-            0.0
+    ln_weight: f64,
+    sites: Vec<SiteSums>,
+    factor: Cholesky<f64, Dyn>,
+    theta: DVector<f64>,
+}
+
+/// How the law of a reservoir of one site and service depends on its mass x: its mean is
+/// `mean.0 + mean.1·x`, its variance `var.0 + var.1·x + var.2·x²`.
+#[derive(Clone, Copy, Debug)]
+struct Reach {
+    mean: (f64, f64),
+    var: (f64, f64, f64),
+}
+
+impl Solved {
+    fn new(sums: &Sums, groups: Groups, spread: Spread, vague: LnIngress) -> Option<Self> {
+        let p = 2 + groups.services;
+        let prior_precision = DVector::from_fn(p, |row, _| match row {
+            0 => 1.0 / vague.var,
+            1 => 1.0 / MASS_SLOPE.1.powi(2),
+            _ => 1.0 / spread.service.powi(2),
+        });
+        let mut matrix = DMatrix::from_diagonal(&prior_precision);
+        let mut right = DVector::zeros(p);
+        let mut sites: Vec<SiteSums> = (0..groups.sites)
+            .map(|_| SiteSums {
+                weight: 0.0,
+                columns: DVector::zeros(p),
+                value: 0.0,
+            })
+            .collect();
+        let mut square = sums.square;
+        let mut ln_det = sums.ln_det;
+        for ((site, service), sum) in &sums.by_group {
+            let of_service = 2 + service;
+            for (row, column, value) in [
+                (0, 0, sum.weight),
+                (0, 1, sum.x),
+                (1, 0, sum.x),
+                (1, 1, sum.xx),
+                (0, of_service, sum.weight),
+                (of_service, 0, sum.weight),
+                (1, of_service, sum.x),
+                (of_service, 1, sum.x),
+                (of_service, of_service, sum.weight),
+            ] {
+                *matrix.get_mut((row, column))? += value;
+            }
+            for (row, value) in [(0, sum.y), (1, sum.xy), (of_service, sum.y)] {
+                *right.get_mut(row)? += value;
+            }
+            let of_site = sites.get_mut(*site)?;
+            of_site.weight += sum.weight;
+            of_site.value += sum.y;
+            for (row, value) in [(0, sum.weight), (1, sum.x), (of_service, sum.weight)] {
+                *of_site.columns.get_mut(row)? += value;
+            }
         }
-    };
-    for row in evidence {
-        let w = weight_of(row);
-        if w <= 0.0 {
-            continue;
+        let site_precision = 1.0 / spread.site.powi(2);
+        for sums in &sites {
+            let total = site_precision + sums.weight;
+            matrix.ger(-1.0 / total, &sums.columns, &sums.columns, 1.0);
+            right.axpy(-sums.value / total, &sums.columns, 1.0);
+            square -= sums.value * sums.value / total;
+            ln_det += (sums.weight / site_precision).ln_1p();
         }
-        let (x, y) = (columns(row, p), centred(row));
-        matrix.ger(w, &x, &x, 1.0);
-        right.axpy(w * y, &x, 1.0);
-        square += w * y * y;
-        ln_det -= w.ln();
-        let sums = sites.get_mut(row.site)?;
-        sums.weight += w;
-        sums.columns.axpy(w, &x, 1.0);
-        sums.value += w * y;
-    }
-    let site_precision = 1.0 / spread.site.powi(2);
-    for sums in &sites {
-        let total = site_precision + sums.weight;
-        matrix.ger(-1.0 / total, &sums.columns, &sums.columns, 1.0);
-        right.axpy(-sums.value / total, &sums.columns, 1.0);
-        square -= sums.value * sums.value / total;
-        ln_det += (sums.weight / site_precision).ln_1p();
-    }
-    let factor = Cholesky::new(matrix)?;
-    let theta = factor.solve(&right);
-    ln_det += factor.ln_determinant() - prior_precision.map(f64::ln).sum();
-    let ln_weight = -0.5 * (ln_det + square - right.dot(&theta)) + ln_spread_prior(spread);
-    let laws = evidence
-        .iter()
-        .map(|row| {
-            law_of(
-                row,
-                &sites,
-                (&factor, &theta),
-                site_precision,
-                weight_of(row),
-            )
+        let factor = Cholesky::new(matrix)?;
+        let theta = factor.solve(&right);
+        ln_det += factor.ln_determinant() - prior_precision.map(f64::ln).sum();
+        Some(Self {
+            spread,
+            ln_weight: -0.5 * (ln_det + square - right.dot(&theta)) + ln_spread_prior(spread),
+            sites,
+            factor,
+            theta,
         })
-        .map(|law| LnIngress {
-            var: law.var + spread.reservoir.powi(2),
-            ..law
-        })
-        .collect();
-    Some((ln_weight, laws))
+    }
+
+    /// The reach of every site and service that occurs.
+    fn reaches(&self, evidence: &[Evidence]) -> BTreeMap<(usize, usize), Reach> {
+        let p = self.theta.len();
+        let site_precision = 1.0 / self.spread.site.powi(2);
+        let mass = self
+            .factor
+            .solve(&DVector::from_fn(p, |row, _| f64::from(u8::from(row == 1))));
+        let theta = |row: usize| self.theta.get(row).copied().unwrap_or(0.0);
+        let mut reaches = BTreeMap::new();
+        for row in evidence {
+            reaches.entry((row.site, row.service)).or_insert_with(|| {
+                let of_service = 2 + row.service;
+                let mut still = DVector::from_fn(p, |row, _| {
+                    f64::from(u8::from(row == 0 || row == of_service))
+                });
+                let (mean, var) = match self.sites.get(row.site) {
+                    Some(sums) => {
+                        let total = site_precision + sums.weight;
+                        still.axpy(-1.0 / total, &sums.columns, 1.0);
+                        (sums.value / total, 1.0 / total)
+                    }
+                    None => (0.0, 1.0 / site_precision),
+                };
+                Reach {
+                    mean: (mean + still.dot(&self.theta), theta(1)),
+                    var: (
+                        var + still.dot(&self.factor.solve(&still)),
+                        2.0 * still.dot(&mass),
+                        mass.get(1).copied().unwrap_or(0.0),
+                    ),
+                }
+            });
+        }
+        reaches
+    }
+
+    /// Law of μ + βx + service + site + reservoir for one reservoir, its own value taken out.
+    fn law_of(
+        &self,
+        row: &Evidence,
+        reaches: &BTreeMap<(usize, usize), Reach>,
+        vague: LnIngress,
+    ) -> LnIngress {
+        let Some(reach) = reaches.get(&(row.site, row.service)) else {
+            return vague;
+        };
+        let x = row.ln_mass;
+        let mean = reach.mean.0 + reach.mean.1 * x;
+        let var = reach.var.0 + reach.var.1 * x + reach.var.2 * x * x;
+        let base = vague.mean + MASS_SLOPE.0 * x;
+        let own = weight_of(row, self.spread.reservoir);
+        let between = self.spread.reservoir.powi(2);
+        let precision = 1.0 / var - own;
+        if own <= 0.0 || precision <= 1e-3 / var {
+            return LnIngress {
+                mean: base + mean,
+                var: var + between,
+            };
+        }
+        let without = (mean / var - own * centred(row, vague)) / precision;
+        LnIngress {
+            mean: base + without,
+            var: 1.0 / precision + between,
+        }
+    }
 }
 
 fn ln_spread_prior(spread: Spread) -> f64 {
@@ -188,53 +329,6 @@ fn ln_spread_prior(spread: Spread) -> f64 {
         + half(spread.service, SPREAD_SCALE.1)
         + half(spread.reservoir, SPREAD_SCALE.2)
         + (spread.site * spread.service * spread.reservoir).ln()
-}
-
-/// Columns of one reservoir: mean, mass, services.
-fn columns(row: &Evidence, p: usize) -> DVector<f64> {
-    DVector::from_fn(p, |col, _| match col {
-        0 => 1.0,
-        1 => row.ln_mass,
-        _ => f64::from(u8::from(col == row.service + 2)),
-    })
-}
-
-/// The pseudo-value less the vague mean.
-fn centred(row: &Evidence) -> f64 {
-    row.ln_g - VAGUE.mean - MASS_SLOPE.0 * row.ln_mass
-}
-
-/// Mean and variance of μ + βx + service + site for one reservoir, its own value taken out.
-fn law_of(
-    row: &Evidence,
-    sites: &[SiteSums],
-    (factor, theta): (&Cholesky<f64, Dyn>, &DVector<f64>),
-    site_precision: f64,
-    own_weight: f64,
-) -> LnIngress {
-    let x = columns(row, theta.len());
-    let (site_mean, site_var, reach) = match sites.get(row.site) {
-        Some(sums) => {
-            let total = site_precision + sums.weight;
-            (sums.value / total, 1.0 / total, &x - &sums.columns / total)
-        }
-        None => (0.0, 1.0 / site_precision, x.clone()),
-    };
-    let mean = site_mean + reach.dot(theta);
-    let var = site_var + reach.dot(&factor.solve(&reach));
-    let base = VAGUE.mean + MASS_SLOPE.0 * row.ln_mass;
-    let precision = 1.0 / var - own_weight;
-    if own_weight <= 0.0 || precision <= 1e-3 / var {
-        return LnIngress {
-            mean: base + mean,
-            var,
-        };
-    }
-    let without = (mean / var - own_weight * centred(row)) / precision;
-    LnIngress {
-        mean: base + without,
-        var: 1.0 / precision,
-    }
 }
 
 #[cfg(test)]
@@ -251,9 +345,13 @@ mod tests {
         }
     }
 
+    fn groups(sites: usize) -> Groups {
+        Groups { sites, services: 1 }
+    }
+
     #[test]
     fn without_data_the_prior_is_vague() {
-        let law = fit_prior(&[evidence(0, 0.0, f64::INFINITY)], 1, 1)[0];
+        let law = fit_prior(&[evidence(0, 0.0, f64::INFINITY)], groups(1), VAGUE)[0];
         assert!((law.mean - VAGUE.mean).abs() < 1e-9);
         assert!(law.var > VAGUE.var);
     }
@@ -263,7 +361,7 @@ mod tests {
         let alike: Vec<Evidence> = (0..10)
             .map(|i| evidence(0, 2.0 + 0.01 * f64::from(i), 0.01))
             .collect();
-        let laws = fit_prior(&alike, 1, 1);
+        let laws = fit_prior(&alike, groups(1), VAGUE);
         assert!(
             (laws[0].mean - 2.05).abs() < 0.1 && laws[0].var < 0.3,
             "{:?}",
@@ -271,7 +369,7 @@ mod tests {
         );
         let mut changed = alike;
         changed[0].ln_g = 2.6;
-        let moved = fit_prior(&changed, 1, 1)[0];
+        let moved = fit_prior(&changed, groups(1), VAGUE)[0];
         // the spreads learn of it a little, the mean of the others does not
         assert!(
             (moved.mean - laws[0].mean).abs() < 0.05,
@@ -286,12 +384,81 @@ mod tests {
         rows.extend((0..8).map(|_| evidence(1, 1.0, 0.05)));
         rows.push(evidence(0, 0.0, f64::INFINITY));
         rows.push(evidence(1, 0.0, f64::INFINITY));
-        let laws = fit_prior(&rows, 2, 1);
+        let laws = fit_prior(&rows, groups(2), VAGUE);
         assert!(
             laws[16].mean > 2.5 && laws[17].mean < 1.5,
             "{:?} {:?}",
             laws[16],
             laws[17]
         );
+    }
+
+    /// One reservoir's law from the dense joint normal law of all values, its own left out.
+    fn dense(rows: &[Evidence], idx: usize, spread: Spread) -> LnIngress {
+        let prior = |a: &Evidence, b: &Evidence| {
+            let same = |yes: bool, sd: f64| f64::from(u8::from(yes)) * sd * sd;
+            VAGUE.var
+                + MASS_SLOPE.1.powi(2) * a.ln_mass * b.ln_mass
+                + same(a.service == b.service, spread.service)
+                + same(a.site == b.site, spread.site)
+        };
+        let others: Vec<&Evidence> = rows
+            .iter()
+            .enumerate()
+            .filter(|(k, row)| *k != idx && row.var.is_finite())
+            .map(|(_, row)| row)
+            .collect();
+        let n = others.len();
+        let noise = |k: usize| others[k].var + spread.reservoir.powi(2);
+        let cov = DMatrix::from_fn(n, n, |i, j| {
+            prior(others[i], others[j]) + if i == j { noise(i) } else { 0.0 }
+        });
+        let cross = DVector::from_fn(n, |i, _| prior(&rows[idx], others[i]));
+        let values = DVector::from_fn(n, |i, _| centred(others[i], VAGUE));
+        let gain = Cholesky::new(cov).unwrap().solve(&cross);
+        LnIngress {
+            mean: VAGUE.mean + MASS_SLOPE.0 * rows[idx].ln_mass + gain.dot(&values),
+            var: prior(&rows[idx], &rows[idx]) - gain.dot(&cross) + spread.reservoir.powi(2),
+        }
+    }
+
+    #[test]
+    fn sums_over_groups_give_the_dense_answer() {
+        let rows: Vec<Evidence> = (0..12)
+            .map(|k| {
+                let x = f64::from(k);
+                Evidence {
+                    site: k as usize % 3,
+                    service: k as usize % 2,
+                    ln_mass: 0.3 * (x - 5.0),
+                    ln_g: 1.0 + (1.7 * x).sin(),
+                    var: if k == 7 {
+                        f64::INFINITY
+                    } else {
+                        0.05 + 0.01 * x
+                    },
+                }
+            })
+            .collect();
+        let spread = Spread {
+            site: 0.5,
+            service: 0.25,
+            reservoir: 0.45,
+        };
+        let groups = Groups {
+            sites: 3,
+            services: 2,
+        };
+        let sums = Sums::new(&rows, spread.reservoir, VAGUE);
+        let solved = Solved::new(&sums, groups, spread, VAGUE).unwrap();
+        let reaches = solved.reaches(&rows);
+        for (idx, row) in rows.iter().enumerate() {
+            let (got, want) = (
+                solved.law_of(row, &reaches, VAGUE),
+                dense(&rows, idx, spread),
+            );
+            assert!((got.mean - want.mean).abs() < 1e-9, "{got:?} {want:?}");
+            assert!((got.var - want.var).abs() < 1e-9, "{got:?} {want:?}");
+        }
     }
 }

@@ -5,6 +5,8 @@
 //! Ornstein-Uhlenbeck process; Gillespie, Phys. Rev. E 54, 1996, equations 2.9 to 2.14). A third
 //! component A sums what came in lately: ∫r·(1 + u)·dt, which no treatment takes away again.
 
+use drydown_runs::history::Censor;
+
 use crate::law::Law;
 use crate::level::Level;
 use crate::timeline::Kind;
@@ -36,8 +38,10 @@ pub(crate) struct Leap {
     /// Factor on the old level, and what the air adds to it.
     keep: f64,
     air: f64,
-    /// What a steady rate adds, per ppm/h.
+    /// What a steady rate adds, per ppm/h, its season included.
     steady: f64,
+    /// The season's factor on the rate.
+    season: f64,
     /// Factor on the old wander.
     pub(crate) remembered: f64,
     /// ∫u·dt per unit of the present wander: for the level (some of it lost to the air), for the sum.
@@ -47,41 +51,79 @@ pub(crate) struct Leap {
     pub(crate) fresh_sum: f64,
     fresh_cross: f64,
     fresh: f64,
+    /// Days of unrest that are left of it at the end.
+    pub(crate) unrest_days: f64,
     /// Whether the recent ingress is being summed.
     pub(crate) sums: f64,
 }
 
 impl Leap {
-    /// A span of some hours. `sums` is 1 within the window of the recent ingress, else 0.
-    pub(crate) fn over(hours: f64, law: &Law, sums: f64) -> Self {
+    /// A span of some hours from a time on the timeline. `sums` is 1 within the window of the recent
+    /// ingress, else 0.
+    pub(crate) fn over((from_h, hours): (f64, f64), law: &Law, sums: f64) -> Self {
         let tau = (24.0 * law.moves.wander_days).max(1e-3);
         let (rho, s2) = ((-hours / tau).exp(), law.moves.wander_sd.powi(2));
-        let reach_recent = tau * (1.0 - rho);
         let (keep, total) = law.advance(1.0, hours);
         let (_, air) = law.advance(0.0, hours);
+        let season = 1.0 + law.season.mean(from_h, hours);
         let kappa = law.exchange_per_h;
-        // ∫e^(−κ(h − t))·e^(−t/τ)·dt
-        let gap = 1.0 / tau - kappa;
-        let reach = if gap.abs() * hours < 1e-6 {
-            hours * keep
+        let (reach, fresh_sum, fresh_cross) = if kappa * hours < 1e-6 {
+            without_exchange(hours, tau, (rho, s2))
         } else {
-            (keep - rho) / gap
+            // two equal time constants have a law of their own: a hundredth apart is near enough
+            let gap = match 1.0 / tau - kappa {
+                gap if gap.abs() * tau < 0.01 => 0.01 / tau,
+                gap => gap,
+            };
+            let kappa = 1.0 / tau - gap;
+            let keep = (-kappa * hours).exp();
+            // ∫e^(−cx)·dx
+            let span = |c: f64| -(-c * hours).exp_m1() / c;
+            let (both, twice) = (span(kappa + 1.0 / tau), span(2.0 / tau));
+            let fresh = 2.0 * s2 / tau;
+            (
+                // ∫e^(−κ(h − t))·e^(−t/τ)·dt
+                (keep - rho) / gap,
+                (fresh / (gap * gap) * (span(2.0 * kappa) - 2.0 * both + twice)).max(0.0),
+                (fresh / gap * (both - twice)).max(0.0),
+            )
+        };
+        let unrest_h = if kappa * hours < 1e-9 {
+            hours
+        } else {
+            -(-2.0 * kappa * hours).exp_m1() / (2.0 * kappa)
         };
         Self {
             hours,
             keep,
             air,
-            steady: total - air,
+            steady: (total - air) * season,
+            season,
             remembered: rho,
             reach,
-            reach_recent,
-            // exact without exchange; with it the fresh wander of a few days hardly decays
-            fresh_sum: s2 * tau * (2.0 * hours - tau * (3.0 - 4.0 * rho + rho * rho)).max(0.0),
-            fresh_cross: s2 * tau * (1.0 - rho).powi(2),
+            reach_recent: tau * (1.0 - rho),
+            fresh_sum,
+            fresh_cross,
             fresh: s2 * (1.0 - rho * rho),
+            unrest_days: unrest_h / 24.0,
             sums,
         }
     }
+
+    /// Covariance of the level at the end with that at the beginning.
+    pub(crate) fn carried(&self, state: &State, rate_per_h: f64) -> f64 {
+        self.keep * state.cov.cc + rate_per_h * self.reach * state.cov.cu
+    }
+}
+
+/// Reach of the present wander, variance of ∫u·dt from new wander and its covariance with u where no
+/// water is exchanged.
+fn without_exchange(hours: f64, tau: f64, (rho, s2): (f64, f64)) -> (f64, f64, f64) {
+    (
+        tau * (1.0 - rho),
+        s2 * tau * (2.0 * hours - tau * (3.0 - 4.0 * rho + rho * rho)).max(0.0),
+        s2 * tau * (1.0 - rho).powi(2),
+    )
 }
 
 impl State {
@@ -116,10 +158,10 @@ impl State {
             aa,
         } = self.cov;
         let (own, bursts) = law.diffusion_per_day(r);
-        let own = own * leap.hours / 24.0;
+        let own = own * leap.unrest_days;
         let cross = r * leap.fresh_cross;
-        let sum = r * r * leap.fresh_sum + bursts * leap.hours / 24.0;
-        self.recent += leap.sums * r * leap.hours + f * self.wander;
+        let sum = r * r * leap.fresh_sum + bursts * leap.unrest_days;
+        self.recent += leap.sums * r * leap.hours * leap.season + f * self.wander;
         self.level = k * self.level + leap.air + r * leap.steady + g * self.wander;
         self.wander *= rho;
         self.cov = Covariance {
@@ -145,8 +187,8 @@ impl State {
         };
         match *kind {
             Kind::Sample { .. } | Kind::RunStart { .. } => self.learn(before, after),
-            Kind::RunEnd { end: Some(_) } => self.replace(after, 0.0),
-            Kind::RunEnd { end: None } => self.replace(after, 0.5),
+            Kind::RunEnd { .. } => self.replace(after, 0.0),
+            Kind::Dried { left, .. } => self.replace(after, left),
             Kind::Mix { share, .. } => self.replace(after, 1.0 - share),
             Kind::Drain { .. } => self.replace(after, 1.0),
             Kind::NewIngress { .. } => {}
@@ -176,6 +218,28 @@ impl State {
         self.cov.cc = after.var;
         self.cov.cu *= share;
         self.cov.ca *= share;
+    }
+
+    /// The state if a sample tells of a change that nobody wrote down: its own value, nothing else.
+    pub(crate) fn changed_to(mut self, kind: &Kind, law: &Law) -> Self {
+        let Kind::Sample {
+            ppm,
+            censor,
+            extra_cv,
+            ..
+        } = *kind
+        else {
+            return self;
+        };
+        let noise = law.lab_floor_ppm.hypot(law.lab_cv.hypot(extra_cv) * ppm);
+        let (mean, sd) = match censor {
+            Censor::Exact => (law.visible.all_ppm(ppm), noise),
+            Censor::Below => (0.5 * ppm, 0.3 * ppm),
+            Censor::Above => (1.5 * ppm, 0.5 * ppm),
+        };
+        let mean = if mean.is_finite() { mean } else { ppm };
+        self.replace(Level { mean, var: sd * sd }, 0.0);
+        self
     }
 
     /// A new time of ingress begins: fresh wander, nothing summed yet.
@@ -212,4 +276,61 @@ pub(crate) fn merge(a: (f64, State), b: (f64, State)) -> (f64, State) {
         cov,
     };
     (total, state)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::law::{LEAKS, Moves, Season, Strange, Visible};
+
+    fn law(exchange_per_day: f64) -> Law {
+        Law {
+            visible: Visible {
+                solubility_ppm: f64::INFINITY,
+                emulsified_share: 0.3,
+            },
+            unrest: 1.0,
+            lab_cv: 0.1,
+            lab_floor_ppm: 5.0,
+            exchange_per_h: exchange_per_day / 24.0,
+            air_ppm: 30.0,
+            moves: Moves {
+                wander_sd: 0.4,
+                wander_days: 20.0,
+                leaks_per_year: 0.4,
+                leak_days: 40.0,
+                factors: LEAKS,
+            },
+            season: Season::default(),
+            strange: Strange {
+                ln_ppm: 4.0,
+                ln_sd: 1.0,
+            },
+        }
+    }
+
+    #[test]
+    fn one_leap_is_the_sum_of_many() {
+        for exchange_per_day in [0.0, 0.003, 0.07, 0.3] {
+            let law = law(exchange_per_day);
+            let start = State::new(100.0, 50.0, &law);
+            let (mut once, mut often) = (start, start);
+            once.advance(0.1, &Leap::over((0.0, 960.0), &law, 0.0), &law);
+            for step in 0..40 {
+                let from_h = 24.0 * f64::from(step);
+                often.advance(0.1, &Leap::over((from_h, 24.0), &law, 0.0), &law);
+            }
+            for (a, b) in [
+                (once.level, often.level),
+                (once.cov.cc, often.cov.cc),
+                (once.cov.cu, often.cov.cu),
+                (once.cov.uu, often.cov.uu),
+            ] {
+                assert!(
+                    (a - b).abs() < 1e-6 * b.abs(),
+                    "{exchange_per_day}: {a} {b}"
+                );
+            }
+        }
+    }
 }

@@ -9,12 +9,13 @@ use drydown_stats::robust;
 
 use crate::ReservoirsConfig;
 
-use crate::fleet::Unrest;
 use crate::history::ReservoirHistory;
-use crate::law::{Law, LevelPrior, Visible};
+use crate::law::{Law, LevelPrior, Season, Strange, Visible};
 use crate::limits::{WaterLimit, water_limit};
 use crate::posterior::Mass;
-use crate::timeline::{Kind, Timeline, to_timeline};
+use crate::prior::Groups;
+use crate::timeline::{Kind, Timeline, to_timeline, usually_left};
+use crate::unrest::Unrest;
 
 /// What the estimators need of one reservoir.
 #[derive(Clone, Debug)]
@@ -28,6 +29,8 @@ pub(crate) struct Subject {
     /// Solubility at the coldest place of the oil.
     pub(crate) coldest_solubility_ppm: Option<f64>,
     pub(crate) limit: Option<WaterLimit>,
+    /// Whether the oil follows its paper.
+    pub(crate) paper: bool,
     /// Level before the data, from the first value seen; None where none was.
     pub(crate) level: Option<LevelPrior>,
     pub(crate) site: usize,
@@ -36,6 +39,8 @@ pub(crate) struct Subject {
 
 /// Density where the oil register has none, kg/m³: a middling mineral oil, common practice.
 const USUAL_KGM3: f64 = 870.0;
+/// A middling water limit, ppm; common practice.
+const USUAL_SCALE_PPM: f64 = 200.0;
 /// Service temperature where neither samples nor register tell, °C; common practice.
 const USUAL_SERVICE_DEGC: f64 = 45.0;
 
@@ -44,7 +49,7 @@ pub(crate) fn to_subjects(
     histories: &[ReservoirHistory<'_>],
     as_of: Stamp,
     config: &ReservoirsConfig,
-) -> (Vec<Subject>, usize, usize) {
+) -> (Vec<Subject>, Groups) {
     let mut sites: BTreeMap<String, usize> = BTreeMap::new();
     let mut services: BTreeMap<String, usize> = BTreeMap::new();
     let masses: Vec<f64> = histories
@@ -52,6 +57,7 @@ pub(crate) fn to_subjects(
         .filter_map(|row| oil_kg(row.reservoir, row.oil))
         .collect();
     let usual_kg = robust::median(&masses).unwrap_or(1000.0);
+    let left = usually_left(histories);
     for row in histories {
         let site = row.reservoir.site_id.as_ref().map_or("", |id| id.as_str());
         let next = sites.len();
@@ -70,21 +76,25 @@ pub(crate) fn to_subjects(
                 sites.get(site).copied().unwrap_or(0),
                 services.get(&service).copied().unwrap_or(0),
             );
-            to_subject(row, group, (usual_kg, as_of), config)
+            to_subject(row, group, (usual_kg, as_of, left), config)
         })
         .collect();
-    (subjects, sites.len(), services.len())
+    let groups = Groups {
+        sites: sites.len(),
+        services: services.len(),
+    };
+    (subjects, groups)
 }
 
 fn to_subject(
     history: &ReservoirHistory<'_>,
     (site, service): (usize, usize),
-    (usual_kg, as_of): (f64, Stamp),
+    (usual_kg, as_of, left): (f64, Stamp, (f64, f64)),
     config: &ReservoirsConfig,
 ) -> Subject {
     let reservoir = history.reservoir;
     let oil_kg = oil_kg(reservoir, history.oil);
-    let timeline = to_timeline(history, oil_kg, as_of, config);
+    let timeline = to_timeline(history, oil_kg, (as_of, left), config);
     let pair = history.oil.and_then(pair_of);
     let service_degc = service_degc(history);
     let solubility_ppm = pair.map(|pair| solubility::ppm(pair.a, pair.b_k, service_degc));
@@ -95,11 +105,21 @@ fn to_subject(
         Some(VolumeBasis::Nameplate) => 0.20,
         Some(VolumeBasis::Guess) | None => 0.35,
     };
-    Subject {
-        mass: Mass {
+    let paper = reservoir.paper_insulated == Some(true);
+    // what oil settles to over paper does not go with its mass
+    let mass = if paper {
+        Mass {
+            ln_tonnes: 0.0,
+            sd: 0.0,
+        }
+    } else {
+        Mass {
             ln_tonnes: (oil_kg.unwrap_or(usual_kg) / 1000.0).ln(),
             sd,
-        },
+        }
+    };
+    Subject {
+        mass,
         oil_kg,
         visible: Visible {
             solubility_ppm: solubility_ppm.unwrap_or(f64::INFINITY),
@@ -117,6 +137,7 @@ fn to_subject(
             .zip(coldest)
             .map(|(pair, t_degc)| solubility::ppm(pair.a, pair.b_k, t_degc)),
         limit: water_limit(reservoir, history.oil),
+        paper,
         level: first_level(&timeline),
         timeline,
         site,
@@ -125,27 +146,57 @@ fn to_subject(
 }
 
 impl Subject {
-    /// The law of this reservoir's water under the fleet's settings.
-    pub(crate) fn law(&self, unrest: Unrest, config: &ReservoirsConfig) -> Law {
-        let exchange = if self.air_ppm.is_some() {
-            unrest.exchange_per_day / 24.0
+    /// The law of this reservoir's water under the fleet's settings of its kind.
+    pub(crate) fn law(&self, unrest: &Unrest, config: &ReservoirsConfig) -> Law {
+        let exchanges = self.paper || self.air_ppm.is_some();
+        let lab_floor_ppm = if self.paper {
+            config.insulating_floor_ppm
         } else {
-            0.0
+            config.lab_floor_ppm
+        };
+        // a level's own unrest is stated for lubricants: liquids that hold less water move less
+        let scale = if self.paper {
+            self.scale_ppm() / USUAL_SCALE_PPM
+        } else {
+            1.0
         };
         Law {
             visible: self.visible,
-            unrest: unrest.factor,
+            unrest: unrest.factor * scale,
             lab_cv: config.lab_cv * unrest.lab_factor,
-            lab_floor_ppm: config.lab_floor_ppm,
-            exchange_per_h: exchange,
-            air_ppm: self.air_ppm.unwrap_or(0.0),
+            lab_floor_ppm,
+            exchange_per_h: if exchanges {
+                unrest.exchange_per_day / 24.0
+            } else {
+                0.0
+            },
+            air_ppm: self.air_ppm.filter(|_| !self.paper).unwrap_or(0.0),
             moves: unrest.moves,
+            season: Season {
+                cos: unrest.season.0,
+                sin: unrest.season.1,
+                origin_h: self.timeline.origin_h,
+                now_h: self.timeline.end_h,
+            },
+            // other reservoirs read about half their limit, which may be far from this one's
+            strange: Strange {
+                ln_ppm: (0.5 * self.scale_ppm()).ln(),
+                ln_sd: 1.2,
+            },
         }
+    }
+
+    /// ln of the rate (ppm/h) that stands for half the scale in balance with the paper.
+    pub(crate) fn ln_balanced_rate(&self, exchange_per_day: f64) -> f64 {
+        (0.5 * self.scale_ppm() * exchange_per_day / 24.0).ln()
     }
 
     /// A content to measure levels by: the limit, else some 200 ppm.
     pub(crate) fn scale_ppm(&self) -> f64 {
-        self.limit.as_ref().map_or(200.0, |limit| limit.ppm)
+        self.limit
+            .as_ref()
+            .map_or(USUAL_SCALE_PPM, |limit| limit.ppm)
+            .max(1.0)
     }
 }
 
@@ -203,9 +254,7 @@ fn first_level(timeline: &Timeline) -> Option<LevelPrior> {
                 ..
             }
             | Kind::RunStart { ppm, .. } => ppm,
-            Kind::RunEnd {
-                end: Some((ppm, _)),
-            } => ppm,
+            Kind::RunEnd { ppm, .. } => ppm,
             _ => return None,
         };
         Some(LevelPrior {

@@ -21,8 +21,10 @@ pub(crate) enum Kind {
     },
     /// A sensor's value at a run's start.
     RunStart { ppm: f64, sd_ppm: f64 },
-    /// A run ended: the level is what its end says; None where no sensor tells.
-    RunEnd { end: Option<(f64, f64)> },
+    /// A run ended: the level is what its end says.
+    RunEnd { ppm: f64, sd_ppm: f64 },
+    /// A run ended and nothing tells the level: the share of the water that was left, and its spread.
+    Dried { left: f64, left_sd: f64 },
     /// A share of the oil replaced by oil of this content.
     Mix {
         share: f64,
@@ -55,16 +57,41 @@ pub(crate) struct Timeline {
     pub(crate) only_censored: bool,
     /// Hours since the last sample that informs the water.
     pub(crate) sample_age_h: Option<f64>,
+    /// Hour of the year at the origin.
+    pub(crate) origin_h: f64,
 }
 
 /// Water in new oil that nobody measured: common practice for bulk oil, no source.
 const NEW_OIL_PPM: (f64, f64) = (80.0, 60.0);
 
+/// Share of the water that a run leaves, and its spread, where no run of the fleet tells: common
+/// practice, no source; it counts as much as five runs.
+const USUALLY_LEFT: (f64, f64, f64) = (0.45, 0.25, 5.0);
+
+/// Share of the water that a run leaves, and its spread, from the fleet's runs with a sensor.
+pub(crate) fn usually_left(histories: &[ReservoirHistory<'_>]) -> (f64, f64) {
+    let (mean, sd, n) = USUALLY_LEFT;
+    let (mut count, mut sum, mut squares) = (n, n * mean, n * (mean * mean + sd * sd));
+    for run in histories.iter().flat_map(|history| &history.run_ends) {
+        let (Some(first), Some(last)) = (run.water_first_ppm, run.water_last_ppm) else {
+            continue;
+        };
+        if first > 0.0 {
+            let left = (last / first).clamp(0.0, 1.2);
+            count += 1.0;
+            sum += left;
+            squares += left * left;
+        }
+    }
+    let mean = sum / count;
+    (mean, (squares / count - mean * mean).max(0.0).sqrt())
+}
+
 /// The timeline of a history. `oil_kg` turns drained litres of water into ppm.
 pub(crate) fn to_timeline(
     history: &ReservoirHistory<'_>,
     oil_kg: Option<f64>,
-    as_of: Stamp,
+    (as_of, left): (Stamp, (f64, f64)),
     config: &ReservoirsConfig,
 ) -> Timeline {
     let informing: Vec<&Sample> = history
@@ -94,11 +121,21 @@ pub(crate) fn to_timeline(
         }
         let end = run.water_last_ppm.map(|ppm| (ppm, sd(ppm)));
         let end = end.or_else(|| last_sample_in(run, &informing, config));
-        steps.push((run.ended_at, 0, Kind::RunEnd { end }));
+        let dried = Kind::Dried {
+            left: left.0,
+            left_sd: left.1,
+        };
+        let kind = end.map_or(dried, |(ppm, sd_ppm)| Kind::RunEnd { ppm, sd_ppm });
+        steps.push((run.ended_at, 0, kind));
     }
+    let paper = history.reservoir.paper_insulated == Some(true);
     for event in history.events {
         let volume_l = history.reservoir.volume_l;
-        if let Some(kind) = to_event_step(event, volume_l, oil_kg) {
+        let kind = to_event_step(event, volume_l, oil_kg);
+        // another breather hardly moves oil that follows its paper
+        let breather = |kind: &Kind| matches!(kind, Kind::NewIngress { keep } if *keep > 0.0);
+        let kind = kind.filter(|kind| !(paper && breather(kind)));
+        if let Some(kind) = kind {
             steps.push((event.at, 3, kind));
         }
     }
@@ -126,6 +163,8 @@ pub(crate) fn to_timeline(
         ),
         only_censored: !informing.is_empty() && !informing.iter().any(exact),
         sample_age_h: last_sample.map(|at| as_of.hours_after(at)),
+        origin_h: 24.0 * f64::from(origin.day().day_of_year())
+            + origin.hours_after(origin.day().start()),
     }
 }
 

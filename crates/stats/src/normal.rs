@@ -29,6 +29,25 @@ pub fn cdf(z: f64) -> f64 {
     0.5 * erfc(-z * FRAC_1_SQRT_2)
 }
 
+/// Standard normal distribution function to 7.5e-8, for the many that only enter a sum (Abramowitz &
+/// Stegun 1964, 26.2.17); a fifth of the time of `cdf`.
+#[must_use]
+pub fn quick_cdf(z: f64) -> f64 {
+    if z.is_nan() {
+        return f64::NAN;
+    }
+    if z.abs() > 9.0 {
+        return f64::from(u8::from(z > 0.0));
+    }
+    let t = 1.0 / (1.0 + 0.231_641_9 * z.abs());
+    let series = t
+        * (0.319_381_530
+            + t * (-0.356_563_782
+                + t * (1.781_477_937 + t * (-1.821_255_978 + t * 1.330_274_429))));
+    let tail = pdf(z) * series;
+    if z > 0.0 { 1.0 - tail } else { tail }
+}
+
 /// Upper tail, 1 - cdf, without cancellation.
 #[must_use]
 pub fn survival(z: f64) -> f64 {
@@ -132,6 +151,52 @@ fn lower_quantile(p: f64) -> f64 {
     z
 }
 
+/// Nodes and weights of Gauss-Legendre quadrature on (−1, 1), the positive half (Abramowitz & Stegun
+/// 1964, table 25.4, n = 10).
+const LEGENDRE: [(f64, f64); 5] = [
+    (0.148_874_338_981_631_2, 0.295_524_224_714_752_9),
+    (0.433_395_394_129_247_2, 0.269_266_719_309_996_4),
+    (0.679_409_568_299_024_4, 0.219_086_362_515_982_0),
+    (0.865_063_366_688_984_5, 0.149_451_349_150_580_6),
+    (0.973_906_528_517_171_7, 0.066_671_344_308_688_1),
+];
+
+/// Probability that two standard normal variables of correlation `rho` lie below `h` and `k`.
+///
+/// Φ(h)·Φ(k) plus an integral over the angle whose sine is the correlation (Drezner & Wesolowsky,
+/// J. Statist. Comput. Simul. 35, 1990); right to 1e-9 up to |rho| = 0.8, to some 1e-4 beyond.
+#[must_use]
+pub fn bivariate_cdf(h: f64, k: f64, rho: f64) -> f64 {
+    /// Where a second panel begins.
+    const STEEP: f64 = 0.927_295_218_001_612_2;
+    let rho = rho.clamp(-1.0, 1.0);
+    let (apart, product) = (cdf(h) * cdf(k), h * k);
+    if !product.is_finite() || rho.abs() < 1e-12 {
+        return apart;
+    }
+    let half_squares = 0.5 * (h * h + k * k);
+    let at = |angle: f64| {
+        let (sin, cos) = angle.sin_cos();
+        ((product * sin - half_squares) / (cos * cos).max(1e-300)).exp()
+    };
+    let panel = |from: f64, to: f64| {
+        let (middle, half) = (0.5 * (from + to), 0.5 * (to - from));
+        let sum: f64 = LEGENDRE
+            .iter()
+            .map(|(x, w)| w * (at(middle - half * x) + at(middle + half * x)))
+            .sum();
+        half * sum
+    };
+    let end = rho.asin();
+    let turned = if end.abs() > STEEP {
+        let edge = STEEP.copysign(end);
+        panel(0.0, edge) + panel(edge, end)
+    } else {
+        panel(0.0, end)
+    };
+    (apart + turned / std::f64::consts::TAU).clamp(0.0, 1.0)
+}
+
 /// Distribution function of Student's t with `df` degrees of freedom (normal where df is infinite).
 #[must_use]
 pub fn student_t_cdf(t: f64, df: f64) -> f64 {
@@ -203,6 +268,43 @@ mod tests {
         let (a, b) = (ln_cdf(-20.0 + 1e-9), ln_cdf(-20.0 - 1e-9));
         close(a, b, 1e-9);
         close(ln_cdf(-20.0), (cdf(-20.0)).ln(), 1e-13);
+    }
+
+    #[test]
+    fn the_quick_law_is_right_to_seven_digits() {
+        for idx in -1000..=1000 {
+            let z = f64::from(idx) / 100.0;
+            assert!((quick_cdf(z) - cdf(z)).abs() < 7.6e-8, "{z}");
+        }
+        assert!(quick_cdf(f64::NEG_INFINITY) <= 0.0 && quick_cdf(f64::INFINITY) >= 1.0);
+        assert!(quick_cdf(f64::NAN).is_nan());
+    }
+
+    #[test]
+    fn bivariate_is_sheppards_at_the_centre_and_an_integral_elsewhere() {
+        // Sheppard 1899: 1/4 + asin(rho)/(2 pi)
+        for rho in [-0.95_f64, -0.5, 0.0, 0.3, 0.75, 0.9, 0.99] {
+            let want = 0.25 + rho.asin() / std::f64::consts::TAU;
+            close(bivariate_cdf(0.0, 0.0, rho), want, 1e-9);
+        }
+        for (h, k, rho, tol) in [
+            (0.5, -1.0, 0.6, 1e-8),
+            (1.5, 1.0, -0.4, 1e-8),
+            (-2.0, -1.8, 0.95, 2e-5),
+            (1.0, 1.3, 0.98, 2e-4),
+        ] {
+            let n = 40_000;
+            let (low, step) = (-9.0, (h + 9.0) / f64::from(n));
+            let root = (1.0_f64 - rho * rho).sqrt();
+            let sum: f64 = (0..n)
+                .map(|idx| {
+                    let x: f64 = low + step * (f64::from(idx) + 0.5);
+                    pdf(x) * cdf((k - rho * x) / root) * step
+                })
+                .sum();
+            close(bivariate_cdf(h, k, rho), sum, tol);
+        }
+        close(bivariate_cdf(1e6, 0.3, 0.5), cdf(0.3), 1e-12);
     }
 
     #[test]

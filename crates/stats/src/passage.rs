@@ -77,6 +77,21 @@ impl FirstPassage {
         (normal::survival(direct) - returned).clamp(0.0, 1.0)
     }
 
+    /// Probability that the limit was reached by time `t` and the path is back below it then, from a
+    /// known distance: the part of `cdf` that the law at `t` alone does not tell.
+    #[must_use]
+    pub fn returned(&self, t: f64) -> f64 {
+        if !(t > 0.0) {
+            return 0.0;
+        }
+        let (direct, returned) = self.terms(self.distance, t);
+        if self.distance <= 0.0 {
+            normal::cdf(-direct)
+        } else {
+            returned.clamp(0.0, 1.0)
+        }
+    }
+
     /// Argument of the direct term, and the returning term.
     fn terms(&self, a: f64, t: f64) -> (f64, f64) {
         let m = self.drift_mean;
@@ -241,6 +256,28 @@ mod tests {
             drift_mean,
             drift_sd,
             diffusion_sd: 0.5,
+        }
+    }
+
+    #[test]
+    fn returned_is_what_the_law_at_the_end_does_not_tell() {
+        for (distance, drift_mean, drift_sd) in [
+            (1.0, 0.3, 0.0),
+            (2.0, -0.2, 0.4),
+            (0.5, 0.0, 0.1),
+            (-0.3, 0.1, 0.2),
+        ] {
+            let path = FirstPassage {
+                distance,
+                distance_sd: 0.0,
+                drift_mean,
+                drift_sd,
+                diffusion_sd: 0.8,
+            };
+            let t = 3.0_f64;
+            let spread = (drift_sd * t).hypot(0.8 * t.sqrt());
+            let above = normal::cdf((drift_mean * t - distance) / spread);
+            assert!((path.returned(t) - (path.cdf(t) - above)).abs() < 1e-12);
         }
     }
 
