@@ -1,16 +1,18 @@
 //! What else moves speed and pressures: temperatures at the start, vent, flow and water of a run.
 //!
-//! Slopes come from differences between neighbouring observations of one pump, over all pumps: slow
-//! wear and the units' own levels drop out. A slope is used only where it is clearly there.
+//! Slopes come from how far each observation of a pump lies off the line between its neighbours, over
+//! all pumps: the units' own levels drop out, and so does anything that goes steadily for a few
+//! days, a failing pump's fall as well as autumn. A slope is used only where it is clearly there.
 
 use drydown_physics::saturation;
 use drydown_runs::Run;
+use drydown_runs::history::PumpKind;
 use drydown_stats::regress::screen_covariates;
 use drydown_stats::robust;
 
 use crate::PumpStart;
 
-/// t that a slope must reach to be used: differences are correlated, so a plain 2 is too little.
+/// t that a slope must reach to be used: neighbouring ones are correlated, so a plain 2 is too little.
 const LEAST_T: f64 = 4.0;
 /// Fewest differences for a regression.
 const LEAST_PAIRS: usize = 60;
@@ -50,11 +52,13 @@ pub(crate) fn of_speed(start: &PumpStart) -> Covariates {
     ]
 }
 
-/// Saturation pressure at the pump's temperature (oil-sealed and liquid-ring pumps hold no less
-/// where there is water in them), oil and air temperature, and how short the rest was.
-pub(crate) fn of_base(start: &PumpStart) -> Covariates {
+/// Saturation pressure at the temperature of a liquid-ring pump, which holds no less than its seal
+/// water's; oil and air temperature, and how short the rest was. In an oil-sealed pump a base that
+/// goes with the saturation pressure is a fault (`testimony`), not to be corrected away.
+pub(crate) fn of_base(start: &PumpStart, kind: Option<PumpKind>) -> Covariates {
     let sealed = start
         .vacuum_pump_degc
+        .filter(|_| kind == Some(PumpKind::LiquidRing))
         .map(saturation::pressure_kpa)
         .filter(|p| p.is_finite());
     let reference = saturation::pressure_kpa(40.0);
@@ -79,15 +83,21 @@ pub(crate) fn of_steady(run: &Run) -> Covariates {
     ]
 }
 
-/// Slopes from series of (observation, covariates), each series one pump between two resets.
-pub(crate) fn fit_slopes(series: &[Vec<(f64, Covariates)>]) -> Slopes {
+/// Slopes from series of (day, observation, covariates), each series one pump between two resets:
+/// regression of how far an observation lies from the line between its neighbours in time.
+pub(crate) fn fit_slopes(series: &[Vec<(f64, f64, Covariates)>]) -> Slopes {
     let mut dy = Vec::new();
     let mut dx: Vec<Vec<f64>> = vec![Vec::new(); WIDTH];
-    for pair in series.iter().flat_map(|one| one.windows(2)) {
-        if let [(y0, x0), (y1, x1)] = pair {
-            dy.push(y1 - y0);
-            for ((column, a), b) in dx.iter_mut().zip(x0).zip(x1) {
-                column.push(b - a);
+    for three in series.iter().flat_map(|one| one.windows(3)) {
+        if let [(t0, y0, x0), (t1, y1, x1), (t2, y2, x2)] = three {
+            let share = (t1 - t0) / (t2 - t0);
+            if !share.is_finite() {
+                continue;
+            }
+            let off = |a: f64, b: f64, c: f64| b - (1.0 - share) * a - share * c;
+            dy.push(off(*y0, *y1, *y2));
+            for (((column, a), b), c) in dx.iter_mut().zip(x0).zip(x1).zip(x2) {
+                column.push(off(*a, *b, *c));
             }
         }
     }
@@ -105,16 +115,34 @@ pub(crate) fn fit_slopes(series: &[Vec<(f64, Covariates)>]) -> Slopes {
     for value in &mut dy {
         *value = value.clamp(centre - 4.0 * sd, centre + 4.0 * sd);
     }
-    let names = ["0", "1", "2", "3"];
-    let Ok(screens) = screen_covariates(&dx, &names, &dy) else {
-        return Slopes::default();
-    };
-    let mut slopes = Slopes::default();
-    for screen in screens.iter().filter(|screen| screen.t.abs() >= LEAST_T) {
-        let slot = names.iter().position(|name| *name == screen.name);
-        if let Some(slope) = slot.and_then(|idx| slopes.0.get_mut(idx)) {
-            *slope = screen.slope_joint;
+    clear_slopes(&dx, &dy)
+}
+
+/// Slopes of the covariates that are clearly there beside each other: the least clear one is left out
+/// and the others fitted again until all are. Covariates go together (a warm chamber has a warm
+/// pump); one of a pair used with the slope it has beside the other would be worse than none.
+fn clear_slopes(dx: &[Vec<f64>], dy: &[f64]) -> Slopes {
+    let mut kept: Vec<(usize, &Vec<f64>)> = dx.iter().enumerate().collect();
+    loop {
+        let columns: Vec<Vec<f64>> = kept.iter().map(|(_, column)| (*column).clone()).collect();
+        let names: Vec<String> = kept.iter().map(|(slot, _)| slot.to_string()).collect();
+        let names: Vec<&str> = names.iter().map(String::as_str).collect();
+        let Ok(screens) = screen_covariates(&columns, &names, dy) else {
+            return Slopes::default();
+        };
+        let named = |name: &str| name.parse::<usize>().ok();
+        match screens.last().filter(|least| least.t.abs() < LEAST_T) {
+            Some(least) => kept.retain(|(slot, _)| named(&least.name) != Some(*slot)),
+            None => {
+                let mut slopes = Slopes::default();
+                for screen in &screens {
+                    let slot = named(&screen.name).and_then(|idx| slopes.0.get_mut(idx));
+                    if let Some(slope) = slot {
+                        *slope = screen.slope_joint;
+                    }
+                }
+                return slopes;
+            }
         }
     }
-    slopes
 }

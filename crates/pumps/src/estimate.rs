@@ -32,10 +32,10 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
 /// The prior of ln speed, and its spread with the falls of failing pumps left out.
 fn speed_prior(spans: &[&Span], kind: &KindPrior, trust: f64) -> (WitnessPrior, Spread) {
     let parent = &kind.speed;
-    let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
+    let raw = |span: &&Span| -> Vec<(f64, f64, Covariates)> {
         span.starts
             .iter()
-            .filter_map(|s| Some((ln_speed(s)?, of_speed(s))))
+            .filter_map(|s| Some((days_of(s.started_at), ln_speed(s)?, of_speed(s))))
             .collect()
     };
     let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
@@ -87,10 +87,10 @@ fn speed_points(span: &Span, slopes: &Slopes) -> Vec<Point> {
 fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
     // An error of the barometer would pass for the pump's own spread: measured ones only.
     let measured = |s: &&PumpStart| s.base_kpa_se.is_some_and(|se| se < 0.5);
-    let raw = |span: &&Span| -> Vec<(f64, Covariates)> {
+    let raw = |span: &&Span| -> Vec<(f64, f64, Covariates)> {
         let starts = span.starts.iter().filter(measured);
         starts
-            .filter_map(|s| Some((s.base_kpa?, of_base(s))))
+            .filter_map(|s| Some((days_of(s.started_at), s.base_kpa?, of_base(s, span.kind))))
             .collect()
     };
     let slopes = fit_slopes(&spans.iter().map(raw).collect::<Vec<_>>());
@@ -98,7 +98,7 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
         let starts = span.starts.iter().filter(measured);
         starts
             .filter_map(|s| {
-                let y = s.base_kpa? - slopes.effect(&of_base(s));
+                let y = s.base_kpa? - slopes.effect(&of_base(s, span.kind));
                 Some((days_of(s.started_at), y, s.base_kpa_se?))
             })
             .collect()
@@ -125,10 +125,8 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
 }
 
 fn steady_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
-    let raw: Vec<Vec<(f64, Covariates)>> = spans
-        .iter()
-        .map(|span| span.runs.iter().map(|(_, y, x)| (*y, *x)).collect())
-        .collect();
+    let raw: Vec<Vec<(f64, f64, Covariates)>> =
+        spans.iter().map(|span| span.runs.clone()).collect();
     let slopes = fit_slopes(&raw);
     let points = |span: &&Span| -> Vec<Point> {
         span.runs

@@ -13,6 +13,8 @@ use crate::{DaysStatus, PumpsConfig};
 
 /// Where the pump stands now; None where no speed in m³/h is known.
 pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standing> {
+    // Where slow logs show no speed there is no forecast: a base on its way up by wear gains pace, one
+    // by a leak does not, and the base alone does not tell the two apart well enough.
     if watch.speed.seen.is_empty() {
         return None;
     }

@@ -238,7 +238,7 @@ impl<'a> Watch<'a> {
             let seen = self.base.observe(Observation {
                 at,
                 raw: kpa,
-                x: of_base(start),
+                x: of_base(start, self.kind()),
                 se: if assumed {
                     no_weather(se, weather_sd)
                 } else {

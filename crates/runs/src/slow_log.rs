@@ -91,7 +91,7 @@ pub fn fit_slow_pump_down(
             below += weigh(node) / total;
             // Within the node's own stretch, in proportion.
             let share = (p - before) / (below - before).max(1e-300);
-            (below >= p).then(|| node.ln_speed + (share - 0.5) * step)
+            (below >= p).then_some(node.ln_speed + (share - 0.5) * step)
         })
     };
     let base_kpa = mean(&|node| node.base_kpa);

@@ -11,7 +11,9 @@ use super::threshold::threshold_alerts;
 use super::world::{DAYS, Fault, Simulated, play_logged};
 use crate::{Cause, DaysStatus, PumpHealth, PumpsConfig};
 
-const FLEETS: u64 = 12;
+/// Fleets at the fastest log, and at each of the others.
+const FLEETS: u64 = 11;
+const SLOW_FLEETS: u64 = 4;
 const UNITS: usize = 30;
 const QUANTILES: [f64; 3] = [0.1, 0.5, 0.9];
 
@@ -60,7 +62,7 @@ const fn cause_of(fault: Fault) -> Option<usize> {
 fn draw_fault(number: usize, rng: &mut Pcg64) -> Fault {
     let (which, a, b) = (uniform(rng), uniform(rng), uniform(rng));
     let factor = (0.5 * standard_normal(rng)).exp();
-    if number % 3 != 0 {
+    if !number.is_multiple_of(3) {
         return Fault::None;
     }
     // Numbers 3, 9, 15, … are dry pumps (`world`): upper ends of wear, growing and plain leak, restriction.
@@ -82,9 +84,9 @@ fn draw_fault(number: usize, rng: &mut Pcg64) -> Fault {
     }
 }
 
-fn figures(step_s: f64, config: &PumpsConfig) -> Figures {
+fn figures(step_s: f64, fleets: u64, config: &PumpsConfig) -> Figures {
     let mut out = Figures::default();
-    for seed in 0..FLEETS {
+    for seed in 0..fleets {
         let mut rng = seeded(seed, "mixed faults");
         let fleet: Vec<Simulated> = (0..UNITS)
             .map(|number| {
@@ -93,11 +95,6 @@ fn figures(step_s: f64, config: &PumpsConfig) -> Figures {
             })
             .collect();
         let prior = prior_of(&fleet, config);
-        if std::env::var("SHOW").is_ok() {
-            let era = prior.era_at(super::world::day_zero().plus_days(500.0)).unwrap();
-            let kind = era.kind(Some(drydown_runs::history::PumpKind::RotaryVane));
-            println!("PS {:?} {:?} failing {:?}", kind.path_spread, kind.speed.spread, kind.failing_drift);
-        }
         for one in &fleet {
             out.take(one, &judge(one, &prior, config).health, config);
         }
@@ -127,22 +124,6 @@ impl Figures {
             .collect();
         let first = during.iter().find(|row| in_alert(row));
         let late = during.iter().rev().find(|row| in_alert(row));
-        if late.is_none() && std::env::var("SHOW").is_ok() {
-            println!("NOTFOUND {:?} {:?} {} rows | {:?}", one.unit.vacuum_pump_kind, one.fault, during.len(), during.last().map(|r| &r.evidence));
-            for row in &during { println!("   {:.0} {:?} {}", day_of(row), row.state, row.evidence); }
-        }
-        if let Some(row) = late {
-            if std::env::var("SHOW").is_ok() {
-                println!(
-                    "{:?} {:?} -> {:?} {:.2} | {}",
-                    one.unit.vacuum_pump_kind,
-                    one.fault,
-                    row.cause,
-                    row.cause_probability.unwrap_or(0.0),
-                    row.evidence
-                );
-            }
-        }
         if let Some(share) = self.by_cause.get_mut(kind) {
             share.of += 1;
             share.found += usize::from(first.is_some());
@@ -191,11 +172,6 @@ impl Figures {
         self.held += usize::from(ours[0] <= truth && truth <= ours[2]);
         let laws = knowing_laws(one, day_of(row), QUANTILES, config);
         let state = knowing_state(one, day_of(row), QUANTILES, config);
-        if std::env::var("SHOW").is_ok() {
-            let now = one.passed(day_of(row)).last().unwrap();
-            let was = one.passed(one.fault.onset().unwrap()).last().unwrap();
-            println!("FC {:?} {} base {:.2} was {:.2} gamma {:.2} speed {:.3}; true {truth:.0} after {:.0} ours {ours:.0?} laws {laws:.0?} state {state:.0?} | {:?} {:?}", one.unit.unit_id, crate::monitor::days_of(row.at), now.tight_kpa, was.tight_kpa, one.leak_back, now.ln_speed, day_of(row) - one.fault.onset().unwrap(), one.fault, one.starts[0].barometer_basis);
-        }
         for (sum, days) in self.pinball.iter_mut().zip([ours, laws, state]) {
             for (p, days) in QUANTILES.iter().zip(days) {
                 *sum += pinball(*p, days, truth);
@@ -229,14 +205,18 @@ impl Figures {
             );
         }
         let [ours, laws, state] = self.pinball;
-        println!(
-            "    crossing day: P10–P90 holds {}/{} = {:.3}; pinball {ours:.2} d, {:.2} times the forecast by the true laws, {:.2} times that of the true state",
-            self.held,
-            self.forecasts,
-            self.held as f64 / self.forecasts.max(1) as f64,
-            ours / laws,
-            ours / state,
-        );
+        if self.forecasts == 0 {
+            println!("    crossing day: no forecast");
+        } else {
+            println!(
+                "    crossing day: P10–P90 holds {}/{} = {:.3}; pinball {ours:.2} d, {:.2} times the forecast by the true laws, {:.2} times that of the true state",
+                self.held,
+                self.forecasts,
+                self.held as f64 / self.forecasts as f64,
+                ours / laws,
+                ours / state,
+            );
+        }
         let (named, found) = self.named_of_found();
         println!(
             "    cause right in {named} of {found} found = {:.3}",
@@ -251,13 +231,45 @@ impl Figures {
 }
 
 #[test]
-fn the_bars_hold_on_fast_logs_and_are_shown_for_slow_ones() {
+fn the_bars_hold_on_fast_logs() {
     let config = PumpsConfig::documented();
-    for step_s in std::env::var("STEPS").map_or(vec![10.0, 30.0, 60.0, 300.0], |_| vec![10.0]) {
-        let figures = figures(step_s, &config);
+    let figures = figures(10.0, FLEETS, &config);
+    figures.print(10.0);
+    let share = |part: usize, of: usize| part as f64 / of as f64;
+    assert!(figures.healthy_years >= 200.0);
+    assert!(figures.by_cause.iter().map(|share| share.of).sum::<usize>() >= 100);
+    let false_a_year = figures.false_episodes as f64 / figures.healthy_years;
+    assert!(false_a_year <= config.false_alerts_per_unit_year);
+    assert!(share(figures.found, figures.crossing) >= 0.9);
+    assert!(robust::median(&figures.leads).unwrap() >= 60.0);
+    let (named, found) = figures.named_of_found();
+    assert!(share(named, found) >= 0.75);
+    for one in figures.by_cause {
+        assert!(share(one.named, one.found) >= 0.6, "{one:?}");
+    }
+    // The bar is 75 to 85 %; three forecasts of one pump go together, and some fifty pumps tell a
+    // share to about five points.
+    let held = share(figures.held, figures.forecasts);
+    assert!((0.70..=0.90).contains(&held), "{held}");
+    // Someone who sees the true state is better; a forecast that got lost would be far worse.
+    let [ours, _, state] = figures.pinball;
+    assert!(ours < 2.2 * state, "{ours} {state}");
+    // The plain threshold finds as many and cries wolf many times as often.
+    assert!(figures.threshold_false as f64 / figures.healthy_years > 5.0 * false_a_year);
+}
+
+#[test]
+fn slow_logs_alert_no_more_often_and_find_what_the_base_shows() {
+    let config = PumpsConfig::documented();
+    for step_s in [30.0, 60.0, 300.0] {
+        let figures = figures(step_s, SLOW_FLEETS, &config);
         figures.print(step_s);
-        assert!(figures.healthy_years >= 200.0);
-        assert!(figures.by_cause.iter().map(|share| share.of).sum::<usize>() >= 100);
+        let budget = config.false_alerts_per_unit_year * figures.healthy_years;
+        assert!((figures.false_episodes as f64) < budget, "{step_s}");
+        assert!(figures.found * 10 >= figures.crossing * 9, "{step_s}");
+        let (named, found) = figures.named_of_found();
+        let least = if step_s > 100.0 { 0.6 } else { 0.75 };
+        assert!(named as f64 >= least * found as f64, "{step_s}");
     }
 }
 
@@ -298,5 +310,7 @@ fn steps_of_a_fifth_are_found_within_ten_starts() {
             }
         }
         println!("{step_s:.0} s: steps of 20 % found within 10 starts: {within} of {of}");
+        // Five minutes between readings show no speed of such a pump, and a restriction is nothing else.
+        assert!(step_s > 100.0 || within * 10 >= of * 9, "{within} of {of}");
     }
 }

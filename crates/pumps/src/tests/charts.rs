@@ -123,7 +123,7 @@ fn new_slopes_move_the_level_and_are_no_news_of_the_pump() {
         let x = 5.0 + swing(k);
         let raw = 2.0 + x + NOISE * standard_normal(&mut rng);
         monitor.observe(seen_at(2.0 * k as f64, raw, x));
-        series.push((raw, [x, 0.0, 0.0, 0.0]));
+        series.push((2.0 * k as f64, raw, [x, 0.0, 0.0, 0.0]));
     }
     let slopes = fit_slopes(&[series]);
     assert!((slopes.effect(&[1.0, 0.0, 0.0, 0.0]) - 1.0).abs() < 0.1);

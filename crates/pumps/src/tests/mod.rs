@@ -1,8 +1,8 @@
 //! The stage against invented fleets whose truth is known.
 
+mod bars;
 mod change_points;
 mod charts;
-mod bars;
 mod fleets;
 mod ideal;
 mod slow_logs;

@@ -69,6 +69,20 @@ impl Account {
     }
 }
 
+impl std::fmt::Display for Account {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let share = self.n as f64 / N as f64;
+        if self.n == 0 {
+            return write!(f, "{share:.2}");
+        }
+        write!(
+            f,
+            "{share:.2} {:+.4} {:.4} {:.3}",
+            self.bias, self.se, self.held
+        )
+    }
+}
+
 #[test]
 fn intervals_of_single_starts_hold_the_truth_at_every_step_of_the_log() {
     println!(
@@ -92,18 +106,7 @@ fn intervals_of_single_starts_hold_the_truth_at_every_step_of_the_log() {
                     .filter_map(|s| Some((s.base_kpa? - BASE_KPA, s.base_kpa_se?)))
                     .collect::<Vec<_>>(),
             );
-            let share = |n: usize| n as f64 / N as f64;
-            println!(
-                "{tau_s:5.0} {step_s:5.0}: {:.2} {:+.4} {:.4} {:.3} | {:.2} {:+.3} {:.3} {:.3}",
-                share(speed.n),
-                speed.bias,
-                speed.se,
-                speed.held,
-                share(base.n),
-                base.bias,
-                base.se,
-                base.held
-            );
+            println!("{tau_s:5.0} {step_s:5.0}: {speed} | {base}");
             // Every refusal has its word, and so has every start that gives a base alone.
             for start in &starts {
                 let whole = start.accepted && start.relative_speed_per_s.is_some();

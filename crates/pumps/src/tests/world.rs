@@ -184,6 +184,15 @@ impl Nature {
         }
     }
 
+    /// Scatter of ln speed from start to start.
+    fn start_noise(&self, rng: &mut Pcg64) -> f64 {
+        if self.heavy {
+            0.018 * student_t(rng, 5.0)
+        } else {
+            0.02 * standard_normal(rng)
+        }
+    }
+
     /// What seal water at a pump's temperature adds to the base, kPa.
     fn seal_kpa(&self, pump_degc: f64) -> f64 {
         match self.kind {
@@ -257,23 +266,14 @@ pub(super) fn play_logged(
         let sound = nature.own - nature.drift * day + wander;
         let steady_ln_speed = sound - loss + shared - 0.001 * (air_degc - 15.0);
         // Leak-back opens with clearances, by sound wear and by failing.
-        let worn = if matches!(fault, Fault::Wear(..)) {
-            loss
-        } else {
-            0.0
-        };
+        let worn = loss * f64::from(u8::from(matches!(fault, Fault::Wear(..))));
         let tight = nature.base_kpa * (out.leak_back * (worn + nature.drift * day)).exp();
         let moved_kpa = moved_kpa(number, day);
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
         let hours = 20.0 + 60.0 * uniform(&mut rng);
         let mut start = |at: Stamp, idle_h: f64, rng: &mut Pcg64| {
-            let noise = if nature.heavy {
-                0.018 * student_t(rng, 5.0)
-            } else {
-                0.02 * standard_normal(rng)
-            };
-            let speed_m3h = RATED_M3H * (steady_ln_speed + noise).exp();
+            let speed_m3h = RATED_M3H * (steady_ln_speed + nature.start_noise(rng)).exp();
             let warm = (-idle_h / 1.5).exp();
             let pump_degc = air_degc + 3.0 + 30.0 * warm;
             // Vapour of a chamber that did not cool, about 1 kPa where it had no time at all.
@@ -300,11 +300,7 @@ pub(super) fn play_logged(
         let first = start(at, 24.0 * (step - 0.4).max(0.3), &mut rng);
         let mut later = 0.3 * hours;
         while uniform(&mut rng) < 0.5 && later < 0.9 * hours {
-            let idle_h = if uniform(&mut rng) < 0.6 {
-                0.2 + 1.3 * uniform(&mut rng)
-            } else {
-                3.0 + 9.0 * uniform(&mut rng)
-            };
+            let idle_h = rest_h(&mut rng);
             start(at.plus_hours(later), idle_h, &mut rng);
             later += 0.2 * hours;
         }
@@ -336,6 +332,15 @@ fn moved_kpa(number: usize, day: f64) -> f64 {
         11.0
     } else {
         0.0
+    }
+}
+
+/// Hours of rest before a restart within a run.
+fn rest_h(rng: &mut Pcg64) -> f64 {
+    if uniform(rng) < 0.6 {
+        0.2 + 1.3 * uniform(rng)
+    } else {
+        3.0 + 9.0 * uniform(rng)
     }
 }
 
