@@ -78,7 +78,8 @@ pub(crate) fn fit_leak_back(
             continue;
         };
         let kpa = point.kpa.max(0.2 * level);
-        let sd = noise.0.hypot(point.se) / kpa;
+        // Weighted by what is expected, not by what was seen: that would favour what is too high.
+        let sd = noise.0.hypot(point.se) / (level * (PRIOR.0 * loss).exp());
         let weight = 1.0 / (sd * sd).max(1e-6);
         ff += weight * loss * loss;
         fl += weight * loss * (kpa / level).ln();
