@@ -1,7 +1,7 @@
 //! When a pump was made new, and which starts belong to it.
 //!
 //! A recorded rebuild, vane change or pump swap resets the speed; new pump oil or a repaired leak
-//! resets the base pressure. Where maintenance names the pump's serial, the pump's history follows
+//! resets the base pressure, a changed exhaust filter what hung on the restriction. Where maintenance names the pump's serial, the pump's history follows
 //! it to another frame.
 
 use drydown_quantity::{Stamp, UnitId};
@@ -14,12 +14,24 @@ pub(crate) enum Renewal {
     Pump,
     /// The base pressure only: oil changed, leak mended.
     Base,
+    /// What stands in the pump's way: an exhaust filter or a mist separator changed.
+    Passage,
     /// The pressure gauge.
     Gauge,
 }
 
-/// What a maintenance row renews. A sensor swapped or calibrated is the pressure gauge only where
-/// the note says so.
+/// Words of a note that say which filter was changed: the oil's own has nothing to do with the vacuum.
+const PASSAGE_WORDS: [&str; 6] = [
+    "exhaust",
+    "mist",
+    "separator",
+    "silencer",
+    "restriction",
+    "vacuum",
+];
+
+/// What a maintenance row renews. A sensor swapped or calibrated is the pressure gauge, and a filter
+/// the vacuum pump's, only where the note says so.
 pub(crate) fn renewal_of_row(row: &Maintenance) -> Option<Renewal> {
     renewal_of(row.action).or_else(|| {
         let sensor = matches!(
@@ -27,10 +39,12 @@ pub(crate) fn renewal_of_row(row: &Maintenance) -> Option<Renewal> {
             MaintenanceAction::SensorSwap | MaintenanceAction::Calibration
         );
         let note = row.note.as_deref().unwrap_or("").to_lowercase();
-        let named = ["pressure", "vacuum", "gauge"]
-            .iter()
-            .any(|word| note.contains(word));
-        (sensor && named).then_some(Renewal::Gauge)
+        let says = |words: &[&str]| words.iter().any(|word| note.contains(word));
+        if sensor && says(&["pressure", "vacuum", "gauge"]) {
+            return Some(Renewal::Gauge);
+        }
+        (row.action == MaintenanceAction::Filter && says(&PASSAGE_WORDS))
+            .then_some(Renewal::Passage)
     })
 }
 

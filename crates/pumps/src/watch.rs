@@ -13,7 +13,9 @@ use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
 use crate::spans::{Renewal, life_of_pump};
 use crate::start::base_counts;
-use crate::witnesses::{RENEWED_BASE_SD_KPA, base_setting, speed_setting, steady_setting};
+use crate::witnesses::{
+    RENEWED_BASE_SD_KPA, RENEWED_SPEED_SD, base_setting, speed_setting, steady_setting,
+};
 use crate::{PumpStart, PumpsConfig};
 
 /// Steady pressure alone speaks for the pump where no start was heard for this long, days.
@@ -149,6 +151,11 @@ impl<'a> Watch<'a> {
             Renewal::Base => {
                 self.renewed_at = Some(at);
                 self.base.renew(at, RENEWED_BASE_SD_KPA);
+                self.steady.renew(at, steady_sd);
+            }
+            Renewal::Passage => {
+                self.renewed_at = Some(at);
+                self.speed.renew(at, RENEWED_SPEED_SD);
                 self.steady.renew(at, steady_sd);
             }
             Renewal::Gauge => {

@@ -15,6 +15,9 @@ const RENEWED_LEVEL_SD: f64 = 0.12;
 /// more tells of a fault that the work did not mend).
 pub(crate) const RENEWED_BASE_SD_KPA: f64 = 0.3;
 
+/// A pump whose exhaust was cleared comes back this near to its sound speed, in ln (common practice).
+pub(crate) const RENEWED_SPEED_SD: f64 = 0.05;
+
 /// The watch on ln relative speed after a reset: at the pump's own first level where it was made new
 /// again, else at its rating, else anywhere.
 pub(crate) fn speed_setting(

@@ -337,6 +337,51 @@ fn a_recorded_rebuild_ends_the_alert_and_starts_the_level_afresh() {
 }
 
 #[test]
+fn a_changed_exhaust_filter_ends_what_hung_on_it_and_an_oil_filter_does_not() {
+    let config = PumpsConfig::documented();
+    let stopped = play(23, 2, Fault::Restriction(100.0, 0.5), &config);
+    let free = play(23, 2, Fault::None, &config);
+    let day = |at: drydown_quantity::Stamp| at.days_after(day_zero());
+    let starts: Vec<PumpStart> = stopped
+        .starts
+        .iter()
+        .filter(|s| day(s.started_at) < 200.0)
+        .chain(free.starts.iter().filter(|s| day(s.started_at) >= 200.0))
+        .cloned()
+        .collect();
+    let prior = FleetPrior::common_practice(&config);
+    // States of the runs within two weeks of day 200.
+    let states = |note: &str, days: std::ops::Range<f64>| -> Vec<PumpState> {
+        let mut row = work("U-002", 199.9, MaintenanceAction::Filter, None);
+        row.note = Some(note.to_owned());
+        judge_unit(
+            Some(&free.unit),
+            &starts,
+            &free.runs,
+            &[row],
+            &prior,
+            &config,
+        )
+        .health
+        .iter()
+        .filter(|row| days.contains(&day_of(row)))
+        .map(|row| row.state)
+        .collect()
+    };
+    let alarmed = |state: &PumpState| matches!(state, PumpState::Alert | PumpState::Alarm);
+    for note in ["exhaust filter", "oil filter element"] {
+        assert!(states(note, 170.0..199.0).iter().all(alarmed), "{note}");
+    }
+    let mended = states("Exhaust filter changed", 200.0..240.0);
+    assert!(
+        !mended.is_empty() && !mended.iter().any(alarmed),
+        "{mended:?}"
+    );
+    let first = states("oil filter element", 200.0..206.0);
+    assert!(first.iter().any(alarmed), "{first:?}");
+}
+
+#[test]
 fn a_swapped_pump_brings_its_history() {
     let config = PumpsConfig::documented();
     let donor = play(31, 1, Fault::Wear(60.0, 0.006), &config);
