@@ -166,7 +166,8 @@ const UNREST_PPM: f64 = 1.5;
 const UNREST_RELATIVE: f64 = 1.0;
 
 /// How the exchange of one reservoir stands to its fleet's: weight and factor. A breather's opening and
-/// a headspace are each reservoir's own (a factor of two or three either way; common practice, no source).
+/// a headspace are each reservoir's own: as the fleet's, next to none, or some times as much (common
+/// practice, no source).
 const EXCHANGES: [(f64, f64); 3] = [(0.4, 1.0), (0.35, 0.1), (0.25, 3.0)];
 
 impl Law {

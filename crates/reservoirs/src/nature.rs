@@ -369,7 +369,7 @@ impl Making<'_> {
         let n = self.fleet.runs.len();
         let span = (at.plus_hours(1.0), at.plus_hours(2.0));
         let mut row = run(id, n, span, (first, last));
-        if unit % 4 == 0 {
+        if unit.is_multiple_of(4) {
             (row.water_first_ppm, row.water_last_ppm) = (None, None);
         }
         self.fleet.runs.push(row);

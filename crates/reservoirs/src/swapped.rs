@@ -73,14 +73,12 @@ fn calm(last: &[(f64, f64)]) -> ReservoirRisk {
         as_of: "2026-06-01T00:00:00Z".parse().unwrap(),
         futures: Vec::new(),
     };
-    for name in ["S-1"] {
-        fleet.registers.sites.push(Site {
-            site_id: name.into(),
-            name: None,
-            altitude_m: None,
-            timezone: None,
-        });
-    }
+    fleet.registers.sites.push(Site {
+        site_id: "S-1".into(),
+        name: None,
+        altitude_m: None,
+        timezone: None,
+    });
     for idx in 0..12 {
         let id = ReservoirId::from(format!("R-{idx:03}"));
         fleet

@@ -243,12 +243,7 @@ impl Chooser<'_> {
 /// Log prior of the settings: each about its usual value by a factor of about two.
 fn ln_preference(unrest: &Unrest, manner: &Manner, n: usize) -> f64 {
     let (moves, usual) = (unrest.moves, manner.usual.moves);
-    let about = |value: f64, usual: f64, sd: f64| {
-        if value == usual {
-            return 0.0;
-        }
-        -0.5 * ((value / usual).ln() / sd).powi(2)
-    };
+    let about = |value: f64, usual: f64, sd: f64| -0.5 * ((value / usual).ln() / sd).powi(2);
     let exchange = match manner.exchange_about {
         Some((usual, sd)) => about(unrest.exchange_per_day, usual, sd),
         None if unrest.exchange_per_day > 0.0 => -EXCHANGE_ASKS * n as f64,
