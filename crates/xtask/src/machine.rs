@@ -33,6 +33,11 @@ pub(crate) fn notebook_python() -> Result<PathBuf> {
     python_with("notebook-python", &wanted)
 }
 
+/// A Python with the reference libraries that answers are compared with.
+pub(crate) fn reference_python() -> Result<PathBuf> {
+    python_with("reference-python", "ruptures==1.1.10\n")
+}
+
 /// A Python with the peers of the benches.
 pub(crate) fn bench_python() -> Result<PathBuf> {
     python_with("bench-python", "duckdb\npytz\nnumpy\nscipy\n")

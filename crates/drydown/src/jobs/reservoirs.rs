@@ -4,10 +4,11 @@ use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_quantity::Stamp;
 use drydown_removal::RemovalRun;
-use drydown_reservoirs::{ReservoirRisk, ReservoirsConfig, assess, histories};
+use drydown_reservoirs::{ReservoirRisk, ReservoirsConfig, Spread, assess_with, histories};
 use drydown_runs::Run;
 use drydown_runs::history::{Registers, Sample};
 use drydown_tables::to_batch;
+use rayon::prelude::*;
 
 use super::{Context, Job};
 use crate::config::AnalysisSection;
@@ -54,5 +55,14 @@ pub(super) fn risks_at(
     section: &AnalysisSection,
 ) -> Vec<ReservoirRisk> {
     let histories = histories(registers, samples, runs, fits, as_of);
-    assess(&histories, as_of, &reservoirs_config(section))
+    assess_with(&histories, as_of, &reservoirs_config(section), &OnCores)
+}
+
+/// Reservoirs side by side on the machine's cores.
+struct OnCores;
+
+impl Spread for OnCores {
+    fn map<T: Send>(&self, n: usize, work: impl Fn(usize) -> T + Send + Sync) -> Vec<T> {
+        (0..n).into_par_iter().map(work).collect()
+    }
 }
