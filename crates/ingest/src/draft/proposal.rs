@@ -1,0 +1,347 @@
+//! From the shape of a file to a `[[source]]` block with the reasons for each of its lines.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use drydown_schema::ColumnKind;
+
+use super::assign::{Assignment, Placed, best_table};
+use super::facts::Facts;
+use super::judge::Sure;
+use super::locate::{ZoneHint, unit_in_name, unit_in_preamble, zone_hint};
+use super::shape::{Shape, decimal_mark};
+use super::{Column, Context, FILL_IN, read_columns, tall};
+use crate::cells::DecimalMark;
+use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec};
+use crate::stamps::StampFormat;
+
+/// A block and what is to be said of it.
+#[derive(Debug)]
+pub(super) struct Proposal {
+    pub(super) spec: SourceSpec,
+    /// Above the block.
+    pub(super) first: Vec<String>,
+    /// Beside or above a key, by its name: `timezone`, `decimal`, …, or a column of the table.
+    pub(super) notes: BTreeMap<String, Vec<String>>,
+    /// The columns in the order they are written.
+    pub(super) order: Vec<String>,
+    /// Below the block: what is not placed.
+    pub(super) last: Vec<String>,
+    /// A second block from the same file, written as comments.
+    pub(super) alternative: Option<Box<Self>>,
+}
+
+impl Proposal {
+    pub(super) fn note(&mut self, key: &str, text: impl Into<String>) {
+        self.notes.entry(key.to_owned()).or_default().push(text.into());
+    }
+
+    pub(super) fn has_fill_in(&self) -> bool {
+        let is_open = |map: &ColumnMap| map.value == Some(Scalar::Text(FILL_IN.to_owned()));
+        self.spec.timezone.as_deref() == Some(FILL_IN) || self.spec.columns.values().any(is_open)
+    }
+}
+
+/// What the proposal is made from.
+pub(super) struct Found<'a> {
+    pub(super) path: &'a str,
+    pub(super) shape: &'a Shape,
+    pub(super) columns: &'a [Column],
+    pub(super) context: &'a Context,
+    pub(super) is_mark_open: bool,
+}
+
+/// The proposal for a file of this shape.
+pub(super) fn propose(path: &str, shape: &Shape) -> Proposal {
+    let (mark, is_mark_open) = decimal_mark(shape);
+    let (columns, context) = read_columns(shape, mark);
+    let found = Found { path, shape, columns: &columns, context: &context, is_mark_open };
+    if let Some(parts) = tall::detect(&columns) {
+        return tall::propose(&found, &parts);
+    }
+    let mut proposal = match best_table(&columns, &context) {
+        Some(assignment) => wide(&found, &assignment),
+        None => bare(&found, "readings"),
+    };
+    if proposal.spec.table == "results" {
+        proposal.alternative = tall::laboratory(&found, &proposal.spec).map(Box::new);
+    }
+    proposal
+}
+
+fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
+    let mut proposal = bare(found, &assignment.table.name);
+    summary(&mut proposal, found, assignment, "a column per quantity");
+    for placed in &assignment.placed {
+        place(&mut proposal, placed);
+    }
+    set_nulls(&mut proposal, assignment.placed.iter().flat_map(|placed| facts_of(found, placed)));
+    fill_keys(&mut proposal, found, assignment);
+    say_not_placed(&mut proposal, found, assignment, &[]);
+    set_zone(&mut proposal, found);
+    settle(&mut proposal);
+    proposal
+}
+
+fn facts_of<'a>(found: &Found<'a>, placed: &Placed) -> Vec<&'a Facts> {
+    placed.uses.iter().filter_map(|idx| found.columns.get(*idx)).map(|column| &column.facts).collect()
+}
+
+/// A block with the shape of the text and no columns.
+pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
+    let shape = found.shape;
+    let is_comma = found.context.mark == DecimalMark::Comma;
+    let spec = SourceSpec {
+        name: source_name(found.path),
+        table: table.to_owned(),
+        files: vec![found.path.to_owned()],
+        layout: Layout::Wide,
+        encoding: shape.encoding.to_owned(),
+        delimiter: char::from(shape.delimiter).to_string(),
+        decimal: if is_comma && !shape.is_workbook { "," } else { "." }.to_owned(),
+        skip_lines: shape.skip_lines,
+        sheet: shape.sheet.clone(),
+        null: vec![String::new()],
+        timezone: None,
+        file_name: None,
+        columns: BTreeMap::new(),
+        tall: None,
+    };
+    let mut proposal = Proposal {
+        spec,
+        first: Vec::new(),
+        notes: BTreeMap::new(),
+        order: Vec::new(),
+        last: Vec::new(),
+        alternative: None,
+    };
+    if found.is_mark_open {
+        proposal.note("decimal", "check: the numbers looked at leave it open or speak for both");
+    }
+    proposal.note("files", "the one file looked at: widen it to a pattern such as \"folder/*.csv\"");
+    proposal
+}
+
+fn source_name(path: &str) -> String {
+    let base = path.rsplit('/').next().unwrap_or(path);
+    let stem = base.split('.').next().unwrap_or(base);
+    let plain: String = stem
+        .chars()
+        .map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' })
+        .collect();
+    let plain = plain.trim_matches('-');
+    if plain.is_empty() { "source".to_owned() } else { plain.to_owned() }
+}
+
+/// The first comments: what was found, how much of it is placed, and what is wrong with it.
+pub(super) fn summary(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment, layout: &str) {
+    let shape = found.shape;
+    let n_placed: usize = assignment.placed.iter().map(|placed| placed.uses.len()).sum();
+    let n_columns = shape.header.len();
+    let missing: Vec<&str> = assignment.missing_keys().into_iter().filter(|key| *key != "lab").collect();
+    let doubt = if n_placed == 0 {
+        "nothing in it is known: probably no export that can be ingested. ".to_owned()
+    } else if n_placed * 2 < n_columns {
+        "fewer than half of the columns fit: the table may be the wrong one. ".to_owned()
+    } else {
+        String::new()
+    };
+    let no_key = match missing[..] {
+        [] => String::new(),
+        _ => format!("no column was found for the key ({}). ", missing.join(", ")),
+    };
+    proposal.first.push(format!(
+        "{doubt}{no_key}Proposed for {}: table {}, {layout}, {n_placed} of {n_columns} columns placed; read every line before use",
+        found.path, assignment.table.name
+    ));
+    let mut shown = format!("header on line {}, {} rows below it looked at", shape.skip_lines + 1, shape.rows.len());
+    if shape.n_odd > 0 {
+        shown.push_str(&format!("; {} lines with another number of fields would be rejected", shape.n_odd));
+    }
+    if shape.n_repeated > 0 {
+        shown.push_str(&format!("; the header stands there {} times more, counted and rejected", shape.n_repeated));
+    }
+    if !shape.unit_row.is_empty() {
+        shown.push_str("; the line below it holds units and would be rejected as a row");
+    }
+    proposal.first.push(shown);
+}
+
+/// Writes one placed pair and its reasons.
+pub(super) fn place(proposal: &mut Proposal, placed: &Placed) {
+    let fit = &placed.fit;
+    let shown = match (&fit.map.from, &fit.map.signal) {
+        (Some(from), _) | (None, Some(from)) => from.to_names().iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(" and "),
+        _ => String::new(),
+    };
+    proposal.note(&fit.column, format!("{}: {shown}: {}", fit.sure.as_str(), fit.why.join("; ")));
+    proposal.order.push(fit.column.clone());
+    proposal.spec.columns.insert(fit.column.clone(), fit.map.clone());
+}
+
+/// What stands for a missing value in the columns that are placed.
+pub(super) fn set_nulls<'a>(proposal: &mut Proposal, facts: impl Iterator<Item = &'a Facts>) {
+    let words: BTreeSet<String> = facts.flat_map(|facts| facts.missing.iter().cloned()).collect();
+    if !words.is_empty() {
+        proposal.note("null", "found among the numbers");
+        proposal.spec.null.extend(words);
+    }
+}
+
+/// Fills what is missing of the key: from the file's name, from above the header, or left to a person.
+pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment) {
+    for key in assignment.missing_keys() {
+        let is_unit = key == "unit_id";
+        if proposal.spec.columns.contains_key(key) {
+            continue;
+        }
+        if is_unit && let Some((pattern, unit)) = unit_in_name(found.path) {
+            let agrees = unit_in_preamble(found.shape).is_some_and(|stated| stated == unit);
+            let also = if agrees { ", and the lines above the header say so too" } else { "" };
+            let sure = if agrees { Sure::Certain } else { Sure::Likely };
+            proposal.note("file_name", format!("{}: the unit is \"{unit}\" by the file's name{also}: check other files of the source", sure.as_str()));
+            proposal.spec.file_name = Some(pattern);
+            continue;
+        }
+        let (value, why) = match (is_unit, unit_in_preamble(found.shape)) {
+            (true, Some(unit)) => (unit, "guess: from the lines above the header of this file: check, other files name another".to_owned()),
+            _ => (FILL_IN.to_owned(), missing_reason(key)),
+        };
+        proposal.note(key, why);
+        proposal.order.insert(0, key.to_owned());
+        let map = ColumnMap { value: Some(Scalar::Text(value)), ..ColumnMap::default() };
+        proposal.spec.columns.insert(key.to_owned(), map);
+    }
+}
+
+fn missing_reason(key: &str) -> String {
+    match key {
+        "lab" => format!("{FILL_IN}: the file does not say which laboratory it is from"),
+        _ => format!("{FILL_IN}: no column was found for it; name the column, give a value, or name a part of file_name after it"),
+    }
+}
+
+/// The columns of the file that fill nothing, each with the closest guess.
+pub(super) fn say_not_placed(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment, used: &[usize]) {
+    for (idx, column) in found.columns.iter().enumerate() {
+        let is_used = used.contains(&idx) || assignment.placed.iter().any(|placed| placed.uses.contains(&idx));
+        if is_used {
+            continue;
+        }
+        let name = &column.head.text;
+        if column.is_nameless {
+            let why = if name.is_empty() { "it has no name" } else { "another column has the same name" };
+            proposal.last.push(format!("not placed: column {} \"{name}\": {why}", idx + 1));
+            continue;
+        }
+        let closest = assignment
+            .refused
+            .iter()
+            .filter(|refused| refused.file_column == idx)
+            .max_by(|a, b| a.strength.total_cmp(&b.strength));
+        let guess = match closest {
+            Some(refused) => format!("closest is {}, but {}", refused.column, refused.why),
+            None => "no column of the table is close".to_owned(),
+        };
+        proposal.last.push(format!("not placed: \"{name}\" ({}): {guess}", values_shown(&column.facts)));
+    }
+}
+
+/// The values of a column in a few words.
+pub(super) fn values_shown(facts: &Facts) -> String {
+    if facts.n_filled == 0 {
+        return "empty".to_owned();
+    }
+    if let (true, Some(low), Some(high)) = (facts.is_numeric(), facts.quantile(0.0), facts.quantile(1.0)) {
+        return format!("{low} to {high}");
+    }
+    let shown: Vec<String> = facts
+        .distinct
+        .keys()
+        .take(3)
+        .map(|value| format!("\"{}\"", value.chars().take(24).collect::<String>()))
+        .collect();
+    let more = if facts.distinct.len() > 3 { ", …" } else { "" };
+    format!("{}{more}", shown.join(", "))
+}
+
+/// The zone, where a placed stamp needs one.
+pub(super) fn set_zone(proposal: &mut Proposal, found: &Found<'_>) {
+    let is_open = |map: &ColumnMap| {
+        map.from.is_some()
+            && map.format.as_deref().and_then(|text| StampFormat::parse(text).ok()).is_some_and(|format| !format.carries_offset())
+    };
+    if !proposal.spec.columns.values().any(is_open) {
+        return;
+    }
+    match zone_hint(found.shape) {
+        ZoneHint::Stated(zone) => {
+            proposal.spec.timezone = Some(zone.to_owned());
+            proposal.note("timezone", "likely: the file names it");
+        }
+        ZoneHint::Said(said) => {
+            proposal.spec.timezone = Some(FILL_IN.to_owned());
+            proposal.note("timezone", format!("{FILL_IN}: {said}"));
+        }
+        ZoneHint::Nothing => {
+            proposal.spec.timezone = Some(FILL_IN.to_owned());
+            proposal.note("timezone", format!("{FILL_IN}: the stamps carry no offset; the zone of the clock that wrote them, such as Europe/Berlin or America/Chicago, or UTC"));
+        }
+    }
+}
+
+/// Takes out what would not compile, with the reason, until the rest does.
+pub(super) fn settle(proposal: &mut Proposal) {
+    for _ in 0..=proposal.spec.columns.len() {
+        let Err(problems) = filled_in(&proposal.spec).compile() else {
+            return;
+        };
+        let faulty = problems.iter().find_map(|problem| match &problem.key[..] {
+            [first, column, ..] if first == "columns" && proposal.spec.columns.contains_key(column) => Some((column.clone(), problem.to_string())),
+            _ => None,
+        });
+        let Some((column, what)) = faulty else {
+            let all: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            proposal.first.push(format!("{FILL_IN}: the block does not compile yet: {}", all.join("; ")));
+            return;
+        };
+        proposal.spec.columns.remove(&column);
+        proposal.order.retain(|name| *name != column);
+        proposal.last.push(format!("not placed: {column}: {what}"));
+        let table = drydown_schema::table(&proposal.spec.table);
+        if table.is_some_and(|table| table.is_key(&column)) {
+            let map = ColumnMap { value: Some(Scalar::Text(FILL_IN.to_owned())), ..ColumnMap::default() };
+            proposal.spec.columns.insert(column.clone(), map);
+            proposal.order.insert(0, column.clone());
+            proposal.note(&column, missing_reason(&column));
+        }
+    }
+}
+
+/// The block as a person might fill it in, to see whether the rest of it compiles.
+fn filled_in(spec: &SourceSpec) -> SourceSpec {
+    let mut spec = spec.clone();
+    if spec.timezone.as_deref() == Some(FILL_IN) {
+        spec.timezone = Some("UTC".to_owned());
+    }
+    let table = drydown_schema::table(&spec.table);
+    for (name, map) in &mut spec.columns {
+        if map.value != Some(Scalar::Text(FILL_IN.to_owned())) {
+            continue;
+        }
+        let column = table.and_then(|table| table.column(name));
+        let stand_in = match column.map(|column| column.kind) {
+            Some(ColumnKind::Stamp) => "2000-01-01T00:00:00Z".to_owned(),
+            _ => column.and_then(|column| column.words.first().cloned()).unwrap_or_else(|| FILL_IN.to_owned()),
+        };
+        map.value = Some(Scalar::Text(stand_in));
+    }
+    spec
+}
+
+/// Where a placed pair reads from, if it is one column.
+pub(super) fn single_from(map: &ColumnMap) -> Option<&str> {
+    match map.from.as_ref()? {
+        OneOrMany::One(name) => Some(name),
+        OneOrMany::Many(_) => None,
+    }
+}

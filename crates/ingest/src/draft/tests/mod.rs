@@ -1,0 +1,3 @@
+//! Files of many kinds and what must stand in their proposals.
+
+mod files;
