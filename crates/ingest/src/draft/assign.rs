@@ -3,8 +3,8 @@
 use drydown_schema::{ColumnKind, TableSpec, tables};
 
 use super::judge::{Asked, Fit, Sure, judge};
-use super::stamps::find_pair;
 use super::rules::rules_of;
+use super::stamps::find_pair;
 use super::{Column, Context};
 use crate::source::{ColumnMap, OneOrMany};
 
@@ -43,7 +43,9 @@ pub(super) struct Assignment {
 
 impl Assignment {
     pub(super) fn find(&self, column: &str) -> Option<&Placed> {
-        self.placed.iter().find(|placed| placed.fit.column == column)
+        self.placed
+            .iter()
+            .find(|placed| placed.fit.column == column)
     }
 
     /// Columns of the key that nothing fills.
@@ -63,7 +65,11 @@ pub(super) fn best_table(columns: &[Column], context: &Context) -> Option<Assign
 }
 
 /// Places the columns in one table.
-pub(super) fn assign(table: &'static TableSpec, columns: &[Column], context: &Context) -> Assignment {
+pub(super) fn assign(
+    table: &'static TableSpec,
+    columns: &[Column],
+    context: &Context,
+) -> Assignment {
     let mut refused = Vec::new();
     let mut candidates = pairs(table, columns, context);
     candidates.extend(singles(table, columns, context, &mut refused));
@@ -72,8 +78,12 @@ pub(super) fn assign(table: &'static TableSpec, columns: &[Column], context: &Co
     candidates.sort_by(|a, b| b.fit.score.total_cmp(&a.fit.score));
     let mut placed: Vec<Placed> = Vec::new();
     for candidate in candidates {
-        let taken = placed.iter().find(|other| other.fit.column == candidate.fit.column);
-        let is_used = placed.iter().any(|other| other.uses.iter().any(|idx| candidate.uses.contains(idx)));
+        let taken = placed
+            .iter()
+            .find(|other| other.fit.column == candidate.fit.column);
+        let is_used = placed
+            .iter()
+            .any(|other| other.uses.iter().any(|idx| candidate.uses.contains(idx)));
         match taken {
             _ if is_used => {}
             Some(other) => refused.extend(candidate.uses.iter().map(|idx| Refused {
@@ -87,11 +97,19 @@ pub(super) fn assign(table: &'static TableSpec, columns: &[Column], context: &Co
     }
     let order = |name: &str| {
         let in_key = table.key.iter().position(|key| key == name);
-        let in_table = table.columns.iter().position(|column| column.name.starts_with(name));
+        let in_table = table
+            .columns
+            .iter()
+            .position(|column| column.name.starts_with(name));
         (in_key.unwrap_or(usize::MAX), in_table.unwrap_or(usize::MAX))
     };
     placed.sort_by_key(|placed| order(&placed.fit.column));
-    let mut assignment = Assignment { table, placed, refused, score: 0.0 };
+    let mut assignment = Assignment {
+        table,
+        placed,
+        refused,
+        score: 0.0,
+    };
     assignment.score = score(&assignment, columns);
     assignment
 }
@@ -112,10 +130,23 @@ fn singles(
     refused: &mut Vec<Refused>,
 ) -> Vec<Placed> {
     let mut out = Vec::new();
-    for (idx, column) in columns.iter().enumerate().filter(|(_, column)| !column.is_nameless) {
-        let asked = Asked { table: &table.name, head: &column.head, facts: &column.facts, context };
+    for (idx, column) in columns
+        .iter()
+        .enumerate()
+        .filter(|(_, column)| !column.is_nameless)
+    {
+        let asked = Asked {
+            table: &table.name,
+            head: &column.head,
+            facts: &column.facts,
+            context,
+        };
         for (name, rules) in rules_of(&table.name) {
-            let spec = table.column(if *name == "iso4406" { "iso4406_4um" } else { name });
+            let spec = table.column(if *name == "iso4406" {
+                "iso4406_4um"
+            } else {
+                name
+            });
             let (Some(spec), Some((strength, words))) = (spec, column.head.strength(rules)) else {
                 continue;
             };
@@ -127,9 +158,17 @@ fn singles(
                 None => judge(&asked, name, spec, (strength, words)),
             };
             match judged {
-                Ok(fit) if fit.score >= LEAST => out.push(Placed { fit, uses: vec![idx] }),
+                Ok(fit) if fit.score >= LEAST => out.push(Placed {
+                    fit,
+                    uses: vec![idx],
+                }),
                 Ok(_) => {}
-                Err(why) => refused.push(Refused { file_column: idx, column: (*name).to_owned(), strength, why }),
+                Err(why) => refused.push(Refused {
+                    file_column: idx,
+                    column: (*name).to_owned(),
+                    strength,
+                    why,
+                }),
             }
         }
     }
@@ -156,7 +195,9 @@ fn conflict(column: &str, meanings: &[&str], words: &[&str]) -> Option<String> {
         ("baro", &["ambient_kpa"]),
     ];
     QUANTITIES.iter().find_map(|(quantity, ends)| {
-        let is_other = meanings.contains(quantity) && !words.contains(quantity) && !ends.iter().any(|end| column.contains(end));
+        let is_other = meanings.contains(quantity)
+            && !words.contains(quantity)
+            && !ends.iter().any(|end| column.contains(end));
         is_other.then(|| format!("its header speaks of {quantity}"))
     })
 }
@@ -164,11 +205,24 @@ fn conflict(column: &str, meanings: &[&str], words: &[&str]) -> Option<String> {
 /// Stamps that stand in two columns, the date and the time of the day.
 fn pairs(table: &'static TableSpec, columns: &[Column], context: &Context) -> Vec<Placed> {
     let mut out = Vec::new();
-    for (date_idx, date) in columns.iter().enumerate().filter(|(_, column)| !column.is_nameless) {
-        if !date.facts.stamp.as_ref().is_some_and(|found| found.is_date_only) {
+    for (date_idx, date) in columns
+        .iter()
+        .enumerate()
+        .filter(|(_, column)| !column.is_nameless)
+    {
+        if !date
+            .facts
+            .stamp
+            .as_ref()
+            .is_some_and(|found| found.is_date_only)
+        {
             continue;
         }
-        for (time_idx, time) in columns.iter().enumerate().filter(|(_, column)| !column.is_nameless) {
+        for (time_idx, time) in columns
+            .iter()
+            .enumerate()
+            .filter(|(_, column)| !column.is_nameless)
+        {
             if date_idx.abs_diff(time_idx) > 2 || date_idx == time_idx {
                 continue;
             }
@@ -176,7 +230,10 @@ fn pairs(table: &'static TableSpec, columns: &[Column], context: &Context) -> Ve
                 continue;
             };
             for (name, rules) in rules_of(&table.name) {
-                if table.column(name).is_none_or(|spec| spec.kind != ColumnKind::Stamp) {
+                if table
+                    .column(name)
+                    .is_none_or(|spec| spec.kind != ColumnKind::Stamp)
+                {
                     continue;
                 }
                 let strength = [&date.head, &time.head]
@@ -187,7 +244,11 @@ fn pairs(table: &'static TableSpec, columns: &[Column], context: &Context) -> Ve
                 if strength < LEAST {
                     continue;
                 }
-                let near = if date_idx.abs_diff(time_idx) == 1 { 2.5 } else { 1.5 };
+                let near = if date_idx.abs_diff(time_idx) == 1 {
+                    2.5
+                } else {
+                    1.5
+                };
                 let mut why = vec![
                     "date and time of the day stand in two columns".to_owned(),
                     format!("joined they fit {}", found.format),
@@ -197,10 +258,17 @@ fn pairs(table: &'static TableSpec, columns: &[Column], context: &Context) -> Ve
                     fit: Fit {
                         column: (*name).to_owned(),
                         score: strength + near,
-                        sure: if found.open.is_none() { Sure::Certain } else { Sure::Likely },
+                        sure: if found.open.is_none() {
+                            Sure::Certain
+                        } else {
+                            Sure::Likely
+                        },
                         why,
                         map: ColumnMap {
-                            from: Some(OneOrMany::Many(vec![date.head.text.clone(), time.head.text.clone()])),
+                            from: Some(OneOrMany::Many(vec![
+                                date.head.text.clone(),
+                                time.head.text.clone(),
+                            ])),
                             format: Some(found.format.clone()),
                             ..ColumnMap::default()
                         },
@@ -216,11 +284,23 @@ fn pairs(table: &'static TableSpec, columns: &[Column], context: &Context) -> Ve
 /// The stamp and the unit of a log whose headers do not name them.
 fn by_value(table: &'static TableSpec, columns: &[Column], context: &Context) -> Vec<Placed> {
     let mut out = Vec::new();
-    for (idx, column) in columns.iter().enumerate().filter(|(_, column)| !column.is_nameless) {
-        let asked = Asked { table: &table.name, head: &column.head, facts: &column.facts, context };
+    for (idx, column) in columns
+        .iter()
+        .enumerate()
+        .filter(|(_, column)| !column.is_nameless)
+    {
+        let asked = Asked {
+            table: &table.name,
+            head: &column.head,
+            facts: &column.facts,
+            context,
+        };
         let facts = &column.facts;
         let names = ["at", "taken_at", "unit_id"];
-        for name in names.iter().filter(|name| table.source_columns().any(|spec| spec.name == **name)) {
+        for name in names
+            .iter()
+            .filter(|name| table.source_columns().any(|spec| spec.name == **name))
+        {
             let fits = if *name == "unit_id" {
                 matches!(table.name.as_str(), "readings" | "unit_events")
                     && facts.is_constant()
@@ -237,10 +317,14 @@ fn by_value(table: &'static TableSpec, columns: &[Column], context: &Context) ->
             };
             if let Ok(mut fit) = judged {
                 fit.sure = Sure::Guess;
-                fit.why.insert(0, "by its values, its header does not say it".to_owned());
+                fit.why
+                    .insert(0, "by its values, its header does not say it".to_owned());
                 // A stamp without a word for it comes after all that have one.
                 fit.score = fit.score.min(BY_VALUE + 0.5);
-                out.push(Placed { fit, uses: vec![idx] });
+                out.push(Placed {
+                    fit,
+                    uses: vec![idx],
+                });
             }
         }
     }
@@ -250,7 +334,11 @@ fn by_value(table: &'static TableSpec, columns: &[Column], context: &Context) ->
 /// How well the table fits: what is placed, less what its rows cannot do without.
 fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
     let table = assignment.table.name.as_str();
-    let mut score: f64 = assignment.placed.iter().map(|placed| placed.fit.score).sum();
+    let mut score: f64 = assignment
+        .placed
+        .iter()
+        .map(|placed| placed.fit.score)
+        .sum();
     for key in assignment.missing_keys() {
         score -= match (table, key) {
             (_, "lab") => 0.0,
@@ -261,7 +349,10 @@ fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
     }
     // What makes a row of the table more than a name and a time.
     let substance: &[&str] = match table {
-        "readings" => &["kpa", "degc", "lpm", "water", "_pct", "_hz", "_kw", "_on", "amps", "running", "alarm", "_h", "total"],
+        "readings" => &[
+            "kpa", "degc", "lpm", "water", "_pct", "_hz", "_kw", "_on", "amps", "running", "alarm",
+            "_h", "total",
+        ],
         "samples" => &["water_ppm", "iso4406", "viscosity", "acid", "breakdown"],
         "units" => &["flow", "heater", "vacuum_pump", "chamber", "class"],
         "sites" => &["name", "altitude", "timezone"],
@@ -271,7 +362,12 @@ fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
         "deployments" => &["reservoir_id"],
         _ => &[],
     };
-    let has = |part: &&str| assignment.placed.iter().any(|placed| placed.fit.column.contains(*part));
+    let has = |part: &&str| {
+        assignment
+            .placed
+            .iter()
+            .any(|placed| placed.fit.column.contains(*part))
+    };
     if !substance.is_empty() && !substance.iter().any(|part| has(&part)) {
         score -= 12.0;
     }
@@ -287,7 +383,11 @@ fn repeats_key(assignment: &Assignment, columns: &[Column]) -> bool {
     if !matches!(table, "units" | "sites" | "oils" | "reservoirs" | "samples") {
         return false;
     }
-    let id = if table == "samples" { "sample_id" } else { assignment.table.key.first().map_or("", String::as_str) };
+    let id = if table == "samples" {
+        "sample_id"
+    } else {
+        assignment.table.key.first().map_or("", String::as_str)
+    };
     let Some(idx) = assignment.find(id).and_then(|placed| placed.uses.first()) else {
         return false;
     };

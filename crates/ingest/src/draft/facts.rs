@@ -2,17 +2,39 @@
 
 use std::collections::BTreeMap;
 
-use super::stamps::{self, StampFound};
 use super::Context;
+use super::stamps::{self, StampFound};
 use crate::cells::{Amount, DecimalMark, parse_amount, parse_number, parse_yes_no};
 
 /// Words that loggers write where a value is missing; common practice, no source.
 const MISSING: &[&str] = &[
-    "---", "--", "-", "----", "nan", "n/a", "na", "null", "none", "#n/a", "nil", "***", "****", "*****", "bad", "no data",
-    "i/o timeout", "#value!", "#div/0!", "k.a.", "k. a.", "?",
+    "---",
+    "--",
+    "-",
+    "----",
+    "nan",
+    "n/a",
+    "na",
+    "null",
+    "none",
+    "#n/a",
+    "nil",
+    "***",
+    "****",
+    "*****",
+    "bad",
+    "no data",
+    "i/o timeout",
+    "#value!",
+    "#div/0!",
+    "k.a.",
+    "k. a.",
+    "?",
 ];
 /// Numbers that stand for a missing value, where the others are far from them.
-const SENTINELS: [f64; 8] = [-999.0, -9999.0, -99999.0, -999.9, -9999.9, -99.9, 9999.0, 99999.0];
+const SENTINELS: [f64; 8] = [
+    -999.0, -9999.0, -99999.0, -999.9, -9999.9, -99.9, 9999.0, 99999.0,
+];
 /// Different values that are counted.
 const MAX_DISTINCT: usize = 600;
 
@@ -38,7 +60,10 @@ pub(super) struct Facts {
 
 impl Facts {
     pub(super) fn of(cells: impl Iterator<Item = String>, context: &Context) -> Self {
-        let mut facts = Self { cells: cells.collect(), ..Self::default() };
+        let mut facts = Self {
+            cells: cells.collect(),
+            ..Self::default()
+        };
         facts.clear_missing(context.mark);
         for cell in &facts.cells {
             let number = parse_number(cell, context.mark);
@@ -49,7 +74,8 @@ impl Facts {
             facts.n_filled += 1;
             facts.n_numbers += usize::from(number.is_some());
             facts.n_amounts += usize::from(
-                number.is_some() || !matches!(parse_amount(cell, context.mark), Amount::Unreadable(_)),
+                number.is_some()
+                    || !matches!(parse_amount(cell, context.mark), Amount::Unreadable(_)),
             );
             if facts.distinct.len() < MAX_DISTINCT || facts.distinct.contains_key(cell) {
                 *facts.distinct.entry(cell.clone()).or_default() += 1;
@@ -62,7 +88,10 @@ impl Facts {
     /// Empties what stands for a missing value and remembers it.
     fn clear_missing(&mut self, mark: DecimalMark) {
         let filled: Vec<&String> = self.cells.iter().filter(|cell| !cell.is_empty()).collect();
-        let mut numbers: Vec<f64> = filled.iter().filter_map(|cell| parse_number(cell, mark)).collect();
+        let mut numbers: Vec<f64> = filled
+            .iter()
+            .filter_map(|cell| parse_number(cell, mark))
+            .collect();
         numbers.sort_by(f64::total_cmp);
         let is_numeric = !numbers.is_empty() && numbers.len() * 2 > filled.len();
         let mut missing: Vec<String> = Vec::new();
@@ -72,7 +101,8 @@ impl Facts {
             let is_sentinel = is_numeric
                 && parse_number(cell, mark).is_some_and(|value| is_sentinel(value, &numbers));
             // A lone dash or `bad` may be a value of a column of words.
-            if ((is_word && (is_numeric || lower.starts_with("---") || lower.starts_with('#'))) || is_sentinel)
+            if ((is_word && (is_numeric || lower.starts_with("---") || lower.starts_with('#')))
+                || is_sentinel)
                 && !missing.contains(cell)
             {
                 missing.push(cell.clone());
@@ -100,7 +130,10 @@ impl Facts {
     pub(super) fn is_yes_no(&self) -> bool {
         self.n_filled > 0
             && self.distinct.len() <= 6
-            && self.distinct.keys().all(|word| parse_yes_no(word).is_some() && !matches!(word.as_str(), "x" | "X"))
+            && self
+                .distinct
+                .keys()
+                .all(|word| parse_yes_no(word).is_some() && !matches!(word.as_str(), "x" | "X"))
     }
 
     /// Nothing but the digits 0 and 1, both of them.
@@ -110,7 +143,10 @@ impl Facts {
 
     /// Whole numbers only.
     pub(super) fn is_whole(&self) -> bool {
-        self.is_numeric() && self.known_numbers().all(|value| value.fract().abs() < f64::EPSILON)
+        self.is_numeric()
+            && self
+                .known_numbers()
+                .all(|value| value.fract().abs() < f64::EPSILON)
     }
 
     /// One text in every row.
@@ -129,7 +165,10 @@ impl Facts {
     /// No number is lower than the one before, but for one step in fifty.
     pub(super) fn is_rising(&self) -> bool {
         let known: Vec<f64> = self.known_numbers().collect();
-        let falls = known.windows(2).filter(|pair| matches!(pair, [a, b] if b < a)).count();
+        let falls = known
+            .windows(2)
+            .filter(|pair| matches!(pair, [a, b] if b < a))
+            .count();
         known.len() >= 3 && falls * 50 <= known.len()
     }
 }
@@ -138,7 +177,11 @@ fn is_sentinel(value: f64, sorted: &[f64]) -> bool {
     if !SENTINELS.iter().any(|known| (known - value).abs() < 1e-9) {
         return false;
     }
-    let others: Vec<f64> = sorted.iter().copied().filter(|other| (other - value).abs() > 1e-9).collect();
+    let others: Vec<f64> = sorted
+        .iter()
+        .copied()
+        .filter(|other| (other - value).abs() > 1e-9)
+        .collect();
     let (Some(low), Some(high)) = (others.first(), others.last()) else {
         return false;
     };

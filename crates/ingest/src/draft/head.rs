@@ -22,6 +22,14 @@ const SPELLINGS: &[(&str, &str)] = &[
     ("%open", "%"),
     ("barü", "bar"),
     ("mbarü", "mbar"),
+    ("kw", "kW"),
+    ("kv", "kV"),
+    ("hz", "Hz"),
+    ("kpa", "kPa"),
+    ("hpa", "hPa"),
+    ("mbar", "mbar"),
+    ("bar", "bar"),
+    ("m3/h", "m3/h"),
     ("u/min", "rpm"),
     ("gradc", "°C"),
     ("lt/min", "L/min"),
@@ -60,9 +68,16 @@ impl Head {
         let (plain, bracketed) = split_brackets(text);
         let mut units: Vec<HeadUnit> = Vec::new();
         let mut words = tokens(&plain);
-        for inner in bracketed.iter().chain((!unit_row.is_empty()).then_some(&unit_row.to_owned())) {
+        for inner in bracketed
+            .iter()
+            .chain((!unit_row.is_empty()).then_some(&unit_row.to_owned()))
+        {
             match unit_of(inner) {
-                Some(unit) => units.push(HeadUnit { unit, written: inner.clone(), is_firm: true }),
+                Some(unit) => units.push(HeadUnit {
+                    unit,
+                    written: inner.clone(),
+                    is_firm: true,
+                }),
                 None => words.extend(tokens(inner)),
             }
         }
@@ -100,7 +115,10 @@ impl Head {
     }
 
     /// Strength of the strongest rule that holds, and the meanings it rests on.
-    pub(super) fn strength(&self, rules: &'static [(&'static [&'static str], f64)]) -> Option<(f64, &'static [&'static str])> {
+    pub(super) fn strength(
+        &self,
+        rules: &'static [(&'static [&'static str], f64)],
+    ) -> Option<(f64, &'static [&'static str])> {
         rules
             .iter()
             .filter(|(wanted, _)| wanted.iter().all(|meaning| self.meanings.contains(meaning)))
@@ -129,7 +147,9 @@ fn split_brackets(text: &str) -> (String, Vec<String>) {
             _ => '}',
         };
         let inner = rest.get(open + 1..).unwrap_or("");
-        let Some(close) = inner.find(closing) else { break };
+        let Some(close) = inner.find(closing) else {
+            break;
+        };
         plain.push_str(rest.get(..open).unwrap_or(""));
         plain.push(' ');
         parts.push(inner.get(..close).unwrap_or("").trim().to_owned());
@@ -156,9 +176,22 @@ pub(super) fn unit_of(text: &str) -> Option<Unit> {
         .and_then(|(_, unit)| Unit::parse(unit));
     // `mbar abs`, `psi rel`, `inHg vac`: the reference is told elsewhere.
     known.or_else(|| {
-        [" abs", " absolute", " gauge", " rel", " vac", " vacuum", " g", " a"]
-            .iter()
-            .find_map(|tail| text.to_lowercase().strip_suffix(tail).and_then(|head| Unit::parse(head.trim())))
+        [
+            " abs",
+            " absolute",
+            " gauge",
+            " rel",
+            " vac",
+            " vacuum",
+            " g",
+            " a",
+        ]
+        .iter()
+        .find_map(|tail| {
+            text.to_lowercase()
+                .strip_suffix(tail)
+                .and_then(|head| Unit::parse(head.trim()))
+        })
     })
 }
 
@@ -171,13 +204,32 @@ fn plain_units(plain: &str) -> Vec<HeadUnit> {
     let mut found: Vec<HeadUnit> = Vec::new();
     for end in (1..=words.len()).rev() {
         for n_words in [2, 1] {
-            let Some(part) = end.checked_sub(n_words).and_then(|start| words.get(start..end)) else {
+            let Some(part) = end
+                .checked_sub(n_words)
+                .and_then(|start| words.get(start..end))
+            else {
                 continue;
             };
             let written = part.join(" ");
             let is_one_letter = written.chars().filter(|c| c.is_alphanumeric()).count() == 1;
             // `in` is the way in, `on` and `at` are words, before they are inches or atmospheres.
-            let is_word = matches!(written.to_lowercase().as_str(), "in" | "at" | "min" | "day" | "days" | "hour" | "hours" | "activity" | "rs" | "ratio" | "t" | "p" | "q" | "no");
+            let is_word = matches!(
+                written.to_lowercase().as_str(),
+                "in" | "at"
+                    | "min"
+                    | "day"
+                    | "days"
+                    | "hour"
+                    | "hours"
+                    | "activity"
+                    | "aw"
+                    | "rs"
+                    | "ratio"
+                    | "t"
+                    | "p"
+                    | "q"
+                    | "no"
+            );
             if is_word || (n_words == 2 && is_one_letter && !written.contains('%')) {
                 continue;
             }
@@ -188,7 +240,11 @@ fn plain_units(plain: &str) -> Vec<HeadUnit> {
             if let Some(unit) = unit_of(&written) {
                 let is_firm = !is_one_letter || written.contains(['%', '°']);
                 if !found.iter().any(|other| other.unit == unit) {
-                    found.push(HeadUnit { unit, written, is_firm });
+                    found.push(HeadUnit {
+                        unit,
+                        written,
+                        is_firm,
+                    });
                 }
                 break;
             }

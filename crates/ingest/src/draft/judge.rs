@@ -8,7 +8,7 @@ use super::facts::Facts;
 use super::head::Head;
 use super::units::{self, Judged};
 use super::vocabulary::known_words;
-use crate::cells::parse_cleanliness;
+use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness};
 use crate::source::{ColumnMap, OneOrMany, UnitOf};
 
 /// How sure a meaning is.
@@ -58,7 +58,12 @@ struct Verdict {
 
 impl Verdict {
     const fn plain(map: ColumnMap) -> Self {
-        Self { score: 0.0, must_check: false, why: Vec::new(), map }
+        Self {
+            score: 0.0,
+            must_check: false,
+            why: Vec::new(),
+            map,
+        }
     }
 }
 
@@ -102,18 +107,33 @@ pub(super) fn judge(
     };
     let mut map = verdict.map;
     map.from = Some(OneOrMany::One(asked.head.text.clone()));
-    Ok(Fit { column: name.to_owned(), score: strength + verdict.score, sure, why, map })
+    Ok(Fit {
+        column: name.to_owned(),
+        score: strength + verdict.score,
+        sure,
+        why,
+        map,
+    })
 }
 
 fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, String> {
     let facts = asked.facts;
     let has_unit = asked.head.units.iter().any(|unit| unit.is_firm);
-    if facts.is_flag() || (facts.is_yes_no() && !(facts.is_numeric() && has_unit)) {
+    let is_pressure = name.contains("_kpa");
+    if facts.is_yes_no() && (is_pressure && facts.is_flag() || !(facts.is_numeric() && has_unit)) {
         return Err("its values are only yes and no (or 0 and 1)".to_owned());
     }
-    let n_fit = if asked.context.is_laboratory(asked.table) { facts.n_amounts } else { facts.n_numbers };
+    let n_fit = if asked.context.is_laboratory(asked.table) {
+        facts.n_amounts
+    } else {
+        facts.n_numbers
+    };
     if facts.n_filled > 0 && (n_fit as f64) < least_share(asked, name) * facts.n_filled as f64 {
-        return Err(format!("{} of its {} values are no numbers", facts.n_filled - n_fit, facts.n_filled));
+        return Err(format!(
+            "{} of its {} values are no numbers",
+            facts.n_filled - n_fit,
+            facts.n_filled
+        ));
     }
     if facts.stamp.as_ref().is_some_and(|stamp| !stamp.is_number) {
         return Err("its values are times".to_owned());
@@ -121,14 +141,60 @@ fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, Str
     let Some(own) = spec.ucum.as_deref().and_then(Unit::parse) else {
         return Ok(Verdict::plain(ColumnMap::default()));
     };
-    let Judged { unit, reference, score, must_check, why } = units::judge(asked, name, spec, own)?;
+    let Judged {
+        unit,
+        reference,
+        score,
+        must_check,
+        mut why,
+    } = units::judge(asked, name, spec, own)?;
+    why.extend(not_numbers(asked, name));
     let unit = unit.map(|unit| UnitOf::Fixed(unit.code().to_owned()));
     Ok(Verdict {
         score,
         must_check,
         why,
-        map: ColumnMap { unit, reference, ..ColumnMap::default() },
+        map: ColumnMap {
+            unit,
+            reference,
+            ..ColumnMap::default()
+        },
     })
+}
+
+/// What of the values is no plain number, and what becomes of it.
+fn not_numbers(asked: &Asked<'_>, name: &str) -> Vec<String> {
+    let facts = asked.facts;
+    let mut limits: Vec<&str> = Vec::new();
+    let mut unread: Vec<&str> = Vec::new();
+    for cell in facts.cells.iter().filter(|cell| !cell.is_empty()) {
+        match parse_amount(cell, asked.context.mark) {
+            Amount::Stated {
+                censor: Censor::Below | Censor::Above,
+                ..
+            } => limits.push(cell),
+            Amount::Unreadable(_) => unread.push(cell),
+            _ => {}
+        }
+    }
+    let mut why = Vec::new();
+    // The one column of these tables that keeps on which side of a limit the value lies.
+    if let (Some(first), true) = (
+        limits.first(),
+        name != "water_ppm" || asked.table != "samples",
+    ) {
+        why.push(format!(
+            "{} values are limits such as \"{first}\" and would be left empty",
+            limits.len()
+        ));
+    }
+    if let Some(first) = unread.first() {
+        why.push(format!(
+            "{} values such as \"{first}\" are no numbers and would be left empty",
+            unread.len()
+        ));
+    }
+    why
 }
 
 /// Share of the values that must be numbers.
@@ -163,7 +229,10 @@ fn yes_no(asked: &Asked<'_>) -> Result<Verdict, String> {
             score: 0.5,
             must_check: true,
             why: vec!["its words are taken for yes and no: check".to_owned()],
-            map: ColumnMap { map: Some(known.map), ..ColumnMap::default() },
+            map: ColumnMap {
+                map: Some(known.map),
+                ..ColumnMap::default()
+            },
         });
     }
     Err("its values are not yes and no".to_owned())
@@ -172,30 +241,59 @@ fn yes_no(asked: &Asked<'_>) -> Result<Verdict, String> {
 fn stamp(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
     let facts = asked.facts;
     if facts.n_filled == 0 {
-        return Ok(Verdict { must_check: true, score: -1.0, ..Verdict::plain(ColumnMap::default()) });
+        let is_millis = super::words::tokens(&asked.head.text)
+            .iter()
+            .any(|word| word == "ms");
+        let format = if is_millis { "epoch_ms" } else { "rfc3339" };
+        return Ok(Verdict {
+            score: -1.0,
+            must_check: true,
+            why: vec![format!("no stamp to see: {format} assumed: check")],
+            map: ColumnMap {
+                format: Some(format.to_owned()),
+                ..ColumnMap::default()
+            },
+        });
     }
     let Some(found) = &facts.stamp else {
         return Err("its values are times in no format that was tried".to_owned());
     };
     let is_log = asked.table == "readings";
     if found.is_date_only && is_log && name == "at" && facts.distinct.len() < facts.n_filled {
-        return Err("its dates have no time of the day, so the rows of a day would supersede each other".to_owned());
+        return Err(
+            "its dates have no time of the day, so the rows of a day would supersede each other"
+                .to_owned(),
+        );
     }
     let mut why = vec![match found.n_unread {
-        0 => format!("all {} stamps looked at fit {}", facts.n_filled, found.format),
-        n => format!("{n} of {} stamps looked at do not fit {} and would be rejected", facts.n_filled, found.format),
+        0 => format!(
+            "all {} stamps looked at fit {}",
+            facts.n_filled, found.format
+        ),
+        n => format!(
+            "{n} of {} stamps looked at do not fit {} and would be rejected",
+            facts.n_filled, found.format
+        ),
     }];
     why.extend(found.open.clone());
     Ok(Verdict {
         score: if found.is_number { -1.0 } else { 1.0 },
         must_check: found.open.is_some() || found.is_number,
         why,
-        map: ColumnMap { format: Some(found.format.clone()), ..ColumnMap::default() },
+        map: ColumnMap {
+            format: Some(found.format.clone()),
+            ..ColumnMap::default()
+        },
     })
 }
 
 fn date(asked: &Asked<'_>) -> Result<Verdict, String> {
-    if asked.facts.stamp.as_ref().is_some_and(|found| !found.is_date_only && !found.format.starts_with('%')) {
+    if asked
+        .facts
+        .stamp
+        .as_ref()
+        .is_some_and(|found| !found.is_date_only && !found.format.starts_with('%'))
+    {
         return Err("its values are moments, not days".to_owned());
     }
     stamp(asked, "")
@@ -210,13 +308,23 @@ fn whole(asked: &Asked<'_>) -> Result<Verdict, String> {
 
 fn cleanliness(asked: &Asked<'_>) -> Result<Verdict, String> {
     let facts = asked.facts;
-    let n_read = facts.cells.iter().filter(|cell| !cell.is_empty() && parse_cleanliness(cell).is_ok()).count();
+    let n_read = facts
+        .cells
+        .iter()
+        .filter(|cell| !cell.is_empty() && parse_cleanliness(cell).is_ok())
+        .count();
     if n_read * 10 < facts.n_filled * 7 {
-        return Err(format!("only {n_read} of its {} values are codes such as 19/17/14", facts.n_filled));
+        return Err(format!(
+            "only {n_read} of its {} values are codes such as 19/17/14",
+            facts.n_filled
+        ));
     }
     Ok(Verdict {
         score: 1.0,
-        why: vec![format!("{n_read} of {} values are codes such as 19/17/14", facts.n_filled)],
+        why: vec![format!(
+            "{n_read} of {} values are codes such as 19/17/14",
+            facts.n_filled
+        )],
         ..Verdict::plain(ColumnMap::default())
     })
 }
@@ -235,13 +343,19 @@ fn word(asked: &Asked<'_>, name: &str, words: &[String]) -> Result<Verdict, Stri
         why.push("the map of its words is a guess: check".to_owned());
     }
     if !known.unknown.is_empty() {
-        why.push(format!("rejected until the map says what they mean: {}", known.unknown.join(", ")));
+        why.push(format!(
+            "rejected until the map says what they mean: {}",
+            known.unknown.join(", ")
+        ));
     }
     Ok(Verdict {
         score: if known.unknown.is_empty() { 1.0 } else { 0.0 },
         must_check: !why.is_empty(),
         why,
-        map: ColumnMap { map: (!known.map.is_empty()).then_some(known.map), ..ColumnMap::default() },
+        map: ColumnMap {
+            map: (!known.map.is_empty()).then_some(known.map),
+            ..ColumnMap::default()
+        },
     })
 }
 
@@ -251,11 +365,28 @@ fn text(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
     if facts.n_filled == 0 {
         return Ok(plain);
     }
-    let is_stamp = facts.stamp.as_ref().is_some_and(|stamp| !stamp.is_number && stamp.format.starts_with('%') && !facts.is_numeric());
-    if is_stamp || facts.stamp.as_ref().is_some_and(|stamp| stamp.format.starts_with("epoch")) {
+    let is_stamp = facts.stamp.as_ref().is_some_and(|stamp| {
+        !stamp.is_number && stamp.format.starts_with('%') && !facts.is_numeric()
+    });
+    if is_stamp
+        || facts
+            .stamp
+            .as_ref()
+            .is_some_and(|stamp| stamp.format.starts_with("epoch"))
+    {
         return Err("its values are times".to_owned());
     }
-    let is_id = matches!(name, "unit_id" | "reservoir_id" | "site_id" | "home_site_id" | "oil_type" | "sample_id" | "analyte" | "lab");
+    let is_id = matches!(
+        name,
+        "unit_id"
+            | "reservoir_id"
+            | "site_id"
+            | "home_site_id"
+            | "oil_type"
+            | "sample_id"
+            | "analyte"
+            | "lab"
+    );
     if is_id && facts.is_numeric() && !facts.is_whole() {
         return Err("its values are numbers with decimals, not names".to_owned());
     }
@@ -269,13 +400,24 @@ fn text(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
             return Err("its values hardly ever repeat".to_owned());
         }
     }
-    let n_units = facts.distinct.keys().filter(|value| !value.is_empty() && super::head::unit_of(value).is_some()).count();
+    let n_units = facts
+        .distinct
+        .keys()
+        .filter(|value| !value.is_empty() && super::head::unit_of(value).is_some())
+        .count();
     let are_units = n_units > 0 && n_units * 2 >= n_distinct && !facts.is_numeric();
     match name {
-        "unit_id" | "reservoir_id" if are_units => return Err("its values are units of measure".to_owned()),
+        "unit_id" | "reservoir_id" if are_units => {
+            return Err("its values are units of measure".to_owned());
+        }
         "unit" if !are_units => return Err("its values are no units of measure".to_owned()),
         "analyte" if facts.is_numeric() => return Err("its values are numbers".to_owned()),
-        "timezone" if !facts.distinct.keys().any(|zone| zone.contains('/') || zone == "UTC") => {
+        "timezone"
+            if !facts
+                .distinct
+                .keys()
+                .any(|zone| zone.contains('/') || zone == "UTC") =>
+        {
             return Err("its values are no time zones".to_owned());
         }
         _ => {}
@@ -284,11 +426,16 @@ fn text(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
     if is_id && facts.is_constant() {
         verdict.why.push("one text in every row".to_owned());
     } else if is_id {
-        verdict.why.push(format!("{n_distinct} different values in {} rows", facts.n_filled));
+        verdict.why.push(format!(
+            "{n_distinct} different values in {} rows",
+            facts.n_filled
+        ));
     }
     if name == "unit" {
         verdict.score += 1.0;
-        verdict.why.push("its values are units of measure".to_owned());
+        verdict
+            .why
+            .push("its values are units of measure".to_owned());
     }
     Ok(verdict)
 }

@@ -108,8 +108,15 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
         .into_iter()
         .enumerate()
         .map(|(idx, head)| {
-            let cells = shape.rows.iter().map(|row| row.get(idx).cloned().unwrap_or_default());
-            let same = shape.header.iter().filter(|other| other.to_lowercase() == head.text.to_lowercase()).count();
+            let cells = shape
+                .rows
+                .iter()
+                .map(|row| row.get(idx).cloned().unwrap_or_default());
+            let same = shape
+                .header
+                .iter()
+                .filter(|other| other.to_lowercase() == head.text.to_lowercase())
+                .count();
             Column {
                 is_nameless: head.text.is_empty() || same > 1,
                 facts: Facts::of(cells, &context),
@@ -122,11 +129,23 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
 }
 
 fn context_of(heads: &[Head], shape: &Shape, mark: DecimalMark) -> Context {
-    let codes = || heads.iter().flat_map(|head| head.units.iter()).map(|found| found.unit);
-    let is_us = codes().any(|unit| matches!(unit.code(), "[degF]" | "[gal_us]/min" | "[gal_us]" | "[psi]" | "[in_i'Hg]"));
+    let codes = || {
+        heads
+            .iter()
+            .flat_map(|head| head.units.iter())
+            .map(|found| found.unit)
+    };
+    let is_us = codes().any(|unit| {
+        matches!(
+            unit.code(),
+            "[degF]" | "[gal_us]/min" | "[gal_us]" | "[psi]" | "[in_i'Hg]"
+        )
+    });
     let is_metric = codes().any(|unit| {
-        matches!(unit.code(), "Cel" | "L/min" | "m3/h" | "mbar" | "hPa" | "kPa" | "bar")
-            && !matches!(unit.dimension(), Dimension::Ratio)
+        matches!(
+            unit.code(),
+            "Cel" | "L/min" | "m3/h" | "mbar" | "hPa" | "kPa" | "bar"
+        ) && !matches!(unit.dimension(), Dimension::Ratio)
     });
     Context {
         mark,
@@ -134,7 +153,11 @@ fn context_of(heads: &[Head], shape: &Shape, mark: DecimalMark) -> Context {
         is_workbook: shape.is_workbook,
         is_us: is_us && !codes().any(|unit| unit.code() == "Cel"),
         is_metric: is_metric && !codes().any(|unit| unit.code() == "[degF]"),
-        is_log: heads.iter().any(|head| ["chamber", "vacuum", "flow"].iter().any(|word| head.has(word))),
+        is_log: heads.iter().any(|head| {
+            ["chamber", "vacuum", "flow"]
+                .iter()
+                .any(|word| head.has(word))
+        }),
         pump_runs: Vec::new(),
     }
 }
@@ -146,13 +169,26 @@ fn pump_runs(columns: &[Column]) -> Vec<Option<bool>> {
         .filter(|column| column.facts.is_flag())
         .max_by_key(|column| {
             let points = [("vacuum", 4), ("pump", 3), ("on", 1)];
-            points.iter().filter(|(word, _)| column.head.has(word)).map(|(_, n)| n).sum::<i32>()
+            points
+                .iter()
+                .filter(|(word, _)| column.head.has(word))
+                .map(|(_, n)| n)
+                .sum::<i32>()
         })
-        .filter(|column| column.head.has("pump") || column.head.has("on") || column.head.has("vacuum"));
+        .filter(|column| {
+            column.head.has("pump") || column.head.has("on") || column.head.has("vacuum")
+        });
     if let Some(flag) = flag {
-        return flag.facts.cells.iter().map(|cell| parse_yes_no(cell)).collect();
+        return flag
+            .facts
+            .cells
+            .iter()
+            .map(|cell| parse_yes_no(cell))
+            .collect();
     }
-    let flow = columns.iter().find(|column| column.head.has("flow") && column.facts.is_numeric());
+    let flow = columns
+        .iter()
+        .find(|column| column.head.has("flow") && column.facts.is_numeric());
     let Some((flow, high)) = flow.and_then(|flow| Some((flow, flow.facts.quantile(0.98)?))) else {
         return Vec::new();
     };
@@ -160,5 +196,9 @@ fn pump_runs(columns: &[Column]) -> Vec<Option<bool>> {
         return Vec::new();
     }
     let state = |value: f64| (!value.is_nan()).then_some(value > 0.1 * high);
-    flow.facts.numbers.iter().map(|value| state(*value)).collect()
+    flow.facts
+        .numbers
+        .iter()
+        .map(|value| state(*value))
+        .collect()
 }

@@ -8,7 +8,9 @@ use super::assign::{Assignment, Placed, best_table};
 use super::facts::Facts;
 use super::judge::Sure;
 use super::locate::{ZoneHint, unit_in_name, unit_in_preamble, zone_hint};
+use super::render::quoted;
 use super::shape::{Shape, decimal_mark};
+use super::vocabulary::guess_word;
 use super::{Column, Context, FILL_IN, read_columns, tall};
 use crate::cells::DecimalMark;
 use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec};
@@ -32,13 +34,21 @@ pub(super) struct Proposal {
 
 impl Proposal {
     pub(super) fn note(&mut self, key: &str, text: impl Into<String>) {
-        self.notes.entry(key.to_owned()).or_default().push(text.into());
+        self.notes
+            .entry(key.to_owned())
+            .or_default()
+            .push(text.into());
     }
 
     pub(super) fn has_fill_in(&self) -> bool {
         let is_open = |map: &ColumnMap| map.value == Some(Scalar::Text(FILL_IN.to_owned()));
         self.spec.timezone.as_deref() == Some(FILL_IN) || self.spec.columns.values().any(is_open)
     }
+}
+
+/// Where the notes of a column of the table stand.
+pub(super) fn column_key(column: &str) -> String {
+    format!("columns.{column}")
 }
 
 /// What the proposal is made from.
@@ -54,7 +64,13 @@ pub(super) struct Found<'a> {
 pub(super) fn propose(path: &str, shape: &Shape) -> Proposal {
     let (mark, is_mark_open) = decimal_mark(shape);
     let (columns, context) = read_columns(shape, mark);
-    let found = Found { path, shape, columns: &columns, context: &context, is_mark_open };
+    let found = Found {
+        path,
+        shape,
+        columns: &columns,
+        context: &context,
+        is_mark_open,
+    };
     if let Some(parts) = tall::detect(&columns) {
         return tall::propose(&found, &parts);
     }
@@ -62,6 +78,9 @@ pub(super) fn propose(path: &str, shape: &Shape) -> Proposal {
         Some(assignment) => wide(&found, &assignment),
         None => bare(&found, "readings"),
     };
+    if let Some(kinds) = kinds_of_codes(&found, &proposal) {
+        proposal.last.push(kinds);
+    }
     if proposal.spec.table == "results" {
         proposal.alternative = tall::laboratory(&found, &proposal.spec).map(Box::new);
     }
@@ -70,12 +89,18 @@ pub(super) fn propose(path: &str, shape: &Shape) -> Proposal {
 
 fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
     let mut proposal = bare(found, &assignment.table.name);
-    summary(&mut proposal, found, assignment, "a column per quantity");
     for placed in &assignment.placed {
         place(&mut proposal, placed);
     }
-    set_nulls(&mut proposal, assignment.placed.iter().flat_map(|placed| facts_of(found, placed)));
+    set_nulls(
+        &mut proposal,
+        assignment
+            .placed
+            .iter()
+            .flat_map(|placed| facts_of(found, placed)),
+    );
     fill_keys(&mut proposal, found, assignment);
+    summary(&mut proposal, found, assignment, "a column per quantity");
     say_not_placed(&mut proposal, found, assignment, &[]);
     set_zone(&mut proposal, found);
     settle(&mut proposal);
@@ -83,7 +108,12 @@ fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
 }
 
 fn facts_of<'a>(found: &Found<'a>, placed: &Placed) -> Vec<&'a Facts> {
-    placed.uses.iter().filter_map(|idx| found.columns.get(*idx)).map(|column| &column.facts).collect()
+    placed
+        .uses
+        .iter()
+        .filter_map(|idx| found.columns.get(*idx))
+        .map(|column| &column.facts)
+        .collect()
 }
 
 /// A block with the shape of the text and no columns.
@@ -97,7 +127,7 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         layout: Layout::Wide,
         encoding: shape.encoding.to_owned(),
         delimiter: char::from(shape.delimiter).to_string(),
-        decimal: if is_comma && !shape.is_workbook { "," } else { "." }.to_owned(),
+        decimal: if is_comma { "," } else { "." }.to_owned(),
         skip_lines: shape.skip_lines,
         sheet: shape.sheet.clone(),
         null: vec![String::new()],
@@ -115,9 +145,15 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         alternative: None,
     };
     if found.is_mark_open {
-        proposal.note("decimal", "check: the numbers looked at leave it open or speak for both");
+        proposal.note(
+            "decimal",
+            "check: the numbers looked at leave it open or speak for both",
+        );
     }
-    proposal.note("files", "the one file looked at: widen it to a pattern such as \"folder/*.csv\"");
+    proposal.note(
+        "files",
+        "the one file looked at: widen it to a pattern such as \"folder/*.csv\"",
+    );
     proposal
 }
 
@@ -126,18 +162,49 @@ fn source_name(path: &str) -> String {
     let stem = base.split('.').next().unwrap_or(base);
     let plain: String = stem
         .chars()
-        .map(|c| if c.is_ascii_alphanumeric() { c.to_ascii_lowercase() } else { '-' })
+        .map(|c| {
+            if c.is_ascii_alphanumeric() {
+                c.to_ascii_lowercase()
+            } else {
+                '-'
+            }
+        })
         .collect();
     let plain = plain.trim_matches('-');
-    if plain.is_empty() { "source".to_owned() } else { plain.to_owned() }
+    if plain.is_empty() {
+        "source".to_owned()
+    } else {
+        plain.to_owned()
+    }
 }
 
 /// The first comments: what was found, how much of it is placed, and what is wrong with it.
-pub(super) fn summary(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment, layout: &str) {
+pub(super) fn summary(
+    proposal: &mut Proposal,
+    found: &Found<'_>,
+    assignment: &Assignment,
+    layout: &str,
+) {
     let shape = found.shape;
-    let n_placed: usize = assignment.placed.iter().map(|placed| placed.uses.len()).sum();
+    let n_placed: usize = assignment
+        .placed
+        .iter()
+        .map(|placed| placed.uses.len())
+        .sum();
     let n_columns = shape.header.len();
-    let missing: Vec<&str> = assignment.missing_keys().into_iter().filter(|key| *key != "lab").collect();
+    let is_open = |key: &&str| {
+        let open = proposal
+            .spec
+            .columns
+            .get(*key)
+            .is_some_and(|map| map.value == Some(Scalar::Text(FILL_IN.to_owned())));
+        *key != "lab" && open
+    };
+    let missing: Vec<&str> = assignment
+        .missing_keys()
+        .into_iter()
+        .filter(is_open)
+        .collect();
     let doubt = if n_placed == 0 {
         "nothing in it is known: probably no export that can be ingested. ".to_owned()
     } else if n_placed * 2 < n_columns {
@@ -153,12 +220,22 @@ pub(super) fn summary(proposal: &mut Proposal, found: &Found<'_>, assignment: &A
         "{doubt}{no_key}Proposed for {}: table {}, {layout}, {n_placed} of {n_columns} columns placed; read every line before use",
         found.path, assignment.table.name
     ));
-    let mut shown = format!("header on line {}, {} rows below it looked at", shape.skip_lines + 1, shape.rows.len());
+    let mut shown = format!(
+        "header on line {}, {} rows below it looked at",
+        shape.skip_lines + 1,
+        shape.rows.len()
+    );
     if shape.n_odd > 0 {
-        shown.push_str(&format!("; {} lines with another number of fields would be rejected", shape.n_odd));
+        shown.push_str(&format!(
+            "; {} lines with another number of fields would be rejected",
+            shape.n_odd
+        ));
     }
     if shape.n_repeated > 0 {
-        shown.push_str(&format!("; the header stands there {} times more, counted and rejected", shape.n_repeated));
+        shown.push_str(&format!(
+            "; the header stands there {} times more, counted and rejected",
+            shape.n_repeated
+        ));
     }
     if !shape.unit_row.is_empty() {
         shown.push_str("; the line below it holds units and would be rejected as a row");
@@ -170,17 +247,30 @@ pub(super) fn summary(proposal: &mut Proposal, found: &Found<'_>, assignment: &A
 pub(super) fn place(proposal: &mut Proposal, placed: &Placed) {
     let fit = &placed.fit;
     let shown = match (&fit.map.from, &fit.map.signal) {
-        (Some(from), _) | (None, Some(from)) => from.to_names().iter().map(|name| format!("\"{name}\"")).collect::<Vec<_>>().join(" and "),
+        (Some(from), _) | (None, Some(from)) => from
+            .to_names()
+            .iter()
+            .map(|name| format!("\"{name}\""))
+            .collect::<Vec<_>>()
+            .join(" and "),
         _ => String::new(),
     };
-    proposal.note(&fit.column, format!("{}: {shown}: {}", fit.sure.as_str(), fit.why.join("; ")));
+    proposal.note(
+        &column_key(&fit.column),
+        format!("{}: {shown}: {}", fit.sure.as_str(), fit.why.join("; ")),
+    );
     proposal.order.push(fit.column.clone());
-    proposal.spec.columns.insert(fit.column.clone(), fit.map.clone());
+    proposal
+        .spec
+        .columns
+        .insert(fit.column.clone(), fit.map.clone());
 }
 
 /// What stands for a missing value in the columns that are placed.
 pub(super) fn set_nulls<'a>(proposal: &mut Proposal, facts: impl Iterator<Item = &'a Facts>) {
-    let words: BTreeSet<String> = facts.flat_map(|facts| facts.missing.iter().cloned()).collect();
+    let words: BTreeSet<String> = facts
+        .flat_map(|facts| facts.missing.iter().cloned())
+        .collect();
     if !words.is_empty() {
         proposal.note("null", "found among the numbers");
         proposal.spec.null.extend(words);
@@ -196,7 +286,11 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
         }
         if is_unit && let Some((pattern, unit)) = unit_in_name(found.path) {
             let agrees = unit_in_preamble(found.shape).is_some_and(|stated| stated == unit);
-            let also = if agrees { ", and the lines above the header say so too" } else { "" };
+            let also = if agrees {
+                ", and the lines above the header say so too"
+            } else {
+                ""
+            };
             let sure = if agrees { Sure::Certain } else { Sure::Likely };
             proposal.note("file_name", format!("{}: the unit is \"{unit}\" by the file's name{also}: check other files of the source", sure.as_str()));
             proposal.spec.file_name = Some(pattern);
@@ -206,9 +300,12 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
             (true, Some(unit)) => (unit, "guess: from the lines above the header of this file: check, other files name another".to_owned()),
             _ => (FILL_IN.to_owned(), missing_reason(key)),
         };
-        proposal.note(key, why);
+        proposal.note(&column_key(key), why);
         proposal.order.insert(0, key.to_owned());
-        let map = ColumnMap { value: Some(Scalar::Text(value)), ..ColumnMap::default() };
+        let map = ColumnMap {
+            value: Some(Scalar::Text(value)),
+            ..ColumnMap::default()
+        };
         proposal.spec.columns.insert(key.to_owned(), map);
     }
 }
@@ -216,21 +313,38 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
 fn missing_reason(key: &str) -> String {
     match key {
         "lab" => format!("{FILL_IN}: the file does not say which laboratory it is from"),
-        _ => format!("{FILL_IN}: no column was found for it; name the column, give a value, or name a part of file_name after it"),
+        _ => format!(
+            "{FILL_IN}: no column was found for it; name the column, give a value, or name a part of file_name after it"
+        ),
     }
 }
 
 /// The columns of the file that fill nothing, each with the closest guess.
-pub(super) fn say_not_placed(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment, used: &[usize]) {
+pub(super) fn say_not_placed(
+    proposal: &mut Proposal,
+    found: &Found<'_>,
+    assignment: &Assignment,
+    used: &[usize],
+) {
     for (idx, column) in found.columns.iter().enumerate() {
-        let is_used = used.contains(&idx) || assignment.placed.iter().any(|placed| placed.uses.contains(&idx));
+        let is_used = used.contains(&idx)
+            || assignment
+                .placed
+                .iter()
+                .any(|placed| placed.uses.contains(&idx));
         if is_used {
             continue;
         }
         let name = &column.head.text;
         if column.is_nameless {
-            let why = if name.is_empty() { "it has no name" } else { "another column has the same name" };
-            proposal.last.push(format!("not placed: column {} \"{name}\": {why}", idx + 1));
+            let why = if name.is_empty() {
+                "it has no name"
+            } else {
+                "another column has the same name"
+            };
+            proposal
+                .last
+                .push(format!("not placed: column {} \"{name}\": {why}", idx + 1));
             continue;
         }
         let closest = assignment
@@ -242,7 +356,10 @@ pub(super) fn say_not_placed(proposal: &mut Proposal, found: &Found<'_>, assignm
             Some(refused) => format!("closest is {}, but {}", refused.column, refused.why),
             None => "no column of the table is close".to_owned(),
         };
-        proposal.last.push(format!("not placed: \"{name}\" ({}): {guess}", values_shown(&column.facts)));
+        proposal.last.push(format!(
+            "not placed: \"{name}\" ({}): {guess}",
+            values_shown(&column.facts)
+        ));
     }
 }
 
@@ -251,7 +368,9 @@ pub(super) fn values_shown(facts: &Facts) -> String {
     if facts.n_filled == 0 {
         return "empty".to_owned();
     }
-    if let (true, Some(low), Some(high)) = (facts.is_numeric(), facts.quantile(0.0), facts.quantile(1.0)) {
+    if let (true, Some(low), Some(high)) =
+        (facts.is_numeric(), facts.quantile(0.0), facts.quantile(1.0))
+    {
         return format!("{low} to {high}");
     }
     let shown: Vec<String> = facts
@@ -260,7 +379,11 @@ pub(super) fn values_shown(facts: &Facts) -> String {
         .take(3)
         .map(|value| format!("\"{}\"", value.chars().take(24).collect::<String>()))
         .collect();
-    let more = if facts.distinct.len() > 3 { ", …" } else { "" };
+    let more = if facts.distinct.len() > 3 {
+        ", …"
+    } else {
+        ""
+    };
     format!("{}{more}", shown.join(", "))
 }
 
@@ -268,7 +391,11 @@ pub(super) fn values_shown(facts: &Facts) -> String {
 pub(super) fn set_zone(proposal: &mut Proposal, found: &Found<'_>) {
     let is_open = |map: &ColumnMap| {
         map.from.is_some()
-            && map.format.as_deref().and_then(|text| StampFormat::parse(text).ok()).is_some_and(|format| !format.carries_offset())
+            && map
+                .format
+                .as_deref()
+                .and_then(|text| StampFormat::parse(text).ok())
+                .is_some_and(|format| !format.carries_offset())
     };
     if !proposal.spec.columns.values().any(is_open) {
         return;
@@ -296,12 +423,19 @@ pub(super) fn settle(proposal: &mut Proposal) {
             return;
         };
         let faulty = problems.iter().find_map(|problem| match &problem.key[..] {
-            [first, column, ..] if first == "columns" && proposal.spec.columns.contains_key(column) => Some((column.clone(), problem.to_string())),
+            [first, column, ..]
+                if first == "columns" && proposal.spec.columns.contains_key(column) =>
+            {
+                Some((column.clone(), problem.to_string()))
+            }
             _ => None,
         });
         let Some((column, what)) = faulty else {
             let all: Vec<String> = problems.iter().map(ToString::to_string).collect();
-            proposal.first.push(format!("{FILL_IN}: the block does not compile yet: {}", all.join("; ")));
+            proposal.first.push(format!(
+                "{FILL_IN}: the block does not compile yet: {}",
+                all.join("; ")
+            ));
             return;
         };
         proposal.spec.columns.remove(&column);
@@ -309,10 +443,13 @@ pub(super) fn settle(proposal: &mut Proposal) {
         proposal.last.push(format!("not placed: {column}: {what}"));
         let table = drydown_schema::table(&proposal.spec.table);
         if table.is_some_and(|table| table.is_key(&column)) {
-            let map = ColumnMap { value: Some(Scalar::Text(FILL_IN.to_owned())), ..ColumnMap::default() };
+            let map = ColumnMap {
+                value: Some(Scalar::Text(FILL_IN.to_owned())),
+                ..ColumnMap::default()
+            };
             proposal.spec.columns.insert(column.clone(), map);
             proposal.order.insert(0, column.clone());
-            proposal.note(&column, missing_reason(&column));
+            proposal.note(&column_key(&column), missing_reason(&column));
         }
     }
 }
@@ -331,11 +468,48 @@ fn filled_in(spec: &SourceSpec) -> SourceSpec {
         let column = table.and_then(|table| table.column(name));
         let stand_in = match column.map(|column| column.kind) {
             Some(ColumnKind::Stamp) => "2000-01-01T00:00:00Z".to_owned(),
-            _ => column.and_then(|column| column.words.first().cloned()).unwrap_or_else(|| FILL_IN.to_owned()),
+            _ => column
+                .and_then(|column| column.words.first().cloned())
+                .unwrap_or_else(|| FILL_IN.to_owned()),
         };
         map.value = Some(Scalar::Text(stand_in));
     }
     spec
+}
+
+/// What the codes of a controller mean, by their texts: a line to uncomment, since it reads a column twice.
+fn kinds_of_codes(found: &Found<'_>, proposal: &Proposal) -> Option<String> {
+    if proposal.spec.table != "unit_events" || proposal.spec.columns.contains_key("kind") {
+        return None;
+    }
+    let name_of = |column: &str| single_from(proposal.spec.columns.get(column)?);
+    let facts_of = |name: &str| {
+        found
+            .columns
+            .iter()
+            .find(|column| column.head.text == name)
+            .map(|column| &column.facts)
+    };
+    let code_name = name_of("code")?;
+    let (codes, texts) = (facts_of(code_name)?, facts_of(name_of("text")?)?);
+    let mut kinds: BTreeMap<&str, &str> = BTreeMap::new();
+    for (code, text) in codes.cells.iter().zip(&texts.cells) {
+        if let Some(kind) = guess_word("kind", text) {
+            kinds.entry(code).or_insert(kind);
+        }
+    }
+    if kinds.is_empty() || kinds.len() > 40 {
+        return None;
+    }
+    let map: Vec<String> = kinds
+        .iter()
+        .map(|(code, kind)| format!("{} = \"{kind}\"", quoted(code)))
+        .collect();
+    Some(format!(
+        "guess, to uncomment: kind = {{ from = {}, map = {{ {} }} }}",
+        quoted(code_name),
+        map.join(", ")
+    ))
 }
 
 /// Where a placed pair reads from, if it is one column.

@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use super::FILL_IN;
-use super::proposal::Proposal;
+use super::proposal::{Proposal, column_key};
 use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, TallSpec, UnitOf};
 
 /// The proposal as text.
@@ -25,7 +25,10 @@ fn block(proposal: &Proposal) -> String {
         comment(&mut out, line);
     }
     if proposal.has_fill_in() {
-        comment(&mut out, &format!("what is {FILL_IN} stands in no file: write it in before use"));
+        comment(
+            &mut out,
+            &format!("what is {FILL_IN} stands in no file: write it in before use"),
+        );
     }
     out.push_str("[[source]]\n");
     let mut key = |name: &str, value: String| {
@@ -37,13 +40,19 @@ fn block(proposal: &Proposal) -> String {
     key("name", quoted(&spec.name));
     key("table", quoted(&spec.table));
     key("files", list(&spec.files));
-    let layout = if spec.layout == Layout::Tall { "tall" } else { "wide" };
+    let layout = if spec.layout == Layout::Tall {
+        "tall"
+    } else {
+        "wide"
+    };
     key("layout", quoted(layout));
     if let Some(sheet) = &spec.sheet {
         key("sheet", quoted(sheet));
     } else {
         key("encoding", quoted(&spec.encoding));
         key("delimiter", quoted(&spec.delimiter));
+    }
+    if spec.sheet.is_none() || spec.decimal != "." {
         key("decimal", quoted(&spec.decimal));
     }
     if spec.skip_lines > 0 {
@@ -66,7 +75,7 @@ fn block(proposal: &Proposal) -> String {
         let Some(map) = spec.columns.get(name) else {
             continue;
         };
-        for note in proposal.notes.get(name).into_iter().flatten() {
+        for note in proposal.notes.get(&column_key(name)).into_iter().flatten() {
             comment(&mut out, note);
         }
         let _ = writeln!(out, "{name} = {}", inline(map));
@@ -88,7 +97,14 @@ fn write_tall(out: &mut String, tall: &TallSpec, proposal: &Proposal) {
     key("tag", quoted(&tall.tag));
     key("value", quoted(&tall.value));
     if let Some(quality) = &tall.quality {
-        key("quality", format!("{{ from = {}, good = {} }}", quoted(&quality.from), list(&quality.good)));
+        key(
+            "quality",
+            format!(
+                "{{ from = {}, good = {} }}",
+                quoted(&quality.from),
+                list(&quality.good)
+            ),
+        );
     }
     if let Some(pattern) = &tall.pattern {
         key("pattern", quoted(pattern));
@@ -119,7 +135,9 @@ fn inline(map: &ColumnMap) -> String {
     }
     match &map.unit {
         Some(UnitOf::Fixed(unit)) => parts.push(format!("unit = {}", quoted(unit))),
-        Some(UnitOf::Column(column)) => parts.push(format!("unit = {{ from = {} }}", quoted(&column.from))),
+        Some(UnitOf::Column(column)) => {
+            parts.push(format!("unit = {{ from = {} }}", quoted(&column.from)))
+        }
         None => {}
     }
     if let Some(reference) = map.reference {
@@ -132,7 +150,10 @@ fn inline(map: &ColumnMap) -> String {
         parts.push(format!("reference = \"{word}\""));
     }
     if let Some(words) = &map.map {
-        let words: Vec<String> = words.iter().map(|(from, to)| format!("{} = {}", quoted(from), quoted(to))).collect();
+        let words: Vec<String> = words
+            .iter()
+            .map(|(from, to)| format!("{} = {}", quoted(from), quoted(to)))
+            .collect();
         parts.push(format!("map = {{ {} }}", words.join(", ")));
     }
     format!("{{ {} }}", parts.join(", "))
@@ -152,12 +173,15 @@ fn list(items: &[String]) -> String {
 
 /// One line of comment; TOML allows no control characters there.
 fn comment(out: &mut String, text: &str) {
-    let plain: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
+    let plain: String = text
+        .chars()
+        .map(|c| if c.is_control() { ' ' } else { c })
+        .collect();
     let _ = writeln!(out, "# {plain}");
 }
 
 /// A string of TOML: literal where it holds a backslash and nothing against it, else basic.
-fn quoted(text: &str) -> String {
+pub(super) fn quoted(text: &str) -> String {
     if text.contains('\\') && !text.contains('\'') && !text.chars().any(char::is_control) {
         return format!("'{text}'");
     }

@@ -27,6 +27,8 @@ pub(super) struct Shape {
     pub(super) sheet: Option<String>,
     pub(super) is_workbook: bool,
     pub(super) delimiter: u8,
+    /// The mark that the sheet's text is written with; None where the text must tell it.
+    pub(super) mark: Option<DecimalMark>,
     /// Lines before the header.
     pub(super) skip_lines: u64,
     pub(super) header: Vec<String>,
@@ -65,13 +67,17 @@ pub(super) fn find_shape(bytes: &[u8]) -> Result<Shape, DraftError> {
 
 /// The sheet with the largest table.
 fn best_sheet(bytes: &[u8], names: &[String]) -> Result<Shape, DraftError> {
-    let mut best: Option<Shape> = None;
-    for name in names {
+    let in_mark = |name: &str, mark: DecimalMark| {
         let rule = TextRule {
             sheet: Some(name),
+            mark,
             ..TextRule::of(encoding_rs::UTF_8)
         };
-        let text = decode_text(bytes, &rule, MAX_TEXT)?.text;
+        decode_text(bytes, &rule, MAX_TEXT).map(|decoded| decoded.text)
+    };
+    let mut best: Option<Shape> = None;
+    for name in names {
+        let text = in_mark(name, DecimalMark::Point)?;
         let Some(guess) = best_guess(&text, b",") else {
             continue;
         };
@@ -83,8 +89,26 @@ fn best_sheet(bytes: &[u8], names: &[String]) -> Result<Shape, DraftError> {
             best = Some(shape);
         }
     }
+    if let Some(shape) = &mut best
+        && let Some(name) = shape.sheet.clone()
+    {
+        // Numbers typed as text keep the mark they were typed with, all others are written with ours.
+        let text = in_mark(&name, DecimalMark::Comma)?;
+        if let Some(guess) = best_guess(&text, b",") {
+            let with_comma = read_shape(&text, "utf-8", &guess);
+            if n_decimals(&shape.rows, ',') > n_decimals(&with_comma.rows, '.') {
+                shape.mark = Some(DecimalMark::Comma);
+                shape.rows = with_comma.rows;
+            } else {
+                shape.mark = Some(DecimalMark::Point);
+            }
+        }
+    }
     best.ok_or_else(|| DraftError::NoTable {
-        found: format!("a workbook whose sheets ({}) hold no row of names over rows of as many fields", names.join(", ")),
+        found: format!(
+            "a workbook whose sheets ({}) hold no row of names over rows of as many fields",
+            names.join(", ")
+        ),
     })
 }
 
@@ -107,7 +131,10 @@ fn refuse_known_binary(bytes: &[u8]) -> Result<(), DraftError> {
         (b"\x7fELF", "a program (ELF)"),
         (b"MZ\x90", "a program"),
         (b"%PDF", "a PDF document: export the table as CSV"),
-        (b"\xd0\xcf\x11\xe0", "an older workbook: save it as .xlsx or CSV"),
+        (
+            b"\xd0\xcf\x11\xe0",
+            "an older workbook: save it as .xlsx or CSV",
+        ),
         (b"PAR1", "a Parquet file"),
         (b"SQLite format 3", "a database file"),
         (b"\x89PNG", "an image"),
@@ -116,14 +143,17 @@ fn refuse_known_binary(bytes: &[u8]) -> Result<(), DraftError> {
         (b"Rar!", "a RAR archive: unpack it"),
     ];
     match KNOWN.iter().find(|(mark, _)| bytes.starts_with(mark)) {
-        Some((_, what)) => Err(DraftError::NotText { found: (*what).to_owned() }),
+        Some((_, what)) => Err(DraftError::NotText {
+            found: (*what).to_owned(),
+        }),
         None => Ok(()),
     }
 }
 
 /// The text, and the encoding that reads all of it.
 fn decode(bytes: &[u8]) -> Result<(String, &'static str), DraftError> {
-    let in_encoding = |encoding: &'static Encoding| decode_text(bytes, &TextRule::of(encoding), MAX_TEXT);
+    let in_encoding =
+        |encoding: &'static Encoding| decode_text(bytes, &TextRule::of(encoding), MAX_TEXT);
     let utf8 = in_encoding(encoding_rs::UTF_8)?;
     let marked = if bytes.starts_with(b"\xff\xfe") {
         Some("utf-16le")
@@ -139,7 +169,14 @@ fn decode(bytes: &[u8]) -> Result<(String, &'static str), DraftError> {
     let zeros = |odd: usize| {
         let bytes = utf8.text.as_bytes();
         let bytes = bytes.get(..bytes.len().min(4096)).unwrap_or(bytes);
-        bytes.iter().skip(odd).step_by(2).filter(|byte| **byte == 0).count() * 5 > bytes.len() * 2
+        bytes
+            .iter()
+            .skip(odd)
+            .step_by(2)
+            .filter(|byte| **byte == 0)
+            .count()
+            * 5
+            > bytes.len() * 2
     };
     if !utf8.traits.malformed || utf8.text.contains('\0') {
         for (odd, encoding, label) in [
@@ -200,13 +237,23 @@ fn guess(text: &str, delimiter: u8) -> Option<Guess> {
     let agree = below.iter().filter(|width| **width == n_fields).count();
     let share = agree as f64 / below.len().max(1) as f64;
     // A wide table that all lines agree with; two fields may be chance.
-    let score = share * (1.0 - 1.0 / (n_fields as f64 + 0.5)) * (agree as f64 / widths.len() as f64).sqrt();
-    Some(Guess { delimiter, at, n_fields, score })
+    let score =
+        share * (1.0 - 1.0 / (n_fields as f64 + 0.5)) * (agree as f64 / widths.len() as f64).sqrt();
+    Some(Guess {
+        delimiter,
+        at,
+        n_fields,
+        score,
+    })
 }
 
 /// Names, not values: most fields are filled, hold a letter or `%` and are no number or time.
 fn is_header(fields: &[&str]) -> bool {
-    let filled: Vec<&str> = fields.iter().map(|field| field.trim()).filter(|field| !field.is_empty()).collect();
+    let filled: Vec<&str> = fields
+        .iter()
+        .map(|field| field.trim())
+        .filter(|field| !field.is_empty())
+        .collect();
     let names = filled.iter().filter(|field| is_name(field)).count();
     filled.len() * 10 >= fields.len() * 6 && filled.len() >= 2 && names * 10 >= filled.len() * 8
 }
@@ -216,8 +263,15 @@ fn is_name(field: &str) -> bool {
         .into_iter()
         .any(|mark| parse_number(field, mark).is_some());
     let n_digits = field.chars().filter(char::is_ascii_digit).count();
-    let n_letters = field.chars().filter(|c| c.is_alphabetic() || *c == '%').count();
-    !is_number && n_letters > 0 && n_digits <= 5 && n_digits <= n_letters + 2 && field.chars().count() <= 120
+    let n_letters = field
+        .chars()
+        .filter(|c| c.is_alphabetic() || *c == '%')
+        .count();
+    !is_number
+        && n_letters > 0
+        && n_digits <= 5
+        && n_digits <= n_letters + 2
+        && field.chars().count() <= 120
 }
 
 fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
@@ -227,6 +281,7 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
         encoding,
         sheet: None,
         is_workbook: false,
+        mark: None,
         delimiter: guess.delimiter,
         skip_lines: 0,
         header: Vec::new(),
@@ -248,7 +303,10 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
             if at > guess.at && !keep {
                 continue;
             }
-            let fields: Vec<String> = record.fields().map(|field| field.trim().to_owned()).collect();
+            let fields: Vec<String> = record
+                .fields()
+                .map(|field| field.trim().to_owned())
+                .collect();
             if at < guess.at {
                 shape.preamble.push(fields);
             } else if at == guess.at {
@@ -271,21 +329,40 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
 
 /// A row under the header that holds units: most of what it holds is one.
 fn is_unit_row(fields: &[String]) -> bool {
-    let stripped = |field: &str| field.trim_matches(['(', ')', '[', ']', '-', ' ']).to_owned();
-    let filled: Vec<String> = fields.iter().map(|field| stripped(field)).filter(|field| !field.is_empty()).collect();
+    let stripped = |field: &str| {
+        field
+            .trim_matches(['(', ')', '[', ']', '-', ' '])
+            .to_owned()
+    };
+    let filled: Vec<String> = fields
+        .iter()
+        .map(|field| stripped(field))
+        .filter(|field| !field.is_empty())
+        .collect();
     let units = filled
         .iter()
-        .filter(|field| parse_number(field, DecimalMark::Point).is_none() && super::head::unit_of(field).is_some())
+        .filter(|field| {
+            parse_number(field, DecimalMark::Point).is_none()
+                && super::head::unit_of(field).is_some()
+        })
         .count();
     units >= 2 && units * 10 >= filled.len() * 6
 }
 
 /// The decimal mark, and whether the cells leave it open.
 pub(super) fn decimal_mark(shape: &Shape) -> (DecimalMark, bool) {
-    let (mut point, mut comma, mut open_point, mut open_comma) = (0_usize, 0_usize, 0_usize, 0_usize);
+    if let Some(mark) = shape.mark {
+        return (mark, false);
+    }
+    let (mut point, mut comma, mut open_point, mut open_comma) =
+        (0_usize, 0_usize, 0_usize, 0_usize);
     for cell in shape.rows.iter().flatten() {
         let body = cell.trim_start_matches(['-', '+']);
-        if body.is_empty() || !body.bytes().all(|b| b.is_ascii_digit() || b == b'.' || b == b',') {
+        if body.is_empty()
+            || !body
+                .bytes()
+                .all(|b| b.is_ascii_digit() || b == b'.' || b == b',')
+        {
             continue;
         }
         match (body.matches('.').count(), body.matches(',').count()) {
@@ -305,7 +382,11 @@ pub(super) fn decimal_mark(shape: &Shape) -> (DecimalMark, bool) {
         }
     }
     if point + comma > 0 {
-        let mark = if comma > point { DecimalMark::Comma } else { DecimalMark::Point };
+        let mark = if comma > point {
+            DecimalMark::Comma
+        } else {
+            DecimalMark::Point
+        };
         return (mark, point.min(comma) * 20 > point.max(comma));
     }
     if open_comma > open_point && shape.delimiter != b',' {
@@ -314,7 +395,22 @@ pub(super) fn decimal_mark(shape: &Shape) -> (DecimalMark, bool) {
     (DecimalMark::Point, open_point > 0)
 }
 
+/// Cells that are digits around one such mark.
+fn n_decimals(rows: &[Vec<String>], mark: char) -> usize {
+    let is_decimal = |cell: &&String| {
+        cell.trim_start_matches('-')
+            .split_once(mark)
+            .is_some_and(|(whole, rest)| {
+                let digits =
+                    |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
+                digits(whole) && digits(rest)
+            })
+    };
+    rows.iter().flatten().filter(is_decimal).count()
+}
+
 fn is_group(body: &str, mark: char) -> bool {
-    body.split_once(mark)
-        .is_some_and(|(whole, rest)| rest.len() == 3 && (1..=3).contains(&whole.len()) && !whole.starts_with('0'))
+    body.split_once(mark).is_some_and(|(whole, rest)| {
+        rest.len() == 3 && (1..=3).contains(&whole.len()) && !whole.starts_with('0')
+    })
 }

@@ -12,16 +12,45 @@ const TRIED: usize = 200;
 
 /// How dates are written; a `d` first or an `m` first where both read the same digits.
 const DATES: &[&str] = &[
-    "%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y%m%d",
-    "%d.%m.%Y", "%d.%m.%y",
-    "%m/%d/%Y", "%d/%m/%Y", "%m/%d/%y", "%d/%m/%y",
-    "%d-%m-%Y", "%m-%d-%Y", "%d-%m-%y", "%m-%d-%y", "%m.%d.%Y",
-    "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%d. %b %Y", "%b %d, %Y", "%b %d %Y", "%d/%b/%Y", "%d.%b.%Y",
-    "%a %d %b %Y", "%a, %d %b %Y", "%a %b %d %Y",
+    "%Y-%m-%d",
+    "%Y/%m/%d",
+    "%Y.%m.%d",
+    "%Y%m%d",
+    "%d.%m.%Y",
+    "%d.%m.%y",
+    "%m/%d/%Y",
+    "%d/%m/%Y",
+    "%m/%d/%y",
+    "%d/%m/%y",
+    "%d-%m-%Y",
+    "%m-%d-%Y",
+    "%d-%m-%y",
+    "%m-%d-%y",
+    "%m.%d.%Y",
+    "%d-%b-%Y",
+    "%d-%b-%y",
+    "%d %b %Y",
+    "%d. %b %Y",
+    "%b %d, %Y",
+    "%b %d %Y",
+    "%d/%b/%Y",
+    "%d.%b.%Y",
+    "%a %d %b %Y",
+    "%a, %d %b %Y",
+    "%a %b %d %Y",
 ];
 /// How times of the day are written.
 const TIMES: &[&str] = &[
-    "%H:%M:%S", "%H:%M", "%H:%M:%S.%f", "%H:%M:%S,%f", "%I:%M:%S %p", "%I:%M %p", "%I:%M:%S.%f %p", "%H.%M.%S", "%H%M%S", "%H.%M",
+    "%H:%M:%S",
+    "%H:%M",
+    "%H:%M:%S.%f",
+    "%H:%M:%S,%f",
+    "%I:%M:%S %p",
+    "%I:%M %p",
+    "%I:%M:%S.%f %p",
+    "%H.%M.%S",
+    "%H%M%S",
+    "%H.%M",
 ];
 /// What may stand between date and time.
 const BETWEEN: &[&str] = &[" ", "T", ", ", "  ", "-", "_"];
@@ -43,7 +72,12 @@ pub(super) struct StampFound {
 
 /// The format of the column; None for a column that holds no stamps.
 pub(super) fn find(facts: &Facts, context: &Context) -> Option<StampFound> {
-    let filled: Vec<&str> = facts.cells.iter().map(String::as_str).filter(|cell| !cell.is_empty()).collect();
+    let filled: Vec<&str> = facts
+        .cells
+        .iter()
+        .map(String::as_str)
+        .filter(|cell| !cell.is_empty())
+        .collect();
     if filled.is_empty() {
         return None;
     }
@@ -51,7 +85,10 @@ pub(super) fn find(facts: &Facts, context: &Context) -> Option<StampFound> {
         return number_stamp(facts).or_else(|| written(&filled, &compact_formats(), context));
     }
     // A name, not a stamp: saves trying hundreds of formats on columns of words.
-    let with_digits = filled.iter().filter(|cell| cell.bytes().filter(u8::is_ascii_digit).count() >= 3).count();
+    let with_digits = filled
+        .iter()
+        .filter(|cell| cell.bytes().filter(u8::is_ascii_digit).count() >= 3)
+        .count();
     if with_digits * 10 < filled.len() * 9 {
         return None;
     }
@@ -84,14 +121,22 @@ pub(super) fn is_time_of_day(facts: &Facts) -> bool {
         .iter()
         .filter_map(|time| StampFormat::parse(&format!("%Y-%m-%d {time}")).ok())
         .collect();
-    let filled: Vec<&String> = facts.cells.iter().filter(|cell| !cell.is_empty()).take(TRIED).collect();
+    let filled: Vec<&String> = facts
+        .cells
+        .iter()
+        .filter(|cell| !cell.is_empty())
+        .take(TRIED)
+        .collect();
     let reads = |cell: &str| {
         let whole = format!("2020-01-01 {cell}");
         cell.contains([':', '.']) && readers.iter().any(|reader| reader.read(&whole).is_some())
     };
     let n_read = filled.iter().filter(|cell| reads(cell)).count();
     // A decimal such as 12.30 is no time.
-    let n_colons = filled.iter().filter(|cell| cell.contains(':') || cell.matches('.').count() == 2).count();
+    let n_colons = filled
+        .iter()
+        .filter(|cell| cell.contains(':') || cell.matches('.').count() == 2)
+        .count();
     !filled.is_empty() && n_read * 20 >= filled.len() * 19 && n_colons == filled.len()
 }
 
@@ -121,7 +166,10 @@ fn number_stamp(facts: &Facts) -> Option<StampFound> {
 
 fn as_rfc3339(filled: &[&str]) -> Option<StampFound> {
     let reader = StampFormat::parse("rfc3339").ok()?;
-    let n_utc = filled.iter().filter(|cell| matches!(reader.read(cell), Some(WrittenStamp::Utc(_)))).count();
+    let n_utc = filled
+        .iter()
+        .filter(|cell| matches!(reader.read(cell), Some(WrittenStamp::Utc(_))))
+        .count();
     (n_utc * 50 >= filled.len() * 49 && n_utc > 0).then(|| StampFound {
         format: "rfc3339".to_owned(),
         carries_offset: true,
@@ -154,15 +202,26 @@ fn formats() -> Vec<String> {
 
 /// Digits only: what also reads as a number.
 fn compact_formats() -> Vec<String> {
-    ["%Y%m%d%H%M%S", "%Y%m%d%H%M", "%Y%m%d", "%d%m%Y", "%d.%m.%y"].map(str::to_owned).to_vec()
+    ["%Y%m%d%H%M%S", "%Y%m%d%H%M", "%Y%m%d", "%d%m%Y", "%d.%m.%y"]
+        .map(str::to_owned)
+        .to_vec()
 }
 
 /// The format that reads the values; where two of different order do, the likelier one and why.
 fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<StampFound> {
     let step = (filled.len() / TRIED).max(1);
-    let tried: Vec<&str> = filled.iter().copied().step_by(step).take(TRIED + 1).collect();
+    let tried: Vec<&str> = filled
+        .iter()
+        .copied()
+        .step_by(step)
+        .take(TRIED + 1)
+        .collect();
     // A sheet's own dates are read whatever the format says.
-    let typed: Vec<&str> = tried.iter().copied().filter(|cell| !(context.is_workbook && is_sheet_date(cell))).collect();
+    let typed: Vec<&str> = tried
+        .iter()
+        .copied()
+        .filter(|cell| !(context.is_workbook && is_sheet_date(cell)))
+        .collect();
     let tried = if typed.is_empty() { tried } else { typed };
     let mut fitting: Vec<(StampFormat, Vec<WrittenStamp>)> = Vec::new();
     for text in formats {
@@ -224,25 +283,45 @@ fn choose<'f>(
     context: &Context,
 ) -> Option<(&'f StampFormat, Option<String>)> {
     let (first, read) = fitting.first()?;
-    let of = |field: char| fitting.iter().find(|(format, _)| first_field(format) == field);
+    let of = |field: char| {
+        fitting
+            .iter()
+            .find(|(format, _)| first_field(format) == field)
+    };
     let (Some((day, day_read)), Some((month, month_read))) = (of('d'), of('m')) else {
         return Some((first, None));
     };
     if day_read == month_read {
         return Some((first, None));
     }
-    let other = |chosen: &StampFormat| if chosen == day { month.as_str() } else { day.as_str() }.to_owned();
+    let other = |chosen: &StampFormat| {
+        if chosen == day {
+            month.as_str()
+        } else {
+            day.as_str()
+        }
+        .to_owned()
+    };
     let told = |chosen: &'f StampFormat, why: &str| {
-        let note = format!("check: {} reads them too, day and month cannot be told apart; {why}", other(chosen));
+        let note = format!(
+            "check: {} reads them too, day and month cannot be told apart; {why}",
+            other(chosen)
+        );
         Some((chosen, Some(note)))
     };
     let _ = read;
     let (day_order, month_order) = (disorder(day_read), disorder(month_read));
     if day_order != month_order && (context.is_log || day_order.0 != month_order.0) {
         return if day_order < month_order {
-            told(day, "day first because the rows then follow each other more closely")
+            told(
+                day,
+                "day first because the rows then follow each other more closely",
+            )
         } else {
-            told(month, "month first because the rows then follow each other more closely")
+            told(
+                month,
+                "month first because the rows then follow each other more closely",
+            )
         };
     }
     if day.as_str().contains("%p") {
@@ -254,7 +333,10 @@ fn choose<'f>(
     if context.delimiter == b';' {
         return told(day, "day first because of the delimiter");
     }
-    if filled.iter().any(|cell| cell.contains('.') && !cell.contains('/')) {
+    if filled
+        .iter()
+        .any(|cell| cell.contains('.') && !cell.contains('/'))
+    {
         return told(day, "day first because of the points");
     }
     if context.is_us {
@@ -269,8 +351,14 @@ fn choose<'f>(
 /// Steps back, and the longest step forward in days: a log has few and short ones.
 fn disorder(read: &[WrittenStamp]) -> (usize, i64) {
     let days: Vec<i64> = read.iter().map(day_of).collect();
-    let steps = || days.windows(2).filter_map(|pair| Some(pair.get(1)? - pair.first()?));
-    (steps().filter(|step| *step < 0).count(), steps().max().unwrap_or(0))
+    let steps = || {
+        days.windows(2)
+            .filter_map(|pair| Some(pair.get(1)? - pair.first()?))
+    };
+    (
+        steps().filter(|step| *step < 0).count(),
+        steps().max().unwrap_or(0),
+    )
 }
 
 fn day_of(stamp: &WrittenStamp) -> i64 {

@@ -20,19 +20,38 @@ pub(super) struct Judged {
 /// The unit, the reference and the bounds of a column whose contract's unit is `own`.
 ///
 /// The error says which of them speaks against the column.
-pub(super) fn judge(asked: &Asked<'_>, name: &str, spec: &ColumnSpec, own: Unit) -> Result<Judged, String> {
+pub(super) fn judge(
+    asked: &Asked<'_>,
+    name: &str,
+    spec: &ColumnSpec,
+    own: Unit,
+) -> Result<Judged, String> {
     let head = asked.head;
-    let fitting = head.units.iter().find(|found| is_unit_of(asked, name, own, found.unit));
-    let mut judged = Judged { unit: None, reference: None, score: 0.0, must_check: false, why: Vec::new() };
+    let fitting = head
+        .units
+        .iter()
+        .find(|found| is_unit_of(asked, name, own, found.unit));
+    let mut judged = Judged {
+        unit: None,
+        reference: None,
+        score: 0.0,
+        must_check: false,
+        why: Vec::new(),
+    };
     match fitting {
         Some(found) => {
             judged.unit = Some(found.unit);
             judged.score += 1.0;
-            judged.why.push(format!("its unit {} stands in the header", found.written));
+            judged
+                .why
+                .push(format!("its unit {} stands in the header", found.written));
         }
         None => {
             if let Some(other) = head.units.iter().find(|found| found.is_firm) {
-                return Err(format!("its unit {} measures something else", other.written));
+                return Err(format!(
+                    "its unit {} measures something else",
+                    other.written
+                ));
             }
             let (unit, why) = assumed_unit(asked, name, own);
             judged.unit = Some(unit);
@@ -78,7 +97,10 @@ fn assumed_unit(asked: &Asked<'_>, name: &str, own: Unit) -> (Unit, String) {
     let is_us = asked.context.is_us;
     let parsed = |code: &str| Unit::parse(code).unwrap_or(own);
     if asked.facts.n_numbers == 0 {
-        return (own, format!("no unit in the header, the contract's ({own}) assumed: check"));
+        return (
+            own,
+            format!("no unit in the header, the contract's ({own}) assumed: check"),
+        );
     }
     let (unit, why) = match own.dimension() {
         Dimension::Ratio if name == "water_activity" => {
@@ -88,7 +110,10 @@ fn assumed_unit(asked: &Asked<'_>, name: &str, own: Unit) -> (Unit, String) {
                 (parsed("%RS"), "its values lie within 0 and 100")
             }
         }
-        Dimension::Ratio if high <= 1.0 && !asked.facts.is_whole() => (parsed("1"), "its values lie within 0 and 1"),
+        Dimension::Ratio if !name.ends_with("_pct") => return (own, "it has no unit".to_owned()),
+        Dimension::Ratio if high <= 1.0 && !asked.facts.is_whole() => {
+            (parsed("1"), "its values lie within 0 and 1")
+        }
         Dimension::Ratio => (parsed("%"), "its values lie within 0 and 100"),
         Dimension::Pressure => {
             let largest = high.abs().max(low.abs());
@@ -105,19 +130,25 @@ fn assumed_unit(asked: &Asked<'_>, name: &str, own: Unit) -> (Unit, String) {
                 (parsed("Torr"), "by its range")
             } else if (800.0..=1150.0).contains(&largest) {
                 (parsed("mbar"), "by its range")
-            } else if largest <= 1.2 && largest > 0.0 || (name != "chamber_pressure_kpa" && largest <= 16.0) {
+            } else if largest <= 1.2 && largest > 0.0
+                || (name != "chamber_pressure_kpa" && largest <= 16.0)
+            {
                 (parsed("bar"), "by its range")
             } else {
                 (own, "the contract's")
             }
         }
+        Dimension::Temperature if own.code() != "Cel" => (own, "the contract's"),
         Dimension::Temperature if is_us && high > 60.0 => (parsed("°F"), "among US units"),
         Dimension::Temperature if high > 115.0 => (parsed("°F"), "by its range"),
         Dimension::VolumeFlow if is_us => (parsed("gpm"), "among US units"),
         Dimension::Volume if is_us => (parsed("gal"), "among US units"),
         _ => (own, "the contract's"),
     };
-    (unit, format!("no unit in the header: {unit} assumed ({why}): check"))
+    (
+        unit,
+        format!("no unit in the header: {unit} assumed ({why}): check"),
+    )
 }
 
 const fn to_word(reference: PressureReference) -> PressureWord {
@@ -132,22 +163,36 @@ const fn to_word(reference: PressureReference) -> PressureWord {
 /// The reference of the chamber's pressure: from the header, from the pump's state, from the range.
 fn chamber_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> PressureReference {
     if unit.dimension() == Dimension::Ratio {
-        judged.why.push("a share of the barometer that was removed".to_owned());
+        judged
+            .why
+            .push("a share of the barometer that was removed".to_owned());
         return PressureReference::PercentVacuum;
     }
     if let Some(reference) = asked.head.reference {
         // A stated vacuum may still be written with a sign.
-        let n_negative = asked.facts.known_numbers().filter(|value| *value < 0.0).count();
+        let n_negative = asked
+            .facts
+            .known_numbers()
+            .filter(|value| *value < 0.0)
+            .count();
         if reference == PressureReference::Vacuum && n_negative * 2 > asked.facts.n_numbers {
-            judged.why.push("a vacuum written below zero is a gauge pressure".to_owned());
+            judged
+                .why
+                .push("a vacuum written below zero is a gauge pressure".to_owned());
             return PressureReference::Gauge;
         }
-        judged.why.push(format!("the header says {}", reference.as_str()));
+        judged
+            .why
+            .push(format!("the header says {}", reference.as_str()));
         return reference;
     }
     let (reference, why, is_told) = by_values(asked, unit);
     judged.must_check |= !is_told;
-    judged.why.push(format!("read as {} because {why}: check", reference.as_str()));
+    let check = if is_told { "" } else { ": check" };
+    judged.why.push(format!(
+        "read as {} because {why}{check}",
+        reference.as_str()
+    ));
     reference
 }
 
@@ -155,24 +200,44 @@ fn chamber_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> Pres
 fn by_values(asked: &Asked<'_>, unit: Unit) -> (PressureReference, &'static str, bool) {
     use PressureReference::{Absolute, Gauge, Vacuum};
     let facts = asked.facts;
-    let kpa: Vec<f64> = facts.numbers.iter().map(|value| unit.to_base(*value)).collect();
-    let of_state = |wanted: bool| {
-        let states = &asked.context.pump_runs;
-        let values = kpa.iter().zip(states).filter(|(value, state)| **state == Some(wanted) && !value.is_nan());
-        median(values.map(|(value, _)| *value).collect())
-    };
-    if let (Some(on), Some(off)) = (of_state(true), of_state(false)) {
+    if facts.n_numbers == 0 {
+        return if asked.head.has("vacuum") {
+            (Vacuum, "it is called a vacuum and no value tells", false)
+        } else {
+            (Absolute, "nothing tells", false)
+        };
+    }
+    if let (Some(on), Some(off)) = (
+        while_pump(asked, unit, true),
+        while_pump(asked, unit, false),
+    ) {
         if off.abs() < 20.0 && on < off - 20.0 {
-            return (Gauge, "it is about 0 with the pump stopped and negative with it running", true);
+            return (
+                Gauge,
+                "it is about 0 with the pump stopped and negative with it running",
+                true,
+            );
         }
         if off.abs() < 20.0 && on > off + 20.0 {
-            return (Vacuum, "it is about 0 with the pump stopped and positive with it running", true);
+            return (
+                Vacuum,
+                "it is about 0 with the pump stopped and positive with it running",
+                true,
+            );
         }
         if off > 50.0 && on < off - 10.0 {
-            return (Absolute, "it is about the barometer with the pump stopped and less with it running", true);
+            return (
+                Absolute,
+                "it is about the barometer with the pump stopped and less with it running",
+                true,
+            );
         }
     }
-    let known = |share: f64| facts.quantile(share).map_or(0.0, |value| unit.to_base(value));
+    let known = |share: f64| {
+        facts
+            .quantile(share)
+            .map_or(0.0, |value| unit.to_base(value))
+    };
     let (low, middle, high) = (known(0.02), known(0.5), known(0.98));
     if middle < -1.0 || low < -20.0 {
         return (Gauge, "its values are negative", false);
@@ -188,7 +253,7 @@ fn by_values(asked: &Asked<'_>, unit: Unit) -> (PressureReference, &'static str,
     if high > 103.0 {
         return (Absolute, "it goes above a barometer", false);
     }
-    let inches = unit == Unit::parse("inHg").unwrap_or(unit) && unit.dimension() == Dimension::Pressure && unit.code().contains("Hg") && unit.code().contains("in");
+    let inches = unit.code().starts_with("[in_i'Hg]");
     if is_vacuum_word && (inches || middle > 50.0) {
         return (Vacuum, "it is called a vacuum", false);
     }
@@ -198,18 +263,47 @@ fn by_values(asked: &Asked<'_>, unit: Unit) -> (PressureReference, &'static str,
     (Absolute, "its values are positive", false)
 }
 
+/// Median in kPa of the rows in which the pump ran or stood.
+fn while_pump(asked: &Asked<'_>, unit: Unit, runs: bool) -> Option<f64> {
+    let states = &asked.context.pump_runs;
+    let values = asked
+        .facts
+        .numbers
+        .iter()
+        .zip(states)
+        .filter(|(value, state)| **state == Some(runs) && !value.is_nan());
+    median(values.map(|(value, _)| unit.to_base(*value)).collect())
+}
+
 fn gauge_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> PressureReference {
-    if let Some(reference) = asked.head.reference.filter(|found| *found != PressureReference::PercentVacuum) {
-        judged.why.push(format!("the header says {}", reference.as_str()));
+    if let Some(reference) = asked
+        .head
+        .reference
+        .filter(|found| *found != PressureReference::PercentVacuum)
+    {
+        judged
+            .why
+            .push(format!("the header says {}", reference.as_str()));
         return reference;
     }
-    let low = asked.facts.quantile(0.02).map_or(0.0, |value| unit.to_base(value));
-    if asked.facts.n_numbers > 0 && low > 80.0 && asked.context.pump_runs.contains(&Some(false)) {
+    let stopped = while_pump(asked, unit, false);
+    if stopped.is_some_and(|kpa| (60.0..115.0).contains(&kpa)) {
         judged.must_check = true;
-        judged.why.push("read as absolute because it never comes near 0: check".to_owned());
+        judged.why.push(
+            "read as absolute because it is about the barometer with the pump stopped: check"
+                .to_owned(),
+        );
         return PressureReference::Absolute;
     }
-    judged.why.push("gauge assumed, as such gauges are: check".to_owned());
+    if stopped.is_some_and(|kpa| kpa.abs() < 15.0) {
+        judged
+            .why
+            .push("read as gauge because it is about 0 with the pump stopped".to_owned());
+        return PressureReference::Gauge;
+    }
+    judged
+        .why
+        .push("gauge assumed, as such gauges are: check".to_owned());
     PressureReference::Gauge
 }
 
@@ -237,21 +331,31 @@ fn check_bounds(
     let values: Vec<f64> = asked.facts.known_numbers().map(to_own).collect();
     let n_outside = values.iter().filter(|value| !bounds.admit(**value)).count();
     if n_outside * 20 > values.len() {
-        return Err(format!("{n_outside} of its {} values lie outside the bounds of {name} in {unit}", values.len()));
+        return Err(format!(
+            "{n_outside} of its {} values lie outside the bounds of {name} in {unit}",
+            values.len()
+        ));
     }
     if n_outside > 0 {
-        judged.why.push(format!("{n_outside} of {} values lie outside its bounds and would be left empty", values.len()));
+        judged.why.push(format!(
+            "{n_outside} of {} values lie outside its bounds and would be left empty",
+            values.len()
+        ));
     }
     // A share in percent that never passes 1 would be read a hundred times too low.
     if name == "water_activity" && unit.to_base(1.0) < 0.5 && is_below(asked.facts, 1.05) {
         judged.must_check = true;
-        judged.why.push("all values are at most 1, as of a fraction: check the unit".to_owned());
+        judged
+            .why
+            .push("all values are at most 1, as of a fraction: check the unit".to_owned());
     }
     Ok(())
 }
 
 fn is_below(facts: &Facts, limit: f64) -> bool {
-    facts.n_numbers >= 5 && facts.known_numbers().all(|value| value <= limit) && facts.known_numbers().any(|value| value > 0.0)
+    facts.n_numbers >= 5
+        && facts.known_numbers().all(|value| value <= limit)
+        && facts.known_numbers().any(|value| value > 0.0)
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {

@@ -100,11 +100,19 @@ pub(super) struct Known {
 
 /// Holds the values of a column against the words of its list.
 pub(super) fn known_words(column: &str, words: &[String], facts: &Facts) -> Known {
-    let mut known = Known { map: BTreeMap::new(), unknown: Vec::new(), n_known: 0 };
+    let mut known = Known {
+        map: BTreeMap::new(),
+        unknown: Vec::new(),
+        n_known: 0,
+    };
     for (value, n) in &facts.distinct {
-        if to_known_word(value, words).is_some() || (column == "yes_no" && crate::cells::parse_yes_no(value).is_some()) {
+        if to_known_word(value, words).is_some()
+            || (column == "yes_no" && crate::cells::parse_yes_no(value).is_some())
+        {
             known.n_known += n;
-        } else if let Some(guess) = guess(column, value).filter(|guess| words.iter().any(|word| word == guess)) {
+        } else if let Some(guess) =
+            guess_word(column, value).filter(|guess| words.iter().any(|word| word == guess))
+        {
             known.n_known += n;
             known.map.insert(value.clone(), guess.to_owned());
         } else if known.unknown.len() < 8 {
@@ -114,11 +122,16 @@ pub(super) fn known_words(column: &str, words: &[String], facts: &Facts) -> Know
     known
 }
 
-fn guess(column: &str, value: &str) -> Option<&'static str> {
+/// What a word of this column likely stands for.
+pub(super) fn guess_word(column: &str, value: &str) -> Option<&'static str> {
     let words = tokens(value);
     GUESSES
         .iter()
         .filter(|(of, _, _)| *of == column)
-        .find(|(_, wanted, _)| wanted.iter().all(|word| words.iter().any(|have| have == word)))
+        .find(|(_, wanted, _)| {
+            wanted
+                .iter()
+                .all(|word| words.iter().any(|have| have == word))
+        })
         .map(|(_, _, meaning)| *meaning)
 }

@@ -1,0 +1,711 @@
+//! One file per thing that a proposal must find, with the lines that must stand in it and those that must not.
+
+use super::check;
+use crate::text::workbook_for_tests::{number, text as cell, workbook};
+
+/// A case: what it shows, the file's name and text, lines that must stand there, texts that must not.
+struct Case {
+    what: &'static str,
+    name: &'static str,
+    text: String,
+    lines: &'static [&'static str],
+    absent: &'static [&'static str],
+}
+
+fn check_all(cases: Vec<Case>) {
+    for case in cases {
+        check(
+            case.what,
+            case.name,
+            case.text.as_bytes(),
+            case.lines,
+            case.absent,
+        );
+    }
+}
+
+/// A header and `n` rows.
+fn table(header: &str, n: usize, row: impl Fn(usize) -> String) -> String {
+    let mut text = format!("{header}\n");
+    for at in 0..n {
+        text.push_str(&row(at));
+        text.push('\n');
+    }
+    text
+}
+
+/// Seconds after 10:00 as `HH:MM:SS`.
+fn clock(seconds: usize) -> String {
+    let seconds = 36_000 + seconds;
+    format!(
+        "{:02}:{:02}:{:02}",
+        seconds / 3600,
+        seconds / 60 % 60,
+        seconds % 60
+    )
+}
+
+#[test]
+fn date_and_time_in_two_columns() {
+    let lines = &[
+        "table      = \"readings\"",
+        "at = { from = [\"Date\", \"Time\"], format = \"%Y-%m-%d %H:%M:%S\" }",
+        "unit_id = { from = \"Machine\" }",
+        "oil_flow_lpm = { from = \"Flow L/min\", unit = \"L/min\" }",
+        "chamber_pressure_kpa = { from = \"Chamber (mbar)\", unit = \"mbar\", reference = \"absolute\" }",
+        "timezone   = \"FILL-IN\"",
+    ];
+    check_all(vec![
+        Case {
+            what: "ISO dates",
+            name: "yard.csv",
+            text: table("Date,Time,Machine,Flow L/min,Chamber (mbar)", 200, |n| {
+                format!(
+                    "2026-03-01,{},M-1,{}.0,{}.5",
+                    clock(n * 10),
+                    40 + n % 3,
+                    900 - n
+                )
+            }),
+            lines,
+            absent: &["not placed"],
+        },
+        Case {
+            what: "German dates, time to the minute, columns apart from each other",
+            name: "yard.csv",
+            text: table("Datum;Anlage;Uhrzeit;Kammerdruck [mbar]", 30, |n| {
+                format!(
+                    "{:02}.03.2026;A-1;{};{},5",
+                    13 + n / 20,
+                    clock(n * 60).get(..5).unwrap(),
+                    200 + n
+                )
+            }),
+            lines: &[
+                "at = { from = [\"Datum\", \"Uhrzeit\"], format = \"%d.%m.%Y %H:%M\" }",
+                "decimal    = \",\"",
+            ],
+            absent: &[],
+        },
+    ]);
+}
+
+#[test]
+fn flags_are_no_pressures() {
+    check_all(vec![
+        Case {
+            what: "short names, a flag beside the pressure",
+            name: "cove.csv",
+            text: table(
+                "ts_ms,asset,p_chamber_torr,t_in_c,t_out_c,t_supply_c,q_lpm,h2o_ppm,vent_pct,vac_on,amps,tank,hz",
+                40,
+                |n| {
+                    let on = n >= 20;
+                    format!(
+                        "{},CV-{},{}.5,60.1,59.2,55.3,{},159.8,{},{},{},R{},{}",
+                        1_759_389_313_000_u64 + 10_000 * n as u64,
+                        n % 2,
+                        if on { 30 } else { 760 },
+                        if on { "80.1" } else { "0.0" },
+                        if on { 12 } else { 100 },
+                        u8::from(on),
+                        if on { "5.2" } else { "0.0" },
+                        n % 2,
+                        if on { "50.0" } else { "0.0" }
+                    )
+                },
+            ),
+            lines: &[
+                "at = { from = \"ts_ms\", format = \"epoch_ms\" }",
+                "unit_id = { from = \"asset\" }",
+                "reservoir_id = { from = \"tank\" }",
+                "chamber_pressure_kpa = { from = \"p_chamber_torr\", unit = \"Torr\", reference = \"absolute\" }",
+                "vacuum_pump_on = { from = \"vac_on\" }",
+                "oil_inlet_degc = { from = \"t_in_c\", unit = \"Cel\" }",
+                "oil_supply_degc = { from = \"t_supply_c\", unit = \"Cel\" }",
+                "vacuum_pump_amps = { from = \"amps\", unit = \"A\" }",
+                "oil_pump_hz = { from = \"hz\", unit = \"Hz\" }",
+                "water_ppm = { from = \"h2o_ppm\", unit = \"mg/kg\" }",
+                "vent_open_pct = { from = \"vent_pct\", unit = \"%\" }",
+            ],
+            absent: &["timezone", "not placed"],
+        },
+        Case {
+            what: "a vacuum that is only on and off, and nothing else for the pressure",
+            name: "x.csv",
+            text: table("Time,Unit,Vacuum,Flow (gpm)", 20, |n| {
+                format!("2026-03-01T{}Z,U-1,{},19.5", clock(n), n % 2)
+            }),
+            lines: &["vacuum_pump_on = { from = \"Vacuum\" }"],
+            absent: &["chamber_pressure_kpa ="],
+        },
+    ]);
+}
+
+#[test]
+fn serial_days_and_percent_vacuum() {
+    check_all(vec![Case {
+        what: "spreadsheet days, a share of vacuum, the unit in the file's name",
+        name: "exports/D-1_2025-10.csv",
+        text: table(
+            "Serial,Vac %,Baro hPa,Oil in C,RS %,Disch psi,Sump %",
+            60,
+            |n| {
+                let on = n > 20;
+                format!(
+                    "{:.6},{},950.6,{}.9,40.2,{},{}",
+                    45_932.5 + n as f64 * 0.003_472,
+                    if on { "93.25" } else { "0.32" },
+                    50 + n % 5,
+                    if on { "14.9" } else { "0.0" },
+                    n / 30
+                )
+            },
+        ),
+        lines: &[
+            "at = { from = \"Serial\", format = \"excel_serial\" }",
+            "chamber_pressure_kpa = { from = \"Vac %\", unit = \"%\", reference = \"percent_vacuum\" }",
+            "ambient_kpa = { from = \"Baro hPa\", unit = \"hPa\" }",
+            "water_activity = { from = \"RS %\", unit = \"%{RS}\" }",
+            "discharge_kpa_gauge = { from = \"Disch psi\", unit = \"[psi]\", reference = \"gauge\" }",
+            "sump_level_pct = { from = \"Sump %\", unit = \"%\" }",
+            r"file_name  = '^(?<unit_id>[A-Za-z]+-?\d+)(?:[_ .]|$)'",
+        ],
+        absent: &["unit_id =", "reservoir_id ="],
+    }]);
+}
+
+#[test]
+fn saturation_in_its_many_writings() {
+    for (head, values, expected) in [
+        ("RH oil (%RS)", ["12.5", "99.0"], "unit = \"%{RS}\""),
+        ("Ölfeuchte [%rF]", ["12.5", "99.0"], "unit = \"%{RS}\""),
+        ("Ölfeuchte (% r.F.)", ["12.5", "99.0"], "unit = \"%{RS}\""),
+        ("Water act.", ["0.125", "1.000"], "unit = \"1\""),
+        ("aw", ["0.125", "1.000"], "unit = \"1\""),
+        ("Saturation %", ["12.5", "99.0"], "unit = \"%{RS}\""),
+        ("RS_PCT", ["12.5", "99.0"], "unit = \"%{RS}\""),
+        ("Saturation", ["12.5", "99.0"], "unit = \"%{RS}\""),
+    ] {
+        let text = table(&format!("Time,Unit,Chamber (mbar),{head}"), 20, |n| {
+            format!("2026-03-01T{}Z,U-1,300.5,{}", clock(n), values[n % 2])
+        });
+        let line = format!("water_activity = {{ from = \"{head}\", {expected} }}");
+        check(head, "x.csv", text.as_bytes(), &[&line], &["water_ppm ="]);
+    }
+}
+
+#[test]
+fn tall_files() {
+    let signals = [
+        ("VAC", "25.1"),
+        ("OIL_IN_F", "150.2"),
+        ("FLOW_GPM", "19.5"),
+        ("RS_PCT", "41.0"),
+        ("VP_RUN", "1"),
+        ("SPARE1", "0"),
+    ];
+    let text = table("Tag|Timestamp|Value|Quality", 240, |n| {
+        let (signal, value) = signals[n % 6];
+        let value = if signal == "VP_RUN" {
+            if n > 100 { "1" } else { "0" }
+        } else {
+            value
+        };
+        format!(
+            "P{}/{signal}|2026-03-01T{}Z|{value}|{}",
+            7 + n / 6 % 2,
+            clock(n / 12),
+            if n == 100 { "Bad" } else { "Good" }
+        )
+    });
+    check(
+        "tags",
+        "hist.csv",
+        text.as_bytes(),
+        &[
+            "layout     = \"tall\"",
+            "tag     = \"Tag\"",
+            "value   = \"Value\"",
+            "quality = { from = \"Quality\", good = [\"Good\"] }",
+            "pattern = \"^(?<unit_id>[^/]+)/(?<signal>.+)$\"",
+            "ignore  = [\"SPARE1$\"]",
+            "at = { from = \"Timestamp\", format = \"rfc3339\" }",
+            "chamber_pressure_kpa = { signal = \"VAC\", unit = \"[in_i'Hg]\", reference = \"vacuum\" }",
+            "oil_inlet_degc = { signal = \"OIL_IN_F\", unit = \"[degF]\" }",
+            "oil_flow_lpm = { signal = \"FLOW_GPM\", unit = \"[gal_us]/min\" }",
+            "water_activity = { signal = \"RS_PCT\", unit = \"%{RS}\" }",
+            "vacuum_pump_on = { signal = \"VP_RUN\" }",
+        ],
+        &["timezone", "FILL-IN"],
+    );
+    let names = ["Kammerdruck", "Öltemperatur Eintritt", "Durchfluss"];
+    let text = table("Zeit;Anlage;Messstelle;Wert;Einheit", 60, |n| {
+        let value = ["212,5", "64,1", "80,0"][n % 3];
+        let unit = ["mbar", "°C", "l/min"][n % 3];
+        format!(
+            "{:02}.03.2026 {};A-1;{};{value};{unit}",
+            1 + n / 3,
+            clock(n),
+            names[n % 3]
+        )
+    });
+    check(
+        "a unit beside each value, the machine in its own column",
+        "werte.csv",
+        text.as_bytes(),
+        &[
+            "layout     = \"tall\"",
+            "unit_id = { from = \"Anlage\" }",
+            "chamber_pressure_kpa = { signal = \"Kammerdruck\", unit = { from = \"Einheit\" }, reference = \"absolute\" }",
+            "oil_inlet_degc = { signal = \"Öltemperatur Eintritt\", unit = { from = \"Einheit\" } }",
+            "oil_flow_lpm = { signal = \"Durchfluss\", unit = { from = \"Einheit\" } }",
+        ],
+        &["pattern ="],
+    );
+}
+
+#[test]
+fn laboratory_files() {
+    let tests = [
+        ("Water KF", "174.4", "mg/kg"),
+        ("ISO 4406", "21/19/16", ""),
+        ("Acid number", "0.08", "mgKOH/g"),
+        ("Iron", "<1", "ppm"),
+    ];
+    let long = table(
+        "LabNo;Equipment;Sampled;Issued;Test;Result;Unit;Method",
+        40,
+        |n| {
+            let (test, result, unit) = tests[n % 4];
+            format!(
+                "C-{};T-{};2025-10-02 23:42;2025-10-04;{test};{result};{unit};D1",
+                n / 4,
+                n / 8
+            )
+        },
+    );
+    check_all(vec![
+        Case {
+            what: "a long file goes to results, and to samples as a second block",
+            name: "cedar.csv",
+            text: long,
+            lines: &[
+                "table      = \"results\"",
+                "lab = { value = \"FILL-IN\" }",
+                "sample_id = { from = \"LabNo\" }",
+                "analyte = { from = \"Test\" }",
+                "value = { from = \"Result\" }",
+                "unit = { from = \"Unit\" }",
+                "method = { from = \"Method\" }",
+                "# water_ppm = { signal = \"Water KF\", unit = { from = \"Unit\" } }",
+                "# iso4406 = { signal = \"ISO 4406\" }",
+            ],
+            absent: &["unit_id ="],
+        },
+        Case {
+            what: "a report per row",
+            name: "birch.csv",
+            text: table(
+                "Report,Tank,Drawn,Reported,Where,Oil temp °C,Water,ISO 4406,TAN,V40 cSt,BDV kV,Remark",
+                20,
+                |n| {
+                    format!(
+                        "B26{n:03},R-{},{:02}-Oct-2025,{:02}-Nov-2025,mid,49,{},22/19/17,{},32.1,45,",
+                        n % 7,
+                        1 + n,
+                        1 + n,
+                        ["266", "299 mg/kg", "<20"][n % 3],
+                        ["0.05", "<0.05"][usize::from(n == 3)]
+                    )
+                },
+            ),
+            lines: &[
+                "table      = \"samples\"",
+                "sample_id = { from = \"Report\" }",
+                "reservoir_id = { from = \"Tank\" }",
+                "taken_at = { from = \"Drawn\", format = \"%d-%b-%Y\" }",
+                "reported_at = { from = \"Reported\", format = \"%d-%b-%Y\" }",
+                "sample_point = { from = \"Where\", map = { \"mid\" = \"reservoir_mid\" } }",
+                "sample_degc = { from = \"Oil temp °C\", unit = \"Cel\" }",
+                "water_ppm = { from = \"Water\", unit = \"mg/kg\" }",
+                "iso4406 = { from = \"ISO 4406\" }",
+                "acid_mgkoh_g = { from = \"TAN\", unit = \"mg{KOH}/g\" }",
+                "viscosity_40c_mm2s = { from = \"V40 cSt\", unit = \"mm2/s\" }",
+                "breakdown_kv = { from = \"BDV kV\", unit = \"kV\" }",
+            ],
+            absent: &[],
+        },
+    ]);
+}
+
+#[test]
+fn registers() {
+    check_all(vec![Case {
+        what: "machines",
+        name: "machines.csv",
+        text: "Machine,Class,Rated flow gpm,Heater kW,Pump m3/h,Pump type,Chamber L,In service,Home,Insulating\nVD-01,M,23.7,30,50,rotary_vane,300,2023-05-01,ALD,no\nVD-02,L,52.8,66,100,liquid_ring,650,2023-05-01,ALD,yes\n".to_owned(),
+        lines: &["table      = \"units\"", "unit_id = { from = \"Machine\" }", "nameplate_flow_lpm = { from = \"Rated flow gpm\", unit = \"[gal_us]/min\" }", "vacuum_pump_m3h = { from = \"Pump m3/h\", unit = \"m3/h\" }", "commissioned_on = { from = \"In service\", format = \"%Y-%m-%d\" }", "insulating_oil_ready = { from = \"Insulating\" }"],
+        absent: &["FILL-IN", "not placed"],
+    }, Case {
+        what: "places",
+        name: "places.csv",
+        text: "Code,Name,Altitude ft,TZ\nALD,Alderbach,393.70,Europe/Berlin\nBLF,Bluff Mesa,5282.15,America/Denver\n".to_owned(),
+        lines: &["table      = \"sites\"", "site_id = { from = \"Code\" }", "name = { from = \"Name\" }", "altitude_m = { from = \"Altitude ft\", unit = \"[ft_i]\" }", "timezone = { from = \"TZ\" }"],
+        absent: &["FILL-IN"],
+    }, Case {
+        what: "deployments",
+        name: "assignments.csv",
+        text: "Machine,Tank,From,To\nP7,R06,2025-10-01T16:30:00+01:00,2025-10-02T02:39:00+01:00\nP8,R05,2025-10-02T07:43:00+01:00,\n".to_owned(),
+        lines: &["table      = \"deployments\"", "from_at = { from = \"From\", format = \"rfc3339\" }", "to_at = { from = \"To\", format = \"rfc3339\" }"],
+        absent: &["FILL-IN"],
+    }, Case {
+        what: "maintenance",
+        name: "works.csv",
+        text: "Machine,When,What,Remark\nP7,10/02/2026 00:00,new vanes,\nVD-02,15/03/2026 00:00,Ölwechsel Pumpe,\nCV-1,01/04/2026 00:00,Overhaul,late\n".to_owned(),
+        lines: &["table      = \"maintenance\"", "at = { from = \"When\", format = \"%d/%m/%Y %H:%M\" }", "action = { from = \"What\", map = { \"Ölwechsel Pumpe\" = \"pump_oil\" } }", "note = { from = \"Remark\" }"],
+        absent: &[],
+    }, Case {
+        what: "reservoirs",
+        name: "tanks.csv",
+        text: "Tank,Place,Use,Oil,Gallons,Basis,Water max,Coldest F,Live,PCB\nR01,ALD,turbine_lube,TU-32,2351.1,guess,200,71.2,N,none\nR02,ALD,hydraulic,TU-46,5188.3,dip,200,66.1,N,unknown\n".to_owned(),
+        lines: &["table      = \"reservoirs\"", "reservoir_id = { from = \"Tank\" }", "site_id = { from = \"Place\" }", "volume_l = { from = \"Gallons\", unit = \"[gal_us]\" }", "water_limit_ppm = { from = \"Water max\", unit = \"mg/kg\" }", "coldest_oil_degc = { from = \"Coldest F\", unit = \"[degF]\" }", "energised = { from = \"Live\" }"],
+        absent: &["FILL-IN", "not placed"],
+    }, Case {
+        what: "oils",
+        name: "oils.csv",
+        text: "Oil,Family,VG,KV40,A,B,Flash F\nTU-32,mineral_turbine,32,32,7.6514,1713.6,419.0\nHY-46,mineral_hydraulic,46,46,7.9445,1705,424.4\n".to_owned(),
+        lines: &["table      = \"oils\"", "oil_type = { from = \"Oil\" }", "solubility_a = { from = \"A\", unit = \"1\" }", "solubility_b_k = { from = \"B\", unit = \"K\" }", "flash_degc = { from = \"Flash F\", unit = \"[degF]\" }"],
+        absent: &["FILL-IN"],
+    }, Case {
+        what: "what happened to the reservoirs",
+        name: "tank_events.csv",
+        text: "Tank,When,What,Litres,Oil,ppm,Note\nR03,2025-11-11T15:17:00Z,top_up,1094,HY-46,453,mid-run\nR01,2025-11-26T17:30:00Z,oil_change,1595,GR-320,75,\n".to_owned(),
+        lines: &["table      = \"reservoir_events\"", "action = { from = \"What\" }", "volume_l = { from = \"Litres\", unit = \"L\" }", "water_ppm = { from = \"ppm\", unit = \"mg/kg\" }"],
+        absent: &["FILL-IN"],
+    }, Case {
+        what: "what the controllers report",
+        name: "events.csv",
+        text: "Machine,When,Code,Text,Val\nFJ-1,2025-10-02 18:14:06,E100,START,\nFJ-1,2025-10-03 07:48:06,E101,\"STOP\nby \"\"operator\"\"\",\nFJ-1,2025-10-19 09:09:05,E100,START,\n".to_owned(),
+        lines: &["table      = \"unit_events\"", "code = { from = \"Code\" }", "text = { from = \"Text\" }", "# guess, to uncomment: kind = { from = \"Code\", map = { \"E100\" = \"start\", \"E101\" = \"stop\" } }"],
+        absent: &[],
+    }]);
+}
+
+#[test]
+fn german_logs() {
+    check_all(vec![
+        Case {
+            what: "a preamble, the unit in it, decimal commas, missing values",
+            name: "VD-01_2025-10.csv",
+            text: format!(
+                "Anlage;VD-01;Protokoll\nerstellt mit Leitstand;;\n{}",
+                table(
+                    "Zeitstempel;Kammerdruck [mbar];Öl Eintritt [°C];Öl Austritt [°C];Durchfluss [l/min];Ölfeuchte [%rF];Lüftungsventil [%];Vakuumpumpe;Pumpenstrom [A];Heizleistung [kW];Druck [bar];Störung",
+                    80,
+                    |n| {
+                        let on = n > 30;
+                        format!(
+                            "04.10.2025 {};{};64,{};63,1;{};{};{};{};{};{};{};{}",
+                            clock(n * 10),
+                            if on { "169,0" } else { "1.003,4" },
+                            n % 10,
+                            if on { "81,2" } else { "0,0" },
+                            if n % 9 == 0 { "---" } else { "17,5" },
+                            if on { 22 } else { 100 },
+                            if on { "Ein" } else { "Aus" },
+                            if on { "5,71" } else { "0,00" },
+                            if on { "18,53" } else { "0,00" },
+                            if on { "1,054" } else { "0,000" },
+                            if n == 7 { "Öl übersättigt" } else { "" }
+                        )
+                    }
+                )
+            ),
+            lines: &[
+                "skip_lines = 2",
+                "delimiter  = \";\"",
+                "decimal    = \",\"",
+                "null       = [\"\", \"---\"]",
+                "timezone   = \"FILL-IN\"",
+                "at = { from = \"Zeitstempel\", format = \"%d.%m.%Y %H:%M:%S\" }",
+                "chamber_pressure_kpa = { from = \"Kammerdruck [mbar]\", unit = \"mbar\", reference = \"absolute\" }",
+                "oil_inlet_degc = { from = \"Öl Eintritt [°C]\", unit = \"Cel\" }",
+                "oil_flow_lpm = { from = \"Durchfluss [l/min]\", unit = \"L/min\" }",
+                "water_activity = { from = \"Ölfeuchte [%rF]\", unit = \"%{RS}\" }",
+                "vent_open_pct = { from = \"Lüftungsventil [%]\", unit = \"%\" }",
+                "vacuum_pump_on = { from = \"Vakuumpumpe\" }",
+                "vacuum_pump_amps = { from = \"Pumpenstrom [A]\", unit = \"A\" }",
+                "heater_kw = { from = \"Heizleistung [kW]\", unit = \"kW\" }",
+                "discharge_kpa_gauge = { from = \"Druck [bar]\", unit = \"bar\", reference = \"gauge\" }",
+                "alarm = { from = \"Störung\" }",
+            ],
+            absent: &["not placed"],
+        },
+        Case {
+            what: "the zone stands in the header",
+            name: "VD-02_x.csv",
+            text: table("Zeit (UTC);Kammerdruck [mbar]", 10, |n| {
+                format!("13.10.2025 {};{},4", clock(n), 200 + n)
+            }),
+            lines: &["timezone   = \"UTC\""],
+            absent: &["FILL-IN"],
+        },
+    ]);
+}
+
+#[test]
+fn day_and_month() {
+    let text = |stamp: &dyn Fn(usize) -> String, head: &str, delimiter: char| {
+        table(
+            &["Time", "Unit", head].join(&delimiter.to_string()),
+            12,
+            |n| [stamp(n), "U-1".to_owned(), "20.5".to_owned()].join(&delimiter.to_string()),
+        )
+    };
+    let cases: [(&str, String, &str, bool); 6] = [
+        (
+            "a day over 12 tells",
+            text(
+                &|n| format!("{:02}/03/2026 10:00:00", 5 + n),
+                "Flow (L/min)",
+                ',',
+            ),
+            "%d/%m/%Y %H:%M:%S",
+            false,
+        ),
+        (
+            "AM and PM",
+            text(&|n| format!("3/4/2026 1:{n:02}:00 PM"), "Flow (L/min)", ','),
+            "%m/%d/%Y %I:%M:%S %p",
+            true,
+        ),
+        (
+            "a semicolon",
+            text(&|n| format!("03/04/2026 10:{n:02}:00"), "Flow (L/min)", ';'),
+            "%d/%m/%Y %H:%M:%S",
+            true,
+        ),
+        (
+            "US units",
+            text(&|n| format!("03/04/2026 10:{n:02}:00"), "Flow (gpm)", ','),
+            "%m/%d/%Y %H:%M:%S",
+            true,
+        ),
+        (
+            "rows of neighbouring days",
+            text(
+                &|n| format!("03/{:02}/2026 10:00:00", 1 + n),
+                "Flow (L/min)",
+                ';',
+            ),
+            "%m/%d/%Y %H:%M:%S",
+            true,
+        ),
+        (
+            "two-digit years",
+            text(
+                &|n| format!("{:02}.03.26 10:00", 5 + n),
+                "Flow (L/min)",
+                ';',
+            ),
+            "%d.%m.%y %H:%M",
+            false,
+        ),
+    ];
+    for (what, text, format, is_open) in cases {
+        let line = format!("at = {{ from = \"Time\", format = \"{format}\" }}");
+        let proposal = check(what, "x.csv", text.as_bytes(), &[&line], &[]);
+        assert_eq!(
+            proposal.contains("day and month cannot be told apart"),
+            is_open,
+            "{what}\n{proposal}"
+        );
+    }
+}
+
+#[test]
+fn stamps_of_many_kinds() {
+    for (what, stamp, format) in [
+        (
+            "epoch",
+            (|n| format!("{}", 1_759_389_313 + n)) as fn(usize) -> String,
+            "epoch_s",
+        ),
+        (
+            "RFC 3339",
+            |n| format!("2026-03-01T{}+01:00", clock(n)),
+            "rfc3339",
+        ),
+        (
+            "ISO without an offset",
+            |n| format!("2026-03-01T{}", clock(n)),
+            "%Y-%m-%dT%H:%M:%S",
+        ),
+        (
+            "milliseconds",
+            |n| format!("2026-03-01 {}.250", clock(n)),
+            "%Y-%m-%d %H:%M:%S.%f",
+        ),
+        (
+            "month names",
+            |n| format!("01 Mrz 2026 {}", clock(n)),
+            "%d %b %Y %H:%M:%S",
+        ),
+        (
+            "slashes, year first",
+            |n| format!("2026/03/01 {}", clock(n)),
+            "%Y/%m/%d %H:%M:%S",
+        ),
+        (
+            "digits only",
+            |n| format!("20260301{}", clock(n).replace(':', "")),
+            "%Y%m%d%H%M%S",
+        ),
+    ] {
+        let text = table("Time;Unit;Flow (L/min)", 12, |n| {
+            format!("{};U-1;20.5", stamp(n))
+        });
+        let line = format!("at = {{ from = \"Time\", format = \"{format}\" }}");
+        check(what, "x.csv", text.as_bytes(), &[&line], &[]);
+    }
+}
+
+#[test]
+fn what_is_missing_is_said_first() {
+    let text = table("Colour,Shape,Mood,Price", 10, |n| {
+        format!("red,round,glad,{n}.5")
+    });
+    let proposal = check("nothing fits", "x.csv", text.as_bytes(), &["FILL-IN"], &[]);
+    assert!(
+        proposal.starts_with("# nothing in it is known")
+            || proposal.starts_with("# fewer than half"),
+        "{proposal}"
+    );
+    let text = table("Time,Chamber (mbar),Flow (L/min)", 10, |n| {
+        format!("2026-03-01T{}Z,20{n}.5,80.1", clock(n))
+    });
+    let proposal = check(
+        "no unit",
+        "x.csv",
+        text.as_bytes(),
+        &["unit_id = { value = \"FILL-IN\" }"],
+        &[],
+    );
+    assert!(
+        proposal.starts_with("# no column was found for the key (unit_id)"),
+        "{proposal}"
+    );
+}
+
+#[test]
+fn footers_repeated_headers_rows_of_units_and_odd_names() {
+    let head = "Time,Unit,Chamber,Flow,Flow,";
+    let mut text = format!("Export 7\n\n{head}\n,,mbar,l/min,l/min,°C\n");
+    for n in 0..20 {
+        text.push_str(&format!(
+            "2026-03-01T{}Z,U-1,20{}.5,80.1,3.3,20.1\n",
+            clock(n),
+            n % 10
+        ));
+        if n == 9 {
+            text.push_str(head);
+            text.push('\n');
+        }
+    }
+    text.push_str("-- end of export --\n");
+    let proposal = check(
+        "all at once",
+        "x.csv",
+        text.as_bytes(),
+        &[
+            "skip_lines = 2",
+            "chamber_pressure_kpa = { from = \"Chamber\", unit = \"mbar\", reference = \"absolute\" }",
+        ],
+        &["oil_flow_lpm ="],
+    );
+    for said in [
+        "1 lines with another number of fields",
+        "header stands there 1 times more",
+        "holds units",
+        "\"Flow\": another column has the same name",
+        "column 6 \"\": it has no name",
+    ] {
+        assert!(proposal.contains(said), "{said}\n{proposal}");
+    }
+}
+
+#[test]
+fn sentinels_and_columns_out_of_bounds() {
+    let text = table(
+        "Time,Unit,Chamber (mbar),Oil in (°C),Oil out (°C)",
+        50,
+        |n| {
+            format!(
+                "2026-03-01T{}Z,U-1,{},60.5,{}.5",
+                clock(n),
+                if n == 9 {
+                    "-999".to_owned()
+                } else {
+                    format!("20{}.5", n % 10)
+                },
+                900 + n
+            )
+        },
+    );
+    let proposal = check(
+        "a missing value and a mislabelled column",
+        "x.csv",
+        text.as_bytes(),
+        &[
+            "null       = [\"\", \"-999\"]",
+            "oil_inlet_degc = { from = \"Oil in (°C)\", unit = \"Cel\" }",
+        ],
+        &["oil_outlet_degc ="],
+    );
+    assert!(
+        proposal
+            .contains("closest is oil_outlet_degc, but 50 of its 50 values lie outside the bounds"),
+        "{proposal}"
+    );
+}
+
+#[test]
+fn a_sheet_is_found_among_others() {
+    let mut rows = format!(
+        "<row r=\"1\">{}{}{}{}</row>",
+        cell("A1", "Certificate"),
+        cell("B1", "Transformer"),
+        cell("C1", "Sampled"),
+        cell("D1", "Water [mg/kg]")
+    );
+    for n in 2..8 {
+        // Some numbers were typed as text, with a decimal comma.
+        let water = if n % 2 == 0 {
+            cell(&format!("D{n}"), "20,5")
+        } else {
+            number(&format!("D{n}"), 0, "5.4")
+        };
+        rows.push_str(&format!(
+            "<row r=\"{n}\">{}{}{}{water}</row>",
+            cell(&format!("A{n}"), &format!("DW/{n}")),
+            cell(&format!("B{n}"), &format!("T-{}", n / 3)),
+            number(&format!("C{n}"), 1, &format!("{}", 45_931 + n)),
+        ));
+    }
+    let book = workbook(&rows, &[("Cover", "visible"), ("Results", "visible")]);
+    check(
+        "laboratory workbook",
+        "lab.xlsx",
+        &book,
+        &[
+            "table      = \"samples\"",
+            "sheet      = \"Results\"",
+            "decimal    = \",\"",
+            "sample_id = { from = \"Certificate\" }",
+            "water_ppm = { from = \"Water [mg/kg]\", unit = \"mg/kg\" }",
+            "taken_at = { from = \"Sampled\", format = \"%Y-%m-%d\" }",
+        ],
+        &["delimiter", "encoding"],
+    );
+}

@@ -1,3 +1,63 @@
-//! Files of many kinds and what must stand in their proposals.
+//! What stands in the proposals for files of many kinds, and what always holds of them.
 
+mod any_text;
 mod files;
+mod refused;
+
+use super::FILL_IN;
+use super::render::to_text;
+use super::shape::find_shape;
+use crate::source::SourceSpec;
+
+#[derive(serde::Deserialize)]
+struct File {
+    source: Vec<SourceSpec>,
+}
+
+/// The block of a proposal as the configuration reads it.
+fn block_of(proposal: &str) -> SourceSpec {
+    let file: File = toml::from_str(proposal).unwrap_or_else(|error| panic!("{error}\n{proposal}"));
+    file.source.into_iter().next().unwrap()
+}
+
+/// The proposal for a file. It must read back as it was meant, and compile unless a person must fill it in.
+fn proposed(name: &str, bytes: &[u8]) -> String {
+    let shape = find_shape(bytes).unwrap_or_else(|error| panic!("{name}: {error}"));
+    let proposal = super::proposal::propose(name, &shape);
+    let text = to_text(&proposal);
+    let spec = block_of(&text);
+    assert_eq!(spec, proposal.spec, "{text}");
+    if !text.contains(FILL_IN) {
+        assert!(spec.compile().is_ok(), "{:?}\n{text}", spec.compile().err());
+    }
+    if let Some(other) = &proposal.alternative {
+        let commented = text
+            .split_once("\n\n# # the same file")
+            .map_or("", |(_, rest)| rest);
+        let plain: String = commented
+            .lines()
+            .skip(1)
+            .map(|line| format!("{}\n", line.strip_prefix("# ").unwrap_or(line)))
+            .collect();
+        assert_eq!(block_of(&plain), other.spec, "{plain}");
+    }
+    text
+}
+
+/// Asserts that lines stand in the proposal, whole, and that texts do not.
+fn check(what: &str, name: &str, bytes: &[u8], lines: &[&str], absent: &[&str]) -> String {
+    let proposal = proposed(name, bytes);
+    for line in lines {
+        let stands = proposal
+            .lines()
+            .any(|other| other == *line || other.strip_prefix("# ") == Some(line));
+        assert!(
+            stands || (*line == FILL_IN && proposal.contains(FILL_IN)),
+            "{what}: no line {line}\n{proposal}"
+        );
+    }
+    for text in absent {
+        assert!(!proposal.contains(text), "{what}: found {text}\n{proposal}");
+    }
+    proposal
+}
