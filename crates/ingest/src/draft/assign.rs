@@ -1,5 +1,6 @@
 //! Which file column fills which column of a table: the best pairs first, each column once.
 
+use drydown_quantity::{Dimension, PressureReference};
 use drydown_schema::{ColumnKind, TableSpec, tables};
 
 use super::judge::{Asked, Fit, Sure, judge};
@@ -74,6 +75,7 @@ pub(super) fn assign(
     let mut candidates = pairs(table, columns, context);
     candidates.extend(singles(table, columns, context, &mut refused));
     candidates.extend(by_value(table, columns, context));
+    candidates.extend(by_unit(table, columns, context));
     // The order of equal ones is that of the file.
     candidates.sort_by(|a, b| b.fit.score.total_cmp(&a.fit.score));
     let mut placed: Vec<Placed> = Vec::new();
@@ -193,6 +195,8 @@ fn conflict(column: &str, meanings: &[&str], words: &[&str]) -> Option<String> {
         ("limit", &["limit", "max_"]),
         ("volume", &["volume_l", "volume_basis", "_total_l"]),
         ("baro", &["ambient_kpa"]),
+        ("100", &["_100c"]),
+        ("kv100", &["_100c"]),
     ];
     QUANTITIES.iter().find_map(|(quantity, ends)| {
         let is_other = meanings.contains(quantity)
@@ -331,6 +335,61 @@ fn by_value(table: &'static TableSpec, columns: &[Column], context: &Context) ->
     out
 }
 
+/// What a unit measures that only one column of a run log is of, where the header says nothing else.
+fn by_unit(table: &'static TableSpec, columns: &[Column], context: &Context) -> Vec<Placed> {
+    if table.name != "readings" {
+        return Vec::new();
+    }
+    let mut out = Vec::new();
+    for (idx, column) in columns.iter().enumerate() {
+        let said_nothing = column.head.meanings.is_empty() && !column.is_nameless;
+        let Some(found) = column
+            .head
+            .units
+            .iter()
+            .find(|found| found.is_firm && said_nothing)
+        else {
+            continue;
+        };
+        let is_referenced = column
+            .head
+            .reference
+            .is_some_and(|reference| reference != PressureReference::Gauge);
+        let name = match found.unit.dimension() {
+            Dimension::VolumeFlow => "oil_flow_lpm",
+            Dimension::MassFraction => "water_ppm",
+            Dimension::Saturation => "water_activity",
+            Dimension::Frequency => "oil_pump_hz",
+            Dimension::Current => "vacuum_pump_amps",
+            Dimension::Power => "heater_kw",
+            Dimension::Pressure if is_referenced => "chamber_pressure_kpa",
+            _ => continue,
+        };
+        let asked = Asked {
+            table: &table.name,
+            head: &column.head,
+            facts: &column.facts,
+            context,
+        };
+        if let Some(Ok(mut fit)) = table
+            .column(name)
+            .map(|spec| judge(&asked, name, spec, (BY_VALUE, &[])))
+        {
+            fit.sure = Sure::Guess;
+            fit.why.insert(
+                0,
+                "by its unit alone, its header does not say it".to_owned(),
+            );
+            fit.score = fit.score.min(BY_VALUE + 0.4);
+            out.push(Placed {
+                fit,
+                uses: vec![idx],
+            });
+        }
+    }
+    out
+}
+
 /// How well the table fits: what is placed, less what its rows cannot do without.
 fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
     let table = assignment.table.name.as_str();
@@ -360,6 +419,8 @@ fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
         "reservoirs" => &["volume", "service", "limit", "oil_type", "site"],
         "results" => &["value"],
         "deployments" => &["reservoir_id"],
+        "maintenance" | "reservoir_events" => &["action"],
+        "unit_events" => &["code", "text"],
         _ => &[],
     };
     let has = |part: &&str| {

@@ -30,6 +30,7 @@ const SPELLINGS: &[(&str, &str)] = &[
     ("mbar", "mbar"),
     ("bar", "bar"),
     ("m3/h", "m3/h"),
+    ("psid", "psi"),
     ("u/min", "rpm"),
     ("gradc", "°C"),
     ("lt/min", "L/min"),
@@ -212,25 +213,7 @@ fn plain_units(plain: &str) -> Vec<HeadUnit> {
             };
             let written = part.join(" ");
             let is_one_letter = written.chars().filter(|c| c.is_alphanumeric()).count() == 1;
-            // `in` is the way in, `on` and `at` are words, before they are inches or atmospheres.
-            let is_word = matches!(
-                written.to_lowercase().as_str(),
-                "in" | "at"
-                    | "min"
-                    | "day"
-                    | "days"
-                    | "hour"
-                    | "hours"
-                    | "activity"
-                    | "aw"
-                    | "rs"
-                    | "ratio"
-                    | "t"
-                    | "p"
-                    | "q"
-                    | "no"
-            );
-            if is_word || (n_words == 2 && is_one_letter && !written.contains('%')) {
+            if is_word(&written) || (n_words == 2 && is_one_letter && !written.contains('%')) {
                 continue;
             }
             // A name that is one letter is no unit (`A`, `B` of a solubility line).
@@ -250,7 +233,41 @@ fn plain_units(plain: &str) -> Vec<HeadUnit> {
             }
         }
     }
+    // `MoisturePPM`: the last word of a name in camel case.
+    let last = tokens(plain)
+        .pop()
+        .filter(|last| found.is_empty() && last.chars().count() > 1);
+    if let Some((unit, written)) = last.and_then(|last| Some((unit_of(&last)?, last)))
+        && !is_word(&written)
+    {
+        found.push(HeadUnit {
+            unit,
+            written,
+            is_firm: true,
+        });
+    }
     found
+}
+
+/// Whether a spelling of a unit is a word first: `in` is the way in, `at` is a word, before they are
+/// inches or atmospheres.
+fn is_word(written: &str) -> bool {
+    matches!(
+        written.to_lowercase().as_str(),
+        "in" | "at"
+            | "min"
+            | "day"
+            | "days"
+            | "hour"
+            | "activity"
+            | "aw"
+            | "rs"
+            | "ratio"
+            | "t"
+            | "p"
+            | "q"
+            | "no"
+    )
 }
 
 fn reference_of(words: &[String], units: &[HeadUnit]) -> Option<PressureReference> {

@@ -3,11 +3,11 @@
 use drydown_quantity::Unit;
 use drydown_schema::{ColumnKind, ColumnSpec};
 
-use super::Context;
 use super::facts::Facts;
 use super::head::Head;
 use super::units::{self, Judged};
 use super::vocabulary::known_words;
+use super::{Context, FILL_IN};
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness};
 use crate::source::{ColumnMap, OneOrMany, UnitOf};
 
@@ -146,10 +146,17 @@ fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, Str
         reference,
         score,
         must_check,
+        is_unit_open,
         mut why,
     } = units::judge(asked, name, spec, own)?;
     why.extend(not_numbers(asked, name));
-    let unit = unit.map(|unit| UnitOf::Fixed(unit.code().to_owned()));
+    if is_unit_open {
+        why.push(format!(
+            "{FILL_IN}: the unit of this pressure stands nowhere"
+        ));
+    }
+    let code = |unit: Unit| if is_unit_open { FILL_IN } else { unit.code() };
+    let unit = unit.map(|unit| UnitOf::Fixed(code(unit).to_owned()));
     Ok(Verdict {
         score,
         must_check,

@@ -5,6 +5,7 @@
 //! What only a person can know stands as `FILL-IN`. A block without one compiles.
 
 mod assign;
+mod dictionary;
 mod facts;
 mod head;
 mod judge;
@@ -74,6 +75,8 @@ struct Context {
     is_us: bool,
     /// Headers state °C, L/min, mbar and the like.
     is_metric: bool,
+    /// How other columns of the file write their dates.
+    is_day_first: Option<bool>,
     /// A run log, whose rows follow each other.
     is_log: bool,
     /// Whether the pump ran, a place per row; empty where nothing tells.
@@ -104,7 +107,7 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
         .map(|(idx, text)| Head::of(text, shape.unit_row.get(idx).map_or("", String::as_str)))
         .collect();
     let mut context = context_of(&heads, shape, mark);
-    let columns: Vec<Column> = heads
+    let mut columns: Vec<Column> = heads
         .into_iter()
         .enumerate()
         .map(|(idx, head)| {
@@ -124,6 +127,25 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
             }
         })
         .collect();
+    // One clock writes all dates of a file: what one column tells holds for the others.
+    let mut told = columns
+        .iter()
+        .filter_map(|column| column.facts.stamp.as_ref()?.is_day_first());
+    context.is_day_first = told
+        .next()
+        .filter(|first| told.all(|other| other == *first));
+    if context.is_day_first.is_some() {
+        for column in &mut columns {
+            if column
+                .facts
+                .stamp
+                .as_ref()
+                .is_some_and(|found| found.open.is_some())
+            {
+                column.facts.stamp = stamps::find(&column.facts, &context);
+            }
+        }
+    }
     context.pump_runs = pump_runs(&columns);
     (columns, context)
 }
@@ -158,6 +180,7 @@ fn context_of(heads: &[Head], shape: &Shape, mark: DecimalMark) -> Context {
                 .iter()
                 .any(|word| head.has(word))
         }),
+        is_day_first: None,
         pump_runs: Vec::new(),
     }
 }

@@ -13,7 +13,7 @@ use super::shape::{Shape, decimal_mark};
 use super::vocabulary::guess_word;
 use super::{Column, Context, FILL_IN, read_columns, tall};
 use crate::cells::DecimalMark;
-use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec};
+use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec, UnitOf};
 use crate::stamps::StampFormat;
 
 /// A block and what is to be said of it.
@@ -41,7 +41,10 @@ impl Proposal {
     }
 
     pub(super) fn has_fill_in(&self) -> bool {
-        let is_open = |map: &ColumnMap| map.value == Some(Scalar::Text(FILL_IN.to_owned()));
+        let is_open = |map: &ColumnMap| {
+            map.value == Some(Scalar::Text(FILL_IN.to_owned()))
+                || map.unit == Some(UnitOf::Fixed(FILL_IN.to_owned()))
+        };
         self.spec.timezone.as_deref() == Some(FILL_IN) || self.spec.columns.values().any(is_open)
     }
 }
@@ -462,6 +465,9 @@ fn filled_in(spec: &SourceSpec) -> SourceSpec {
     }
     let table = drydown_schema::table(&spec.table);
     for (name, map) in &mut spec.columns {
+        if map.unit == Some(UnitOf::Fixed(FILL_IN.to_owned())) {
+            map.unit = None;
+        }
         if map.value != Some(Scalar::Text(FILL_IN.to_owned())) {
             continue;
         }

@@ -26,7 +26,6 @@ const DATES: &[&str] = &[
     "%m-%d-%Y",
     "%d-%m-%y",
     "%m-%d-%y",
-    "%m.%d.%Y",
     "%d-%b-%Y",
     "%d-%b-%y",
     "%d %b %Y",
@@ -96,6 +95,18 @@ pub(super) fn find(facts: &Facts, context: &Context) -> Option<StampFound> {
         return Some(found);
     }
     written(&filled, &formats(), context)
+}
+
+impl StampFound {
+    /// Whether the day stands before the month, where digits alone tell them apart and do.
+    pub(super) fn is_day_first(&self) -> Option<bool> {
+        let is_open = self.open.is_some() || self.format.contains("%b");
+        match first_field(&self.format) {
+            'd' if !is_open => Some(true),
+            'm' if !is_open => Some(false),
+            _ => None,
+        }
+    }
 }
 
 /// As [`find`], for a date and a time that stand in two columns.
@@ -268,9 +279,8 @@ fn is_sheet_date(cell: &str) -> bool {
 }
 
 /// Which field the date begins with.
-fn first_field(format: &StampFormat) -> char {
+fn first_field(format: &str) -> char {
     format
-        .as_str()
         .split('%')
         .filter_map(|part| part.chars().next())
         .find(|c| matches!(c, 'Y' | 'y' | 'm' | 'd' | 'b'))
@@ -286,7 +296,7 @@ fn choose<'f>(
     let of = |field: char| {
         fitting
             .iter()
-            .find(|(format, _)| first_field(format) == field)
+            .find(|(format, _)| first_field(format.as_str()) == field)
     };
     let (Some((day, day_read)), Some((month, month_read))) = (of('d'), of('m')) else {
         return Some((first, None));
@@ -310,6 +320,16 @@ fn choose<'f>(
         Some((chosen, Some(note)))
     };
     let _ = read;
+    match context.is_day_first {
+        Some(true) => return told(day, "day first because another column can only be read so"),
+        Some(false) => {
+            return told(
+                month,
+                "month first because another column can only be read so",
+            );
+        }
+        None => {}
+    }
     let (day_order, month_order) = (disorder(day_read), disorder(month_read));
     if day_order != month_order && (context.is_log || day_order.0 != month_order.0) {
         return if day_order < month_order {

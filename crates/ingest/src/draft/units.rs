@@ -14,6 +14,8 @@ pub(super) struct Judged {
     pub(super) reference: Option<PressureWord>,
     pub(super) score: f64,
     pub(super) must_check: bool,
+    /// A pressure whose unit nothing tells: ten times more or less is as likely.
+    pub(super) is_unit_open: bool,
     pub(super) why: Vec<String>,
 }
 
@@ -36,6 +38,7 @@ pub(super) fn judge(
         reference: None,
         score: 0.0,
         must_check: false,
+        is_unit_open: false,
         why: Vec::new(),
     };
     match fitting {
@@ -55,6 +58,7 @@ pub(super) fn judge(
             }
             let (unit, why) = assumed_unit(asked, name, own);
             judged.unit = Some(unit);
+            judged.is_unit_open = own.dimension() == Dimension::Pressure && unit == own;
             judged.score -= 0.5;
             // Where only one unit is in use nothing is assumed.
             judged.must_check = own.dimension() != Dimension::Saturation;
