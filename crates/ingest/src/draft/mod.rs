@@ -13,6 +13,7 @@ mod locate;
 mod proposal;
 mod render;
 mod rules;
+mod settle;
 mod shape;
 mod stamps;
 mod tall;

@@ -2,13 +2,12 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use drydown_schema::ColumnKind;
-
 use super::assign::{Assignment, Placed, best_table};
 use super::facts::Facts;
 use super::judge::Sure;
 use super::locate::{ZoneHint, unit_in_name, unit_in_preamble, zone_hint};
 use super::render::quoted;
+use super::settle::settle;
 use super::shape::{Shape, decimal_mark};
 use super::vocabulary::guess_word;
 use super::{Column, Context, FILL_IN, read_columns, tall};
@@ -313,7 +312,8 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
     }
 }
 
-fn missing_reason(key: &str) -> String {
+/// What to say of a column of the key that nothing fills.
+pub(super) fn missing_reason(key: &str) -> String {
     match key {
         "lab" => format!("{FILL_IN}: the file does not say which laboratory it is from"),
         _ => format!(
@@ -417,70 +417,6 @@ pub(super) fn set_zone(proposal: &mut Proposal, found: &Found<'_>) {
             proposal.note("timezone", format!("{FILL_IN}: the stamps carry no offset; the zone of the clock that wrote them, such as Europe/Berlin or America/Chicago, or UTC"));
         }
     }
-}
-
-/// Takes out what would not compile, with the reason, until the rest does.
-pub(super) fn settle(proposal: &mut Proposal) {
-    for _ in 0..=proposal.spec.columns.len() {
-        let Err(problems) = filled_in(&proposal.spec).compile() else {
-            return;
-        };
-        let faulty = problems.iter().find_map(|problem| match &problem.key[..] {
-            [first, column, ..]
-                if first == "columns" && proposal.spec.columns.contains_key(column) =>
-            {
-                Some((column.clone(), problem.to_string()))
-            }
-            _ => None,
-        });
-        let Some((column, what)) = faulty else {
-            let all: Vec<String> = problems.iter().map(ToString::to_string).collect();
-            proposal.first.push(format!(
-                "{FILL_IN}: the block does not compile yet: {}",
-                all.join("; ")
-            ));
-            return;
-        };
-        proposal.spec.columns.remove(&column);
-        proposal.order.retain(|name| *name != column);
-        proposal.last.push(format!("not placed: {column}: {what}"));
-        let table = drydown_schema::table(&proposal.spec.table);
-        if table.is_some_and(|table| table.is_key(&column)) {
-            let map = ColumnMap {
-                value: Some(Scalar::Text(FILL_IN.to_owned())),
-                ..ColumnMap::default()
-            };
-            proposal.spec.columns.insert(column.clone(), map);
-            proposal.order.insert(0, column.clone());
-            proposal.note(&column_key(&column), missing_reason(&column));
-        }
-    }
-}
-
-/// The block as a person might fill it in, to see whether the rest of it compiles.
-fn filled_in(spec: &SourceSpec) -> SourceSpec {
-    let mut spec = spec.clone();
-    if spec.timezone.as_deref() == Some(FILL_IN) {
-        spec.timezone = Some("UTC".to_owned());
-    }
-    let table = drydown_schema::table(&spec.table);
-    for (name, map) in &mut spec.columns {
-        if map.unit == Some(UnitOf::Fixed(FILL_IN.to_owned())) {
-            map.unit = None;
-        }
-        if map.value != Some(Scalar::Text(FILL_IN.to_owned())) {
-            continue;
-        }
-        let column = table.and_then(|table| table.column(name));
-        let stand_in = match column.map(|column| column.kind) {
-            Some(ColumnKind::Stamp) => "2000-01-01T00:00:00Z".to_owned(),
-            _ => column
-                .and_then(|column| column.words.first().cloned())
-                .unwrap_or_else(|| FILL_IN.to_owned()),
-        };
-        map.value = Some(Scalar::Text(stand_in));
-    }
-    spec
 }
 
 /// What the codes of a controller mean, by their texts: a line to uncomment, since it reads a column twice.

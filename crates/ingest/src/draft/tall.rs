@@ -1,21 +1,26 @@
 //! Files with a row per tag and time: which column is what, how the tags split, what the signals are.
 
+mod laboratory;
+mod tags;
+
+pub(super) use laboratory::laboratory;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use regex::Regex;
 
+use self::tags::split_of;
 use super::assign::{Assignment, Placed, assign};
 use super::facts::Facts;
 use super::head::{Head, unit_of};
 use super::proposal::{
-    Found, Proposal, bare, fill_keys, place, say_not_placed, set_nulls, set_zone, settle,
-    single_from, summary, values_shown,
+    Found, Proposal, bare, fill_keys, place, say_not_placed, set_nulls, set_zone, single_from,
+    summary, values_shown,
 };
+use super::settle::settle;
 use super::words::tokens;
 use super::{Column, Context};
-use crate::source::{
-    ColumnMap, Layout, OneOrMany, Quality, SourceSpec, TallSpec, UnitColumn, UnitOf,
-};
+use crate::source::{Layout, OneOrMany, Quality, TallSpec, UnitColumn, UnitOf};
 
 /// Different tags of a file at most; more are free text.
 const MAX_TAGS: usize = 500;
@@ -25,9 +30,6 @@ const MAX_COLUMNS: usize = 9;
 const GOOD: &[&str] = &[
     "good", "ok", "gut", "valid", "192", "true", "gültig", "g", "normal",
 ];
-/// What may stand between the unit and the signal of a tag, the likeliest first.
-const SEPARATORS: &[&str] = &["/", "\\", ".", ":", "|", "!", "-", "_", " "];
-
 /// Places of the columns of a tall file.
 pub(super) struct Parts {
     tag: usize,
@@ -298,66 +300,6 @@ fn as_signal(placed: &Placed, unit_column: Option<String>, columns: &[Column]) -
     Some(placed)
 }
 
-/// The pattern that splits the tags into a unit and a signal; None where they have no such form.
-fn split_of(tags: &BTreeSet<String>) -> Option<Regex> {
-    let mut best: Option<(f64, String)> = None;
-    for separator in SEPARATORS {
-        let escaped = regex::escape(separator);
-        let not = format!("[^{escaped}]");
-        let forms = [
-            format!("^(?<unit_id>{not}+){escaped}(?<signal>.+)$"),
-            format!("^(?:.+{escaped})?(?<unit_id>{not}+){escaped}(?<signal>{not}+)$"),
-            format!("^(?<unit_id>.+){escaped}(?<signal>{not}+)$"),
-        ];
-        for form in forms {
-            let Some(score) = Regex::new(&form)
-                .ok()
-                .and_then(|pattern| split_score(&pattern, tags))
-            else {
-                continue;
-            };
-            if best.as_ref().is_none_or(|(other, _)| score > *other + 1e-9) {
-                best = Some((score, form));
-            }
-        }
-    }
-    best.and_then(|(_, form)| Regex::new(&form).ok())
-}
-
-/// How well the tags are all pairs of a few units and more signals; None where they are not.
-fn split_score(pattern: &Regex, tags: &BTreeSet<String>) -> Option<f64> {
-    let mut units = BTreeSet::new();
-    let mut signals = BTreeSet::new();
-    let mut n_split = 0_usize;
-    for tag in tags {
-        let Some(found) = pattern.captures(tag) else {
-            continue;
-        };
-        units.insert(found.name("unit_id")?.as_str().to_owned());
-        signals.insert(found.name("signal")?.as_str().to_owned());
-        n_split += 1;
-    }
-    let has_digit = units
-        .iter()
-        .filter(|unit| unit.chars().any(|c| c.is_ascii_digit()))
-        .count();
-    let meant = signals
-        .iter()
-        .filter(|signal| !Head::of(signal, "").meanings.is_empty())
-        .count();
-    if n_split * 10 < tags.len() * 9
-        || signals.len() < 2
-        || has_digit * 2 < units.len()
-        || meant * 3 < signals.len()
-    {
-        return None;
-    }
-    let full = n_split as f64 / (units.len() * signals.len()) as f64;
-    // One unit alone splits at anything: it must at least be short beside its signals.
-    let few = signals.len() as f64 / (signals.len() + units.len()) as f64;
-    Some(full + few + 0.5 * meant as f64 / signals.len() as f64)
-}
-
 fn signals_of(found: &Found<'_>, parts: &Parts, pattern: Option<&Regex>) -> Signals {
     let mut signals: Signals = BTreeMap::new();
     for (row, cells) in found.shape.rows.iter().enumerate() {
@@ -548,100 +490,4 @@ fn say_signals(proposal: &mut Proposal, assignment: &Assignment, columns: &[Colu
             values_shown(&column.facts)
         ));
     }
-}
-
-/// A second block from a laboratory's long file: its own columns of `samples`, tests as signals.
-pub(super) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> Option<Proposal> {
-    let place_of = |column: &str| {
-        let name = single_from(results.columns.get(column)?)?;
-        found
-            .columns
-            .iter()
-            .position(|other| other.head.text == name)
-    };
-    let parts = Parts {
-        tag: place_of("analyte")?,
-        value: place_of("value")?,
-        quality: None,
-        unit: place_of("unit"),
-    };
-    let samples = drydown_schema::table("samples")?;
-    let used: Vec<usize> = [Some(parts.tag), Some(parts.value), parts.unit]
-        .into_iter()
-        .flatten()
-        .collect();
-    let rest: Vec<Column> = found
-        .columns
-        .iter()
-        .enumerate()
-        .map(|(idx, column)| Column {
-            is_nameless: column.is_nameless || used.contains(&idx),
-            ..column.clone()
-        })
-        .collect();
-    let keys = assign(samples, &rest, found.context);
-    let signals = signals_of(found, &parts, None);
-    let columns = signal_columns(found, &parts, &signals);
-    let mut assignment = assign(samples, &columns, found.context);
-    assignment.placed.retain(|placed| {
-        matches!(
-            placed.fit.column.as_str(),
-            "water_ppm" | "iso4406" | "viscosity_40c_mm2s" | "acid_mgkoh_g" | "breakdown_kv"
-        )
-    });
-    if assignment.placed.is_empty() {
-        return None;
-    }
-    let mut proposal = bare(found, "samples");
-    proposal.spec.name = format!("{}-samples", proposal.spec.name);
-    proposal.spec.layout = Layout::Tall;
-    let name_of = |idx: usize| {
-        found
-            .columns
-            .get(idx)
-            .map_or_else(String::new, |column| column.head.text.clone())
-    };
-    let placed_signals: BTreeSet<usize> = assignment
-        .placed
-        .iter()
-        .flat_map(|placed| placed.uses.iter().copied())
-        .collect();
-    let ignore = columns
-        .iter()
-        .enumerate()
-        .filter(|(idx, _)| !placed_signals.contains(idx))
-        .map(|(_, column)| format!("^{}$", regex::escape(&column.head.text)))
-        .collect();
-    proposal.spec.tall = Some(TallSpec {
-        tag: name_of(parts.tag),
-        value: name_of(parts.value),
-        quality: None,
-        pattern: None,
-        ignore,
-    });
-    proposal.note(
-        "ignore",
-        "tests that `samples` has no column for; the block above stores them",
-    );
-    proposal.first.push("the same file for the table samples, which the analyses read: uncomment it as a second block".to_owned());
-    for placed in keys
-        .placed
-        .iter()
-        .filter(|placed| !is_measured(&placed.fit.map))
-    {
-        place(&mut proposal, placed);
-    }
-    for placed in &assignment.placed {
-        if let Some(signal) = as_signal(placed, parts.unit.map(name_of), &columns) {
-            place(&mut proposal, &signal);
-        }
-    }
-    fill_keys(&mut proposal, found, &keys);
-    set_zone(&mut proposal, found);
-    settle(&mut proposal);
-    Some(proposal)
-}
-
-fn is_measured(map: &ColumnMap) -> bool {
-    map.unit.is_some()
 }

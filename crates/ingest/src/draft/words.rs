@@ -4,8 +4,8 @@ use super::dictionary::MEANINGS;
 
 /// Words that say nothing about the meaning.
 const FILLERS: &[&str] = &[
-    "iso", "of", "the", "der", "die", "das", "at", "actual", "ist", "act_", "local", "utc", "gmt",
-    "m", "pct", "percent", "abs", "rel", "inlet_",
+    "iso", "of", "the", "der", "die", "das", "at", "actual", "ist", "local", "utc", "gmt", "m",
+    "pct", "percent", "abs", "rel",
 ];
 
 /// Letters that may join the parts of a German compound.
@@ -44,7 +44,7 @@ pub(super) fn tokens(text: &str) -> Vec<String> {
 fn meaning_of(word: &str) -> Option<&'static str> {
     MEANINGS
         .iter()
-        .find(|(_, words)| words.contains(&word))
+        .find(|(_, words)| words.split_whitespace().any(|known| known == word))
         .map(|(meaning, _)| *meaning)
 }
 

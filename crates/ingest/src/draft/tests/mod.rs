@@ -3,6 +3,7 @@
 mod any_text;
 mod files;
 mod refused;
+mod registers;
 
 use super::FILL_IN;
 use super::render::to_text;
@@ -60,4 +61,46 @@ fn check(what: &str, name: &str, bytes: &[u8], lines: &[&str], absent: &[&str]) 
         assert!(!proposal.contains(text), "{what}: found {text}\n{proposal}");
     }
     proposal
+}
+
+/// A case: what it shows, the file's name and text, lines that must stand there, texts that must not.
+struct Case {
+    what: &'static str,
+    name: &'static str,
+    text: String,
+    lines: &'static [&'static str],
+    absent: &'static [&'static str],
+}
+
+fn check_all(cases: Vec<Case>) {
+    for case in cases {
+        check(
+            case.what,
+            case.name,
+            case.text.as_bytes(),
+            case.lines,
+            case.absent,
+        );
+    }
+}
+
+/// A header and `n` rows.
+fn table(header: &str, n: usize, row: impl Fn(usize) -> String) -> String {
+    let mut text = format!("{header}\n");
+    for at in 0..n {
+        text.push_str(&row(at));
+        text.push('\n');
+    }
+    text
+}
+
+/// Seconds after 10:00 as `HH:MM:SS`.
+fn clock(seconds: usize) -> String {
+    let seconds = 36_000 + seconds;
+    format!(
+        "{:02}:{:02}:{:02}",
+        seconds / 3600,
+        seconds / 60 % 60,
+        seconds % 60
+    )
 }

@@ -1,0 +1,106 @@
+//! The second block from a laboratory's long file: its tests as signals of `samples`.
+
+use std::collections::BTreeSet;
+
+use super::{Parts, as_signal, signal_columns, signals_of};
+use crate::draft::Column;
+use crate::draft::assign::assign;
+use crate::draft::proposal::{Found, Proposal, bare, fill_keys, place, set_zone, single_from};
+use crate::draft::settle::settle;
+use crate::source::{ColumnMap, Layout, SourceSpec, TallSpec};
+
+/// A second block from a laboratory's long file: its own columns of `samples`, tests as signals.
+pub(in crate::draft) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> Option<Proposal> {
+    let place_of = |column: &str| {
+        let name = single_from(results.columns.get(column)?)?;
+        found
+            .columns
+            .iter()
+            .position(|other| other.head.text == name)
+    };
+    let parts = Parts {
+        tag: place_of("analyte")?,
+        value: place_of("value")?,
+        quality: None,
+        unit: place_of("unit"),
+    };
+    let samples = drydown_schema::table("samples")?;
+    let used: Vec<usize> = [Some(parts.tag), Some(parts.value), parts.unit]
+        .into_iter()
+        .flatten()
+        .collect();
+    let rest: Vec<Column> = found
+        .columns
+        .iter()
+        .enumerate()
+        .map(|(idx, column)| Column {
+            is_nameless: column.is_nameless || used.contains(&idx),
+            ..column.clone()
+        })
+        .collect();
+    let keys = assign(samples, &rest, found.context);
+    let signals = signals_of(found, &parts, None);
+    let columns = signal_columns(found, &parts, &signals);
+    let mut assignment = assign(samples, &columns, found.context);
+    assignment.placed.retain(|placed| {
+        matches!(
+            placed.fit.column.as_str(),
+            "water_ppm" | "iso4406" | "viscosity_40c_mm2s" | "acid_mgkoh_g" | "breakdown_kv"
+        )
+    });
+    if assignment.placed.is_empty() {
+        return None;
+    }
+    let mut proposal = bare(found, "samples");
+    proposal.spec.name = format!("{}-samples", proposal.spec.name);
+    proposal.spec.layout = Layout::Tall;
+    let name_of = |idx: usize| {
+        found
+            .columns
+            .get(idx)
+            .map_or_else(String::new, |column| column.head.text.clone())
+    };
+    let placed_signals: BTreeSet<usize> = assignment
+        .placed
+        .iter()
+        .flat_map(|placed| placed.uses.iter().copied())
+        .collect();
+    let ignore = columns
+        .iter()
+        .enumerate()
+        .filter(|(idx, _)| !placed_signals.contains(idx))
+        .map(|(_, column)| format!("^{}$", regex::escape(&column.head.text)))
+        .collect();
+    proposal.spec.tall = Some(TallSpec {
+        tag: name_of(parts.tag),
+        value: name_of(parts.value),
+        quality: None,
+        pattern: None,
+        ignore,
+    });
+    proposal.note(
+        "ignore",
+        "tests that `samples` has no column for; the block above stores them",
+    );
+    proposal.first.push("the same file for the table samples, which the analyses read: uncomment it as a second block".to_owned());
+    for placed in keys
+        .placed
+        .iter()
+        .filter(|placed| !is_measured(&placed.fit.map))
+    {
+        place(&mut proposal, placed);
+    }
+    for placed in &assignment.placed {
+        if let Some(signal) = as_signal(placed, parts.unit.map(name_of), &columns) {
+            place(&mut proposal, &signal);
+        }
+    }
+    fill_keys(&mut proposal, found, &keys);
+    set_zone(&mut proposal, found);
+    settle(&mut proposal);
+    Some(proposal)
+}
+
+fn is_measured(map: &ColumnMap) -> bool {
+    map.unit.is_some()
+}
