@@ -342,7 +342,7 @@ fn by_unit(table: &'static TableSpec, columns: &[Column], context: &Context) -> 
     }
     let mut out = Vec::new();
     for (idx, column) in columns.iter().enumerate() {
-        let said_nothing = column.head.meanings.is_empty() && !column.is_nameless;
+        let said_nothing = !column.is_nameless && column.head.says_nothing();
         let Some(found) = column
             .head
             .units
@@ -429,7 +429,7 @@ fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
             .iter()
             .any(|placed| placed.fit.column.contains(*part))
     };
-    if !substance.is_empty() && !substance.iter().any(|part| has(&part)) {
+    if !substance.is_empty() && !substance.iter().any(|part| has(part)) {
         score -= 12.0;
     }
     if repeats_key(assignment, columns) {

@@ -131,6 +131,11 @@ impl Head {
             .max_by(|a, b| a.0.total_cmp(&b.0))
     }
 
+    /// No word of a known meaning; the number of an instrument (`FIT-100`) is none.
+    pub(super) fn says_nothing(&self) -> bool {
+        self.meanings.iter().all(|meaning| matches!(*meaning, "40" | "100"))
+    }
+
     pub(super) fn has(&self, meaning: &str) -> bool {
         self.meanings.contains(&meaning)
     }
@@ -175,6 +180,7 @@ pub(super) fn unit_of(text: &str) -> Option<Unit> {
         .iter()
         .find(|(spelling, _)| *spelling == folded)
         .and_then(|(_, unit)| Unit::parse(unit));
+    let known = known.or_else(|| Unit::parse(&folded));
     // `mbar abs`, `psi rel`, `inHg vac`: the reference is told elsewhere.
     known.or_else(|| {
         [

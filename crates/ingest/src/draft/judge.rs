@@ -120,7 +120,14 @@ fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, Str
     let facts = asked.facts;
     let has_unit = asked.head.units.iter().any(|unit| unit.is_firm);
     let is_pressure = name.contains("_kpa");
-    if facts.is_yes_no() && (is_pressure && facts.is_flag() || !(facts.is_numeric() && has_unit)) {
+    // Numbers that happen to be 0 all the time may be a machine that stands.
+    let may_be_numbers = facts.is_numeric()
+        && if is_pressure {
+            has_unit && !facts.is_flag()
+        } else {
+            has_unit || !facts.is_flag()
+        };
+    if facts.is_yes_no() && !may_be_numbers {
         return Err("its values are only yes and no (or 0 and 1)".to_owned());
     }
     let n_fit = if asked.context.is_laboratory(asked.table) {

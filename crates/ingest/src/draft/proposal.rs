@@ -103,10 +103,53 @@ fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
     );
     fill_keys(&mut proposal, found, assignment);
     summary(&mut proposal, found, assignment, "a column per quantity");
+    proposal.first.extend(same_keys(found, assignment));
     say_not_placed(&mut proposal, found, assignment, &[]);
     set_zone(&mut proposal, found);
     settle(&mut proposal);
     proposal
+}
+
+/// Warns of rows that share their key, of which only the last would stay.
+fn same_keys(found: &Found<'_>, assignment: &Assignment) -> Option<String> {
+    let key: Vec<&str> = assignment
+        .table
+        .key
+        .iter()
+        .map(String::as_str)
+        .filter(|name| assignment.find(name).is_some())
+        .collect();
+    let uses: Vec<usize> = key
+        .iter()
+        .filter_map(|name| assignment.find(name))
+        .flat_map(|placed| placed.uses.clone())
+        .collect();
+    // An identifier alone repeats in every log.
+    if uses.is_empty()
+        || key.len() + 1 < assignment.table.key.len()
+        || (key.len() < assignment.table.key.len()
+            && !key.contains(&"at")
+            && !key.contains(&"sample_id"))
+    {
+        return None;
+    }
+    let mut rows: BTreeMap<Vec<&str>, BTreeSet<&[String]>> = BTreeMap::new();
+    for row in &found.shape.rows {
+        let key = uses
+            .iter()
+            .filter_map(|idx| row.get(*idx))
+            .map(String::as_str)
+            .collect();
+        rows.entry(key).or_default().insert(row);
+    }
+    let n_lost: usize = rows.values().map(|rows| rows.len() - 1).sum();
+    (n_lost > 0).then(|| {
+        format!(
+            "{n_lost} of {} rows looked at have the {} of another and would supersede it: is a column missing that tells them apart?",
+            found.shape.rows.len(),
+            key.join(" and ")
+        )
+    })
 }
 
 fn facts_of<'a>(found: &Found<'a>, placed: &Placed) -> Vec<&'a Facts> {

@@ -10,7 +10,7 @@ use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, TallSpec, UnitOf};
 pub(super) fn to_text(proposal: &Proposal) -> String {
     let mut out = block(proposal);
     if let Some(other) = &proposal.alternative {
-        out.push_str("\n");
+        out.push('\n');
         for line in block(other).lines() {
             let _ = writeln!(out, "# {line}");
         }

@@ -214,7 +214,11 @@ const READINGS: &[Rules] = &[
     ),
     (
         "heater_on",
-        &[(&["heater", "on"], 10.0), (&["heater"], 7.5)],
+        &[
+            (&["heater", "on"], 10.0),
+            (&["heater", "quality"], 9.5),
+            (&["heater"], 7.5),
+        ],
     ),
     (
         "heater_setpoint_degc",
@@ -228,6 +232,8 @@ const READINGS: &[Rules] = &[
         "vacuum_pump_on",
         &[
             (&["vacuum", "pump", "on"], 10.0),
+            (&["vacuum", "pump", "quality"], 10.0),
+            (&["pump", "quality"], 7.5),
             (&["vacuum", "pump"], 9.5),
             (&["vacuum", "on"], 9.0),
             (&["pump", "on"], 7.5),
@@ -280,7 +286,15 @@ const READINGS: &[Rules] = &[
             (&["total"], 6.5),
         ],
     ),
-    ("running", &[(&["machine", "on"], 9.0), (&["on"], 7.0)]),
+    (
+        "running",
+        &[
+            (&["machine", "on"], 9.0),
+            (&["machine", "quality"], 7.0),
+            (&["quality"], 4.5),
+            (&["on"], 7.0),
+        ],
+    ),
     (
         "alarm",
         &[

@@ -45,7 +45,7 @@ pub(super) fn settle(proposal: &mut Proposal) {
 }
 
 /// The block as a person might fill it in, to see whether the rest of it compiles.
-fn filled_in(spec: &SourceSpec) -> SourceSpec {
+pub(super) fn filled_in(spec: &SourceSpec) -> SourceSpec {
     let mut spec = spec.clone();
     if spec.timezone.as_deref() == Some(FILL_IN) {
         spec.timezone = Some("UTC".to_owned());

@@ -237,6 +237,13 @@ fn by_values(asked: &Asked<'_>, unit: Unit) -> (PressureReference, &'static str,
             );
         }
     }
+    if while_pump(asked, unit, false).is_some_and(|off| (80.0..115.0).contains(&off)) {
+        return (
+            Absolute,
+            "it is about the barometer with the pump stopped",
+            true,
+        );
+    }
     let known = |share: f64| {
         facts
             .quantile(share)

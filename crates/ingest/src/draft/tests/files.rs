@@ -429,6 +429,103 @@ fn what_is_missing_is_said_first() {
 }
 
 #[test]
+fn rows_that_would_supersede_each_other_are_told() {
+    let text = table("Time,Side,Chamber (mbar),Flow (L/min)", 40, |n| {
+        format!(
+            "2026-03-01T{}Z,{},2{n:02}.5,80.1",
+            clock(n / 2 * 10),
+            ["north", "south"][n % 2]
+        )
+    });
+    let proposal = super::proposed("x.csv", text.as_bytes());
+    let said = "20 of 40 rows looked at have the at of another and would supersede it";
+    assert!(proposal.contains(said), "{proposal}");
+    let text = table("Time,Unit,Flow (L/min)", 40, |n| {
+        format!("2026-03-01T{}Z,U-1,80.1", clock(n / 2))
+    });
+    let proposal = super::proposed("x.csv", text.as_bytes());
+    assert!(
+        !proposal.contains("supersede"),
+        "the same line twice is a duplicate\n{proposal}"
+    );
+}
+
+#[test]
+fn a_machine_that_stands() {
+    check(
+        "nothing but zeros, the barometer and a state",
+        "x.csv",
+        table("Time,Unit,Vakuum [mbar],Flow,Amps,Status", 40, |n| {
+            format!("2026-03-01T{}Z,U-1,99{}.5,0,0,stopped", clock(n), n % 10)
+        })
+        .replace("Flow,", "Flow (L/min),")
+        .as_bytes(),
+        &[
+            "oil_flow_lpm = { from = \"Flow (L/min)\", unit = \"L/min\" }",
+            "vacuum_pump_amps = { from = \"Amps\", unit = \"A\" }",
+            "running = { from = \"Status\" }",
+        ],
+        &[],
+    );
+}
+
+#[test]
+fn what_only_the_unit_or_nothing_tells() {
+    let text = table(
+        "Date,Time,PIT-100 (psia),TIT-101 (F),FIT-100 (GPM),AIT-100 (ppm)",
+        30,
+        |n| format!("3/{}/26,{},1.2,150.5,19.5,{}", 1 + n / 2, clock(n), 300 - n),
+    );
+    let proposal = check(
+        "instrument numbers",
+        "x.csv",
+        text.as_bytes(),
+        &[
+            "table      = \"readings\"",
+            "at = { from = [\"Date\", \"Time\"], format = \"%m/%d/%y %H:%M:%S\" }",
+            "chamber_pressure_kpa = { from = \"PIT-100 (psia)\", unit = \"[psi]\", reference = \"absolute\" }",
+            "oil_flow_lpm = { from = \"FIT-100 (GPM)\", unit = \"[gal_us]/min\" }",
+            "water_ppm = { from = \"AIT-100 (ppm)\", unit = \"mg/kg\" }",
+        ],
+        &[],
+    );
+    assert!(
+        proposal.contains("# guess: \"FIT-100 (GPM)\": by its unit alone"),
+        "{proposal}"
+    );
+    let text = table("Time,Unit,Chamber pressure", 30, |n| {
+        format!("2026-03-01T{}Z,U-1,3{}.5", clock(n), n % 10)
+    });
+    check(
+        "a pressure without a unit",
+        "x.csv",
+        text.as_bytes(),
+        &[
+            "chamber_pressure_kpa = { from = \"Chamber pressure\", unit = \"FILL-IN\", reference = \"absolute\" }",
+        ],
+        &[],
+    );
+    let text = table("Anlage;Behälter;Von;Bis", 4, |n| {
+        format!(
+            "A-{n};T-{n};0{}/05/2026 08:00;{}/05/2026 09:00",
+            1 + n,
+            13 + n
+        )
+    });
+    let proposal = check(
+        "one column tells the order of another",
+        "x.csv",
+        text.as_bytes(),
+        &["from_at = { from = \"Von\", format = \"%d/%m/%Y %H:%M\" }"],
+        &[],
+    );
+    assert!(
+        proposal.contains("because another column can only be read so"),
+        "{proposal}"
+    );
+}
+
+#[test]
 fn footers_repeated_headers_rows_of_units_and_odd_names() {
     let head = "Time,Unit,Chamber,Flow,Flow,";
     let mut text = format!("Export 7\n\n{head}\n,,mbar,l/min,l/min,°C\n");

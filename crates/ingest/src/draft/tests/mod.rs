@@ -5,9 +5,17 @@ mod files;
 mod refused;
 mod registers;
 
+use std::collections::BTreeSet;
+
+use drydown_quantity::Stamp;
+
 use super::FILL_IN;
 use super::render::to_text;
+use super::settle::filled_in;
 use super::shape::find_shape;
+use crate::reader::FileInput;
+use crate::rows::{Body, FileRows};
+use crate::site::SiteContext;
 use crate::source::SourceSpec;
 
 #[derive(serde::Deserialize)]
@@ -45,6 +53,48 @@ fn proposed(name: &str, bytes: &[u8]) -> String {
     text
 }
 
+/// What ingest makes of the file with the proposal, once a person has filled it in.
+fn read_with(name: &str, bytes: &[u8]) -> FileRows {
+    let shape = find_shape(bytes).unwrap();
+    let spec = filled_in(&super::proposal::propose(name, &shape).spec);
+    let source = spec
+        .compile()
+        .unwrap_or_else(|problems| panic!("{name}: {problems:?}"));
+    let input = FileInput {
+        name,
+        bytes,
+        loaded_at: Stamp::from_micros(4_000_000_000_000_000),
+        max_text: 1 << 30,
+    };
+    source.read_file(&input, &SiteContext::default())
+}
+
+/// Asserts that ingest takes the rows of the file with its proposal, and no two for one.
+fn check_read(what: &str, name: &str, bytes: &[u8], proposal: &str) {
+    let shape = find_shape(bytes).unwrap();
+    let n_rejected = shape.n_odd + shape.n_repeated + usize::from(!shape.unit_row.is_empty());
+    let rows = read_with(name, bytes);
+    let counts = rows.counts;
+    let shown: Vec<_> = rows.rejects.iter().take(5).collect();
+    assert!(counts.rows_in > 0, "{what}");
+    assert_eq!(counts.rows_rejected, n_rejected as u64, "{what}: {shown:?}");
+    let has_key = !proposal.contains("{ value = \"FILL-IN\" }");
+    if rows.table.name == "readings" && has_key {
+        let keys: Vec<(u64, u64)> = rows.keys[0]
+            .iter()
+            .copied()
+            .zip(rows.keys[1].iter().copied())
+            .collect();
+        let distinct: BTreeSet<(u64, u64)> = keys.iter().copied().collect();
+        assert!(
+            distinct.len() == keys.len() || matches!(rows.body, Body::Tall { .. }),
+            "{what}: {} of {}",
+            distinct.len(),
+            keys.len()
+        );
+    }
+}
+
 /// Asserts that lines stand in the proposal, whole, and that texts do not.
 fn check(what: &str, name: &str, bytes: &[u8], lines: &[&str], absent: &[&str]) -> String {
     let proposal = proposed(name, bytes);
@@ -57,6 +107,7 @@ fn check(what: &str, name: &str, bytes: &[u8], lines: &[&str], absent: &[&str]) 
             "{what}: no line {line}\n{proposal}"
         );
     }
+    check_read(what, name, bytes, &proposal);
     for text in absent {
         assert!(!proposal.contains(text), "{what}: found {text}\n{proposal}");
     }
