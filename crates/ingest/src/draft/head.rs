@@ -133,7 +133,9 @@ impl Head {
 
     /// No word of a known meaning; the number of an instrument (`FIT-100`) is none.
     pub(super) fn says_nothing(&self) -> bool {
-        self.meanings.iter().all(|meaning| matches!(*meaning, "40" | "100"))
+        self.meanings
+            .iter()
+            .all(|meaning| matches!(*meaning, "40" | "100"))
     }
 
     pub(super) fn has(&self, meaning: &str) -> bool {

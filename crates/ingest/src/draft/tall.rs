@@ -1,25 +1,27 @@
 //! Files with a row per tag and time: which column is what, how the tags split, what the signals are.
 
 mod laboratory;
+mod signals;
 mod tags;
 
 pub(super) use laboratory::laboratory;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
 
 use regex::Regex;
 
+use self::signals::{context_of, signals_of};
 use self::tags::split_of;
+use super::Column;
 use super::assign::{Assignment, Placed, assign};
 use super::facts::Facts;
-use super::head::{Head, unit_of};
+use super::head::unit_of;
 use super::proposal::{
     Found, Proposal, bare, fill_keys, place, say_not_placed, set_nulls, set_zone, single_from,
     summary, values_shown,
 };
 use super::settle::settle;
 use super::words::tokens;
-use super::{Column, Context};
 use crate::source::{Layout, OneOrMany, Quality, TallSpec, UnitColumn, UnitOf};
 
 /// Different tags of a file at most; more are free text.
@@ -110,134 +112,126 @@ fn states_units(facts: &Facts) -> bool {
     n_units > 0 && n_units * 2 >= facts.distinct.len() && !facts.is_numeric()
 }
 
-/// The rows of each signal.
-type Signals = BTreeMap<String, Vec<usize>>;
+impl Parts {
+    /// The columns that are spoken for.
+    fn used(&self) -> Vec<usize> {
+        let parts = [Some(self.tag), Some(self.value), self.quality, self.unit];
+        parts.into_iter().flatten().collect()
+    }
+
+    /// The columns with those that are spoken for hidden: the rest may be the time, the unit, the tank.
+    fn rest(&self, columns: &[Column]) -> Vec<Column> {
+        let used = self.used();
+        let hide = |(idx, column): (usize, &Column)| Column {
+            is_nameless: column.is_nameless || used.contains(&idx),
+            ..column.clone()
+        };
+        columns.iter().enumerate().map(hide).collect()
+    }
+}
+
+/// What every line says beside its signal, as opposed to what the signals measure.
+fn is_of_record(placed: &Placed) -> bool {
+    matches!(
+        placed.fit.column.as_str(),
+        "at" | "unit_id" | "reservoir_id"
+    )
+}
 
 /// The proposal for a tall run log.
 pub(super) fn propose(found: &Found<'_>, parts: &Parts) -> Proposal {
-    let used: Vec<usize> = [
-        Some(parts.tag),
-        Some(parts.value),
-        parts.quality,
-        parts.unit,
-    ]
-    .into_iter()
-    .flatten()
-    .collect();
-    // The tag, the value and the quality are spoken for; the rest may be the time, the unit, the tank.
-    let rest: Vec<Column> = found
-        .columns
-        .iter()
-        .enumerate()
-        .map(|(idx, column)| Column {
-            is_nameless: column.is_nameless || used.contains(&idx),
-            ..column.clone()
-        })
-        .collect();
-    let Some(readings) = drydown_schema::table("readings") else {
-        return bare(found, "readings");
-    };
-    let mut keys = assign(readings, &rest, found.context);
-    let is_of_record = |placed: &Placed| {
-        matches!(
-            placed.fit.column.as_str(),
-            "at" | "unit_id" | "reservoir_id" | "alarm"
-        )
-    };
-    keys.placed.retain(is_of_record);
     let mut proposal = bare(found, "readings");
-    let tag_name = |idx: usize| {
-        found
-            .columns
-            .get(idx)
-            .map_or_else(String::new, |column| column.head.text.clone())
+    let Some(readings) = drydown_schema::table("readings") else {
+        return proposal;
     };
-    let tags: BTreeSet<String> = found
-        .columns
-        .get(parts.tag)
-        .map(|column| column.facts.distinct.keys().cloned().collect())
-        .unwrap_or_default();
-    let pattern = if keys.find("unit_id").is_some() {
-        None
-    } else {
-        split_of(&tags)
+    let mut keys = assign(readings, &parts.rest(found.columns), found.context);
+    keys.placed.retain(is_of_record);
+    let pattern = match keys.find("unit_id") {
+        Some(_) => None,
+        None => pattern_of(found, parts, &mut proposal),
     };
-    if let Some(pattern) = &pattern {
-        let units: BTreeSet<String> = tags
-            .iter()
-            .filter_map(|tag| Some(pattern.captures(tag)?.name("unit_id")?.as_str().to_owned()))
-            .collect();
-        let shown: Vec<&str> = units.iter().take(6).map(String::as_str).collect();
-        proposal.note(
-            "pattern",
-            format!(
-                "likely: it splits {} tags into the units {}",
-                tags.len(),
-                shown.join(", ")
-            ),
-        );
-    }
-    let signals = signals_of(found, parts, pattern.as_ref());
-    let columns = signal_columns(found, parts, &signals);
-    let context = Context {
-        pump_runs: Vec::new(),
-        is_log: true,
-        ..units_of(found.context, &columns)
-    };
-    let assignment = assign(readings, &columns, &context);
-    let value_facts: Vec<Facts> = columns.iter().map(|column| column.facts.clone()).collect();
-    // Keys that the record gives stay; the rest comes from the signals.
+    let signals = signals_of(found, parts, pattern);
+    let mut assignment = assign(
+        readings,
+        &signals.columns,
+        &context_of(found.context, &signals.columns),
+    );
+    assignment.placed.retain(|placed| !is_of_record(placed));
     proposal.spec.layout = Layout::Tall;
     proposal.spec.tall = Some(TallSpec {
-        tag: tag_name(parts.tag),
-        value: tag_name(parts.value),
+        tag: name_of(found, parts.tag),
+        value: name_of(found, parts.value),
         quality: parts
             .quality
             .and_then(|idx| quality_of(found, idx, &mut proposal)),
-        pattern: pattern.as_ref().map(|pattern| pattern.as_str().to_owned()),
-        ignore: ignored(&signals),
+        pattern: signals
+            .pattern
+            .as_ref()
+            .map(|pattern| pattern.as_str().to_owned()),
+        ignore: ignored(&signals.columns),
     });
-    let all = Assignment {
-        placed: keys.placed.clone(),
-        ..keys.clone()
-    };
     for placed in &keys.placed {
         place(&mut proposal, placed);
     }
-    for placed in assignment
-        .placed
-        .iter()
-        .filter(|placed| !is_of_record(placed) || placed.fit.column == "alarm")
-    {
-        if let Some(signal) = as_signal(placed, parts.unit.map(tag_name), &columns) {
+    let unit_column = parts.unit.map(|idx| name_of(found, idx));
+    for placed in &assignment.placed {
+        if let Some(signal) = as_signal(placed, unit_column.clone(), &signals.columns) {
             place(&mut proposal, &signal);
         }
     }
-    set_nulls(&mut proposal, value_facts.iter());
-    if pattern.is_none() {
-        fill_keys(&mut proposal, found, &all);
+    set_nulls(
+        &mut proposal,
+        signals.columns.iter().map(|column| &column.facts),
+    );
+    if signals.pattern.is_none() {
+        fill_keys(&mut proposal, found, &keys);
     } else {
-        let without_unit = Assignment {
-            table: readings,
-            placed: all.placed.clone(),
-            refused: Vec::new(),
-            score: 0.0,
-        };
-        fill_keys_but_unit(&mut proposal, found, &without_unit);
+        fill_keys_but_unit(&mut proposal, found, &keys);
     }
     summary_of(
         &mut proposal,
         found,
-        &all,
-        &used,
+        &keys,
+        &parts.used(),
         &assignment,
-        signals.len(),
+        signals.columns.len(),
     );
-    say_signals(&mut proposal, &assignment, &columns);
-    say_not_placed(&mut proposal, found, &all, &used);
+    say_signals(&mut proposal, &assignment, &signals.columns);
+    say_not_placed(&mut proposal, found, &keys, &parts.used());
     set_zone(&mut proposal, found);
     settle(&mut proposal);
     proposal
+}
+
+fn name_of(found: &Found<'_>, idx: usize) -> String {
+    found
+        .columns
+        .get(idx)
+        .map_or_else(String::new, |column| column.head.text.clone())
+}
+
+/// The pattern that splits the tags, and what it makes of them.
+fn pattern_of(found: &Found<'_>, parts: &Parts, proposal: &mut Proposal) -> Option<Regex> {
+    let tags: BTreeSet<String> = found
+        .columns
+        .get(parts.tag)?
+        .facts
+        .distinct
+        .keys()
+        .cloned()
+        .collect();
+    let pattern = split_of(&tags)?;
+    let units: BTreeSet<String> = tags
+        .iter()
+        .filter_map(|tag| Some(pattern.captures(tag)?.name("unit_id")?.as_str().to_owned()))
+        .collect();
+    let shown: Vec<&str> = units.iter().take(6).map(String::as_str).collect();
+    let (n_tags, shown) = (tags.len(), shown.join(", "));
+    proposal.note(
+        "pattern",
+        format!("likely: it splits {n_tags} tags into the units {shown}"),
+    );
+    Some(pattern)
 }
 
 fn fill_keys_but_unit(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment) {
@@ -300,97 +294,6 @@ fn as_signal(placed: &Placed, unit_column: Option<String>, columns: &[Column]) -
     Some(placed)
 }
 
-fn signals_of(found: &Found<'_>, parts: &Parts, pattern: Option<&Regex>) -> Signals {
-    let mut signals: Signals = BTreeMap::new();
-    for (row, cells) in found.shape.rows.iter().enumerate() {
-        let Some(tag) = cells.get(parts.tag).filter(|tag| !tag.is_empty()) else {
-            continue;
-        };
-        let signal = match pattern {
-            None => Some(tag.as_str()),
-            Some(pattern) => pattern
-                .captures(tag)
-                .and_then(|found| found.name("signal"))
-                .map(|part| part.as_str().trim()),
-        };
-        if let Some(signal) = signal {
-            signals.entry(signal.to_owned()).or_default().push(row);
-        }
-    }
-    signals
-}
-
-/// A column per signal, with the unit that its rows state most often.
-fn signal_columns(found: &Found<'_>, parts: &Parts, signals: &Signals) -> Vec<Column> {
-    signals
-        .iter()
-        .map(|(signal, rows)| {
-            let cell = |row: &usize, idx: usize| {
-                found
-                    .shape
-                    .rows
-                    .get(*row)
-                    .and_then(|cells| cells.get(idx))
-                    .cloned()
-                    .unwrap_or_default()
-            };
-            let mut stated: BTreeMap<String, usize> = BTreeMap::new();
-            for unit in parts
-                .unit
-                .iter()
-                .flat_map(|idx| rows.iter().map(|row| cell(row, *idx)))
-            {
-                *stated.entry(unit).or_default() += 1;
-            }
-            let unit = stated
-                .into_iter()
-                .max_by_key(|(_, n)| *n)
-                .map_or_else(String::new, |(unit, _)| unit);
-            // What is not to be trusted says nothing of the range.
-            let trusted = |row: &&usize| {
-                parts.quality.is_none_or(|idx| {
-                    let words = found
-                        .columns
-                        .get(idx)
-                        .map(|column| good_words(&column.facts))
-                        .unwrap_or_default();
-                    words.is_empty() || words.contains(&cell(row, idx))
-                })
-            };
-            let cells: Vec<String> = rows
-                .iter()
-                .filter(trusted)
-                .map(|row| cell(row, parts.value))
-                .collect();
-            Column {
-                head: Head::of(signal, &unit),
-                facts: Facts::of(cells.into_iter(), found.context),
-                is_nameless: false,
-            }
-        })
-        .collect()
-}
-
-/// The context with the units that the signals name.
-fn units_of(context: &Context, columns: &[Column]) -> Context {
-    let has = |code: &str| {
-        columns
-            .iter()
-            .flat_map(|column| &column.head.units)
-            .any(|found| found.is_firm && found.unit.code() == code)
-    };
-    let fahrenheit = columns
-        .iter()
-        .flat_map(|column| &column.head.units)
-        .any(|found| found.unit.code() == "[degF]");
-    let is_us = fahrenheit || has("[gal_us]/min") || has("[psi]");
-    Context {
-        is_us,
-        is_metric: has("L/min") || has("mbar"),
-        ..context.clone()
-    }
-}
-
 fn good_words(facts: &Facts) -> Vec<String> {
     facts
         .distinct
@@ -440,18 +343,17 @@ fn quality_of(found: &Found<'_>, idx: usize, proposal: &mut Proposal) -> Option<
 }
 
 /// Patterns for signals that say themselves that they are not wired.
-fn ignored(signals: &Signals) -> Vec<String> {
-    let is_spare = |signal: &&String| {
+fn ignored(columns: &[Column]) -> Vec<String> {
+    let is_spare = |signal: &str| {
         tokens(signal).iter().any(|word| {
-            matches!(
-                word.trim_end_matches(|c: char| c.is_ascii_digit()),
-                "spare" | "reserve" | "unused"
-            )
+            let word = word.trim_end_matches(|c: char| c.is_ascii_digit());
+            matches!(word, "spare" | "reserve" | "unused")
         })
     };
-    signals
-        .keys()
-        .filter(is_spare)
+    columns
+        .iter()
+        .map(|column| column.head.text.as_str())
+        .filter(|signal| is_spare(signal))
         .map(|signal| format!("{}$", regex::escape(signal)))
         .collect()
 }

@@ -77,7 +77,7 @@ pub(super) fn judge(
         None
     };
     judged.reference = reference.map(to_word);
-    check_bounds(asked, name, spec, own, unit, reference, &mut judged)?;
+    check_bounds(asked, name, spec, own, reference, &mut judged)?;
     Ok(judged)
 }
 
@@ -237,12 +237,11 @@ fn by_values(asked: &Asked<'_>, unit: Unit) -> (PressureReference, &'static str,
             );
         }
     }
-    if while_pump(asked, unit, false).is_some_and(|off| (80.0..115.0).contains(&off)) {
-        return (
-            Absolute,
-            "it is about the barometer with the pump stopped",
-            true,
-        );
+    let only_stopped = while_pump(asked, unit, true).is_none();
+    let stopped = while_pump(asked, unit, false).filter(|_| only_stopped);
+    if stopped.is_some_and(|kpa| (80.0..115.0).contains(&kpa)) {
+        let why = "it is about the barometer, and the pump never ran";
+        return (Absolute, why, false);
     }
     let known = |share: f64| {
         facts
@@ -323,10 +322,10 @@ fn check_bounds(
     name: &str,
     spec: &ColumnSpec,
     own: Unit,
-    unit: Unit,
     reference: Option<PressureReference>,
     judged: &mut Judged,
 ) -> Result<(), String> {
+    let unit = judged.unit.unwrap_or(own);
     let bounds = spec.bounds();
     let to_own = |value: f64| match reference {
         Some(reference) if spec.is_gauge && reference != PressureReference::Gauge => {

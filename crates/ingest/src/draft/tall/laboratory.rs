@@ -2,8 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use super::{Parts, as_signal, signal_columns, signals_of};
-use crate::draft::Column;
+use super::signals::signals_of;
+use super::{Parts, as_signal, name_of};
 use crate::draft::assign::assign;
 use crate::draft::proposal::{Found, Proposal, bare, fill_keys, place, set_zone, single_from};
 use crate::draft::settle::settle;
@@ -25,22 +25,8 @@ pub(in crate::draft) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> O
         unit: place_of("unit"),
     };
     let samples = drydown_schema::table("samples")?;
-    let used: Vec<usize> = [Some(parts.tag), Some(parts.value), parts.unit]
-        .into_iter()
-        .flatten()
-        .collect();
-    let rest: Vec<Column> = found
-        .columns
-        .iter()
-        .enumerate()
-        .map(|(idx, column)| Column {
-            is_nameless: column.is_nameless || used.contains(&idx),
-            ..column.clone()
-        })
-        .collect();
-    let keys = assign(samples, &rest, found.context);
-    let signals = signals_of(found, &parts, None);
-    let columns = signal_columns(found, &parts, &signals);
+    let keys = assign(samples, &parts.rest(found.columns), found.context);
+    let columns = signals_of(found, &parts, None).columns;
     let mut assignment = assign(samples, &columns, found.context);
     assignment.placed.retain(|placed| {
         matches!(
@@ -54,12 +40,6 @@ pub(in crate::draft) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> O
     let mut proposal = bare(found, "samples");
     proposal.spec.name = format!("{}-samples", proposal.spec.name);
     proposal.spec.layout = Layout::Tall;
-    let name_of = |idx: usize| {
-        found
-            .columns
-            .get(idx)
-            .map_or_else(String::new, |column| column.head.text.clone())
-    };
     let placed_signals: BTreeSet<usize> = assignment
         .placed
         .iter()
@@ -72,8 +52,8 @@ pub(in crate::draft) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> O
         .map(|(_, column)| format!("^{}$", regex::escape(&column.head.text)))
         .collect();
     proposal.spec.tall = Some(TallSpec {
-        tag: name_of(parts.tag),
-        value: name_of(parts.value),
+        tag: name_of(found, parts.tag),
+        value: name_of(found, parts.value),
         quality: None,
         pattern: None,
         ignore,
@@ -91,7 +71,8 @@ pub(in crate::draft) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> O
         place(&mut proposal, placed);
     }
     for placed in &assignment.placed {
-        if let Some(signal) = as_signal(placed, parts.unit.map(name_of), &columns) {
+        if let Some(signal) = as_signal(placed, parts.unit.map(|idx| name_of(found, idx)), &columns)
+        {
             place(&mut proposal, &signal);
         }
     }

@@ -164,10 +164,10 @@ fn tall_files() {
     ];
     let text = table("Tag|Timestamp|Value|Quality", 240, |n| {
         let (signal, value) = signals[n % 6];
-        let value = if signal == "VP_RUN" {
-            if n > 100 { "1" } else { "0" }
-        } else {
-            value
+        let value = match (signal, n > 100) {
+            ("VP_RUN", false) => "0",
+            ("VAC", false) => "0.1",
+            _ => value,
         };
         format!(
             "P{}/{signal}|2026-03-01T{}Z|{value}|{}",
