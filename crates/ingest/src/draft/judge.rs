@@ -157,11 +157,6 @@ fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, Str
         mut why,
     } = units::judge(asked, name, spec, own)?;
     why.extend(not_numbers(asked, name));
-    if is_unit_open {
-        why.push(format!(
-            "{FILL_IN}: the unit of this pressure stands nowhere"
-        ));
-    }
     let code = |unit: Unit| if is_unit_open { FILL_IN } else { unit.code() };
     let unit = unit.map(|unit| UnitOf::Fixed(code(unit).to_owned()));
     Ok(Verdict {

@@ -9,6 +9,7 @@ mod dictionary;
 mod facts;
 mod head;
 mod judge;
+mod left;
 mod locate;
 mod proposal;
 mod render;

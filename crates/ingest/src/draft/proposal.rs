@@ -5,11 +5,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::assign::{Assignment, Placed, best_table};
 use super::facts::Facts;
 use super::judge::Sure;
+use super::left::{kinds_of_codes, say_not_placed};
 use super::locate::{ZoneHint, unit_in_name, unit_in_preamble, zone_hint};
-use super::render::quoted;
 use super::settle::settle;
 use super::shape::{Shape, decimal_mark};
-use super::vocabulary::guess_word;
 use super::{Column, Context, FILL_IN, read_columns, tall};
 use crate::cells::DecimalMark;
 use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec, UnitOf};
@@ -365,74 +364,6 @@ pub(super) fn missing_reason(key: &str) -> String {
     }
 }
 
-/// The columns of the file that fill nothing, each with the closest guess.
-pub(super) fn say_not_placed(
-    proposal: &mut Proposal,
-    found: &Found<'_>,
-    assignment: &Assignment,
-    used: &[usize],
-) {
-    for (idx, column) in found.columns.iter().enumerate() {
-        let is_used = used.contains(&idx)
-            || assignment
-                .placed
-                .iter()
-                .any(|placed| placed.uses.contains(&idx));
-        if is_used {
-            continue;
-        }
-        let name = &column.head.text;
-        if column.is_nameless {
-            let why = if name.is_empty() {
-                "it has no name"
-            } else {
-                "another column has the same name"
-            };
-            proposal
-                .last
-                .push(format!("not placed: column {} \"{name}\": {why}", idx + 1));
-            continue;
-        }
-        let closest = assignment
-            .refused
-            .iter()
-            .filter(|refused| refused.file_column == idx)
-            .max_by(|a, b| a.strength.total_cmp(&b.strength));
-        let guess = match closest {
-            Some(refused) => format!("closest is {}, but {}", refused.column, refused.why),
-            None => "no column of the table is close".to_owned(),
-        };
-        proposal.last.push(format!(
-            "not placed: \"{name}\" ({}): {guess}",
-            values_shown(&column.facts)
-        ));
-    }
-}
-
-/// The values of a column in a few words.
-pub(super) fn values_shown(facts: &Facts) -> String {
-    if facts.n_filled == 0 {
-        return "empty".to_owned();
-    }
-    if let (true, Some(low), Some(high)) =
-        (facts.is_numeric(), facts.quantile(0.0), facts.quantile(1.0))
-    {
-        return format!("{low} to {high}");
-    }
-    let shown: Vec<String> = facts
-        .distinct
-        .keys()
-        .take(3)
-        .map(|value| format!("\"{}\"", value.chars().take(24).collect::<String>()))
-        .collect();
-    let more = if facts.distinct.len() > 3 {
-        ", …"
-    } else {
-        ""
-    };
-    format!("{}{more}", shown.join(", "))
-}
-
 /// The zone, where a placed stamp needs one.
 pub(super) fn set_zone(proposal: &mut Proposal, found: &Found<'_>) {
     let is_open = |map: &ColumnMap| {
@@ -460,41 +391,6 @@ pub(super) fn set_zone(proposal: &mut Proposal, found: &Found<'_>) {
             proposal.note("timezone", format!("{FILL_IN}: the stamps carry no offset; the zone of the clock that wrote them, such as Europe/Berlin or America/Chicago, or UTC"));
         }
     }
-}
-
-/// What the codes of a controller mean, by their texts: a line to uncomment, since it reads a column twice.
-fn kinds_of_codes(found: &Found<'_>, proposal: &Proposal) -> Option<String> {
-    if proposal.spec.table != "unit_events" || proposal.spec.columns.contains_key("kind") {
-        return None;
-    }
-    let name_of = |column: &str| single_from(proposal.spec.columns.get(column)?);
-    let facts_of = |name: &str| {
-        found
-            .columns
-            .iter()
-            .find(|column| column.head.text == name)
-            .map(|column| &column.facts)
-    };
-    let code_name = name_of("code")?;
-    let (codes, texts) = (facts_of(code_name)?, facts_of(name_of("text")?)?);
-    let mut kinds: BTreeMap<&str, &str> = BTreeMap::new();
-    for (code, text) in codes.cells.iter().zip(&texts.cells) {
-        if let Some(kind) = guess_word("kind", text) {
-            kinds.entry(code).or_insert(kind);
-        }
-    }
-    if kinds.is_empty() || kinds.len() > 40 {
-        return None;
-    }
-    let map: Vec<String> = kinds
-        .iter()
-        .map(|(code, kind)| format!("{} = \"{kind}\"", quoted(code)))
-        .collect();
-    Some(format!(
-        "guess, to uncomment: kind = {{ from = {}, map = {{ {} }} }}",
-        quoted(code_name),
-        map.join(", ")
-    ))
 }
 
 /// Where a placed pair reads from, if it is one column.

@@ -16,9 +16,9 @@ use super::Column;
 use super::assign::{Assignment, Placed, assign};
 use super::facts::Facts;
 use super::head::unit_of;
+use super::left::{say_not_placed, values_shown};
 use super::proposal::{
-    Found, Proposal, bare, fill_keys, place, say_not_placed, set_nulls, set_zone, single_from,
-    summary, values_shown,
+    Found, Proposal, bare, fill_keys, place, set_nulls, set_zone, single_from, summary,
 };
 use super::settle::settle;
 use super::words::tokens;

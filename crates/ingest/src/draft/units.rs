@@ -4,6 +4,7 @@ use drydown_quantity::pressure::{SEA_LEVEL_KPA, absolute_kpa};
 use drydown_quantity::{Dimension, PressureReference, Unit};
 use drydown_schema::ColumnSpec;
 
+use super::FILL_IN;
 use super::facts::Facts;
 use super::judge::Asked;
 use crate::source::PressureWord;
@@ -62,7 +63,11 @@ pub(super) fn judge(
             judged.score -= 0.5;
             // Where only one unit is in use nothing is assumed.
             judged.must_check = own.dimension() != Dimension::Saturation;
-            judged.why.push(why);
+            judged.why.push(if judged.is_unit_open {
+                format!("{FILL_IN}: the unit of this pressure stands nowhere")
+            } else {
+                why
+            });
         }
     }
     let unit = judged.unit.unwrap_or(own);

@@ -4,6 +4,7 @@ mod any_text;
 mod files;
 mod refused;
 mod registers;
+mod stamps;
 
 use std::collections::BTreeSet;
 
