@@ -429,7 +429,7 @@ fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
             .iter()
             .any(|placed| placed.fit.column.contains(*part))
     };
-    if !substance.is_empty() && !substance.iter().any(|part| has(part)) {
+    if !substance.is_empty() && !substance.iter().any(has) {
         score -= 12.0;
     }
     if repeats_key(assignment, columns) {

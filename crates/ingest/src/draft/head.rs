@@ -1,7 +1,7 @@
 //! One header taken apart: its meanings, its units, what it says of a pressure's reference.
 
 use drydown_quantity::pressure::hinted_reference;
-use drydown_quantity::{PressureReference, Unit};
+use drydown_quantity::{Dimension, PressureReference, Unit, all_units};
 
 use super::words::{is_filler, meanings, tokens};
 
@@ -56,6 +56,10 @@ pub(super) struct HeadUnit {
 pub(super) struct Head {
     pub(super) text: String,
     pub(super) meanings: Vec<&'static str>,
+    /// What a firm unit says beside the words: degrees are of a temperature.
+    pub(super) implied: Vec<&'static str>,
+    /// What stands in brackets like a unit and is none that is known.
+    pub(super) unknown_unit: Option<String>,
     /// Words of no known meaning.
     pub(super) n_unknown: usize,
     /// The surest first.
@@ -68,6 +72,7 @@ impl Head {
     pub(super) fn of(text: &str, unit_row: &str) -> Self {
         let (plain, bracketed) = split_brackets(text);
         let mut units: Vec<HeadUnit> = Vec::new();
+        let mut unknown_unit = None;
         let mut words = tokens(&plain);
         for inner in bracketed
             .iter()
@@ -79,7 +84,15 @@ impl Head {
                     written: inner.clone(),
                     is_firm: true,
                 }),
-                None => words.extend(tokens(inner)),
+                None => {
+                    let says_nothing = tokens(inner)
+                        .iter()
+                        .all(|word| meanings(word).is_empty() && !is_filler(word));
+                    if says_nothing && inner.chars().count() <= 10 {
+                        unknown_unit = Some(inner.clone());
+                    }
+                    words.extend(tokens(inner));
+                }
             }
         }
         let found_in_plain = plain_units(&plain);
@@ -109,6 +122,12 @@ impl Head {
         Self {
             text: text.to_owned(),
             reference: reference_of(&words, &units),
+            implied: units
+                .iter()
+                .filter(|unit| unit.is_firm)
+                .filter_map(|unit| quantity_of(unit.unit))
+                .collect(),
+            unknown_unit,
             meanings: found,
             n_unknown,
             units,
@@ -120,11 +139,17 @@ impl Head {
         &self,
         rules: &'static [(&'static [&'static str], f64)],
     ) -> Option<(f64, &'static [&'static str])> {
+        let says =
+            |meaning: &&str| self.meanings.contains(meaning) || self.implied.contains(meaning);
         rules
             .iter()
-            .filter(|(wanted, _)| wanted.iter().all(|meaning| self.meanings.contains(meaning)))
+            .filter(|(wanted, _)| wanted.iter().all(|meaning| says(meaning)))
             .map(|(wanted, weight)| {
-                let beyond = self.meanings.len().saturating_sub(wanted.len());
+                let beyond = self
+                    .meanings
+                    .iter()
+                    .filter(|meaning| !wanted.contains(meaning))
+                    .count();
                 let strength = weight - 1.6 * beyond as f64 - 0.7 * self.n_unknown as f64;
                 (strength, *wanted)
             })
@@ -182,7 +207,16 @@ pub(super) fn unit_of(text: &str) -> Option<Unit> {
         .iter()
         .find(|(spelling, _)| *spelling == folded)
         .and_then(|(_, unit)| Unit::parse(unit));
-    let known = known.or_else(|| Unit::parse(&folded));
+    let known = known.or_else(|| Unit::parse(&folded)).or_else(|| {
+        // `l/s`, `MBAR`: a code in other letters, where it is only one.
+        let mut codes = all_units()
+            .iter()
+            .filter(|row| row.code.len() > 2 && row.code.eq_ignore_ascii_case(text.trim()));
+        match (codes.next(), codes.next()) {
+            (Some(row), None) => Unit::parse(row.code),
+            _ => None,
+        }
+    });
     // `mbar abs`, `psi rel`, `inHg vac`: the reference is told elsewhere.
     known.or_else(|| {
         [
@@ -202,6 +236,20 @@ pub(super) fn unit_of(text: &str) -> Option<Unit> {
                 .and_then(|head| Unit::parse(head.trim()))
         })
     })
+}
+
+/// The quantity that a unit is of, where it is the same in every column.
+const fn quantity_of(unit: Unit) -> Option<&'static str> {
+    match unit.dimension() {
+        Dimension::Temperature => Some("temp"),
+        Dimension::Pressure => Some("pressure"),
+        Dimension::VolumeFlow => Some("flow"),
+        Dimension::Current => Some("current"),
+        Dimension::Frequency => Some("frequency"),
+        Dimension::Power => Some("power"),
+        Dimension::Time => Some("hours"),
+        _ => None,
+    }
 }
 
 /// Units among the words: the last words first, two words before one.

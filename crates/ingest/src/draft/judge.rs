@@ -1,5 +1,7 @@
 //! Whether a file column can be a column of a table: its values, its unit and its words together.
 
+use std::collections::BTreeMap;
+
 use drydown_quantity::Unit;
 use drydown_schema::{ColumnKind, ColumnSpec};
 
@@ -368,6 +370,26 @@ fn word(asked: &Asked<'_>, name: &str, words: &[String]) -> Result<Verdict, Stri
     })
 }
 
+/// What controllers write where there is no alarm; common practice, no source.
+fn is_no_alarm(word: &str) -> bool {
+    matches!(
+        word.to_lowercase().as_str(),
+        "0" | "ok"
+            | "no"
+            | "none"
+            | "normal"
+            | "no alarm"
+            | "-"
+            | "--"
+            | "kein"
+            | "keine"
+            | "aus"
+            | "off"
+            | "nein"
+            | "false"
+    )
+}
+
 fn text(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
     let facts = asked.facts;
     let plain = Verdict::plain(ColumnMap::default());
@@ -432,6 +454,20 @@ fn text(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
         _ => {}
     }
     let mut verdict = plain;
+    if name == "alarm" {
+        let none: BTreeMap<String, String> = facts
+            .distinct
+            .keys()
+            .filter(|word| is_no_alarm(word))
+            .map(|word| (word.clone(), String::new()))
+            .collect();
+        if !none.is_empty() {
+            verdict
+                .why
+                .push("what stands for no alarm is left empty".to_owned());
+            verdict.map.map = Some(none);
+        }
+    }
     if is_id && facts.is_constant() {
         verdict.why.push("one text in every row".to_owned());
     } else if is_id {

@@ -83,6 +83,7 @@ const READINGS: &[Rules] = &[
             (&["chamber", "vacuum"], 10.0),
             (&["vacuum", "pressure"], 9.0),
             (&["vacuum", "gauge"], 9.0),
+            (&["vacuum", "level"], 8.5),
             (&["vacuum"], 8.0),
             (&["chamber"], 6.5),
             (&["pressure"], 4.0),

@@ -15,7 +15,7 @@ pub(super) struct Judged {
     pub(super) reference: Option<PressureWord>,
     pub(super) score: f64,
     pub(super) must_check: bool,
-    /// A pressure whose unit nothing tells: ten times more or less is as likely.
+    /// The unit of a pressure that nothing tells, or one that is written and not known: any factor is as likely.
     pub(super) is_unit_open: bool,
     pub(super) why: Vec<String>,
 }
@@ -59,12 +59,18 @@ pub(super) fn judge(
             }
             let (unit, why) = assumed_unit(asked, name, own);
             judged.unit = Some(unit);
-            judged.is_unit_open = own.dimension() == Dimension::Pressure && unit == own;
+            judged.is_unit_open = head.unknown_unit.is_some()
+                || (own.dimension() == Dimension::Pressure && unit == own);
             judged.score -= 0.5;
             // Where only one unit is in use nothing is assumed.
             judged.must_check = own.dimension() != Dimension::Saturation;
             judged.why.push(if judged.is_unit_open {
-                format!("{FILL_IN}: the unit of this pressure stands nowhere")
+                head.unknown_unit.as_ref().map_or_else(
+                    || format!("{FILL_IN}: the unit of this pressure stands nowhere"),
+                    |unknown| {
+                        format!("{FILL_IN}: \"{unknown}\" in its header is no unit that is known")
+                    },
+                )
             } else {
                 why
             });

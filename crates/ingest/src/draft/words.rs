@@ -4,8 +4,31 @@ use super::dictionary::MEANINGS;
 
 /// Words that say nothing about the meaning.
 const FILLERS: &[&str] = &[
-    "iso", "of", "the", "der", "die", "das", "at", "actual", "ist", "local", "utc", "gmt", "m",
-    "pct", "percent", "abs", "rel",
+    "iso",
+    "avg",
+    "mean",
+    "mittel",
+    "mittelwert",
+    "motor",
+    "speed",
+    "content",
+    "gehalt",
+    "of",
+    "the",
+    "der",
+    "die",
+    "das",
+    "at",
+    "actual",
+    "ist",
+    "local",
+    "utc",
+    "gmt",
+    "m",
+    "pct",
+    "percent",
+    "abs",
+    "rel",
 ];
 
 /// Letters that may join the parts of a German compound.

@@ -293,14 +293,15 @@ fn a_machine_that_stands() {
     check(
         "nothing but zeros, the barometer and a state",
         "x.csv",
-        table("Time,Unit,Vakuum [mbar],Flow,Amps,Status", 40, |n| {
-            format!("2026-03-01T{}Z,U-1,99{}.5,0,0,stopped", clock(n), n % 10)
+        table("Time,Unit,Vakuum [mbar],Flow,Amps,Status,Alarm", 40, |n| {
+            format!("2026-03-01T{}Z,U-1,99{}.5,0,0,stopped,0", clock(n), n % 10)
         })
         .replace("Flow,", "Flow (L/min),")
         .as_bytes(),
         &[
             "oil_flow_lpm = { from = \"Flow (L/min)\", unit = \"L/min\" }",
             "vacuum_pump_amps = { from = \"Amps\", unit = \"A\" }",
+            "alarm = { from = \"Alarm\", map = { \"0\" = \"\" } }",
             "running = { from = \"Status\" }",
         ],
         &[],
@@ -333,6 +334,31 @@ fn what_only_the_unit_or_nothing_tells() {
     );
     let said = "no word of it is known; by its unit F it may be oil_supply_degc or oil_inlet_degc";
     assert!(proposal.contains(said), "{proposal}");
+    let text = table(
+        "Time,Unit,Flow [barn/h],Flow 2 [l/s],Vacuum Level (inHg),Vac pump motor (A),Run time (h)",
+        30,
+        |n| {
+            format!(
+                "2026-03-01T{}Z,U-1,80.1,1.2,25.{},5.1,10{n}.5",
+                clock(n),
+                n % 10
+            )
+        },
+    )
+    .replace("Flow 2 [l/s]", "Oil pump speed (Hz)");
+    check(
+        "a unit that is not known is not guessed",
+        "x.csv",
+        text.as_bytes(),
+        &[
+            "oil_flow_lpm = { from = \"Flow [barn/h]\", unit = \"FILL-IN\" }",
+            "chamber_pressure_kpa = { from = \"Vacuum Level (inHg)\", unit = \"[in_i'Hg]\", reference = \"vacuum\" }",
+            "vacuum_pump_amps = { from = \"Vac pump motor (A)\", unit = \"A\" }",
+            "oil_pump_hz = { from = \"Oil pump speed (Hz)\", unit = \"Hz\" }",
+            "run_hours_h = { from = \"Run time (h)\", unit = \"h\" }",
+        ],
+        &[],
+    );
     let text = table("Time,Unit,Chamber pressure", 30, |n| {
         format!("2026-03-01T{}Z,U-1,3{}.5", clock(n), n % 10)
     });
