@@ -195,6 +195,7 @@ fn conflict(column: &str, meanings: &[&str], words: &[&str]) -> Option<String> {
         ("limit", &["limit", "max_"]),
         ("volume", &["volume_l", "volume_basis", "_total_l"]),
         ("baro", &["ambient_kpa"]),
+        ("time", &["at"]),
         ("100", &["_100c"]),
         ("kv100", &["_100c"]),
     ];

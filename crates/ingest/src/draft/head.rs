@@ -143,7 +143,7 @@ impl Head {
             |meaning: &&str| self.meanings.contains(meaning) || self.implied.contains(meaning);
         rules
             .iter()
-            .filter(|(wanted, _)| wanted.iter().all(|meaning| says(meaning)))
+            .filter(|(wanted, _)| wanted.iter().all(says))
             .map(|(wanted, weight)| {
                 let beyond = self
                     .meanings
@@ -239,7 +239,7 @@ pub(super) fn unit_of(text: &str) -> Option<Unit> {
 }
 
 /// The quantity that a unit is of, where it is the same in every column.
-const fn quantity_of(unit: Unit) -> Option<&'static str> {
+fn quantity_of(unit: Unit) -> Option<&'static str> {
     match unit.dimension() {
         Dimension::Temperature => Some("temp"),
         Dimension::Pressure => Some("pressure"),
@@ -247,7 +247,8 @@ const fn quantity_of(unit: Unit) -> Option<&'static str> {
         Dimension::Current => Some("current"),
         Dimension::Frequency => Some("frequency"),
         Dimension::Power => Some("power"),
-        Dimension::Time => Some("hours"),
+        // Seconds count from the start of a recording, no counter shows them.
+        Dimension::Time if unit.code() == "h" => Some("hours"),
         _ => None,
     }
 }

@@ -274,6 +274,7 @@ const READINGS: &[Rules] = &[
         "run_hours_h",
         &[
             (&["on", "hours"], 9.5),
+            (&["on", "time", "hours"], 10.0),
             (&["machine", "hours"], 9.0),
             (&["hours"], 8.0),
         ],

@@ -346,6 +346,15 @@ fn what_only_the_unit_or_nothing_tells() {
         },
     )
     .replace("Flow 2 [l/s]", "Oil pump speed (Hz)");
+    let elapsed = table("Time (s),Pressure (mbar)", 30, |n| {
+        format!("{},20{}.5", n * 10, n % 10)
+    });
+    let proposal = super::proposed("x.csv", elapsed.as_bytes());
+    assert!(
+        proposal.starts_with("# no column was found for the key (unit_id, at)"),
+        "{proposal}"
+    );
+    assert!(!proposal.contains("run_hours_h ="), "{proposal}");
     check(
         "a unit that is not known is not guessed",
         "x.csv",
