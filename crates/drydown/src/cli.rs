@@ -56,7 +56,7 @@ pub(crate) enum Command {
     Digest(DigestArgs),
     /// Replay past month starts, each with what was known then, and score what would have been said
     Backtest(BacktestArgs),
-    /// Propose a [[source]] block for an unknown CSV
+    /// Propose a [[source]] block for an unknown export
     Draft {
         /// The file to look at
         file: PathBuf,

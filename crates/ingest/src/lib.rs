@@ -7,6 +7,7 @@
 //! became of each record. Nothing here touches files, clocks or the network.
 
 mod cells;
+mod draft;
 mod ledger;
 mod merge;
 mod reader;
@@ -17,6 +18,7 @@ mod stamps;
 mod text;
 mod texts;
 
+pub use draft::{DraftError, propose};
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
 pub use merge::{MergePlan, Merged, Part};
 pub use reader::{FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, WideFile};

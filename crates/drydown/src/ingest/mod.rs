@@ -5,7 +5,6 @@
 //! is wholly in or wholly out.
 
 mod again;
-pub(crate) mod draft;
 mod large;
 mod ledger;
 mod look;

@@ -8,6 +8,7 @@ mod spec;
 pub use compiled::Source;
 pub(crate) use compiled::{CellKind, Column, Origin, Tall, UnitRule};
 pub use problem::SourceProblem;
+pub(crate) use spec::UnitColumn;
 pub use spec::{
     ColumnMap, Layout, OneOrMany, PressureWord, Quality, Scalar, SourceSpec, TallSpec, UnitOf,
 };

@@ -4,8 +4,6 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use crate::text::TextRule;
-
 /// One source: where its files are, how they are written, what their columns mean.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -168,17 +166,6 @@ impl SourceSpec {
         // Maps are ordered and every key is written, so equal descriptions give equal text.
         let text = serde_json::to_string(&how).unwrap_or_default();
         blake3::hash(text.as_bytes()).to_hex().to_string()
-    }
-
-    /// The text of a file as a source of this encoding reads it: unpacked, decoded, without its
-    /// byte-order mark (which wins over the encoding); and whether all its bytes are known to it.
-    ///
-    /// None for bytes that do not unpack, text over `limit` bytes, and labels that are none.
-    #[must_use]
-    pub fn text_in(encoding: &str, bytes: &[u8], limit: usize) -> Option<(String, bool)> {
-        let encoding = encoding_rs::Encoding::for_label(encoding.as_bytes())?;
-        let decoded = crate::text::decode_text(bytes, &TextRule::of(encoding), limit).ok()?;
-        Some((decoded.text, !decoded.traits.malformed))
     }
 }
 

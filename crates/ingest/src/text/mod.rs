@@ -14,3 +14,4 @@ pub(crate) use decode::{TextRule, Traits, decode_text};
 pub(crate) use pieces::Cut;
 pub use pieces::{Piece, Pieces};
 pub(crate) use records::Records;
+pub(crate) use workbook::sheet_names;

@@ -34,6 +34,30 @@ fn damaged(why: &dyn std::fmt::Display) -> TextError {
     unpack_error("workbook", why)
 }
 
+/// Names of the sheets that show; None for bytes that are no workbook.
+pub(crate) fn sheet_names(bytes: &[u8]) -> Result<Option<Vec<String>>, TextError> {
+    if !bytes.starts_with(b"PK\x03\x04") {
+        return Ok(None);
+    }
+    let is_workbook = zip::ZipArchive::new(Cursor::new(bytes)).is_ok_and(|archive| {
+        archive
+            .file_names()
+            .any(|name| name.is_ok_and(|name| name.starts_with(FOLDER)))
+    });
+    if !is_workbook {
+        return Ok(None);
+    }
+    catch_unwind(AssertUnwindSafe(|| {
+        let book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).map_err(|error| damaged(&error))?;
+        let shown = book
+            .sheets_metadata()
+            .iter()
+            .filter(|sheet| sheet.visible == SheetVisible::Visible);
+        Ok(Some(shown.map(|sheet| sheet.name.clone()).collect()))
+    }))
+    .unwrap_or_else(|_| Err(damaged(&"its parts contradict each other")))
+}
+
 fn read(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<String, TextError> {
     let mut book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).map_err(|error| damaged(&error))?;
     let sheets = book.sheets_metadata();

@@ -1,0 +1,205 @@
+//! The words that headers are made of: English, German, and the commonest of French and Spanish.
+//!
+//! The synonyms are common practice, no source.
+
+/// A meaning and the words that carry it, in lower case.
+pub(super) const MEANINGS: &[(&str, &str)] = &[
+    (
+        "time",
+        "time timestamp ts zeit zeitstempel zeitpunkt uhrzeit datetime datumzeit stamp \
+         when wann logged heure hora fechahora horodatage",
+    ),
+    ("date", "date datum day fecha"),
+    ("serial", "serial serialdate sn seriennummer"),
+    (
+        "machine",
+        "machine unit skid dehydrator vdu anlage maschine gerät geraet aggregat rig \
+         appareil máquina",
+    ),
+    ("asset", "asset equipment apparatus betriebsmittel"),
+    (
+        "tank",
+        "tank reservoir behälter behaelter transformer transformator trafo ölbehälter \
+         réservoir depósito",
+    ),
+    ("chamber", "chamber kammer chmbr kessel chambre cámara"),
+    ("pressure", "pressure press prs p druck pression presión"),
+    ("vacuum", "vacuum vac vakuum unterdruck vide vacío"),
+    ("gauge", "gauge gage manometer"),
+    ("pump", "pump pumpe pumpen pompe bomba"),
+    (
+        "inlet",
+        "in inlet eintritt vorlauf zulauf einlass entering entry entrée entree entrada",
+    ),
+    (
+        "outlet",
+        "out outlet austritt rücklauf ruecklauf ablauf auslass leaving return sortie \
+         salida",
+    ),
+    ("supply", "supply zufuhr"),
+    ("oil", "oil öl oel fluid isolieröl huile aceite"),
+    (
+        "temp",
+        "temp temperature temperatur t tmp température temperatura",
+    ),
+    (
+        "flow",
+        "flow flowrate durchfluss durchfluß fluss volumenstrom förderstrom q débit \
+         debit caudal",
+    ),
+    ("discharge", "discharge disch delivery druckseite"),
+    ("suction", "suction saug ansaug saugseite"),
+    ("filter", "filter filters"),
+    ("delta", "dp delta differential diff differenz Δp δp"),
+    ("frequency", "frequency freq frequenz hz vfd"),
+    ("water", "water wasser h2o moisture wassergehalt eau agua"),
+    ("humidity", "feuchte feuchtigkeit humidity humidité humedad"),
+    (
+        "activity",
+        "activity aw act aktivität rs rh rf saturation sättigung sat",
+    ),
+    ("ppm", "ppm"),
+    ("probe", "probe sensor fühler sonde"),
+    (
+        "vent",
+        "vent bleed lüftung lueftung belüftung entlüftung lüftungs",
+    ),
+    ("valve", "valve ventil"),
+    (
+        "heater",
+        "heater heizung heiz htr heat heating erhitzer chauffage calentador",
+    ),
+    ("power", "power leistung puissance potencia"),
+    ("on", "on run running betrieb state läuft runs"),
+    ("setpoint", "setpoint sp sollwert soll set"),
+    ("current", "amps amp current strom ampere"),
+    ("level", "level lvl füllstand niveau pegel"),
+    ("sump", "sump condensate kondensat receiver"),
+    (
+        "ambient",
+        "ambient umgebung umgebungs room raum air luft aussen",
+    ),
+    (
+        "baro",
+        "baro barometer barometric atmospheric atmosphere luftdruck",
+    ),
+    (
+        "hours",
+        "hours hourmeter runhours stunden betriebsstunden hrs",
+    ),
+    (
+        "total",
+        "total totalizer totaliser totalized summe zähler counter",
+    ),
+    (
+        "alarm",
+        "alarm alarms fault faults störung stoerung fehler warning meldung störmeldung \
+         alarme alarma",
+    ),
+    ("sample", "sample smp proben probennummer probennr muster"),
+    (
+        "taken",
+        "taken drawn sampled entnahme probenahme entnommen collected",
+    ),
+    (
+        "report",
+        "report bericht berichtsnummer certificate zertifikat labno prüfbericht",
+    ),
+    (
+        "reported",
+        "reported issued berichtsdatum released freigabe",
+    ),
+    ("lab", "lab laboratory labor"),
+    ("point", "point where position entnahmestelle stelle"),
+    ("kf", "kf fischer"),
+    (
+        "cleanliness",
+        "4406 iso4406 cleanliness clean reinheit reinheitsklasse iso4406code",
+    ),
+    ("viscosity", "viscosity visc viskosität viskositaet visk"),
+    ("kv40", "v40 kv40 visc40 ny40"),
+    ("kv100", "kv100 v100 visc100"),
+    ("40", "40 40c"),
+    ("100", "100 100c"),
+    (
+        "acid",
+        "tan acid acidity neutralisation neutralization nz säurezahl an",
+    ),
+    (
+        "breakdown",
+        "breakdown bdv durchschlagspannung durchschlag durchschlags dielectric",
+    ),
+    (
+        "analyte",
+        "test analyte parameter property element prüfung kenngröße determination \
+         messgröße",
+    ),
+    ("result", "result ergebnis messwert befund"),
+    ("value", "value val wert reading pv"),
+    ("uom", "einheit uom units eu"),
+    ("method", "method methode norm standard verfahren"),
+    ("detection", "detection lod nachweis"),
+    ("qualifier", "qualifier censor sign"),
+    ("limit", "limit max maximum grenzwert grenze nachweisgrenze"),
+    ("class", "class klasse size baugröße grösse"),
+    ("rated", "rated nameplate nominal nenn design"),
+    ("type", "type kind typ art"),
+    (
+        "volume",
+        "volume volumen gallons gallon litres liters litre capacity inhalt menge \
+         füllmenge qty quantity",
+    ),
+    ("service", "service application use verwendung einsatz duty"),
+    (
+        "commissioned",
+        "commissioned installed inbetriebnahme baujahr",
+    ),
+    ("home", "home base heimat depot"),
+    (
+        "site",
+        "site place location plant standort ort werk station",
+    ),
+    ("family", "family families familie"),
+    ("insulating", "insulating isolieröltauglich"),
+    ("name", "name bezeichnung title"),
+    ("id", "id no nr number nummer key ref"),
+    ("code", "code kürzel ereigniscode"),
+    ("event", "event ereignis"),
+    ("altitude", "altitude elevation height höhe masl alt"),
+    ("timezone", "timezone tz zeitzone zone"),
+    ("product", "product produkt brand sorte ölsorte"),
+    ("vg", "vg isovg"),
+    ("density", "density rho15 rho dichte"),
+    ("a", "a"),
+    ("b", "b"),
+    ("solubility", "solubility löslichkeit"),
+    ("flash", "flash flammpunkt flashpoint"),
+    ("basis", "basis grundlage"),
+    ("coldest", "coldest kältest tmin"),
+    ("hottest", "hottest tmax"),
+    ("min", "min minimum"),
+    (
+        "criticality",
+        "criticality weight priority kritikalität gewicht",
+    ),
+    ("paper", "paper papier"),
+    ("energised", "live energised energized spannung"),
+    ("pcb", "pcb pcbs"),
+    ("breather", "breather atmer luftentfeuchter"),
+    ("from", "from start begin von ab started beginn"),
+    ("to", "to end until bis till ended ende"),
+    (
+        "action",
+        "action what work task job tätigkeit arbeit massnahme maßnahme was",
+    ),
+    (
+        "note",
+        "note notes remark remarks comment comments bemerkung bemerkungen kommentar",
+    ),
+    ("text", "text message description beschreibung klartext"),
+    (
+        "tag",
+        "tag tagname signal variable channel kanal messstelle item pointname",
+    ),
+    ("quality", "quality qualität status flag qual"),
+];

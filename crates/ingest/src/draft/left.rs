@@ -1,0 +1,141 @@
+//! What no line of the block is for: columns that fill nothing, and what they may be.
+
+use std::collections::BTreeMap;
+
+use drydown_quantity::Unit;
+
+use super::Column;
+use super::assign::Assignment;
+use super::facts::Facts;
+use super::proposal::{Found, Proposal, single_from};
+use super::render::quoted;
+use super::vocabulary::guess_word;
+
+/// The columns of the file that fill nothing, each with the closest guess.
+pub(super) fn say_not_placed(
+    proposal: &mut Proposal,
+    found: &Found<'_>,
+    assignment: &Assignment,
+    used: &[usize],
+) {
+    for (idx, column) in found.columns.iter().enumerate() {
+        let is_used = used.contains(&idx)
+            || assignment
+                .placed
+                .iter()
+                .any(|placed| placed.uses.contains(&idx));
+        if is_used {
+            continue;
+        }
+        let name = &column.head.text;
+        if column.is_nameless {
+            let why = if name.is_empty() {
+                "it has no name"
+            } else {
+                "another column has the same name"
+            };
+            proposal
+                .last
+                .push(format!("not placed: column {} \"{name}\": {why}", idx + 1));
+            continue;
+        }
+        let closest = assignment
+            .refused
+            .iter()
+            .filter(|refused| refused.file_column == idx)
+            .max_by(|a, b| a.strength.total_cmp(&b.strength));
+        let guess = match closest {
+            Some(refused) => format!("closest is {}, but {}", refused.column, refused.why),
+            None => same_dimension(proposal, assignment, column),
+        };
+        proposal.last.push(format!(
+            "not placed: \"{name}\" ({}): {guess}",
+            values_shown(&column.facts)
+        ));
+    }
+}
+
+/// The free columns that its unit would fit, where no word of the header is known.
+fn same_dimension(proposal: &Proposal, assignment: &Assignment, column: &Column) -> String {
+    let Some(found) = column.head.units.iter().find(|found| found.is_firm) else {
+        return "no column of the table is close".to_owned();
+    };
+    let fits: Vec<&str> = assignment
+        .table
+        .source_columns()
+        .filter(|spec| !proposal.spec.columns.contains_key(&spec.name))
+        .filter(|spec| {
+            let own = spec.ucum.as_deref().and_then(Unit::parse);
+            own.is_some_and(|own| own.dimension() == found.unit.dimension())
+        })
+        .map(|spec| spec.name.as_str())
+        .take(4)
+        .collect();
+    match fits[..] {
+        [] => "no column of the table is close".to_owned(),
+        _ => format!(
+            "no word of it is known; by its unit {} it may be {}",
+            found.written,
+            fits.join(" or ")
+        ),
+    }
+}
+
+/// The values of a column in a few words.
+pub(super) fn values_shown(facts: &Facts) -> String {
+    if facts.n_filled == 0 {
+        return "empty".to_owned();
+    }
+    if let (true, Some(low), Some(high)) =
+        (facts.is_numeric(), facts.quantile(0.0), facts.quantile(1.0))
+    {
+        return format!("{low} to {high}");
+    }
+    let shown: Vec<String> = facts
+        .distinct
+        .keys()
+        .take(3)
+        .map(|value| format!("\"{}\"", value.chars().take(24).collect::<String>()))
+        .collect();
+    let more = if facts.distinct.len() > 3 {
+        ", …"
+    } else {
+        ""
+    };
+    format!("{}{more}", shown.join(", "))
+}
+
+/// What the codes of a controller mean, by their texts: a line to uncomment, since it reads a column twice.
+pub(super) fn kinds_of_codes(found: &Found<'_>, proposal: &Proposal) -> Option<String> {
+    if proposal.spec.table != "unit_events" || proposal.spec.columns.contains_key("kind") {
+        return None;
+    }
+    let name_of = |column: &str| single_from(proposal.spec.columns.get(column)?);
+    let facts_of = |name: &str| {
+        found
+            .columns
+            .iter()
+            .find(|column| column.head.text == name)
+            .map(|column| &column.facts)
+    };
+    let code_name = name_of("code")?;
+    let (codes, texts) = (facts_of(code_name)?, facts_of(name_of("text")?)?);
+    let mut kinds: BTreeMap<&str, &str> = BTreeMap::new();
+    for (code, text) in codes.cells.iter().zip(&texts.cells) {
+        if let Some(kind) = guess_word("kind", text) {
+            kinds.entry(code).or_insert(kind);
+        }
+    }
+    if kinds.is_empty() || kinds.len() > 40 {
+        return None;
+    }
+    let map: Vec<String> = kinds
+        .iter()
+        .map(|(code, kind)| format!("{} = \"{kind}\"", quoted(code)))
+        .collect();
+    Some(format!(
+        "guess, to uncomment: kind = {{ from = {}, map = {{ {} }} }}",
+        quoted(code_name),
+        map.join(", ")
+    ))
+}

@@ -1,0 +1,229 @@
+//! Proposes a `[[source]]` block for an unknown export and says of every line why and how sure.
+//!
+//! The text is read as ingest reads it. Every file column is judged by the words of its header, by
+//! the unit in it and by its values; the best pairs are placed first and each column is used once.
+//! What only a person can know stands as `FILL-IN`. A block without one compiles.
+
+mod assign;
+mod dictionary;
+mod facts;
+mod head;
+mod judge;
+mod left;
+mod locate;
+mod proposal;
+mod render;
+mod rules;
+mod settle;
+mod shape;
+mod stamps;
+mod tall;
+mod units;
+mod vocabulary;
+mod words;
+
+#[cfg(test)]
+mod tests;
+
+use drydown_quantity::Dimension;
+
+use self::facts::Facts;
+use self::head::Head;
+use self::shape::Shape;
+use crate::cells::{DecimalMark, parse_yes_no};
+use crate::text::TextError;
+
+/// Stands where a person must say what the file does not.
+pub(crate) const FILL_IN: &str = "FILL-IN";
+
+/// Why there is nothing to propose.
+#[derive(Debug, thiserror::Error)]
+pub enum DraftError {
+    /// The bytes do not unpack.
+    #[error(transparent)]
+    Text(#[from] TextError),
+    /// The bytes are no text.
+    #[error("found {found}, expected delimited text or an XLSX workbook")]
+    NotText {
+        /// What they look like.
+        found: String,
+    },
+    /// A text without a table.
+    #[error("found {found}, expected a line of column names over lines of as many fields")]
+    NoTable {
+        /// What stands there.
+        found: String,
+    },
+}
+
+/// The proposal for the bytes of one file as TOML: comments that say why, then the block.
+///
+/// `name` is the path as the configuration would write it; its last part may tell the unit.
+///
+/// # Errors
+/// Bytes that do not unpack or are no text, and texts without a line of column names.
+pub fn propose(name: &str, bytes: &[u8]) -> Result<String, DraftError> {
+    let shape = shape::find_shape(bytes)?;
+    Ok(render::to_text(&proposal::propose(name, &shape)))
+}
+
+/// What the whole file says that the judgement of one column needs.
+#[derive(Clone, Debug)]
+struct Context {
+    mark: DecimalMark,
+    delimiter: u8,
+    is_workbook: bool,
+    /// Headers state °F, gpm, psi, inHg or gallons.
+    is_us: bool,
+    /// Headers state °C, L/min, mbar and the like.
+    is_metric: bool,
+    /// How other columns of the file write their dates.
+    is_day_first: Option<bool>,
+    /// A run log, whose rows follow each other.
+    is_log: bool,
+    /// Whether the pump ran, a place per row; empty where nothing tells.
+    pump_runs: Vec<Option<bool>>,
+}
+
+impl Context {
+    fn is_laboratory(&self, table: &str) -> bool {
+        matches!(table, "samples" | "results" | "reservoir_events")
+    }
+}
+
+/// One column of the file, or one signal of a tall file.
+#[derive(Clone, Debug)]
+struct Column {
+    head: Head,
+    facts: Facts,
+    /// Another column has the same name, or it has none: nothing can be read from it by name.
+    is_nameless: bool,
+}
+
+/// The columns of the file and what they say together.
+fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
+    let heads: Vec<Head> = shape
+        .header
+        .iter()
+        .enumerate()
+        .map(|(idx, text)| Head::of(text, shape.unit_row.get(idx).map_or("", String::as_str)))
+        .collect();
+    let mut context = context_of(&heads, shape, mark);
+    let mut columns: Vec<Column> = heads
+        .into_iter()
+        .enumerate()
+        .map(|(idx, head)| {
+            let cells = shape
+                .rows
+                .iter()
+                .map(|row| row.get(idx).cloned().unwrap_or_default());
+            let same = shape
+                .header
+                .iter()
+                .filter(|other| other.to_lowercase() == head.text.to_lowercase())
+                .count();
+            Column {
+                is_nameless: head.text.is_empty() || same > 1,
+                facts: Facts::of(cells, &context),
+                head,
+            }
+        })
+        .collect();
+    // One clock writes all dates of a file: what one column tells holds for the others.
+    let mut told = columns
+        .iter()
+        .filter_map(|column| column.facts.stamp.as_ref()?.is_day_first());
+    context.is_day_first = told
+        .next()
+        .filter(|first| told.all(|other| other == *first));
+    if context.is_day_first.is_some() {
+        for column in &mut columns {
+            if column
+                .facts
+                .stamp
+                .as_ref()
+                .is_some_and(|found| found.open.is_some())
+            {
+                column.facts.stamp = stamps::find(&column.facts, &context);
+            }
+        }
+    }
+    context.pump_runs = pump_runs(&columns);
+    (columns, context)
+}
+
+fn context_of(heads: &[Head], shape: &Shape, mark: DecimalMark) -> Context {
+    let codes = || {
+        heads
+            .iter()
+            .flat_map(|head| head.units.iter())
+            .map(|found| found.unit)
+    };
+    let is_us = codes().any(|unit| {
+        matches!(
+            unit.code(),
+            "[degF]" | "[gal_us]/min" | "[gal_us]" | "[psi]" | "[in_i'Hg]"
+        )
+    });
+    let is_metric = codes().any(|unit| {
+        matches!(
+            unit.code(),
+            "Cel" | "L/min" | "m3/h" | "mbar" | "hPa" | "kPa" | "bar"
+        ) && !matches!(unit.dimension(), Dimension::Ratio)
+    });
+    Context {
+        mark,
+        delimiter: shape.delimiter,
+        is_workbook: shape.is_workbook,
+        is_us: is_us && !codes().any(|unit| unit.code() == "Cel"),
+        is_metric: is_metric && !codes().any(|unit| unit.code() == "[degF]"),
+        is_log: heads.iter().any(|head| {
+            ["chamber", "vacuum", "flow"]
+                .iter()
+                .any(|word| head.has(word))
+        }),
+        is_day_first: None,
+        pump_runs: Vec::new(),
+    }
+}
+
+/// Whether the pump ran in each row: by its own column, else by the flow.
+fn pump_runs(columns: &[Column]) -> Vec<Option<bool>> {
+    let flag = columns
+        .iter()
+        .filter(|column| column.facts.is_flag())
+        .max_by_key(|column| {
+            let points = [("vacuum", 4), ("pump", 3), ("on", 1)];
+            points
+                .iter()
+                .filter(|(word, _)| column.head.has(word))
+                .map(|(_, n)| n)
+                .sum::<i32>()
+        })
+        .filter(|column| {
+            column.head.has("pump") || column.head.has("on") || column.head.has("vacuum")
+        });
+    if let Some(flag) = flag {
+        return flag
+            .facts
+            .cells
+            .iter()
+            .map(|cell| parse_yes_no(cell))
+            .collect();
+    }
+    let flow = columns
+        .iter()
+        .find(|column| column.head.has("flow") && column.facts.is_numeric());
+    let Some((flow, high)) = flow.and_then(|flow| Some((flow, flow.facts.quantile(0.98)?))) else {
+        return Vec::new();
+    };
+    if high <= 0.0 {
+        return Vec::new();
+    }
+    let state = |value: f64| (!value.is_nan()).then_some(value > 0.1 * high);
+    flow.facts
+        .numbers
+        .iter()
+        .map(|value| state(*value))
+        .collect()
+}

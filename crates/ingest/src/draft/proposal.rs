@@ -1,0 +1,402 @@
+//! From the shape of a file to a `[[source]]` block with the reasons for each of its lines.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::assign::{Assignment, Placed, best_table};
+use super::facts::Facts;
+use super::judge::Sure;
+use super::left::{kinds_of_codes, say_not_placed};
+use super::locate::{ZoneHint, unit_in_name, unit_in_preamble, zone_hint};
+use super::settle::settle;
+use super::shape::{Shape, decimal_mark};
+use super::{Column, Context, FILL_IN, read_columns, tall};
+use crate::cells::DecimalMark;
+use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec, UnitOf};
+use crate::stamps::StampFormat;
+
+/// A block and what is to be said of it.
+#[derive(Debug)]
+pub(super) struct Proposal {
+    pub(super) spec: SourceSpec,
+    /// Above the block.
+    pub(super) first: Vec<String>,
+    /// Beside or above a key, by its name: `timezone`, `decimal`, …, or a column of the table.
+    pub(super) notes: BTreeMap<String, Vec<String>>,
+    /// The columns in the order they are written.
+    pub(super) order: Vec<String>,
+    /// Below the block: what is not placed.
+    pub(super) last: Vec<String>,
+    /// A second block from the same file, written as comments.
+    pub(super) alternative: Option<Box<Self>>,
+}
+
+impl Proposal {
+    pub(super) fn note(&mut self, key: &str, text: impl Into<String>) {
+        self.notes
+            .entry(key.to_owned())
+            .or_default()
+            .push(text.into());
+    }
+
+    pub(super) fn has_fill_in(&self) -> bool {
+        let is_open = |map: &ColumnMap| {
+            map.value == Some(Scalar::Text(FILL_IN.to_owned()))
+                || map.unit == Some(UnitOf::Fixed(FILL_IN.to_owned()))
+        };
+        self.spec.timezone.as_deref() == Some(FILL_IN) || self.spec.columns.values().any(is_open)
+    }
+}
+
+/// Where the notes of a column of the table stand.
+pub(super) fn column_key(column: &str) -> String {
+    format!("columns.{column}")
+}
+
+/// What the proposal is made from.
+pub(super) struct Found<'a> {
+    pub(super) path: &'a str,
+    pub(super) shape: &'a Shape,
+    pub(super) columns: &'a [Column],
+    pub(super) context: &'a Context,
+    pub(super) is_mark_open: bool,
+}
+
+/// The proposal for a file of this shape.
+pub(super) fn propose(path: &str, shape: &Shape) -> Proposal {
+    let (mark, is_mark_open) = decimal_mark(shape);
+    let (columns, context) = read_columns(shape, mark);
+    let found = Found {
+        path,
+        shape,
+        columns: &columns,
+        context: &context,
+        is_mark_open,
+    };
+    if let Some(parts) = tall::detect(&columns) {
+        return tall::propose(&found, &parts);
+    }
+    let mut proposal = match best_table(&columns, &context) {
+        Some(assignment) => wide(&found, &assignment),
+        None => bare(&found, "readings"),
+    };
+    if let Some(kinds) = kinds_of_codes(&found, &proposal) {
+        proposal.last.push(kinds);
+    }
+    if proposal.spec.table == "results" {
+        proposal.alternative = tall::laboratory(&found, &proposal.spec).map(Box::new);
+    }
+    proposal
+}
+
+fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
+    let mut proposal = bare(found, &assignment.table.name);
+    for placed in &assignment.placed {
+        place(&mut proposal, placed);
+    }
+    set_nulls(
+        &mut proposal,
+        assignment
+            .placed
+            .iter()
+            .flat_map(|placed| facts_of(found, placed)),
+    );
+    fill_keys(&mut proposal, found, assignment);
+    summary(&mut proposal, found, assignment, "a column per quantity");
+    proposal.first.extend(same_keys(found, assignment));
+    say_not_placed(&mut proposal, found, assignment, &[]);
+    set_zone(&mut proposal, found);
+    settle(&mut proposal);
+    proposal
+}
+
+/// Warns of rows that share their key, of which only the last would stay.
+fn same_keys(found: &Found<'_>, assignment: &Assignment) -> Option<String> {
+    let key: Vec<&str> = assignment
+        .table
+        .key
+        .iter()
+        .map(String::as_str)
+        .filter(|name| assignment.find(name).is_some())
+        .collect();
+    let uses: Vec<usize> = key
+        .iter()
+        .filter_map(|name| assignment.find(name))
+        .flat_map(|placed| placed.uses.clone())
+        .collect();
+    // An identifier alone repeats in every log.
+    if uses.is_empty()
+        || key.len() + 1 < assignment.table.key.len()
+        || (key.len() < assignment.table.key.len()
+            && !key.contains(&"at")
+            && !key.contains(&"sample_id"))
+    {
+        return None;
+    }
+    let mut rows: BTreeMap<Vec<&str>, BTreeSet<&[String]>> = BTreeMap::new();
+    for row in &found.shape.rows {
+        let key = uses
+            .iter()
+            .filter_map(|idx| row.get(*idx))
+            .map(String::as_str)
+            .collect();
+        rows.entry(key).or_default().insert(row);
+    }
+    let n_lost: usize = rows.values().map(|rows| rows.len() - 1).sum();
+    (n_lost > 0).then(|| {
+        format!(
+            "{n_lost} of {} rows looked at have the {} of another and would supersede it: is a column missing that tells them apart?",
+            found.shape.rows.len(),
+            key.join(" and ")
+        )
+    })
+}
+
+fn facts_of<'a>(found: &Found<'a>, placed: &Placed) -> Vec<&'a Facts> {
+    placed
+        .uses
+        .iter()
+        .filter_map(|idx| found.columns.get(*idx))
+        .map(|column| &column.facts)
+        .collect()
+}
+
+/// A block with the shape of the text and no columns.
+pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
+    let shape = found.shape;
+    let is_comma = found.context.mark == DecimalMark::Comma;
+    let spec = SourceSpec {
+        name: source_name(found.path),
+        table: table.to_owned(),
+        files: vec![found.path.to_owned()],
+        layout: Layout::Wide,
+        encoding: shape.encoding.to_owned(),
+        delimiter: char::from(shape.delimiter).to_string(),
+        decimal: if is_comma { "," } else { "." }.to_owned(),
+        skip_lines: shape.skip_lines,
+        sheet: shape.sheet.clone(),
+        null: vec![String::new()],
+        timezone: None,
+        file_name: None,
+        columns: BTreeMap::new(),
+        tall: None,
+    };
+    let mut proposal = Proposal {
+        spec,
+        first: Vec::new(),
+        notes: BTreeMap::new(),
+        order: Vec::new(),
+        last: Vec::new(),
+        alternative: None,
+    };
+    if found.is_mark_open {
+        proposal.note(
+            "decimal",
+            "check: the numbers looked at leave it open or speak for both",
+        );
+    }
+    proposal.note(
+        "files",
+        "the one file looked at: widen it to a pattern such as \"folder/*.csv\"",
+    );
+    proposal
+}
+
+fn source_name(path: &str) -> String {
+    let base = path.rsplit('/').next().unwrap_or(path);
+    let stem = base.split('.').next().unwrap_or(base);
+    let plain: String = stem
+        .chars()
+        .map(|c| {
+            if c.is_ascii_alphanumeric() {
+                c.to_ascii_lowercase()
+            } else {
+                '-'
+            }
+        })
+        .collect();
+    let plain = plain.trim_matches('-');
+    if plain.is_empty() {
+        "source".to_owned()
+    } else {
+        plain.to_owned()
+    }
+}
+
+/// The first comments: what was found, how much of it is placed, and what is wrong with it.
+pub(super) fn summary(
+    proposal: &mut Proposal,
+    found: &Found<'_>,
+    assignment: &Assignment,
+    layout: &str,
+) {
+    let shape = found.shape;
+    let n_placed: usize = assignment
+        .placed
+        .iter()
+        .map(|placed| placed.uses.len())
+        .sum();
+    let n_columns = shape.header.len();
+    let is_open = |key: &&str| {
+        let open = proposal
+            .spec
+            .columns
+            .get(*key)
+            .is_some_and(|map| map.value == Some(Scalar::Text(FILL_IN.to_owned())));
+        *key != "lab" && open
+    };
+    let missing: Vec<&str> = assignment
+        .missing_keys()
+        .into_iter()
+        .filter(is_open)
+        .collect();
+    let doubt = if n_placed == 0 {
+        "nothing in it is known: probably no export that can be ingested. ".to_owned()
+    } else if n_placed * 2 < n_columns {
+        "fewer than half of the columns fit: the table may be the wrong one. ".to_owned()
+    } else {
+        String::new()
+    };
+    let no_key = match missing[..] {
+        [] => String::new(),
+        _ => format!("no column was found for the key ({}). ", missing.join(", ")),
+    };
+    proposal.first.push(format!(
+        "{doubt}{no_key}Proposed for {}: table {}, {layout}, {n_placed} of {n_columns} columns placed; read every line before use",
+        found.path, assignment.table.name
+    ));
+    let mut shown = format!(
+        "header on line {}, {} rows below it looked at",
+        shape.skip_lines + 1,
+        shape.rows.len()
+    );
+    if shape.n_odd > 0 {
+        shown.push_str(&format!(
+            "; {} lines with another number of fields would be rejected",
+            shape.n_odd
+        ));
+    }
+    if shape.n_repeated > 0 {
+        shown.push_str(&format!(
+            "; the header stands there {} times more, counted and rejected",
+            shape.n_repeated
+        ));
+    }
+    if !shape.unit_row.is_empty() {
+        shown.push_str("; the line below it holds units and would be rejected as a row");
+    }
+    proposal.first.push(shown);
+}
+
+/// Writes one placed pair and its reasons.
+pub(super) fn place(proposal: &mut Proposal, placed: &Placed) {
+    let fit = &placed.fit;
+    let shown = match (&fit.map.from, &fit.map.signal) {
+        (Some(from), _) | (None, Some(from)) => from
+            .to_names()
+            .iter()
+            .map(|name| format!("\"{name}\""))
+            .collect::<Vec<_>>()
+            .join(" and "),
+        _ => String::new(),
+    };
+    proposal.note(
+        &column_key(&fit.column),
+        format!("{}: {shown}: {}", fit.sure.as_str(), fit.why.join("; ")),
+    );
+    proposal.order.push(fit.column.clone());
+    proposal
+        .spec
+        .columns
+        .insert(fit.column.clone(), fit.map.clone());
+}
+
+/// What stands for a missing value in the columns that are placed.
+pub(super) fn set_nulls<'a>(proposal: &mut Proposal, facts: impl Iterator<Item = &'a Facts>) {
+    let words: BTreeSet<String> = facts
+        .flat_map(|facts| facts.missing.iter().cloned())
+        .collect();
+    if !words.is_empty() {
+        proposal.note("null", "found among the numbers");
+        proposal.spec.null.extend(words);
+    }
+}
+
+/// Fills what is missing of the key: from the file's name, from above the header, or left to a person.
+pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment) {
+    for key in assignment.missing_keys() {
+        let is_unit = key == "unit_id";
+        if proposal.spec.columns.contains_key(key) {
+            continue;
+        }
+        if is_unit && let Some((pattern, unit)) = unit_in_name(found.path) {
+            let agrees = unit_in_preamble(found.shape).is_some_and(|stated| stated == unit);
+            let also = if agrees {
+                ", and the lines above the header say so too"
+            } else {
+                ""
+            };
+            let sure = if agrees { Sure::Certain } else { Sure::Likely };
+            proposal.note("file_name", format!("{}: the unit is \"{unit}\" by the file's name{also}: check other files of the source", sure.as_str()));
+            proposal.spec.file_name = Some(pattern);
+            continue;
+        }
+        let (value, why) = match (is_unit, unit_in_preamble(found.shape)) {
+            (true, Some(unit)) => (unit, "guess: from the lines above the header of this file: check, other files name another".to_owned()),
+            _ => (FILL_IN.to_owned(), missing_reason(key)),
+        };
+        proposal.note(&column_key(key), why);
+        proposal.order.insert(0, key.to_owned());
+        let map = ColumnMap {
+            value: Some(Scalar::Text(value)),
+            ..ColumnMap::default()
+        };
+        proposal.spec.columns.insert(key.to_owned(), map);
+    }
+}
+
+/// What to say of a column of the key that nothing fills.
+pub(super) fn missing_reason(key: &str) -> String {
+    match key {
+        "lab" => format!("{FILL_IN}: the file does not say which laboratory it is from"),
+        _ => format!(
+            "{FILL_IN}: no column was found for it; name the column, give a value, or name a part of file_name after it"
+        ),
+    }
+}
+
+/// The zone, where a placed stamp needs one.
+pub(super) fn set_zone(proposal: &mut Proposal, found: &Found<'_>) {
+    let is_open = |map: &ColumnMap| {
+        map.from.is_some()
+            && map
+                .format
+                .as_deref()
+                .and_then(|text| StampFormat::parse(text).ok())
+                .is_some_and(|format| !format.carries_offset())
+    };
+    if !proposal.spec.columns.values().any(is_open) {
+        return;
+    }
+    match zone_hint(found.shape) {
+        ZoneHint::Stated(zone) => {
+            proposal.spec.timezone = Some(zone.to_owned());
+            proposal.note("timezone", "likely: the file names it");
+        }
+        ZoneHint::Said(said) => {
+            proposal.spec.timezone = Some(FILL_IN.to_owned());
+            proposal.note("timezone", format!("{FILL_IN}: {said}"));
+        }
+        ZoneHint::Nothing => {
+            proposal.spec.timezone = Some(FILL_IN.to_owned());
+            proposal.note("timezone", format!("{FILL_IN}: the stamps carry no offset; the zone of the clock that wrote them, such as Europe/Berlin or America/Chicago, or UTC"));
+        }
+    }
+}
+
+/// Where a placed pair reads from, if it is one column.
+pub(super) fn single_from(map: &ColumnMap) -> Option<&str> {
+    match map.from.as_ref()? {
+        OneOrMany::One(name) => Some(name),
+        OneOrMany::Many(_) => None,
+    }
+}

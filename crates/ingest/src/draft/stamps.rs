@@ -1,0 +1,392 @@
+//! Which format the stamps of a column have.
+
+use drydown_quantity::Day;
+
+use super::Context;
+use super::facts::Facts;
+use crate::cells::DecimalMark;
+use crate::stamps::{StampFormat, WrittenStamp};
+
+/// Values tried against every format.
+const TRIED: usize = 200;
+
+/// How dates are written; a `d` first or an `m` first where both read the same digits.
+const DATES: &[&str] = &[
+    "%Y-%m-%d",
+    "%Y/%m/%d",
+    "%Y.%m.%d",
+    "%Y%m%d",
+    "%d.%m.%Y",
+    "%d.%m.%y",
+    "%m/%d/%Y",
+    "%d/%m/%Y",
+    "%m/%d/%y",
+    "%d/%m/%y",
+    "%d-%m-%Y",
+    "%m-%d-%Y",
+    "%d-%m-%y",
+    "%m-%d-%y",
+    "%d-%b-%Y",
+    "%d-%b-%y",
+    "%d %b %Y",
+    "%d. %b %Y",
+    "%b %d, %Y",
+    "%b %d %Y",
+    "%d/%b/%Y",
+    "%d.%b.%Y",
+    "%a %d %b %Y",
+    "%a, %d %b %Y",
+    "%a %b %d %Y",
+];
+/// How times of the day are written.
+const TIMES: &[&str] = &[
+    "%H:%M:%S",
+    "%H:%M",
+    "%H:%M:%S.%f",
+    "%H:%M:%S,%f",
+    "%I:%M:%S %p",
+    "%I:%M %p",
+    "%I:%M:%S.%f %p",
+    "%H.%M.%S",
+    "%H%M%S",
+    "%H.%M",
+];
+/// What may stand between date and time.
+const BETWEEN: &[&str] = &[" ", "T", ", ", "  ", "-", "_"];
+
+/// The format of a column's stamps.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct StampFound {
+    pub(super) format: String,
+    /// No time zone is needed: the stamps say where they lie, or are dates.
+    pub(super) carries_offset: bool,
+    pub(super) is_date_only: bool,
+    /// Why this one, where another reads the stamps as well.
+    pub(super) open: Option<String>,
+    /// Only the range of the numbers speaks for stamps, not their writing.
+    pub(super) is_number: bool,
+    /// Values that the format does not read.
+    pub(super) n_unread: usize,
+}
+
+/// The format of the column; None for a column that holds no stamps.
+pub(super) fn find(facts: &Facts, context: &Context) -> Option<StampFound> {
+    let filled: Vec<&str> = facts
+        .cells
+        .iter()
+        .map(String::as_str)
+        .filter(|cell| !cell.is_empty())
+        .collect();
+    if filled.is_empty() {
+        return None;
+    }
+    if facts.is_numeric() {
+        return number_stamp(facts).or_else(|| written(&filled, &compact_formats(), context));
+    }
+    // A name, not a stamp: saves trying hundreds of formats on columns of words.
+    let with_digits = filled
+        .iter()
+        .filter(|cell| cell.bytes().filter(u8::is_ascii_digit).count() >= 3)
+        .count();
+    if with_digits * 10 < filled.len() * 9 {
+        return None;
+    }
+    if let Some(found) = as_rfc3339(&filled) {
+        return Some(found);
+    }
+    written(&filled, &formats(), context)
+}
+
+impl StampFound {
+    /// Whether the day stands before the month, where digits alone tell them apart and do.
+    pub(super) fn is_day_first(&self) -> Option<bool> {
+        let is_open = self.open.is_some() || self.format.contains("%b");
+        match first_field(&self.format) {
+            'd' if !is_open => Some(true),
+            'm' if !is_open => Some(false),
+            _ => None,
+        }
+    }
+}
+
+/// As [`find`], for a date and a time that stand in two columns.
+pub(super) fn find_pair(date: &Facts, time: &Facts, context: &Context) -> Option<StampFound> {
+    let is_date = date.stamp.as_ref().is_some_and(|found| found.is_date_only);
+    if !is_date || !is_time_of_day(time) {
+        return None;
+    }
+    let joined: Vec<String> = date
+        .cells
+        .iter()
+        .zip(&time.cells)
+        .filter(|(date, time)| !date.is_empty() && !time.is_empty())
+        .map(|(date, time)| format!("{date} {time}"))
+        .collect();
+    let joined: Vec<&str> = joined.iter().map(String::as_str).collect();
+    written(&joined, &formats(), context).filter(|found| !found.is_date_only)
+}
+
+/// Nearly every value is a time of the day.
+pub(super) fn is_time_of_day(facts: &Facts) -> bool {
+    let readers: Vec<StampFormat> = TIMES
+        .iter()
+        .filter_map(|time| StampFormat::parse(&format!("%Y-%m-%d {time}")).ok())
+        .collect();
+    let filled: Vec<&String> = facts
+        .cells
+        .iter()
+        .filter(|cell| !cell.is_empty())
+        .take(TRIED)
+        .collect();
+    let reads = |cell: &str| {
+        let whole = format!("2020-01-01 {cell}");
+        cell.contains([':', '.']) && readers.iter().any(|reader| reader.read(&whole).is_some())
+    };
+    let n_read = filled.iter().filter(|cell| reads(cell)).count();
+    // A decimal such as 12.30 is no time.
+    let n_colons = filled
+        .iter()
+        .filter(|cell| cell.contains(':') || cell.matches('.').count() == 2)
+        .count();
+    !filled.is_empty() && n_read * 20 >= filled.len() * 19 && n_colons == filled.len()
+}
+
+/// Seconds or milliseconds since 1970, or days of a spreadsheet.
+fn number_stamp(facts: &Facts) -> Option<StampFound> {
+    let (low, high) = (facts.quantile(0.01)?, facts.quantile(0.99)?);
+    let within = |from: f64, to: f64| low >= from && high <= to;
+    // From 2000 to 2050.
+    let format = if within(946_684_800_000.0, 2_524_608_000_000.0) && facts.is_whole() {
+        "epoch_ms"
+    } else if within(946_684_800.0, 2_524_608_000.0) {
+        "epoch_s"
+    } else if within(36_526.0, 54_789.0) && (facts.is_rising() || !facts.is_whole()) {
+        "excel_serial"
+    } else {
+        return None;
+    };
+    Some(StampFound {
+        format: format.to_owned(),
+        carries_offset: format != "excel_serial",
+        is_date_only: false,
+        open: None,
+        is_number: format == "excel_serial" && !facts.is_rising(),
+        n_unread: 0,
+    })
+}
+
+fn as_rfc3339(filled: &[&str]) -> Option<StampFound> {
+    let reader = StampFormat::parse("rfc3339").ok()?;
+    let n_utc = filled
+        .iter()
+        .filter(|cell| matches!(reader.read(cell), Some(WrittenStamp::Utc(_))))
+        .count();
+    (n_utc * 50 >= filled.len() * 49 && n_utc > 0).then(|| StampFound {
+        format: "rfc3339".to_owned(),
+        carries_offset: true,
+        is_date_only: false,
+        open: None,
+        is_number: false,
+        n_unread: filled.len() - n_utc,
+    })
+}
+
+fn formats() -> Vec<String> {
+    let mut out: Vec<String> = DATES.iter().map(|date| (*date).to_owned()).collect();
+    for date in DATES {
+        for time in TIMES {
+            for between in BETWEEN {
+                out.push(format!("{date}{between}{time}"));
+                out.push(format!("{date}{between}{time} %z"));
+                out.push(format!("{date}{between}{time}%z"));
+            }
+        }
+    }
+    // Time before date, as some historians have it.
+    for date in DATES.iter().take(10) {
+        for time in TIMES.iter().take(5) {
+            out.push(format!("{time} {date}"));
+        }
+    }
+    out
+}
+
+/// Digits only: what also reads as a number.
+fn compact_formats() -> Vec<String> {
+    ["%Y%m%d%H%M%S", "%Y%m%d%H%M", "%Y%m%d", "%d%m%Y", "%d.%m.%y"]
+        .map(str::to_owned)
+        .to_vec()
+}
+
+/// The format that reads the values; where two of different order do, the likelier one and why.
+fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<StampFound> {
+    let step = (filled.len() / TRIED).max(1);
+    let tried: Vec<&str> = filled
+        .iter()
+        .copied()
+        .step_by(step)
+        .take(TRIED + 1)
+        .collect();
+    // A sheet's own dates are read whatever the format says.
+    let typed: Vec<&str> = tried
+        .iter()
+        .copied()
+        .filter(|cell| !(context.is_workbook && is_sheet_date(cell)))
+        .collect();
+    let tried = if typed.is_empty() { tried } else { typed };
+    let mut fitting: Vec<(StampFormat, Vec<WrittenStamp>)> = Vec::new();
+    for text in formats {
+        let Ok(format) = StampFormat::parse(text) else {
+            continue;
+        };
+        // The first value that does not fit ends most formats.
+        let mut n_unread = 0;
+        let mut read = Vec::new();
+        for cell in &tried {
+            match format.read(cell) {
+                Some(stamp) => read.push(stamp),
+                None => n_unread += 1,
+            }
+            if n_unread * 50 > tried.len() {
+                break;
+            }
+        }
+        if n_unread * 50 <= tried.len() && !read.is_empty() {
+            fitting.push((format, read));
+        }
+    }
+    let most = fitting.iter().map(|(_, read)| read.len()).max()?;
+    fitting.retain(|(_, read)| read.len() == most);
+    let (chosen, open) = choose(&fitting, filled, context)?;
+    let n_unread = filled
+        .iter()
+        .filter(|cell| chosen.read(cell).is_none() && !(context.is_workbook && is_sheet_date(cell)))
+        .count();
+    Some(StampFound {
+        format: chosen.as_str().to_owned(),
+        carries_offset: chosen.carries_offset(),
+        is_date_only: !chosen.as_str().contains("%H") && !chosen.as_str().contains("%I"),
+        open,
+        is_number: false,
+        n_unread,
+    })
+}
+
+/// As this crate writes the dates of a sheet.
+fn is_sheet_date(cell: &str) -> bool {
+    StampFormat::parse("%Y-%m-%d %H:%M:%S").is_ok_and(|format| format.read(cell).is_some())
+        || StampFormat::parse("%Y-%m-%d").is_ok_and(|format| format.read(cell).is_some())
+}
+
+/// Which field the date begins with.
+fn first_field(format: &str) -> char {
+    format
+        .split('%')
+        .filter_map(|part| part.chars().next())
+        .find(|c| matches!(c, 'Y' | 'y' | 'm' | 'd' | 'b'))
+        .unwrap_or(' ')
+}
+
+fn choose<'f>(
+    fitting: &'f [(StampFormat, Vec<WrittenStamp>)],
+    filled: &[&str],
+    context: &Context,
+) -> Option<(&'f StampFormat, Option<String>)> {
+    let (first, read) = fitting.first()?;
+    let of = |field: char| {
+        fitting
+            .iter()
+            .find(|(format, _)| first_field(format.as_str()) == field)
+    };
+    let (Some((day, day_read)), Some((month, month_read))) = (of('d'), of('m')) else {
+        return Some((first, None));
+    };
+    if day_read == month_read {
+        return Some((first, None));
+    }
+    let other = |chosen: &StampFormat| {
+        if chosen == day {
+            month.as_str()
+        } else {
+            day.as_str()
+        }
+        .to_owned()
+    };
+    let told = |chosen: &'f StampFormat, why: &str| {
+        let note = format!(
+            "check: {} reads them too, day and month cannot be told apart; {why}",
+            other(chosen)
+        );
+        Some((chosen, Some(note)))
+    };
+    let _ = read;
+    match context.is_day_first {
+        Some(true) => return told(day, "day first because another column can only be read so"),
+        Some(false) => {
+            return told(
+                month,
+                "month first because another column can only be read so",
+            );
+        }
+        None => {}
+    }
+    let (day_order, month_order) = (disorder(day_read), disorder(month_read));
+    if day_order != month_order && (context.is_log || day_order.0 != month_order.0) {
+        return if day_order < month_order {
+            told(
+                day,
+                "day first because the rows then follow each other more closely",
+            )
+        } else {
+            told(
+                month,
+                "month first because the rows then follow each other more closely",
+            )
+        };
+    }
+    if day.as_str().contains("%p") {
+        return told(month, "month first because of AM and PM");
+    }
+    if context.mark == DecimalMark::Comma {
+        return told(day, "day first because of the decimal comma");
+    }
+    if context.delimiter == b';' {
+        return told(day, "day first because of the delimiter");
+    }
+    if filled
+        .iter()
+        .any(|cell| cell.contains('.') && !cell.contains('/'))
+    {
+        return told(day, "day first because of the points");
+    }
+    if context.is_us {
+        return told(month, "month first because the file has US units");
+    }
+    if context.is_metric {
+        return told(day, "day first because the file has metric units");
+    }
+    told(day, "day first is only a guess")
+}
+
+/// Steps back, and the longest step forward in days: a log has few and short ones.
+fn disorder(read: &[WrittenStamp]) -> (usize, i64) {
+    let days: Vec<i64> = read.iter().map(day_of).collect();
+    let steps = || {
+        days.windows(2)
+            .filter_map(|pair| Some(pair.get(1)? - pair.first()?))
+    };
+    (
+        steps().filter(|step| *step < 0).count(),
+        steps().max().unwrap_or(0),
+    )
+}
+
+fn day_of(stamp: &WrittenStamp) -> i64 {
+    const MICROS_OF_DAY: i64 = 86_400_000_000;
+    let start_of = |day: &Day| day.start().micros();
+    match stamp {
+        WrittenStamp::Utc(stamp) => stamp.micros().div_euclid(MICROS_OF_DAY),
+        WrittenStamp::Date(day) => start_of(day).div_euclid(MICROS_OF_DAY),
+        WrittenStamp::Local(micros) => micros.div_euclid(MICROS_OF_DAY),
+    }
+}
