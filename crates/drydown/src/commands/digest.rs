@@ -20,7 +20,7 @@ use serde_json::json;
 use super::answers::Answers;
 use crate::cli::{Cli, DigestArgs, Format};
 use crate::config::Config;
-use crate::output::print_result;
+use crate::output::{print_result, print_warning};
 use crate::usage::UsageError;
 
 /// Days between two all-quiet mails.
@@ -70,7 +70,9 @@ pub(super) fn deliver(
     let guard = store.lock("digest", Some(Duration::from_secs(3600)))?;
     let answers = Answers::load(store, config)?;
     if let Some(past) = answers.past() {
-        bail!("{past}: nothing of it is news\nhint: run `drydown analyse` first");
+        print_warning(&format!(
+            "{past}: what is new in it may be old; `drydown analyse` first gives today's news"
+        ));
     }
     // The journal as it stands now, not as the analysis saw it: mails came after it.
     let journal: Vec<Mail> =
