@@ -1,7 +1,8 @@
 //! The timed half of `cargo xtask bench removal`: makes the data, writes them for the peer, fits them
 //! on one thread, and prints seconds and estimates as JSON.
 //!
-//! `bench_fits runs FOLDER N_RUNS` or `bench_fits mixed FOLDER N_RUNS N_UNITS N_OILS`.
+//! `bench_fits runs FOLDER N_RUNS`, `bench_fits mixed FOLDER N_RUNS N_UNITS N_OILS`, or
+//! `bench_fits fit FOLDER`: the mixed model of the file mixed.csv there (y, unit, oil).
 #![allow(
     clippy::print_stdout,
     clippy::unwrap_used,
@@ -25,7 +26,8 @@ fn main() {
     match arguments[0].as_str() {
         "runs" => runs(folder, number(2)),
         "mixed" => mixed(folder, number(2), number(3), number(4)),
-        other => panic!("found {other}, expected runs or mixed"),
+        "fit" => fit(folder),
+        other => panic!("found {other}, expected runs, mixed or fit"),
     }
 }
 
@@ -102,6 +104,38 @@ fn mixed(folder: &Path, n_runs: usize, n_units: usize, n_oils: usize) {
         writeln!(text, "{y},{unit},{oil}").unwrap();
     }
     std::fs::write(folder.join("mixed.csv"), text).unwrap();
+    show(y, units, oils, n_units, n_oils);
+}
+
+/// The same model on a file of another's making: levels are numbered by their text.
+fn fit(folder: &Path) {
+    let text = std::fs::read_to_string(folder.join("mixed.csv")).expect("mixed.csv");
+    let rows: Vec<Vec<&str>> = text
+        .lines()
+        .skip(1)
+        .map(|line| line.split(',').collect())
+        .collect();
+    let y = rows
+        .iter()
+        .map(|row| row[0].parse().expect("a number"))
+        .collect();
+    let levels = |column: usize| {
+        let mut seen: Vec<&str> = rows.iter().map(|row| row[column]).collect();
+        seen.sort_unstable();
+        seen.dedup();
+        let found: Vec<usize> = rows
+            .iter()
+            .map(|row| seen.binary_search(&row[column]).unwrap())
+            .collect();
+        (found, seen.len())
+    };
+    let ((units, n_units), (oils, n_oils)) = (levels(1), levels(2));
+    show(y, units, oils, n_units, n_oils);
+}
+
+/// Fits the crossed model with an effect of each cell and prints what came of it.
+fn show(y: Vec<f64>, units: Vec<usize>, oils: Vec<usize>, n_units: usize, n_oils: usize) {
+    let n_runs = y.len();
     let begun = cpu_seconds();
     let mut cells: Vec<usize> = units
         .iter()

@@ -35,7 +35,10 @@ pub(crate) fn notebook_python() -> Result<PathBuf> {
 
 /// A Python with the reference libraries that answers are compared with.
 pub(crate) fn reference_python() -> Result<PathBuf> {
-    python_with("reference-python", "ruptures==1.1.10\n")
+    python_with(
+        "reference-python",
+        "ruptures==1.1.10\npandas\nstatsmodels==0.15.0\n",
+    )
 }
 
 /// A Python with the peers of the benches.

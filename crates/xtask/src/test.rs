@@ -1,5 +1,6 @@
 //! `cargo xtask test`: everything, from a clean checkout.
 
+use std::path::Path;
 use std::process::Command;
 
 use anyhow::Result;
@@ -43,6 +44,30 @@ pub(crate) fn run() -> Result<()> {
     shell::run(Command::new(machine::reference_python()?).arg("tests/reference/change_points.py"))?;
     println!("everything passed");
     Ok(())
+}
+
+/// The same questions put to reference libraries from PyPI.
+fn references(demo: &Path) -> Result<()> {
+    let python = machine::reference_python()?;
+    shell::run(Command::new(&python).arg("tests/reference/change_points.py"))?;
+    shell::cargo(
+        &[
+            "build",
+            "--release",
+            "-p",
+            "drydown-removal",
+            "--example",
+            "bench_fits",
+        ],
+        &[],
+    )?;
+    shell::run(
+        Command::new(&python)
+            .arg("tests/reference/mixed_model.py")
+            .arg(shell::target_dir().join("release/examples/bench_fits"))
+            .arg(shell::drydown())
+            .arg(demo.join("drydown.toml")),
+    )
 }
 
 fn tests() -> Result<()> {
