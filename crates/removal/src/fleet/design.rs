@@ -10,7 +10,7 @@ use drydown_stats::robust;
 
 use super::FleetRun;
 use crate::config::FleetConfig;
-use crate::rows::{RemovalRun, RunStatus};
+use crate::rows::{Regime, RemovalRun, RunStatus};
 
 /// The covariates, in the order of the design's columns after the intercept.
 pub(super) const COVARIATES: [&str; 4] = ["temperature", "pressure", "flow", "pump"];
@@ -101,6 +101,7 @@ pub(super) fn to_fleet(
         .collect();
     rows.sort_by(|a, b| (a.at, &a.run_id).cmp(&(b.at, &b.run_id)));
     fleet.rows = rows;
+    doubt_badly_mixed(&mut fleet, runs, config);
     let cells: BTreeSet<(usize, usize)> =
         fleet.rows.iter().map(|row| (row.unit, row.oil)).collect();
     fleet.cells = cells.into_iter().collect();
@@ -114,6 +115,30 @@ pub(super) fn to_fleet(
         row.cell = number.get(&(row.unit, row.oil)).copied().unwrap_or(0);
     }
     fleet
+}
+
+/// Raises the variance of runs on a reservoir that other runs showed to be badly mixed, where the run itself could not
+/// tell the two compartments: its rate is that of the loop, up to `1/share` times too large.
+fn doubt_badly_mixed(fleet: &mut Fleet, runs: &[FleetRun<'_>], config: &FleetConfig) {
+    let told: BTreeSet<&RunId> = runs
+        .iter()
+        .filter(|run| run.fit.regime == Some(Regime::TwoCompartments))
+        .map(|run| &run.fit.run_id)
+        .collect();
+    let mut counts = vec![(0_usize, 0_usize); fleet.reservoirs.len()];
+    for row in &fleet.rows {
+        if let Some((n, n_told)) = counts.get_mut(row.reservoir) {
+            *n += 1;
+            *n_told += usize::from(told.contains(&row.run_id));
+        }
+    }
+    for row in &mut fleet.rows {
+        let (n, n_told) = counts.get(row.reservoir).copied().unwrap_or((0, 0));
+        let badly_mixed = n_told > 0 && n_told as f64 >= config.badly_mixed_share * n as f64;
+        if badly_mixed && !told.contains(&row.run_id) {
+            row.variance += config.badly_mixed_log_sd.powi(2);
+        }
+    }
 }
 
 /// Stated widths of the log volumes, one list for each basis.
