@@ -65,8 +65,9 @@ pub struct RunFitConfig {
     /// A second regime is taken where it lowers the penalised deviance by more than this (8).
     pub regime_deviance: f64,
     /// Two compartments are taken where they lower it by more than this (12): they explain any slow tail, so that
-    /// more is asked of them.
+    /// more is asked of them; and only where they tell the loop's share, its logit to this sd (0.4, half the prior's).
     pub mixing_deviance: f64,
+    pub loop_share_logit_sd_max: f64,
     /// A floor is stated where its logarithm is known to this sd (0.4).
     pub floor_log_sd_max: f64,
     /// Content of every interval (0.90).
@@ -121,8 +122,11 @@ pub struct FleetConfig {
     pub slope_sd_pressure: f64,
     pub slope_sd_flow: f64,
     pub slope_sd_pump: f64,
-    /// A reservoir is badly mixed where this share of its runs showed two compartments (0.25); its other runs, which
-    /// could not tell them, are uncertain by this much more, sd of the log rate (0.4): the loop's share.
+    /// What a unit's water sensor does to the log rates of all its runs alike, sd (0.04): its zero, gain and lag. From
+    /// simulated fleets, whose units' mean errors spread by that much beyond their intervals.
+    pub sensor_log_sd: f64,
+    /// A reservoir is badly mixed where this share of its runs showed two compartments (0.25); runs that
+    /// disagree with that are uncertain by this much more, sd of the log rate (0.4): the loop's share.
     pub badly_mixed_share: f64,
     pub badly_mixed_log_sd: f64,
     /// Degrees of freedom of the weights that tame wild runs (4).
@@ -185,6 +189,7 @@ impl RunFitConfig {
             max_bins: 120,
             regime_deviance: 8.0,
             mixing_deviance: 12.0,
+            loop_share_logit_sd_max: 0.4,
             floor_log_sd_max: 0.4,
             level: 0.90,
             ln_rate_se_max: 0.6,
@@ -229,6 +234,7 @@ impl FleetConfig {
             slope_sd_pressure: 0.5,
             slope_sd_flow: 0.5,
             slope_sd_pump: 0.5,
+            sensor_log_sd: 0.04,
             badly_mixed_share: 0.25,
             badly_mixed_log_sd: 0.4,
             tail_df: 4.0,

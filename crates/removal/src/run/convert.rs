@@ -167,7 +167,9 @@ fn capacity_kg_per_h(input: &RunInput<'_>, ppm_per_h: f64, config: &RunFitConfig
 /// The vacuum pump or the heater, whichever could have been the cap; transfer where nothing capped the run.
 fn to_limit(input: &RunInput<'_>, row: &RemovalRun) -> Option<LimitedBy> {
     match row.regime? {
-        Regime::FirstOrder | Regime::FreeWater | Regime::TwoCompartments => return Some(LimitedBy::Transfer),
+        Regime::FirstOrder | Regime::FreeWater | Regime::TwoCompartments => {
+            return Some(LimitedBy::Transfer);
+        }
         Regime::Capacity | Regime::Mixed => {}
     }
     let capacity = row.capacity_kg_per_h?;

@@ -2,10 +2,10 @@
 
 use drydown_stats::{normal, optimise};
 
+use super::curve::Step;
 use super::model::{
     LN_EXCHANGE, LOOP_SHARE_LOGIT, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape,
 };
-use super::curve::Step;
 use super::noise::Noise;
 use super::points::Points;
 use super::solve::{Solution, inverse_diagonal, solve};
@@ -107,7 +107,7 @@ pub(super) fn fit_best<'a>(
             ..best.model.shape
         };
         let other = fit_shape(points, config, mixing, priors, &[1.0]);
-        if other.deviance + config.mixing_deviance < best.deviance {
+        if other.deviance + config.mixing_deviance < best.deviance && tells_share(&other, config) {
             best = other;
         }
     }
@@ -121,10 +121,26 @@ pub(super) fn fit_best<'a>(
     best
 }
 
+/// Whether the two-compartment fit tells the loop's share: where the share comes from its prior, so does the rate.
+fn tells_share(fit: &Fit<'_>, config: &RunFitConfig) -> bool {
+    // Share and exchange are the last unknowns.
+    let Some(idx) = fit.theta.len().checked_sub(2) else {
+        return false;
+    };
+    let information = solve_model(&fit.model, &fit.theta, None).information;
+    inverse_diagonal(&information, idx)
+        .is_some_and(|variance| variance.sqrt() <= config.loop_share_logit_sd_max)
+}
+
 /// Whether pressure or temperature moved so much within the run that the rate's own slopes matter.
 fn conditions_moved(points: &Points, config: &RunFitConfig) -> bool {
     const LEAST: f64 = 0.05;
-    let working = || points.steps.iter().filter(|step| step.hours * step.factor > 0.0);
+    let working = || {
+        points
+            .steps
+            .iter()
+            .filter(|step| step.hours * step.factor > 0.0)
+    };
     let total: f64 = working().map(|step| step.hours).sum();
     let spread = |of: fn(&Step) -> f64| {
         let mean = working().map(|step| step.hours * of(step)).sum::<f64>() / total;
@@ -305,8 +321,13 @@ fn profile(fit: &mut Fit<'_>) {
     let theta = &refit.theta;
     // Each point starts where the one before it ended.
     let last = std::cell::RefCell::new(theta.clone());
+    let warm = std::cell::Cell::new(true);
     let excess = |ln_rate: f64| {
-        let mut start = last.borrow().clone();
+        let mut start = if warm.get() {
+            last.borrow().clone()
+        } else {
+            theta.clone()
+        };
         if let Some(cell) = start.first_mut() {
             *cell = ln_rate;
         }
@@ -319,8 +340,16 @@ fn profile(fit: &mut Fit<'_>) {
         let (inside, outside) = optimise::expand_bracket(excess, best, step, bound)?;
         optimise::brent_root(excess, inside, outside, 2e-3)
     };
-    fit.ln_rate_lower = end(-step, low);
-    fit.ln_rate_upper = end(step, high);
+    // Where a warm start led astray, the same search from the best point each time.
+    let either = |step: f64, bound: f64| {
+        warm.set(true);
+        end(step, bound).or_else(|| {
+            warm.set(false);
+            end(step, bound)
+        })
+    };
+    fit.ln_rate_lower = either(-step, low);
+    fit.ln_rate_upper = either(step, high);
 }
 
 /// Student's quantile at the run's own number of independent sensor values; the normal one for samples alone.

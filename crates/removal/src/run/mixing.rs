@@ -64,7 +64,9 @@ fn relax(rate_per_h: f64, floor_ppm: f64, mixing: &Mixing, hours: f64, start: Pa
         in_loop_ppm: floor_ppm
             + even * above
             + odd * ((-leave - half_trace) * above + from_rest * rest),
-        rest_ppm: floor_ppm + even * rest + odd * (to_rest * above + (-to_rest - half_trace) * rest),
+        rest_ppm: floor_ppm
+            + even * rest
+            + odd * (to_rest * above + (-to_rest - half_trace) * rest),
     }
 }
 

@@ -143,7 +143,10 @@ fn a_sensor_whose_zero_is_off_does_not_speed_up_oil_that_warms() {
     for seed in 0..20 {
         let mut rng = rng::seeded(seed, "warming");
         let degc_at = |hour: f64| 62.0 - 20.0 * (-hour / 1.5).exp();
-        let mean_degc = (0..48).map(|idx| degc_at((f64::from(idx) + 0.5) / 6.0)).sum::<f64>() / 48.0;
+        let mean_degc = (0..48)
+            .map(|idx| degc_at((f64::from(idx) + 0.5) / 6.0))
+            .sum::<f64>()
+            / 48.0;
         let mut water = 0.3 * solubility_ppm(Some(&oil), 42.0).unwrap();
         let mut series = Vec::new();
         for minute in 0..480 {

@@ -21,10 +21,7 @@ pub(super) const RATE_MAX: f64 = 60.0;
 
 const STANDARD: Prior = Prior { mean: 0.0, sd: 1.0 };
 /// Logit of the loop's share: about two thirds, from four to nine tenths (common practice, no source).
-pub(super) const LOOP_SHARE_LOGIT: Prior = Prior {
-    mean: 0.7,
-    sd: 0.8,
-};
+pub(super) const LOOP_SHARE_LOGIT: Prior = Prior { mean: 0.7, sd: 0.8 };
 /// Log of the exchange: 5 % of the volume an hour, within a factor of about five (common practice, no source).
 pub(super) const LN_EXCHANGE: Prior = Prior {
     mean: -3.0,
@@ -210,12 +207,10 @@ impl<'a> Model<'a> {
                 capacity_ppm_per_h: capacity
                     .map_or(f64::INFINITY, |ln| ln.clamp(-12.0, 16.0).exp()),
                 free_ratio: ratio.map_or(1.0, |ln| ln.clamp(-2.0, 4.0).exp()),
-                mixing: loop_share
-                    .zip(exchange)
-                    .map(|(logit, ln)| Mixing {
-                        loop_share: 1.0 / (1.0 + (-logit).exp()),
-                        exchange_per_h: ln.clamp(-12.0, 6.0).exp(),
-                    }),
+                mixing: loop_share.zip(exchange).map(|(logit, ln)| Mixing {
+                    loop_share: 1.0 / (1.0 + (-logit).exp()),
+                    exchange_per_h: ln.clamp(-12.0, 6.0).exp(),
+                }),
                 slopes: Slopes {
                     per_ln_pressure: per_ln_pressure
                         .map_or(0.0, |z| z * self.config.pressure_slope_sd),
