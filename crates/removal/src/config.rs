@@ -65,9 +65,8 @@ pub struct RunFitConfig {
     /// A second regime is taken where it lowers the penalised deviance by more than this (8).
     pub regime_deviance: f64,
     /// Two compartments are taken where they lower it by more than this (12): they explain any slow tail, so that
-    /// more is asked of them; and only where they tell the loop's share, its logit to this sd (0.65, of 0.8 before any data).
+    /// more is asked of them.
     pub mixing_deviance: f64,
-    pub loop_share_logit_sd_max: f64,
     /// A floor is stated where its logarithm is known to this sd (0.4).
     pub floor_log_sd_max: f64,
     /// Content of every interval (0.90).
@@ -189,7 +188,6 @@ impl RunFitConfig {
             max_bins: 120,
             regime_deviance: 8.0,
             mixing_deviance: 12.0,
-            loop_share_logit_sd_max: 0.65,
             floor_log_sd_max: 0.4,
             level: 0.90,
             ln_rate_se_max: 0.6,

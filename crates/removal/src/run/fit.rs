@@ -107,7 +107,7 @@ pub(super) fn fit_best<'a>(
             ..best.model.shape
         };
         let other = fit_shape(points, config, mixing, priors, &[1.0]);
-        if other.deviance + config.mixing_deviance < best.deviance && tells_share(&other, config) {
+        if other.deviance + config.mixing_deviance < best.deviance {
             best = other;
         }
     }
@@ -119,17 +119,6 @@ pub(super) fn fit_best<'a>(
     best.phi = best.model.noise.phi;
     profile(&mut best);
     best
-}
-
-/// Whether the two-compartment fit tells the loop's share: where the share comes from its prior, so does the rate.
-fn tells_share(fit: &Fit<'_>, config: &RunFitConfig) -> bool {
-    // Share and exchange are the last unknowns.
-    let Some(idx) = fit.theta.len().checked_sub(2) else {
-        return false;
-    };
-    let information = solve_model(&fit.model, &fit.theta, None).information;
-    inverse_diagonal(&information, idx)
-        .is_some_and(|variance| variance.sqrt() <= config.loop_share_logit_sd_max)
 }
 
 /// Whether pressure or temperature moved so much within the run that the rate's own slopes matter.
