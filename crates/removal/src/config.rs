@@ -69,6 +69,9 @@ pub struct RunFitConfig {
     pub mixing_deviance: f64,
     /// A floor is stated where its logarithm is known to this sd (0.4).
     pub floor_log_sd_max: f64,
+    /// What the law itself is good for: sd of the log rate (0.03) that no number of readings takes away, for the
+    /// unit's own small changes along a run. Common practice, no source.
+    pub law_log_sd: f64,
     /// Content of every interval (0.90).
     pub level: f64,
     /// Largest standard error of ln k that is worth a number (0.6).
@@ -189,6 +192,7 @@ impl RunFitConfig {
             regime_deviance: 8.0,
             mixing_deviance: 12.0,
             floor_log_sd_max: 0.4,
+            law_log_sd: 0.03,
             level: 0.90,
             ln_rate_se_max: 0.6,
             per_pass_impossible: 2.0,

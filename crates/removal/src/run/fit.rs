@@ -337,8 +337,12 @@ fn profile(fit: &mut Fit<'_>) {
             end(step, bound)
         })
     };
-    fit.ln_rate_lower = either(-step, low);
-    fit.ln_rate_upper = either(step, high);
+    // The law holds the rate constant but for its slopes; a real one wanders by more than the sensor's noise alone.
+    let law_sd = fit.model.config.law_log_sd;
+    let widened = |end: f64| best + (end - best).signum() * (end - best).hypot(quantile * law_sd);
+    fit.ln_rate_lower = either(-step, low).map(widened);
+    fit.ln_rate_upper = either(step, high).map(widened);
+    fit.ln_rate_se = fit.ln_rate_se.map(|se| se.hypot(law_sd));
 }
 
 /// Student's quantile at the run's own number of independent sensor values; the normal one for samples alone.
