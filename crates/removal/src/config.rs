@@ -51,10 +51,27 @@ pub struct RunFitConfig {
     pub sample_after_h: f64,
     /// Standard deviation that a day outside the run adds to the log of a sample (0.10).
     pub sample_log_sd_per_day: f64,
+    /// What may come back into the oil after the stop: share of the run's fall that was not mixed (0.3) with its time,
+    /// h (12), and ingress, ppm a day (5). Common practice, no source.
+    pub sample_rise_share: f64,
+    pub sample_mixing_h: f64,
+    pub sample_ingress_ppm_per_day: f64,
+    /// How far the rate's slopes within a run may lie from the stated ones, sd: per ln of the chamber's pressure (0.2,
+    /// about 0) and K (1500, about `temperature_slope_k`).
+    pub pressure_slope_sd: f64,
+    pub temperature_slope_sd_k: f64,
     /// Bins of the series are merged until a run has no more than these (120).
     pub max_bins: usize,
     /// A second regime is taken where it lowers the penalised deviance by more than this (8).
     pub regime_deviance: f64,
+    /// Two compartments are taken where they lower it by more than this (12): they explain any slow tail, so that
+    /// more is asked of them.
+    pub mixing_deviance: f64,
+    /// A floor is stated where its logarithm is known to this sd (0.4).
+    pub floor_log_sd_max: f64,
+    /// What the law itself is good for: sd of the log rate (0.03) that no number of readings takes away, for the
+    /// unit's own small changes along a run. Common practice, no source.
+    pub law_log_sd: f64,
     /// Content of every interval (0.90).
     pub level: f64,
     /// Largest standard error of ln k that is worth a number (0.6).
@@ -107,6 +124,13 @@ pub struct FleetConfig {
     pub slope_sd_pressure: f64,
     pub slope_sd_flow: f64,
     pub slope_sd_pump: f64,
+    /// What a unit's water sensor does to the log rates of all its runs alike, sd (0.04): its zero, gain and lag. From
+    /// simulated fleets, whose units' mean errors spread by that much beyond their intervals.
+    pub sensor_log_sd: f64,
+    /// A reservoir is badly mixed where this share of its runs showed two compartments (0.25); runs that
+    /// disagree with that are uncertain by this much more, sd of the log rate (0.4): the loop's share.
+    pub badly_mixed_share: f64,
+    pub badly_mixed_log_sd: f64,
     /// Degrees of freedom of the weights that tame wild runs (4).
     pub tail_df: f64,
     /// Draws over the variance components (80).
@@ -159,8 +183,16 @@ impl RunFitConfig {
             sample_before_h: 72.0,
             sample_after_h: 24.0,
             sample_log_sd_per_day: 0.10,
+            sample_rise_share: 0.3,
+            sample_mixing_h: 12.0,
+            sample_ingress_ppm_per_day: 5.0,
+            pressure_slope_sd: 0.2,
+            temperature_slope_sd_k: 1500.0,
             max_bins: 120,
             regime_deviance: 8.0,
+            mixing_deviance: 12.0,
+            floor_log_sd_max: 0.4,
+            law_log_sd: 0.03,
             level: 0.90,
             ln_rate_se_max: 0.6,
             per_pass_impossible: 2.0,
@@ -204,6 +236,9 @@ impl FleetConfig {
             slope_sd_pressure: 0.5,
             slope_sd_flow: 0.5,
             slope_sd_pump: 0.5,
+            sensor_log_sd: 0.04,
+            badly_mixed_share: 0.25,
+            badly_mixed_log_sd: 0.4,
             tail_df: 4.0,
             n_draws: 80,
             seed: 1,

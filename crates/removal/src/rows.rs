@@ -8,7 +8,8 @@ words! {
 }
 words! {
     /// Which law the run followed.
-    Regime { FirstOrder = "first_order", Capacity = "capacity", Mixed = "mixed", FreeWater = "free_water" }
+    Regime { FirstOrder = "first_order", Capacity = "capacity", Mixed = "mixed", FreeWater = "free_water",
+        TwoCompartments = "two_compartments" }
 }
 words! {
     /// Whether a run could tell its removal rate.

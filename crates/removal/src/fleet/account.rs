@@ -280,7 +280,8 @@ fn with_runs(
     if let Ok(fixed) = drydown_stats::linear::Design::from_columns(other.y.len(), columns) {
         other.fixed = fixed;
     }
-    for (group, level) in other.groups.iter_mut().zip([unit, oil, cell]) {
+    // The fourth group is the unit's sensor.
+    for (group, level) in other.groups.iter_mut().zip([unit, oil, cell, unit]) {
         group.levels.extend(std::iter::repeat_n(level, n));
         group.n_levels = group.n_levels.max(level + 1);
     }

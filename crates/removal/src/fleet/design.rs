@@ -10,7 +10,7 @@ use drydown_stats::robust;
 
 use super::FleetRun;
 use crate::config::FleetConfig;
-use crate::rows::{RemovalRun, RunStatus};
+use crate::rows::{Regime, RemovalRun, RunStatus};
 
 /// The covariates, in the order of the design's columns after the intercept.
 pub(super) const COVARIATES: [&str; 4] = ["temperature", "pressure", "flow", "pump"];
@@ -18,7 +18,7 @@ pub(super) const N_COVARIATES: usize = COVARIATES.len();
 /// Ways in which a volume is known: dip, nameplate, guess.
 pub(super) const N_BASES: usize = 3;
 /// Place of the reservoirs' first group among the model's groups; one for each basis.
-pub(super) const RESERVOIR_GROUP: usize = 3;
+pub(super) const RESERVOIR_GROUP: usize = 4;
 
 const KELVIN: f64 = 273.15;
 /// A variance that leaves a padding row without any say.
@@ -101,6 +101,7 @@ pub(super) fn to_fleet(
         .collect();
     rows.sort_by(|a, b| (a.at, &a.run_id).cmp(&(b.at, &b.run_id)));
     fleet.rows = rows;
+    doubt_badly_mixed(&mut fleet, runs, config);
     let cells: BTreeSet<(usize, usize)> =
         fleet.rows.iter().map(|row| (row.unit, row.oil)).collect();
     fleet.cells = cells.into_iter().collect();
@@ -114,6 +115,31 @@ pub(super) fn to_fleet(
         row.cell = number.get(&(row.unit, row.oil)).copied().unwrap_or(0);
     }
     fleet
+}
+
+/// Raises the variance of runs that disagree with the others on how their reservoir mixes: a run that could not tell
+/// the two compartments which the others show has the rate of the loop, up to `1/share` times too large; a lone one
+/// that shows them where the others do not is too low by as much.
+fn doubt_badly_mixed(fleet: &mut Fleet, runs: &[FleetRun<'_>], config: &FleetConfig) {
+    let told: BTreeSet<&RunId> = runs
+        .iter()
+        .filter(|run| run.fit.regime == Some(Regime::TwoCompartments))
+        .map(|run| &run.fit.run_id)
+        .collect();
+    let mut counts = vec![(0_usize, 0_usize); fleet.reservoirs.len()];
+    for row in &fleet.rows {
+        if let Some((n, n_told)) = counts.get_mut(row.reservoir) {
+            *n += 1;
+            *n_told += usize::from(told.contains(&row.run_id));
+        }
+    }
+    for row in &mut fleet.rows {
+        let (n, n_told) = counts.get(row.reservoir).copied().unwrap_or((0, 0));
+        let badly_mixed = n_told > 0 && n_told as f64 >= config.badly_mixed_share * n as f64;
+        if badly_mixed != told.contains(&row.run_id) {
+            row.variance += config.badly_mixed_log_sd.powi(2);
+        }
+    }
 }
 
 /// Stated widths of the log volumes, one list for each basis.
@@ -232,7 +258,7 @@ fn log_variance(fit: &RemovalRun) -> Option<f64> {
     (sd.is_finite() && sd < 3.0).then(|| sd.max(LOG_SE_MIN).powi(2))
 }
 
-/// The crossed model of the pooled runs: groups unit, oil, cell, and reservoir once for each basis of its volume.
+/// The crossed model of the pooled runs: groups unit, oil, cell, the unit's sensor, and reservoir once for each basis of its volume.
 ///
 /// A basis states how wrong its volumes are; what the fleet's runs show corrects the statement, basis by basis.
 /// Slopes have weak priors, so that a covariate that never moved keeps an honest width. With fewer runs
@@ -283,6 +309,14 @@ pub(super) fn to_model(
         group(|row| row.unit, fleet.units.len(), estimated()),
         group(|row| row.oil, fleet.oils.len(), estimated()),
         group(|row| row.cell, fleet.cells.len(), estimated()),
+        // What a unit's sensor does to all its runs alike is an error, no part of the unit's work.
+        group(
+            |row| row.unit,
+            fleet.units.len(),
+            Spread::Known {
+                sds: vec![config.sensor_log_sd; fleet.units.len()],
+            },
+        ),
     ];
     groups.extend(fleet.reservoir_sds.iter().map(|sds| {
         let spread = if sds.iter().any(|sd| *sd > 0.0) {

@@ -11,6 +11,8 @@ mod account_tests;
 mod basis;
 mod cells;
 mod design;
+#[cfg(test)]
+mod mixing_tests;
 mod quarters;
 mod side;
 #[cfg(test)]

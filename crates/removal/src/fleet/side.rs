@@ -5,11 +5,12 @@ use std::collections::BTreeMap;
 use drydown_physics::saturation;
 use drydown_runs::history::Registers;
 use drydown_stats::regress::{Screen, screen_covariates};
-use drydown_stats::robust;
+use drydown_stats::{normal, robust};
 
 use super::design::{COVARIATES, Fleet, N_COVARIATES};
 use super::{FleetRun, UnitCapacity, VapourFraction};
 use crate::config::FleetConfig;
+use crate::rows::RunStatus;
 use crate::run::solubility_ppm;
 
 /// Covariates screened by least squares within cells; empty where there are too few runs.
@@ -56,9 +57,13 @@ pub(super) fn screen(fleet: &Fleet) -> Vec<Screen> {
 ///
 /// `between` and `within` are the spreads of units and of runs that a fleet without many runs is taken to have.
 fn pooled(values: &[f64], fleet_mean: f64, between: f64, within: f64) -> (f64, f64) {
-    let n = values.len() as f64;
     let own = robust::huber_mean(values, 1.345).unwrap_or(fleet_mean);
-    let own_precision = n / (within * within);
+    pooled_mean((own, values.len()), fleet_mean, between, within)
+}
+
+/// The same from a unit's own mean and the number of runs behind it.
+fn pooled_mean((own, n): (f64, usize), fleet_mean: f64, between: f64, within: f64) -> (f64, f64) {
+    let own_precision = n as f64 / (within * within);
     let prior_precision = 1.0 / (between * between);
     let precision = own_precision + prior_precision;
     let mean = (own_precision * own + prior_precision * fleet_mean) / precision;
@@ -109,6 +114,10 @@ pub(super) fn pool_capacities(runs: &[FleetRun<'_>], fleet: &Fleet) -> Vec<UnitC
 }
 
 /// Mole fraction of water in the chamber gas by unit, from the floors of runs that came near them.
+///
+/// A floor is told only where it stands out from the sensor's own error, so that told floors alone are the high ones.
+/// A run that does not tell its floor says that it lies below the run's end, and counts with its mean under that
+/// (one step of expectation-maximisation from the prior); it adds nothing to the precision.
 pub(super) fn pool_vapour(
     runs: &[FleetRun<'_>],
     registers: &Registers,
@@ -118,18 +127,30 @@ pub(super) fn pool_vapour(
     const BETWEEN: f64 = 0.4;
     const WITHIN: f64 = 0.6;
     const PRIOR: f64 = 0.05;
-    let mut by_unit: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
+    let mut by_unit: BTreeMap<usize, Told> = BTreeMap::new();
     for run in runs {
         let Ok(unit) = fleet.units.binary_search(&run.fit.unit_id) else {
             continue;
         };
-        if let Some(fraction) = vapour_fraction(run, registers, config) {
-            by_unit.entry(unit).or_default().push(fraction.ln());
+        match vapour_fraction(run, registers, config) {
+            Some((fraction, true)) => {
+                let told = by_unit.entry(unit).or_default();
+                told.values.push(fraction.ln());
+                told.n += 1;
+            }
+            Some((bound, false)) => {
+                let value = mean_below(PRIOR.ln(), BETWEEN.hypot(WITHIN), bound.ln());
+                by_unit.entry(unit).or_default().values.push(value);
+            }
+            None => {}
         }
     }
-    let all: Vec<f64> = by_unit.values().flatten().copied().collect();
+    let all: Vec<f64> = by_unit
+        .values()
+        .flat_map(|told| told.values.iter().copied())
+        .collect();
     // The prior counts as four runs.
-    let n = all.len() as f64;
+    let n = by_unit.values().map(|told| told.n).sum::<usize>() as f64;
     let own = robust::huber_mean(&all, 1.345).unwrap_or(PRIOR.ln());
     let fleet_mean = (n * own + 4.0 * PRIOR.ln()) / (n + 4.0);
     fleet
@@ -137,28 +158,68 @@ pub(super) fn pool_vapour(
         .iter()
         .enumerate()
         .map(|(idx, unit)| {
-            let values = by_unit.get(&idx).map_or(&[] as &[f64], Vec::as_slice);
-            let (log_mean, log_sd) = pooled(values, fleet_mean, BETWEEN, WITHIN);
+            let (own, n) = by_unit.get(&idx).map_or((None, 0), |told| {
+                (robust::huber_mean(&told.values, 1.345), told.n)
+            });
+            let own = own.unwrap_or(fleet_mean);
+            let (log_mean, log_sd) = pooled_mean((own, n), fleet_mean, BETWEEN, WITHIN);
             VapourFraction {
                 unit_id: unit.clone(),
                 log_mean,
                 log_sd,
-                n_runs: i64::try_from(values.len()).unwrap_or(i64::MAX),
+                n_runs: i64::try_from(n).unwrap_or(i64::MAX),
             }
         })
         .collect()
 }
 
-/// What the floor of one run says of its gas; None where the run ended far above its floor.
-fn vapour_fraction(run: &FleetRun<'_>, registers: &Registers, config: &FleetConfig) -> Option<f64> {
-    let floor = run.fit.floor_ppm.filter(|floor| *floor > 0.0)?;
-    if run.fit.end_ppm? > 2.0 * floor {
+/// Logs of the vapour fractions of one unit's runs, and how many of them were told.
+#[derive(Clone, Debug, Default)]
+struct Told {
+    values: Vec<f64>,
+    n: usize,
+}
+
+/// Mean of a normal law below a bound.
+fn mean_below(mean: f64, sd: f64, bound: f64) -> f64 {
+    let z = (bound - mean) / sd;
+    let ln_density = -0.5 * z * z - 0.5 * (2.0 * std::f64::consts::PI).ln();
+    mean - sd * (ln_density - normal::ln_cdf(z)).exp()
+}
+
+/// What one run says of its gas: its floor's fraction (true), or one that the floor's is below (false).
+fn vapour_fraction(
+    run: &FleetRun<'_>,
+    registers: &Registers,
+    config: &FleetConfig,
+) -> Option<(f64, bool)> {
+    if run.fit.status != RunStatus::Identified {
         return None;
     }
+    let end_ppm = run.fit.end_ppm.filter(|end| *end > 0.0)?;
+    let told = run
+        .fit
+        .floor_ppm
+        .filter(|floor| *floor > 0.0 && end_ppm <= 2.0 * floor);
+    let level = told.unwrap_or(end_ppm);
     let degc = run.run.oil_degc.unwrap_or(config.reference_degc);
     let chamber_kpa = run.run.chamber_kpa.filter(|kpa| *kpa > 0.0)?;
     let oil = run.fit.oil_type.as_ref().and_then(|oil| registers.oil(oil));
     let solubility = solubility_ppm(oil, degc)?;
-    let fraction = floor / solubility * saturation::pressure_kpa(degc) / chamber_kpa;
-    (fraction.is_finite() && fraction > 0.0).then_some(fraction.min(1.0))
+    let fraction = level / solubility * saturation::pressure_kpa(degc) / chamber_kpa;
+    (fraction.is_finite() && fraction > 0.0).then_some((fraction.min(1.0), told.is_some()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_mean_below_a_bound_is_that_of_the_truncated_normal() {
+        // Mean of a standard normal below 0 is -sqrt(2/pi); far above, the bound says nothing.
+        assert!((mean_below(0.0, 1.0, 0.0) + (2.0 / std::f64::consts::PI).sqrt()).abs() < 1e-12);
+        assert!((mean_below(1.0, 0.5, 6.0) - 1.0).abs() < 1e-9);
+        // Far below, it is the bound less about sd over the distance.
+        assert!((mean_below(0.0, 1.0, -20.0) + 20.05).abs() < 0.01);
+    }
 }

@@ -17,6 +17,8 @@ pub(super) struct Conditions<'a> {
     oil: Option<&'a Oil>,
     flow_lpm: Option<f64>,
     oil_degc: Option<f64>,
+    /// Mean log of the chamber's pressure while drying, kPa.
+    ln_kpa: Option<f64>,
     flow_exponent: f64,
     temperature_slope_k: f64,
 }
@@ -37,6 +39,7 @@ impl<'a> Conditions<'a> {
             oil: input.oil,
             flow_lpm: input.run.flow_lpm.or_else(|| drying(|p| p.flow_lpm)),
             oil_degc: input.run.oil_degc.or_else(|| drying(|p| p.oil_degc)),
+            ln_kpa: drying(|p| p.chamber_kpa.filter(|kpa| *kpa > 0.0).map(f64::ln)),
             flow_exponent: config.flow_exponent,
             temperature_slope_k: config.temperature_slope_k,
         }
@@ -48,8 +51,11 @@ impl<'a> Conditions<'a> {
         let Some(point) = self.series.get(idx).or_else(|| self.series.last()) else {
             return Step {
                 hours,
+                idle_hours: 0.0,
                 factor: 1.0,
                 solubility_ppm: f64::INFINITY,
+                ln_pressure: 0.0,
+                inverse_kelvin: 0.0,
             };
         };
         let by_flow = match (point.flow_lpm, self.flow_lpm) {
@@ -64,11 +70,14 @@ impl<'a> Conditions<'a> {
             _ if point.phase == Phase::PumpDown => 0.0,
             _ => 1.0,
         };
-        let by_temperature = match (point.oil_degc, self.oil_degc) {
-            (Some(now), Some(mean)) => {
-                (-self.temperature_slope_k * (1.0 / (now + KELVIN) - 1.0 / (mean + KELVIN))).exp()
-            }
-            _ => 1.0,
+        let inverse_kelvin = match (point.oil_degc, self.oil_degc) {
+            (Some(now), Some(mean)) => 1.0 / (now + KELVIN) - 1.0 / (mean + KELVIN),
+            _ => 0.0,
+        };
+        let by_temperature = (-self.temperature_slope_k * inverse_kelvin).exp();
+        let ln_pressure = match (point.chamber_kpa, self.ln_kpa) {
+            (Some(now), Some(mean)) if now > 0.0 => now.ln() - mean,
+            _ => 0.0,
         };
         let solubility_ppm = point
             .oil_degc
@@ -77,8 +86,11 @@ impl<'a> Conditions<'a> {
             .unwrap_or(f64::INFINITY);
         Step {
             hours,
+            idle_hours: 0.0,
             factor: by_flow * by_temperature,
             solubility_ppm,
+            ln_pressure,
+            inverse_kelvin,
         }
     }
 }

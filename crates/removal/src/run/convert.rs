@@ -10,6 +10,7 @@ use crate::config::RunFitConfig;
 use crate::rows::{LimitedBy, Regime, RemovalRun, RunStatus};
 use drydown_physics::steam::latent_kj_per_kg;
 use drydown_physics::vacuum::pump_water_kg_per_h;
+use drydown_stats::normal;
 
 /// Gas at the vacuum pump's inlet, °C: behind the condenser (common practice, no source).
 const GAS_DEGC: f64 = 40.0;
@@ -65,6 +66,7 @@ pub(super) fn to_row(
     row.residual_phi = (!points.sensor.is_empty()).then_some(fit.phi);
     let mut notes = vec![verdict.why.clone()];
     let has_ends = matches!(verdict.status, RunStatus::Identified | RunStatus::OneSided);
+    notes.extend(mixing_note(fit).filter(|_| has_ends));
     if has_ends {
         row.regime = Some(to_regime(fit));
         row.removal_rate_lower_90 = fit.ln_rate_lower.map(f64::exp);
@@ -75,7 +77,8 @@ pub(super) fn to_row(
     if has_ends && row.regime != Some(Regime::Capacity) {
         row.removal_rate_per_h = finite(rate);
         row.removal_rate_se = fit.ln_rate_se.and_then(|se| finite(se * rate));
-        row.floor_ppm = finite(values.law.asymptote_ppm);
+        row.floor_ppm = told_floor(fit, config);
+        notes.push(floor_note(fit, config));
         row.dried_flow_lpm = input
             .reservoir
             .and_then(|reservoir| reservoir.volume_l)
@@ -98,6 +101,38 @@ pub(super) fn to_row(
     row
 }
 
+/// The end level where the data tell it: the prior alone is no floor of this run.
+fn told_floor(fit: &Fit<'_>, config: &RunFitConfig) -> Option<f64> {
+    let told = fit.ln_end_sd? <= config.floor_log_sd_max;
+    let floor = fit.model.values(&fit.theta).law.asymptote_ppm;
+    told.then_some(floor).and_then(finite)
+}
+
+/// The floor with its interval, or that there is none.
+fn floor_note(fit: &Fit<'_>, config: &RunFitConfig) -> String {
+    match (told_floor(fit, config), fit.ln_end_sd) {
+        (Some(floor), Some(sd)) => {
+            let factor = (normal::quantile(0.5 + 0.5 * config.level) * sd).exp();
+            format!(
+                "floor {floor:.0} ppm ({:.0} to {:.0})",
+                floor / factor,
+                floor * factor
+            )
+        }
+        _ => "the data do not tell the floor".into(),
+    }
+}
+
+/// What a badly mixed reservoir looked like.
+fn mixing_note(fit: &Fit<'_>) -> Option<String> {
+    let mixing = fit.model.values(&fit.theta).law.mixing?;
+    Some(format!(
+        "badly mixed: about {:.0} % of the oil passes the unit and exchanges {:.0} % of the volume an hour with the rest",
+        100.0 * mixing.loop_share,
+        100.0 * mixing.exchange_per_h
+    ))
+}
+
 /// Which law the fitted run followed.
 pub(super) fn to_regime(fit: &Fit<'_>) -> Regime {
     let values = fit.model.values(&fit.theta);
@@ -111,7 +146,9 @@ pub(super) fn to_regime(fit: &Fit<'_>) -> Regime {
             return Regime::Mixed;
         }
     }
-    if fit.model.shape.free_water {
+    if law.mixing.is_some() {
+        Regime::TwoCompartments
+    } else if fit.model.shape.free_water {
         Regime::FreeWater
     } else {
         Regime::FirstOrder
@@ -130,7 +167,9 @@ fn capacity_kg_per_h(input: &RunInput<'_>, ppm_per_h: f64, config: &RunFitConfig
 /// The vacuum pump or the heater, whichever could have been the cap; transfer where nothing capped the run.
 fn to_limit(input: &RunInput<'_>, row: &RemovalRun) -> Option<LimitedBy> {
     match row.regime? {
-        Regime::FirstOrder | Regime::FreeWater => return Some(LimitedBy::Transfer),
+        Regime::FirstOrder | Regime::FreeWater | Regime::TwoCompartments => {
+            return Some(LimitedBy::Transfer);
+        }
         Regime::Capacity | Regime::Mixed => {}
     }
     let capacity = row.capacity_kg_per_h?;

@@ -5,6 +5,8 @@
 //! integrated exactly, so the length of a step costs no accuracy. Textbook mass balance
 //! (kidney loop); the two-regime case is checked against a numerical solution.
 
+use super::mixing::{self, Mixing, Parts};
+
 /// The law of one run.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Law {
@@ -16,6 +18,19 @@ pub(crate) struct Law {
     pub(crate) capacity_ppm_per_h: f64,
     /// Rate of free water over that of dissolved water.
     pub(crate) free_ratio: f64,
+    /// How the reservoir mixes; None where it is one well-mixed body. Neither cap nor free water go with it.
+    pub(crate) mixing: Option<Mixing>,
+    /// Departure of the rate's slopes from what each step's factor holds.
+    pub(crate) slopes: Slopes,
+}
+
+/// How the log of the rate goes with conditions within a run, beyond what the steps' factors already hold.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Slopes {
+    /// Per logarithm of the chamber's pressure.
+    pub(crate) per_ln_pressure: f64,
+    /// Per 1/K, K.
+    pub(crate) per_inverse_kelvin: f64,
 }
 
 /// The conditions of one step.
@@ -23,15 +38,33 @@ pub(crate) struct Law {
 pub(crate) struct Step {
     /// Working hours.
     pub(crate) hours: f64,
+    /// Hours on the wall clock beyond the working hours: the reservoir mixes on while the unit stands.
+    pub(crate) idle_hours: f64,
     /// Multiplier of the rate (flow, temperature); 0 where no oil flows.
     pub(crate) factor: f64,
     /// Solubility at the step's temperature, ppm; infinite where not known.
     pub(crate) solubility_ppm: f64,
+    /// Log of the chamber's pressure over the run's mean, and inverse temperature less the run's mean, 1/K.
+    pub(crate) ln_pressure: f64,
+    pub(crate) inverse_kelvin: f64,
+}
+
+impl Step {
+    /// The rate's multiplier once the run's own slopes are known.
+    pub(super) fn factor_under(&self, slopes: Slopes) -> f64 {
+        let moved = slopes.per_ln_pressure * self.ln_pressure
+            - slopes.per_inverse_kelvin * self.inverse_kelvin;
+        if moved == 0.0 {
+            self.factor
+        } else {
+            self.factor * moved.exp()
+        }
+    }
 }
 
 /// Water at the end of a step that starts at `start_ppm`, ppm.
 pub(crate) fn advance(law: &Law, step: &Step, start_ppm: f64) -> f64 {
-    let rate = law.rate_per_h * step.factor;
+    let rate = law.rate_per_h * step.factor_under(law.slopes);
     let floor = law.asymptote_ppm;
     if rate <= 0.0 || step.hours <= 0.0 {
         return start_ppm;
@@ -81,6 +114,17 @@ pub(crate) fn advance(law: &Law, step: &Step, start_ppm: f64) -> f64 {
 /// Water at every node of a timeline: `steps[i]` leads from node i−1 to node i, the first starts at `start_ppm`.
 pub(crate) fn path(law: &Law, steps: &[Step], start_ppm: f64, out: &mut Vec<f64>) {
     out.clear();
+    if let Some(mixing) = &law.mixing {
+        let mut parts = Parts {
+            in_loop_ppm: start_ppm,
+            rest_ppm: start_ppm,
+        };
+        for step in steps {
+            parts = mixing::advance(law, mixing, step, parts);
+            out.push(parts.in_loop_ppm);
+        }
+        return;
+    }
     let mut water = start_ppm;
     for step in steps {
         water = advance(law, step, water);
@@ -98,14 +142,19 @@ mod tests {
             asymptote_ppm: 30.0,
             capacity_ppm_per_h,
             free_ratio,
+            mixing: None,
+            slopes: Slopes::default(),
         }
     }
 
     fn step(hours: f64) -> Step {
         Step {
             hours,
+            idle_hours: 0.0,
             factor: 1.0,
             solubility_ppm: f64::INFINITY,
+            ln_pressure: 0.0,
+            inverse_kelvin: 0.0,
         }
     }
 
@@ -137,9 +186,9 @@ mod tests {
             let exact = advance(
                 &law,
                 &Step {
-                    hours: 3.0,
                     factor: 0.8,
                     solubility_ppm: solubility,
+                    ..step(3.0)
                 },
                 900.0,
             );
@@ -166,9 +215,9 @@ mod tests {
     #[test]
     fn without_flow_nothing_happens() {
         let still = Step {
-            hours: 5.0,
             factor: 0.0,
             solubility_ppm: 100.0,
+            ..step(5.0)
         };
         assert!((advance(&law(1.0, f64::INFINITY, 1.0), &still, 500.0) - 500.0).abs() < 1e-12);
     }

@@ -2,7 +2,10 @@
 
 use drydown_stats::{normal, optimise};
 
-use super::model::{Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape};
+use super::curve::Step;
+use super::model::{
+    LN_EXCHANGE, LOOP_SHARE_LOGIT, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape,
+};
 use super::noise::Noise;
 use super::points::Points;
 use super::solve::{Solution, inverse_diagonal, solve};
@@ -23,6 +26,8 @@ pub(super) struct Fit<'a> {
     /// Ends of the profile interval of ln k; None where open.
     pub(super) ln_rate_lower: Option<f64>,
     pub(super) ln_rate_upper: Option<f64>,
+    /// Standard deviation of the log of the end level, prior included.
+    pub(super) ln_end_sd: Option<f64>,
     pub(super) phi: f64,
     /// Factor on the variance of ln k for the uncertain memory of the errors.
     variance_growth: f64,
@@ -42,6 +47,8 @@ pub(super) fn fit_best<'a>(
         free_water: false,
         gain,
         outlet,
+        slopes: conditions_moved(points, config),
+        mixing: false,
     };
     let mut best = fit_shape(points, config, plain, priors, &[1.0, 0.3, 3.0]);
     if free_water {
@@ -91,6 +98,19 @@ pub(super) fn fit_best<'a>(
             best = other;
         }
     }
+    // A curve that fits leaves errors without much memory; a sample after the stop can show a rebound.
+    let in_doubt = best.phi > 0.3 || points.lab.iter().any(|point| point.after_h > 0.0);
+    if exact >= 12 && in_doubt && !best.model.shape.free_water {
+        let mixing = Shape {
+            capacity: false,
+            mixing: true,
+            ..best.model.shape
+        };
+        let other = fit_shape(points, config, mixing, priors, &[1.0]);
+        if other.deviance + config.mixing_deviance < best.deviance {
+            best = other;
+        }
+    }
     // From here on the errors are those of the restricted likelihood, the curve refitted under them.
     for _ in 0..2 {
         (best.model.noise, best.variance_growth) = best.model.fit_noise_restricted(&best.theta);
@@ -99,6 +119,27 @@ pub(super) fn fit_best<'a>(
     best.phi = best.model.noise.phi;
     profile(&mut best);
     best
+}
+
+/// Whether pressure or temperature moved so much within the run that the rate's own slopes matter.
+fn conditions_moved(points: &Points, config: &RunFitConfig) -> bool {
+    const LEAST: f64 = 0.05;
+    let working = || {
+        points
+            .steps
+            .iter()
+            .filter(|step| step.hours * step.factor > 0.0)
+    };
+    let total: f64 = working().map(|step| step.hours).sum();
+    let spread = |of: fn(&Step) -> f64| {
+        let mean = working().map(|step| step.hours * of(step)).sum::<f64>() / total;
+        let square = working()
+            .map(|step| step.hours * (of(step) - mean).powi(2))
+            .sum::<f64>();
+        (square / total).sqrt()
+    };
+    config.pressure_slope_sd * spread(|step| step.ln_pressure) > LEAST
+        || config.temperature_slope_sd_k * spread(|step| step.inverse_kelvin) > LEAST
 }
 
 /// The steepest mean fall that the fitted curve shows, ppm/h.
@@ -112,7 +153,8 @@ fn steepest(fit: &Fit<'_>) -> f64 {
         values.start_ppm,
         &mut water,
     );
-    let end = water.last().copied().unwrap_or(values.start_ppm);
+    let end = water.get(fit.model.points.end_node).copied();
+    let end = end.unwrap_or(values.start_ppm);
     let initial = values.law.rate_per_h * (values.start_ppm - values.law.asymptote_ppm);
     let mean = (values.start_ppm - end) / hours;
     (initial.max(1e-6) * mean.max(1e-6)).sqrt()
@@ -176,6 +218,7 @@ fn fit_from<'a>(mut model: Model<'a>, start: &[f64]) -> Fit<'a> {
         ln_rate_se: None,
         ln_rate_lower: None,
         ln_rate_upper: None,
+        ln_end_sd: None,
         phi,
         variance_growth: 1.0,
     }
@@ -238,6 +281,12 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
     if shape.outlet {
         theta.push(priors.outlet.mean);
     }
+    if shape.slopes {
+        theta.extend([0.0, 0.0]);
+    }
+    if shape.mixing {
+        theta.extend([LOOP_SHARE_LOGIT.mean, LN_EXCHANGE.mean]);
+    }
     theta
 }
 
@@ -249,6 +298,9 @@ fn profile(fit: &mut Fit<'_>) {
     fit.ln_rate_se = variance
         .map(|cell| (cell * fit.variance_growth).sqrt())
         .filter(|se| se.is_finite());
+    fit.ln_end_sd = inverse_diagonal(&refit.information, 1)
+        .map(|cell| (cell * fit.variance_growth).sqrt())
+        .filter(|sd| sd.is_finite());
     let quantile = interval_quantile(fit);
     let limit = quantile * quantile * fit.variance_growth;
     let best = refit.theta.first().copied().unwrap_or(0.0);
@@ -258,8 +310,13 @@ fn profile(fit: &mut Fit<'_>) {
     let theta = &refit.theta;
     // Each point starts where the one before it ended.
     let last = std::cell::RefCell::new(theta.clone());
+    let warm = std::cell::Cell::new(true);
     let excess = |ln_rate: f64| {
-        let mut start = last.borrow().clone();
+        let mut start = if warm.get() {
+            last.borrow().clone()
+        } else {
+            theta.clone()
+        };
         if let Some(cell) = start.first_mut() {
             *cell = ln_rate;
         }
@@ -272,8 +329,20 @@ fn profile(fit: &mut Fit<'_>) {
         let (inside, outside) = optimise::expand_bracket(excess, best, step, bound)?;
         optimise::brent_root(excess, inside, outside, 2e-3)
     };
-    fit.ln_rate_lower = end(-step, low);
-    fit.ln_rate_upper = end(step, high);
+    // Where a warm start led astray, the same search from the best point each time.
+    let either = |step: f64, bound: f64| {
+        warm.set(true);
+        end(step, bound).or_else(|| {
+            warm.set(false);
+            end(step, bound)
+        })
+    };
+    // The law holds the rate constant but for its slopes; a real one wanders by more than the sensor's noise alone.
+    let law_sd = fit.model.config.law_log_sd;
+    let widened = |end: f64| best + (end - best).signum() * (end - best).hypot(quantile * law_sd);
+    fit.ln_rate_lower = either(-step, low).map(widened);
+    fit.ln_rate_upper = either(step, high).map(widened);
+    fit.ln_rate_se = fit.ln_rate_se.map(|se| se.hypot(law_sd));
 }
 
 /// Student's quantile at the run's own number of independent sensor values; the normal one for samples alone.

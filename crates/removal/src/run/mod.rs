@@ -11,6 +11,9 @@ mod convert;
 mod curve;
 mod fit;
 mod marks;
+mod mixing;
+#[cfg(test)]
+mod mixing_tests;
 mod model;
 mod noise;
 mod points;

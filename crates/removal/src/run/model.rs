@@ -9,7 +9,8 @@ use drydown_runs::history::Censor;
 use drydown_stats::{normal, robust};
 
 use super::bottom::Says;
-use super::curve::{Law, path};
+use super::curve::{Law, Slopes, path};
+use super::mixing::Mixing;
 use super::noise::{Noise, whiten, whitened_sum};
 use super::points::{LabPoint, Points, SensorPoint};
 use crate::config::RunFitConfig;
@@ -18,6 +19,15 @@ use crate::config::RunFitConfig;
 pub(super) const RATE_MIN: f64 = 1e-4;
 pub(super) const RATE_MAX: f64 = 60.0;
 
+const STANDARD: Prior = Prior { mean: 0.0, sd: 1.0 };
+/// Logit of the loop's share: about two thirds, from four to nine tenths (common practice, no source).
+pub(super) const LOOP_SHARE_LOGIT: Prior = Prior { mean: 0.7, sd: 0.8 };
+/// Log of the exchange: 5 % of the volume an hour, within a factor of about five (common practice, no source).
+pub(super) const LN_EXCHANGE: Prior = Prior {
+    mean: -3.0,
+    sd: 1.0,
+};
+
 /// Which unknowns a model has beyond the four of every run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Shape {
@@ -25,6 +35,10 @@ pub(super) struct Shape {
     pub(super) free_water: bool,
     pub(super) gain: bool,
     pub(super) outlet: bool,
+    /// Slopes of the rate with pressure and temperature within the run.
+    pub(super) slopes: bool,
+    /// Two compartments: share of the loop, and exchange.
+    pub(super) mixing: bool,
 }
 
 /// Prior law of one unknown: mean and standard deviation on the scale of the unknown.
@@ -63,8 +77,12 @@ pub(super) struct Model<'a> {
     pub(super) noise: Noise,
     pub(super) sensor_scale: Vec<f64>,
     pub(super) lab_scale: Vec<f64>,
+    /// The same for a sample that lies above the curve: water also comes back after the stop.
+    pub(super) lab_scale_above: Vec<f64>,
     /// Prior standard deviation of the sensor's offset, ppm.
     offset_sd_ppm: f64,
+    /// Median solubility at the sensor's points, ppm; 0 where not known.
+    typical_solubility_ppm: f64,
 }
 
 impl<'a> Model<'a> {
@@ -85,15 +103,19 @@ impl<'a> Model<'a> {
             },
             sensor_scale: Vec::new(),
             lab_scale: Vec::new(),
+            lab_scale_above: Vec::new(),
             offset_sd_ppm: offset_sd_ppm(points, config),
+            typical_solubility_ppm: typical_solubility_ppm(points),
         };
         let sensor: Vec<f64> = points.sensor.iter().map(|point| point.water_ppm).collect();
         let lab: Vec<f64> = points.lab.iter().map(|point| point.water_ppm).collect();
-        model.set_scales(&sensor, &lab);
+        let all = || sensor.iter().chain(&lab).copied();
+        let fall_ppm = all().fold(0.0, f64::max) - all().fold(f64::INFINITY, f64::min);
+        model.set_scales(&sensor, &lab, fall_ppm);
         model
     }
 
-    fn set_scales(&mut self, sensor: &[f64], lab: &[f64]) {
+    fn set_scales(&mut self, sensor: &[f64], lab: &[f64], fall_ppm: f64) {
         let config = self.config;
         self.sensor_scale = sensor
             .iter()
@@ -107,6 +129,27 @@ impl<'a> Model<'a> {
                 config.lab_cv.hypot(absolute).hypot(point.extra_log_sd)
             })
             .collect();
+        self.lab_scale_above = lab
+            .iter()
+            .zip(&self.points.lab)
+            .zip(&self.lab_scale)
+            .map(|((mean, point), scale)| {
+                let rise_ppm = self.rise_ppm(point.after_h, fall_ppm);
+                scale.hypot((rise_ppm / mean.max(1.0)).ln_1p())
+            })
+            .collect();
+    }
+
+    /// How much water may have come back some hours after the stop, ppm: ingress, and what was not mixed
+    /// (the two-compartment law foretells the latter itself).
+    fn rise_ppm(&self, after_h: f64, fall_ppm: f64) -> f64 {
+        let config = self.config;
+        let ingress = config.sample_ingress_ppm_per_day * after_h / 24.0;
+        if self.shape.mixing {
+            return ingress;
+        }
+        let mixed = 1.0 - (-after_h / config.sample_mixing_h).exp();
+        ingress + config.sample_rise_share * fall_ppm.max(0.0) * mixed
     }
 
     /// Takes the scales from the fitted means instead of the values.
@@ -131,7 +174,9 @@ impl<'a> Model<'a> {
             .iter()
             .map(|point| lab_mean(&values, &water, point))
             .collect();
-        self.set_scales(&sensor, &lab);
+        let end = water.get(self.points.end_node).copied();
+        let fall_ppm = values.start_ppm - end.unwrap_or(values.start_ppm);
+        self.set_scales(&sensor, &lab, fall_ppm);
     }
 
     /// Standard deviation of the logarithm of the gain.
@@ -150,6 +195,10 @@ impl<'a> Model<'a> {
         let capacity = take(self.shape.capacity);
         let ratio = take(self.shape.free_water);
         let outlet = take(self.shape.outlet);
+        let per_ln_pressure = take(self.shape.slopes);
+        let per_inverse_kelvin = take(self.shape.slopes);
+        let loop_share = take(self.shape.mixing);
+        let exchange = take(self.shape.mixing);
         let at = |idx: usize| theta.get(idx).copied().unwrap_or(0.0);
         Values {
             law: Law {
@@ -158,6 +207,16 @@ impl<'a> Model<'a> {
                 capacity_ppm_per_h: capacity
                     .map_or(f64::INFINITY, |ln| ln.clamp(-12.0, 16.0).exp()),
                 free_ratio: ratio.map_or(1.0, |ln| ln.clamp(-2.0, 4.0).exp()),
+                mixing: loop_share.zip(exchange).map(|(logit, ln)| Mixing {
+                    loop_share: 1.0 / (1.0 + (-logit).exp()),
+                    exchange_per_h: ln.clamp(-12.0, 6.0).exp(),
+                }),
+                slopes: Slopes {
+                    per_ln_pressure: per_ln_pressure
+                        .map_or(0.0, |z| z * self.config.pressure_slope_sd),
+                    per_inverse_kelvin: per_inverse_kelvin
+                        .map_or(0.0, |z| z * self.config.temperature_slope_sd_k),
+                },
             },
             start_ppm: at(2).clamp(-3.0, 13.0).exp(),
             offset_ppm: at(3) * self.offset_sd_ppm,
@@ -187,7 +246,15 @@ impl<'a> Model<'a> {
         } else {
             seen
         };
-        values.gain * seen + values.offset_ppm
+        // The zero error of a value that comes from activity is an activity: it grows with the solubility as the
+        // oil warms, which a constant one would take for drying.
+        let offset = if self.points.from_activity && self.typical_solubility_ppm > 0.0 {
+            let ratio = solubility / self.typical_solubility_ppm;
+            values.offset_ppm * if ratio.is_finite() { ratio } else { 1.0 }
+        } else {
+            values.offset_ppm
+        };
+        values.gain * seen + offset
     }
 
     /// Residuals at the unknowns: sensor, laboratory, priors.
@@ -257,9 +324,12 @@ impl<'a> Model<'a> {
     }
 
     pub(super) fn push_lab(&self, values: &Values, water: &[f64], out: &mut Vec<f64>) {
-        for (point, scale) in self.points.lab.iter().zip(&self.lab_scale) {
+        let scales = self.lab_scale.iter().zip(&self.lab_scale_above);
+        for (point, (below, above)) in self.points.lab.iter().zip(scales) {
             let mean = lab_mean(values, water, point).max(1e-6);
-            let z = (point.water_ppm / mean).ln() / scale;
+            let log = (point.water_ppm / mean).ln();
+            // After the stop water comes back and none leaves: only a value below the curve speaks plainly.
+            let z = log / if log > 0.0 { above } else { below };
             out.push(match point.censor {
                 Censor::Exact => z,
                 Censor::Below => bound_residual(z),
@@ -275,11 +345,15 @@ impl<'a> Model<'a> {
         out.push(at(3));
         let mut next = 4;
         for (asked, prior) in [
-            (self.shape.gain, Prior { mean: 0.0, sd: 1.0 }),
+            (self.shape.gain, STANDARD),
             (self.shape.capacity, self.priors.ln_capacity),
             // Free water leaves faster than dissolved water: more than 90 % a pass is common practice, no source.
             (self.shape.free_water, Prior { mean: 0.5, sd: 0.5 }),
             (self.shape.outlet, self.priors.outlet),
+            (self.shape.slopes, STANDARD),
+            (self.shape.slopes, STANDARD),
+            (self.shape.mixing, LOOP_SHARE_LOGIT),
+            (self.shape.mixing, LN_EXCHANGE),
         ] {
             if asked {
                 out.push(toward(at(next), prior));
@@ -313,6 +387,12 @@ fn offset_sd_ppm(points: &Points, config: &RunFitConfig) -> f64 {
     if !points.from_activity {
         return config.sensor_offset_sd_ppm;
     }
+    config
+        .sensor_offset_sd_ppm
+        .hypot(config.sensor_offset_activity_sd * typical_solubility_ppm(points))
+}
+
+fn typical_solubility_ppm(points: &Points) -> f64 {
     let known: Vec<f64> = points
         .sensor
         .iter()
@@ -320,10 +400,7 @@ fn offset_sd_ppm(points: &Points, config: &RunFitConfig) -> f64 {
         .map(|step| step.solubility_ppm)
         .filter(|ppm| ppm.is_finite())
         .collect();
-    let solubility_ppm = robust::median(&known).unwrap_or(0.0);
-    config
-        .sensor_offset_sd_ppm
-        .hypot(config.sensor_offset_activity_sd * solubility_ppm)
+    robust::median(&known).unwrap_or(0.0)
 }
 
 fn at_outlet(values: &Values, content_ppm: f64) -> f64 {

@@ -36,6 +36,8 @@ pub(super) struct LabPoint {
     pub(super) outlet: bool,
     /// Standard deviation that the time outside the run adds to the logarithm.
     pub(super) extra_log_sd: f64,
+    /// Hours after the run's end; 0 within it and before.
+    pub(super) after_h: f64,
 }
 
 /// What a run's fit works on.
@@ -43,6 +45,8 @@ pub(super) struct LabPoint {
 pub(super) struct Points {
     /// `steps[i]` leads to node i; the first starts at the run's start.
     pub(super) steps: Vec<Step>,
+    /// Node of the run's end; nodes behind it belong to samples after the stop.
+    pub(super) end_node: usize,
     pub(super) sensor: Vec<SensorPoint>,
     pub(super) lab: Vec<LabPoint>,
     /// Width of one step of the sensor series, hours.
@@ -247,7 +251,9 @@ fn place_in_run(
         if age_h > config.sample_after_h + if day_only { 24.0 } else { 0.0 } {
             return Err("sample too long after the run");
         }
-        return Ok((end, config.sample_log_sd_per_day * age_h / 24.0));
+        // Its own time: the stretch between is ingress and mixing, not drying.
+        let at = if day_only { latest } else { taken };
+        return Ok((at, config.sample_log_sd_per_day * age_h / 24.0));
     }
     if day_only {
         return Err("sample time known to the day only");
@@ -276,10 +282,24 @@ fn lay_out(
     times.dedup();
     let conditions = Conditions::of(input, config);
     let mut worked = 0.0;
+    let mut before = run.started_at;
     for at in &times {
         let now = clock.worked_at(*at);
-        points.steps.push(conditions.step(*at, now - worked));
-        worked = now;
+        let mut step = conditions.step(*at, now - worked);
+        step.idle_hours = (at.hours_after(before) - step.hours).max(0.0);
+        points.steps.push(step);
+        (worked, before) = (now, *at);
+    }
+    points.end_node = times.len().saturating_sub(1);
+    let mut after: Vec<Stamp> = samples.iter().map(|(at, _, _)| *at).collect();
+    after.retain(|at| *at > run.ended_at);
+    after.sort_unstable();
+    after.dedup();
+    for at in &after {
+        let mut step = conditions.step(*at, 0.0);
+        step.idle_hours = at.hours_after(before).max(0.0);
+        points.steps.push(step);
+        before = *at;
     }
     let node = |at: Stamp| {
         times
@@ -309,7 +329,10 @@ fn lay_out(
         .iter()
         .filter_map(|(at, sample, extra)| {
             Some(LabPoint {
-                node: node(*at),
+                node: after
+                    .binary_search(at)
+                    .map_or_else(|_| node(*at), |idx| points.end_node + 1 + idx),
+                after_h: at.hours_after(run.ended_at).max(0.0),
                 water_ppm: sample.water_ppm?,
                 censor: sample.water_censor.unwrap_or(Censor::Exact),
                 outlet: sample.sample_point == Some(SamplePoint::UnitOutlet),

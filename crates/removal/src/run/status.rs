@@ -169,7 +169,10 @@ pub(super) fn end_ppm(fit: &Fit<'_>) -> f64 {
         values.start_ppm,
         &mut water,
     );
-    water.last().copied().unwrap_or(values.start_ppm)
+    water
+        .get(fit.model.points.end_node)
+        .copied()
+        .unwrap_or(values.start_ppm)
 }
 
 /// Scatter of one value near a level, ppm.
