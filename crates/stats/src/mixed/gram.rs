@@ -41,7 +41,12 @@ impl Gram {
     pub(super) fn of(laid: Laid<'_>) -> Option<Self> {
         let known_var = *laid.known_var.first()?;
         let n = laid.rows.len();
-        if n < FEWEST || laid.known_var.iter().any(|v| *v != known_var) {
+        if n < FEWEST
+            || laid
+                .known_var
+                .iter()
+                .any(|v| v.to_bits() != known_var.to_bits())
+        {
             return None;
         }
         let mean = laid.target.iter().sum::<f64>() / n as f64;

@@ -56,6 +56,56 @@ pub(super) struct Solution {
     pub(super) criterion: f64,
 }
 
+/// A fixed column that is 1 throughout (after its divisor) and whose effect is free.
+fn constant_column(model: &CrossedModel, divisors: &[f64]) -> Option<usize> {
+    let is_one = |value: f64| value.to_bits() == 1.0_f64.to_bits();
+    model
+        .fixed
+        .columns()
+        .iter()
+        .zip(divisors)
+        .enumerate()
+        .filter(|(j, _)| matches!(model.fixed_prior(*j), FixedPrior::Flat))
+        .find(|(_, (column, divisor))| column.iter().all(|value| is_one(value / *divisor)))
+        .map(|(j, _)| j)
+}
+
+/// The columns that meet each column in some row.
+fn neighbours(rows: &[Row], n_columns: usize) -> Vec<BTreeSet<usize>> {
+    let mut met: Vec<Vec<usize>> = vec![Vec::new(); n_columns];
+    for row in rows {
+        for (a, _) in row {
+            met[*a].extend(row.iter().map(|(b, _)| *b).filter(|b| b != a));
+        }
+    }
+    // A set made of a sorted list costs a tenth of one that grows neighbour by neighbour.
+    met.into_iter()
+        .map(|mut list| {
+            list.sort_unstable();
+            list.dedup();
+            list.into_iter().collect()
+        })
+        .collect()
+}
+
+/// Storage positions of each row's products, pair by pair.
+fn positions_of(
+    rows: &[Row],
+    position: &dyn Fn(usize, usize) -> Result<usize, StatsError>,
+) -> Result<Vec<Vec<usize>>, StatsError> {
+    rows.iter()
+        .map(|row| {
+            let mut out = Vec::with_capacity(row.len() * (row.len() + 1) / 2);
+            for (k, (a, _)) in row.iter().enumerate() {
+                for (b, _) in &row[..=k] {
+                    out.push(position(*a, *b)?);
+                }
+            }
+            Ok(out)
+        })
+        .collect()
+}
+
 impl System {
     pub(super) fn new(model: &CrossedModel) -> Result<Self, StatsError> {
         model.check()?;
@@ -94,39 +144,13 @@ impl System {
             })
             .collect();
         let total = fixed_start + p;
-        let mut met: Vec<Vec<usize>> = vec![Vec::new(); total];
-        for row in &rows {
-            for (a, _) in row {
-                met[*a].extend(row.iter().map(|(b, _)| *b).filter(|b| b != a));
-            }
-        }
-        // A set made of a sorted list costs a tenth of one that grows neighbour by neighbour.
-        let neighbours: Vec<BTreeSet<usize>> = met
-            .into_iter()
-            .map(|mut list| {
-                list.sort_unstable();
-                list.dedup();
-                list.into_iter().collect()
-            })
-            .collect();
-        let symbolic = Symbolic::new(neighbours, p);
+        let symbolic = Symbolic::new(neighbours(&rows, total), p);
         let missing = StatsError::OutOfRange {
             what: "pattern of the equations",
             value: f64::NAN,
         };
         let position = |a: usize, b: usize| symbolic.position(a, b).ok_or(missing.clone());
-        let positions = rows
-            .iter()
-            .map(|row| {
-                let mut out = Vec::with_capacity(row.len() * (row.len() + 1) / 2);
-                for (k, (a, _)) in row.iter().enumerate() {
-                    for (b, _) in &row[..=k] {
-                        out.push(position(*a, *b)?);
-                    }
-                }
-                Ok(out)
-            })
-            .collect::<Result<Vec<_>, StatsError>>()?;
+        let positions = positions_of(&rows, &position)?;
         let diagonal = (0..total)
             .map(|a| position(a, a))
             .collect::<Result<Vec<_>, _>>()?;
@@ -149,13 +173,7 @@ impl System {
             target: &target,
             places: symbolic.columns_of_entries(),
             n_columns: total,
-            constant: (0..p)
-                .filter(|j| matches!(model.fixed_prior(*j), FixedPrior::Flat))
-                .find(|j| {
-                    let column = &model.fixed.columns()[*j];
-                    column.iter().all(|v| v / fixed_scale[*j] == 1.0)
-                })
-                .map(|j| fixed_start + j),
+            constant: constant_column(model, &fixed_scale).map(|j| fixed_start + j),
         });
         Ok(Self {
             gram,
@@ -234,7 +252,9 @@ impl System {
 
     /// Whether no observation's variance is inflated.
     fn is_even(&self) -> bool {
-        self.inflation.iter().all(|factor| *factor == 1.0)
+        self.inflation
+            .iter()
+            .all(|factor| factor.to_bits() == 1.0_f64.to_bits())
     }
 
     /// As [`Self::solve`], from the sums over the observations.
