@@ -144,17 +144,19 @@ pub(crate) fn judge(fleets: &[Figures]) {
     println!(
         "  removal: coverage {own:.3} (own runs), {unseen:.3} (never seen), {runs:.3} (run profiles); rmse of log {rmse:.3}; bias of run rates {bias:+.3}"
     );
+    // Nominal 0.9. Fourteen fleets not looked at before (seeds 51 to 64) give 0.894, 0.889 and 0.869
+    // together; one fleet has 70 to 100 cells with runs of their own, and cells share units and oils.
     assert!(
-        (0.80..=0.98).contains(&own),
+        (0.84..=0.96).contains(&own),
         "coverage of cells with runs of their own: {own}"
     );
     assert!(
-        (0.78..=0.99).contains(&unseen),
+        (0.80..=0.97).contains(&unseen),
         "coverage of cells never seen: {unseen}"
     );
     assert!(
-        (0.75..=0.97).contains(&runs),
+        (0.83..=0.93).contains(&runs),
         "coverage of the runs' profile intervals: {runs}"
     );
-    assert!(rmse < 0.25, "error of log removal per pass: {rmse}");
+    assert!(rmse < 0.13, "error of log removal per pass: {rmse}");
 }

@@ -122,17 +122,19 @@ pub(crate) fn judge(fleets: &[Figures]) {
         "  reservoirs: Brier {brier:.3} (base rate {base:.3}, skill {:.2}), AUC {auc:.3} against {naive:.3} for last sample ÷ limit; ingress intervals hold {ingress:.2}",
         1.0 - brier / base
     );
+    // Fourteen fleets not looked at before (seeds 51 to 64) have a skill of 0.60 together, AUC 0.94.
     assert!(
-        brier < base,
-        "Brier score {brier} is no better than the base rate's {base}"
+        brier < 0.6 * base,
+        "Brier score {brier} is not far enough below the base rate's {base}"
     );
+    assert!(auc > 0.85, "AUC {auc}");
     assert!(
         auc > naive,
         "AUC {auc} is no better than that of last sample ÷ limit, {naive}"
     );
-    // 0.86 to 0.94 is the aim; seeds 1 and 2 give 0.93 together (147 reservoirs).
+    // 0.86 to 0.94 is the aim; the fourteen fleets give 0.88 together.
     assert!(
-        (0.85..=0.98).contains(&ingress),
+        (0.84..=0.97).contains(&ingress),
         "coverage of ingress intervals: {ingress}"
     );
 }
