@@ -39,8 +39,8 @@ pub(super) struct Answers<'a> {
     pub(super) last_heard: Vec<(UnitId, Stamp)>,
 }
 
-/// The newest analysis of the store.
-pub(super) fn last_analysis(store: &Store, config: &Config) -> Result<Option<Analysis>> {
+/// The newest analysis of the store, and the as-of date of an earlier one that looked at more.
+fn last_analysis(store: &Store, config: &Config) -> Result<Option<(Analysis, Option<Stamp>)>> {
     let context = Context::new(store, config, Stamp::from_micros(0))?;
     let commits = store.commits("analyses")?;
     let rows: Vec<Analysis> = context.records()?;
@@ -58,23 +58,20 @@ pub(super) fn last_analysis(store: &Store, config: &Config) -> Result<Option<Ana
                 .collect()?,
         )?
     };
-    Ok(rows
-        .iter()
-        .find(|row| !before.contains(row))
-        .or_else(|| rows.iter().max_by_key(|row| row.as_of))
-        .cloned())
-}
-
-fn latest_as_of(store: &Store, config: &Config) -> Result<Option<Stamp>> {
-    let context = Context::new(store, config, Stamp::from_micros(0))?;
-    let rows: Vec<Analysis> = context.records()?;
-    Ok(rows.iter().map(|row| row.as_of).max())
+    let latest = rows.iter().max_by_key(|row| row.as_of);
+    let last = rows.iter().find(|row| !before.contains(row)).or(latest);
+    Ok(last.map(|last| {
+        let later = latest
+            .map(|row| row.as_of)
+            .filter(|as_of| *as_of > last.as_of);
+        (last.clone(), later)
+    }))
 }
 
 impl<'a> Answers<'a> {
     /// Reads the tables at the versions the last analysis wrote.
     pub(super) fn load(store: &'a Store, config: &'a Config) -> Result<Self> {
-        let analysis = last_analysis(store, config)?
+        let (analysis, later) = last_analysis(store, config)?
             .context("nothing has been analysed yet\nhint: run `drydown analyse`")?;
         let mut versions: BTreeMap<String, Option<i64>> =
             serde_json::from_str(&analysis.versions_read)?;
@@ -82,7 +79,6 @@ impl<'a> Answers<'a> {
             serde_json::from_str(&analysis.versions_written)?;
         versions.extend(written);
         let context = Context::at(store, config, analysis.as_of, &versions)?;
-        let later = latest_as_of(store, config)?.filter(|latest| *latest > analysis.as_of);
         let loads: Vec<Load> = context.records()?;
         Ok(Self {
             registers: context.registers()?,

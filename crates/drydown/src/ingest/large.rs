@@ -15,12 +15,10 @@ use rayon::prelude::*;
 
 use super::matching::Found;
 use super::publish::{self, touched};
-use super::{FILE_TEXT, FileDone};
+use super::{FILE_TEXT, FileDone, PIECE_TEXT};
 use crate::output::Loading;
 use drydown_quantity::Stamp;
 
-/// Text in one piece, bytes: with two threads, about 250 MB are in use at a time.
-const PIECE_TEXT: usize = 8 << 20;
 /// Pieces decoded before they are asked for.
 const PIECES_AHEAD: usize = 2;
 /// Reject entries held before they are written.

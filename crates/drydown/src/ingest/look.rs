@@ -8,10 +8,7 @@ use drydown_ingest::{
 };
 use drydown_quantity::Stamp;
 
-use super::{FILE_TEXT, Found, is_large, read_file};
-
-/// Text held at a time of a file that is read in pieces, bytes.
-const PIECE_TEXT: usize = 8 << 20;
+use super::{FILE_TEXT, Found, PIECE_TEXT, is_large, read_file};
 
 /// What reading a file would give.
 pub(crate) struct Looked {

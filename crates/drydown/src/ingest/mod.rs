@@ -32,6 +32,9 @@ pub(crate) use site::expected as expected_site;
 
 /// Text unpacked at once, bytes: bounds the memory of one commit.
 const BATCH_TEXT: u64 = 32 << 20;
+/// Text in one piece of a file that is read in pieces, bytes: with two threads, about 250 MB are in
+/// use at a time.
+const PIECE_TEXT: usize = 8 << 20;
 /// Text of one file at most, bytes.
 const FILE_TEXT: usize = 8 << 30;
 
@@ -124,12 +127,19 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
     };
     let n_bytes = found.iter().map(|file| file.size).sum();
     let step = inputs.progress.loading(found.len(), n_bytes);
+    // A dry run stores no register that the files after it are read with.
+    let planned_site = inputs
+        .dry_run
+        .then(|| site::expected(&sources, &found, inputs.loaded_at, store))
+        .transpose()?;
     for table in matching::tables_in_order() {
-        // A dry run stores no register that the files after it are read with.
-        let site = if inputs.dry_run {
-            site::expected(&sources, &found, inputs.loaded_at, store)?
-        } else {
-            site::stored(store)?
+        let stored_site;
+        let site = match &planned_site {
+            Some(planned) => planned,
+            None => {
+                stored_site = site::stored(store)?;
+                &stored_site
+            }
         };
         let of_table: Vec<&Found> = found
             .iter()
@@ -143,7 +153,7 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
                 let into = large::Into {
                     store,
                     guard,
-                    site: &site,
+                    site,
                     loaded_at: inputs.loaded_at,
                     step: &step,
                 };
@@ -156,7 +166,7 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
                 )?;
                 continue;
             }
-            let rows = read_batch(&batch, &sources, &mut known, inputs, &site, &mut summary)?;
+            let rows = read_batch(&batch, &sources, &mut known, inputs, site, &mut summary)?;
             if !rows.is_empty() {
                 let taken = publish::take(rows, store, guard.as_ref(), &sources, inputs.loaded_at)?;
                 for file in &taken {

@@ -7,13 +7,13 @@
 use std::borrow::Cow;
 
 use drydown_quantity::PressureReference;
-use drydown_quantity::pressure::{absolute_kpa, is_possible_kpa};
 
 use super::cell::{CellReader, CellText, FLOW, Place, Standard, over_nameplate};
 use super::header::Place as FieldPlace;
 use super::memo::Short;
-use super::pressure::gauge_kpa;
+use super::pressure::in_reference_of;
 use super::record::untrimmed;
+use crate::site::Barometer;
 use crate::source::{CellKind, Column};
 use crate::text::{Block, Record};
 use crate::texts::{NULL, from_real, to_real};
@@ -239,25 +239,19 @@ impl PressureLaw<'_> {
                 used: None,
             });
         };
-        let spec = self.column.spec;
-        let kpa = match (measured, place.standard) {
-            (Some(kpa), _) => kpa,
-            (None, standard) => standard?.barometer.kpa,
+        let barometer = match (measured, place.standard) {
+            (Some(kpa), _) => Barometer {
+                kpa,
+                basis: "measured",
+            },
+            (None, standard) => standard?.barometer,
         };
-        if spec.is_gauge {
-            let gauge = gauge_kpa(value, self.reference, kpa);
-            return spec.bounds().admit(gauge).then(|| Found {
-                own: from_real(gauge),
-                used: None,
-            });
-        }
-        let absolute = absolute_kpa(value, self.reference, kpa);
-        if !is_possible_kpa(absolute, kpa) || !spec.bounds().admit(absolute) {
-            return None;
-        }
-        let is_used = self.reference != PressureReference::Absolute && measured.is_none();
+        let own = in_reference_of(self.column, (value, self.reference), &barometer).ok()?;
+        let is_used = !self.column.spec.is_gauge
+            && self.reference != PressureReference::Absolute
+            && measured.is_none();
         Some(Found {
-            own: from_real(absolute),
+            own: from_real(own),
             used: place.standard.filter(|_| is_used),
         })
     }

@@ -49,14 +49,31 @@ pub(super) fn put_pressure(
     row: &mut [u64],
 ) -> Result<(), String> {
     let (barometer, basis) = barometer(reader, place, row);
+    let pressure = in_reference_of(column, (value, reference), &barometer)?;
+    put(row, column, 0, from_real(pressure));
+    if !column.spec.is_gauge
+        && reference != PressureReference::Absolute
+        && let Some(basis) = basis
+    {
+        put(row, column, 1, from_real(barometer.kpa));
+        put(row, column, 2, basis);
+    }
+    Ok(())
+}
+
+/// A stated pressure in the reference of the column, if the contract admits it.
+pub(super) fn in_reference_of(
+    column: &Column,
+    (value, reference): (f64, PressureReference),
+    barometer: &Barometer,
+) -> Result<f64, String> {
     let bounds = column.spec.bounds();
     if column.spec.is_gauge {
         let gauge = gauge_kpa(value, reference, barometer.kpa);
         if !bounds.admit(gauge) {
             return Err(format!("{gauge} kPa gauge lies outside {bounds}"));
         }
-        put(row, column, 0, from_real(gauge));
-        return Ok(());
+        return Ok(gauge);
     }
     let absolute = absolute_kpa(value, reference, barometer.kpa);
     if !is_possible_kpa(absolute, barometer.kpa) || !bounds.admit(absolute) {
@@ -67,19 +84,12 @@ pub(super) fn put_pressure(
             barometer.basis
         ));
     }
-    put(row, column, 0, from_real(absolute));
-    if reference != PressureReference::Absolute
-        && let Some(basis) = basis
-    {
-        put(row, column, 1, from_real(barometer.kpa));
-        put(row, column, 2, basis);
-    }
-    Ok(())
+    Ok(absolute)
 }
 
 /// Gauge pressure of a stated value. A gauge reading stays the number it was: by way of the
 /// absolute pressure it would come back with another last digit.
-pub(super) fn gauge_kpa(value: f64, reference: PressureReference, ambient_kpa: f64) -> f64 {
+fn gauge_kpa(value: f64, reference: PressureReference, ambient_kpa: f64) -> f64 {
     match reference {
         PressureReference::Gauge => value,
         PressureReference::Vacuum => -value,
