@@ -42,11 +42,20 @@ with tempfile.TemporaryDirectory() as scratch:
             "--start", "800", "--target", "150", "--within", "72",
         ),
         "backtest": said(*config, "backtest", "--from", "2026-04-01", "--to", "2026-07-31"),
+        "check": said(*config, "check"),
+        "draft": said("draft", str(next(demo.rglob("exports/**/*.csv.gz")))),
+        "export": said(*config, "export", "rejects"),
+        "schema": said("schema"),
+        "context": said(*config, "context", "--out", f"{scratch}/context.arrow"),
+        "prune": said("--config", f"{scratch}/small/drydown.toml", "prune", "--keep", "3650"),
         "explain": said(
             *config, "explain", "--unit", first("units", "unit_id"), "--oil", first("oils", "oil_type"),
         ),
     }
-for name, document in documents.items():
+    units = said("schema", "units")
+missing = {path.stem for path in schemas.glob("*.json")} - documents.keys()
+assert not missing, f"nothing was compared with {missing}"
+for name, document in [*documents.items(), ("schema", units)]:
     schema = json.loads((schemas / f"{name}.json").read_text())
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(document, schema)

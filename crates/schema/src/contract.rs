@@ -47,6 +47,15 @@ pub fn table(name: &str) -> Option<&'static TableSpec> {
     tables().iter().find(|table| table.name == name)
 }
 
+/// The file of `data-schema/` that describes a table, as it stands.
+#[must_use]
+pub fn descriptor(name: &str) -> Option<&'static str> {
+    FILES
+        .iter()
+        .find(|(known, _)| *known == name)
+        .map(|(_, text)| *text)
+}
+
 /// Parses the embedded files.
 pub(crate) fn parse_tables() -> Result<Vec<TableSpec>, SchemaError> {
     FILES

@@ -16,7 +16,7 @@ mod spec;
 
 pub use arrow_schema::{arrow_field, arrow_schema, arrow_type};
 pub use check::{Problem, check_batch, check_order};
-pub use contract::{SchemaError, table, tables};
+pub use contract::{SchemaError, descriptor, table, tables};
 pub use nearest::nearest;
 pub use order::{RowOrder, Strictness};
 pub use page::{reference_page, render_contract};

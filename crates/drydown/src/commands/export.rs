@@ -1,4 +1,4 @@
-//! `drydown export TABLE`: live rows as CSV, sorted by key.
+//! `drydown export TABLE`: live rows, sorted by key, as CSV or as one JSON document.
 
 use std::collections::BTreeSet;
 use std::io::Write;
@@ -11,8 +11,11 @@ use arrow::csv::WriterBuilder;
 use arrow::datatypes::{DataType, Field, Schema};
 use drydown_quantity::Stamp;
 use drydown_schema::{ColumnKind, TableSpec, nearest, table, tables};
+use drydown_store::Store;
+use serde_json::Value;
 
-use crate::cli::Cli;
+use super::objects::object;
+use crate::cli::{Cli, Format};
 use crate::config::Config;
 use crate::usage::UsageError;
 
@@ -28,46 +31,79 @@ pub(super) fn run(cli: &Cli, name: &str) -> Result<u8> {
     })?;
     let config = Config::load(&cli.config)?;
     let store = super::open_store(&config)?;
-    let files = store.live_files(name, None)?;
-    let months: BTreeSet<Option<String>> = files.iter().map(|file| file.month.clone()).collect();
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    let mut written = write_batch(
-        &mut out,
-        spec,
-        &RecordBatch::new_empty(Arc::new(drydown_schema::arrow_schema(spec))),
-        Header::Yes,
-    );
-    // Where the month leads the order of the key, months come one by one and memory stays small;
-    // `readings` is keyed by unit first, so its rows are gathered whole.
+    let written = match cli.format {
+        Format::Text => write_csv(&mut out, spec, &store),
+        Format::Json => write_json(&mut out, spec, &store),
+    };
+    match written {
+        Ok(()) => Ok(0),
+        // A reader that went away (`| head`) has what it wanted.
+        Err(error) if is_reader_gone(&error) => Ok(0),
+        Err(error) => Err(error).context("cannot write to standard output"),
+    }
+}
+
+fn is_reader_gone(error: &anyhow::Error) -> bool {
+    format!("{error:#}").contains("Broken pipe")
+}
+
+fn write_csv(out: &mut impl Write, spec: &TableSpec, store: &Store) -> Result<()> {
+    let nothing = RecordBatch::new_empty(Arc::new(drydown_schema::arrow_schema(spec)));
+    write_batch(out, spec, &nothing, Header::Yes)?;
+    each_group(spec, store, |rows| write_batch(out, spec, rows, Header::No))
+}
+
+/// The table's name and its rows, one a line.
+fn write_json(out: &mut impl Write, spec: &TableSpec, store: &Store) -> Result<()> {
+    write!(out, "{{\"table\": \"{}\", \"rows\": [", spec.name)?;
+    let mut separator = "\n";
+    each_group(spec, store, |rows| {
+        let columns = spec.columns.iter().map(|column| column.name.as_str());
+        let ordered = rows.project(
+            &columns
+                .filter_map(|name| rows.schema().index_of(name).ok())
+                .collect::<Vec<_>>(),
+        )?;
+        for row in 0..ordered.num_rows() {
+            write!(out, "{separator}{}", Value::Object(object(&ordered, row)?))?;
+            separator = ",\n";
+        }
+        Ok(())
+    })?;
+    writeln!(out, "\n]}}")?;
+    out.flush()?;
+    Ok(())
+}
+
+/// Hands out the live rows, sorted by key.
+///
+/// Where the month leads the order of the key, months come one by one and memory stays small;
+/// `readings` is keyed by unit first, so its rows are gathered whole.
+fn each_group(
+    spec: &TableSpec,
+    store: &Store,
+    mut take: impl FnMut(&RecordBatch) -> Result<()>,
+) -> Result<()> {
+    let files = store.live_files(&spec.name, None)?;
+    let months: BTreeSet<Option<String>> = files.iter().map(|file| file.month.clone()).collect();
     let groups: Vec<Vec<_>> = if spec.key.first().map(String::as_str) == Some("month") {
+        let of = |month| files.iter().filter(move |file| file.month == month);
         months
-            .iter()
-            .map(|month| {
-                files
-                    .iter()
-                    .filter(|file| &file.month == month)
-                    .cloned()
-                    .collect()
-            })
+            .into_iter()
+            .map(|month| of(month).cloned().collect())
             .collect()
     } else {
         vec![files]
     };
     for group in groups {
-        let batches = store.load_files(name, &group)?;
-        let Some(first) = batches.first() else {
-            continue;
-        };
-        let all = arrow::compute::concat_batches(&first.schema(), &batches)?;
-        written =
-            written.and_then(|()| write_batch(&mut out, spec, &sorted(spec, &all)?, Header::No));
+        let batches = store.load_files(&spec.name, &group)?;
+        if let Some(first) = batches.first() {
+            let all = arrow::compute::concat_batches(&first.schema(), &batches)?;
+            take(&sorted(spec, &all)?)?;
+        }
     }
-    match written {
-        Ok(()) => Ok(0),
-        // A reader that went away (`| head`) has what it wanted.
-        Err(error) if error.to_string().contains("Broken pipe") => Ok(0),
-        Err(error) => Err(error).context("cannot write to standard output"),
-    }
+    Ok(())
 }
 
 #[derive(Clone, Copy, PartialEq)]

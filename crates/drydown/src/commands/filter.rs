@@ -19,8 +19,9 @@ use drydown_runs::history::{Registers, Sample};
 use drydown_runs::{RunsConfig, cut_runs};
 use drydown_schema::{arrow_schema, table};
 use drydown_tables::{REGISTER_TABLES, to_batch};
+use serde_json::json;
 
-use crate::cli::{Cli, ContextArgs, RunsArgs};
+use crate::cli::{Cli, ContextArgs, Format, RunsArgs};
 use crate::config::{AnalysisSection, Config};
 use crate::jobs::runs_config;
 use crate::output::print_result;
@@ -66,11 +67,17 @@ pub(super) fn write_context(cli: &Cli, arguments: &ContextArgs) -> Result<u8> {
     writer.finish()?;
     std::fs::rename(&beside, &arguments.out)
         .with_context(|| format!("cannot write {}", arguments.out.display()))?;
-    print_result(&format!(
-        "registers and samples as of {} written to {}\n",
-        as_of.rfc3339(),
-        arguments.out.display()
-    ));
+    print_result(&match cli.format {
+        Format::Text => format!(
+            "registers and samples as of {} written to {}\n",
+            as_of.rfc3339(),
+            arguments.out.display()
+        ),
+        Format::Json => format!(
+            "{}\n",
+            json!({"as_of": as_of.rfc3339(), "file": arguments.out})
+        ),
+    });
     Ok(0)
 }
 

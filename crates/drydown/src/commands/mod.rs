@@ -11,6 +11,7 @@ mod explain;
 mod export;
 mod filter;
 mod ingest;
+mod objects;
 mod prune;
 mod report;
 mod schema;

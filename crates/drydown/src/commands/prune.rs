@@ -4,8 +4,9 @@ use std::time::Duration;
 
 use anyhow::Result;
 use drydown_schema::tables;
+use serde_json::json;
 
-use crate::cli::Cli;
+use crate::cli::{Cli, Format};
 use crate::config::Config;
 use crate::output::print_result;
 
@@ -22,8 +23,14 @@ pub(super) fn run(cli: &Cli, keep_days: u32) -> Result<u8> {
         n_files += pruned.n_old_files + pruned.n_orphans;
         bytes += pruned.bytes;
     }
-    print_result(&format!(
-        "deleted {n_files} files no version of the last {keep_days} days needs, {bytes} bytes\n"
-    ));
+    print_result(&match cli.format {
+        Format::Text => format!(
+            "deleted {n_files} files no version of the last {keep_days} days needs, {bytes} bytes\n"
+        ),
+        Format::Json => format!(
+            "{}\n",
+            json!({"keep_days": keep_days, "files_deleted": n_files, "bytes": bytes})
+        ),
+    });
     Ok(0)
 }

@@ -159,7 +159,7 @@ fn fingerprint(context: &Context<'_>, job: &Job) -> String {
         "job": job.name,
         "as_of": context.as_of.micros(),
         "config": context.config.analysis_hash(),
-        "code": env!("CARGO_PKG_VERSION"),
+        "code": env!("DRYDOWN_CODE"),
         "versions": versions,
     })
     .to_string();
