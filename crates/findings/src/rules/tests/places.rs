@@ -102,7 +102,7 @@ fn a_deployment_without_its_end_asks_for_it() {
     assert!(
         episodes[0]
             .evidence
-            .contains("on R-4 from 2025-11-02 (no end), though the unit went to R-3 on 2025-11-06"),
+            .contains("R-4 from 2025-11-02 (no end; to R-3 on 2025-11-06)."),
         "{}",
         episodes[0].evidence
     );
