@@ -18,6 +18,38 @@ pub(crate) fn escape(text: &str) -> String {
     safe
 }
 
+/// Keeps what stands between its tags on one line, on the pages.
+pub(crate) const DAY: &str = "<span class=\"day\">";
+/// The same where there is no style sheet, in the mail.
+pub(crate) const DAY_INLINE: &str = "<span style=\"white-space:nowrap\">";
+/// Longest word with a hyphen that is kept on one line, letters.
+const WORD_MOST: usize = 20;
+
+/// Text made safe in which dates, names with a hyphen, and a number with its per cent do not break;
+/// `keep` opens the element that holds such a word.
+pub(crate) fn prose(text: &str, keep: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut after_digit = false;
+    for piece in text.split_inclusive(' ') {
+        let word = piece.trim_end_matches(' ');
+        if after_digit && word.starts_with('%') && out.ends_with(' ') {
+            out.pop();
+            out.push('\u{a0}');
+        }
+        let inner = word.trim_matches(|c: char| !c.is_alphanumeric());
+        if inner.contains('-') && inner.chars().count() <= WORD_MOST {
+            out.push_str(keep);
+            out.push_str(&escape(word));
+            out.push_str("</span>");
+        } else {
+            out.push_str(&escape(word));
+        }
+        out.push_str(piece.get(word.len()..).unwrap_or_default());
+        after_digit = word.ends_with(|c: char| c.is_ascii_digit());
+    }
+    out
+}
+
 /// A name usable as file name and anchor. Two names never give the same one, else the page of
 /// one unit would overwrite another's: whatever is not a letter, digit, `-` or `_` is spelled
 /// as `~` and its bytes in hexadecimal.
@@ -92,7 +124,7 @@ pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> Str
                 out,
                 "<tr class=\"below\"><td colspan=\"{}\">{}</td></tr>",
                 header.len(),
-                escape(&record.below)
+                prose(&record.below, DAY)
             );
         }
         out.push_str("</tbody>");
@@ -126,6 +158,11 @@ fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>) -> String 
     out
 }
 
+/// Figures with blanks in them, such as `5.33 (2.48 to 17.95)` and `over 99 %`.
+fn is_short(text: &str) -> bool {
+    text.contains(' ') && text.chars().count() <= 20 && text.contains(|c: char| c.is_ascii_digit())
+}
+
 fn write_cells(out: &mut String, cells: &[Cell]) {
     for (idx, cell) in cells.iter().enumerate() {
         let (tag, scope) = if idx == 0 {
@@ -134,7 +171,15 @@ fn write_cells(out: &mut String, cells: &[Cell]) {
             ("td", "")
         };
         let _ = match cell {
-            Cell::Text(text) => write!(out, "<{tag}{scope}>{}</{tag}>", escape(text)),
+            Cell::Text(text) => {
+                // A figure with its interval is read at one glance, or not at all.
+                let class = if is_short(text) {
+                    " class=\"short\""
+                } else {
+                    ""
+                };
+                write!(out, "<{tag}{scope}{class}>{}</{tag}>", prose(text, DAY))
+            }
             Cell::Figure(text) => write!(
                 out,
                 "<{tag}{scope} class=\"figure\">{}</{tag}>",
@@ -181,6 +226,22 @@ pub(crate) fn folded(heading: &str, n_rows: usize, body: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn dates_names_and_per_cents_keep_together() {
+        for (text, expected) in [
+            ("leak 99 %, wear", "leak 99\u{a0}%, wear"),
+            ("a % of it", "a % of it"),
+            (
+                "to KST-H10 on 2026-07-20).",
+                "to <i>KST-H10</span> on <i>2026-07-20).</span>",
+            ),
+            ("1 - 2 <b>-", "1 - 2 &lt;b&gt;-"),
+            ("", ""),
+        ] {
+            assert_eq!(prose(text, "<i>"), expected);
+        }
+    }
 
     #[test]
     fn text_cannot_become_markup() {

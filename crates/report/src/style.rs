@@ -23,7 +23,7 @@ tbody td,tbody th{border-bottom:1px solid var(--rule)}
 tbody th{white-space:nowrap}tbody th.long{white-space:normal}
 .pair tr:first-child>*{border-bottom:0;padding-bottom:0}.below td{color:var(--soft);padding:.05rem .7rem .45rem 1.6rem}
 tbody:target,:target{background:var(--tint)}
-.figure{text-align:right;white-space:nowrap}
+.figure{text-align:right;white-space:nowrap}td.short{white-space:nowrap}
 th button{font:inherit;font-weight:bold;color:inherit;background:none;border:0;padding:0;text-align:inherit;cursor:pointer}
 th[aria-sort=ascending] button::after{content:' \\2191'}th[aria-sort=descending] button::after{content:' \\2193'}
 figure{margin:.8rem 0 1.4rem}figure svg{max-width:100%;height:auto;background:#fdfdfa}figcaption{color:var(--soft);font-size:.88rem;font-style:italic}
@@ -36,7 +36,7 @@ dt{font-weight:bold;color:var(--ink)}dd{margin:0 0 .4rem 0}
 @media screen and (max-width:50rem){body{padding:.8rem 1rem 2rem}table{font-size:.82rem}}
 @page{margin:14mm 12mm}
 @media print{:root{color-scheme:light;--paper:#fff}body{max-width:none;padding:0;font-size:9.5pt;line-height:1.35}nav,.skip,script{display:none}
-.wide{overflow:visible}table{font-size:8pt}td,th{padding-right:.45rem}
+.wide{overflow:visible}td.short{white-space:normal}table{font-size:8pt}td,th{padding-right:.45rem}
 tr,figure,tbody.pair,dt,dd{break-inside:avoid}dt,h2,h3,caption,thead{break-after:avoid}
 a{color:inherit;text-decoration:none}.caution{background:none}}
 ";
