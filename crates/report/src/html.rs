@@ -88,12 +88,14 @@ pub(crate) struct Record {
 /// A table with a caption that says what one row is. The first cell of a row is its heading.
 pub(crate) fn table(caption: &str, header: &[&str], rows: &[Vec<Cell>]) -> String {
     let first = rows.first().map(Vec::as_slice);
-    let mut out = open_table(caption, header, first);
+    let is_stack = rows.iter().flatten().any(Cell::is_long);
+    let mut out = open_table(caption, header, first, is_stack);
+    let labels = if is_stack { header } else { &[] };
     if !rows.is_empty() {
         out.push_str("<tbody>\n");
         for row in rows {
             out.push_str("<tr>");
-            write_cells(&mut out, row);
+            write_cells(&mut out, row, labels);
             out.push_str("</tr>\n");
         }
         out.push_str("</tbody>");
@@ -105,7 +107,7 @@ pub(crate) fn table(caption: &str, header: &[&str], rows: &[Vec<Cell>]) -> Strin
 /// A table of records: each keeps its two lines together when sorted and on paper.
 pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> String {
     let first = records.first().map(|record| record.cells.as_slice());
-    let mut out = open_table(caption, header, first);
+    let mut out = open_table(caption, header, first, true);
     for record in records {
         let id = record
             .id
@@ -117,7 +119,7 @@ pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> Str
             " class=\"pair\""
         };
         let _ = write!(out, "<tbody{id}{class}><tr>");
-        write_cells(&mut out, &record.cells);
+        write_cells(&mut out, &record.cells, header);
         out.push_str("</tr>\n");
         if !record.below.is_empty() {
             let _ = writeln!(
@@ -133,10 +135,11 @@ pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> Str
     out
 }
 
-/// Begins a table; one without rows says "none".
-fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>) -> String {
+/// Begins a table; one without rows says "none". One with words in it stacks its cells on a narrow screen.
+fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>, is_stack: bool) -> String {
+    let class = if is_stack { " class=\"stack\"" } else { "" };
     let mut out = format!(
-        "<div class=\"wide\" role=\"group\" tabindex=\"0\" aria-label=\"table\"><table><caption>{}</caption><thead><tr>",
+        "<div class=\"wide\" role=\"group\" tabindex=\"0\" aria-label=\"table\"><table{class}><caption>{}</caption><thead><tr>",
         escape(caption)
     );
     for (idx, name) in header.iter().enumerate() {
@@ -158,17 +161,29 @@ fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>) -> String 
     out
 }
 
-/// Figures with blanks in them, such as `5.33 (2.48 to 17.95)` and `over 99 %`.
+/// Figures with blanks in them, such as `352 (149 to 851)` and `over 99 %`.
 fn is_short(text: &str) -> bool {
-    text.contains(' ') && text.chars().count() <= 20 && text.contains(|c: char| c.is_ascii_digit())
+    text.contains(' ') && text.chars().count() <= 16 && text.contains(|c: char| c.is_ascii_digit())
 }
 
-fn write_cells(out: &mut String, cells: &[Cell]) {
+impl Cell {
+    /// Words that fill lines.
+    fn is_long(&self) -> bool {
+        matches!(self, Self::Text(text) if text.chars().count() > 48)
+    }
+}
+
+/// The cells of a row; `labels`, where there are any, name them when they are stacked.
+fn write_cells(out: &mut String, cells: &[Cell], labels: &[&str]) {
     for (idx, cell) in cells.iter().enumerate() {
         let (tag, scope) = if idx == 0 {
-            ("th", " scope=\"row\"")
+            ("th", " scope=\"row\"".to_owned())
         } else {
-            ("td", "")
+            let label = labels.get(idx);
+            (
+                "td",
+                label.map_or_else(String::new, |name| format!(" data-h=\"{}\"", escape(name))),
+            )
         };
         let _ = match cell {
             Cell::Text(text) => {
