@@ -10,7 +10,7 @@ use crate::cells::{
 use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
-use crate::text::Traits;
+use crate::text::{NO_RESULT, Traits};
 use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
 
 /// Stamps may lie this far after the load: clocks run ahead, and zones differ.
@@ -314,6 +314,9 @@ impl<'a> CellReader<'a> {
         if text.contains('\0') {
             return Err("found a NUL byte: the file is damaged here".to_owned());
         }
+        if is_spreadsheet_error(text) {
+            return Err("found what a spreadsheet writes where it has no value".to_owned());
+        }
         Ok(self.pool.cell(text))
     }
 
@@ -534,6 +537,17 @@ impl<'a> CellReader<'a> {
         }
         Ok(())
     }
+}
+
+/// Whether a text is an error value of a spreadsheet (ECMA-376 part 1, section 18.17.3), or a formula
+/// whose result a workbook does not hold.
+fn is_spreadsheet_error(text: &str) -> bool {
+    text.starts_with('#')
+        && (text.starts_with(NO_RESULT)
+            || matches!(
+                text,
+                "#N/A" | "#VALUE!" | "#REF!" | "#DIV/0!" | "#NAME?" | "#NUM!" | "#NULL!"
+            ))
 }
 
 /// Whether no other column of the source fills the column's first slot: then its cell does not hang

@@ -18,7 +18,7 @@ use std::io::Read;
 
 use drydown_quantity::Stamp;
 
-use crate::rows::FileRows;
+use crate::rows::{Chamber, FileRows};
 use crate::site::SiteContext;
 use crate::source::{Layout, Source};
 use crate::text::{Cut, Pieces, Records, TextError, decode_text};
@@ -114,7 +114,7 @@ impl Source {
             file,
             pool: TextPool::default(),
             stamp_key: None,
-            derives_barometer: false,
+            chamber: Chamber::Silent,
         })
     }
 

@@ -9,7 +9,7 @@ use super::FileHead;
 use super::builder::{Builder, Finish};
 use super::cell::{CellReader, NEVER, Place, Standard};
 use super::header::{Header, Place as FieldPlace};
-use crate::rows::FileRows;
+use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
 use crate::source::{CellKind, Column, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
@@ -253,21 +253,23 @@ impl<'a> Job<'a> {
     /// The finished rows.
     pub(crate) fn finish(self, builder: Builder) -> FileRows {
         let source = self.source;
-        let relative = source.values.iter().any(|column| {
-            matches!(column.kind, CellKind::Pressure(_, reference)
-                if column.name == "chamber_pressure_kpa" && reference != PressureReference::Absolute)
-        });
         let maps_barometer = source
             .values
             .iter()
             .any(|column| matches!(column.kind, CellKind::Barometer(_)));
-        let tall = source.tall.is_some();
+        let chamber = match source.chamber_reference() {
+            None => Chamber::Silent,
+            Some(PressureReference::Absolute) => Chamber::Absolute,
+            Some(_) => Chamber::Relative {
+                derives: source.tall.is_some() || !maps_barometer,
+            },
+        };
         builder.finish(Finish {
             source,
             file: self.file,
             pool: self.cells.pool,
             stamp_key: self.stamp_key,
-            derives_barometer: relative && (tall || !maps_barometer),
+            chamber,
         })
     }
 }

@@ -1,5 +1,6 @@
 //! Dialects: what a description and a text give, side by side.
 
+mod barometers;
 mod bytes;
 mod cleanliness;
 mod fuzz;

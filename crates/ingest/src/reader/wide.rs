@@ -163,6 +163,12 @@ fn active_slots(job: &Job<'_>, fields: &Fields) -> Vec<usize> {
 
 /// One reject entry, at the header's line, for each column the file lacks or has twice.
 pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, builder: &mut Builder) {
+    let n_sheets = job.cells.traits.n_unread_sheets;
+    if n_sheets > 0 {
+        builder.notes.push(format!(
+            "the first sheet is read, and {n_sheets} more of the workbook not: `sheet` names the one to read"
+        ));
+    }
     for (column, place) in job.source.values.iter().zip(&fields.values) {
         if let Place::Missing(name) = place {
             let why = format!("the file has no column \"{name}\"");

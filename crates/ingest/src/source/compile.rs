@@ -572,6 +572,13 @@ impl Compiler<'_> {
             }))
         };
         let named: BTreeSet<String> = columns.iter().map(|column| column.name.clone()).collect();
+        let has_absolute_chamber = columns.iter().any(|column| {
+            column.name == CHAMBER
+                && matches!(
+                    column.kind,
+                    CellKind::Pressure(_, PressureReference::Absolute)
+                )
+        });
         for column in columns.iter_mut() {
             if self.table.is_key(&column.name) {
                 continue;
@@ -597,7 +604,8 @@ impl Compiler<'_> {
                 {
                     names.extend([AMBIENT, BASIS]);
                 }
-                CellKind::Barometer(_) => names.push(BASIS),
+                // No barometer is in the pressures of an absolute sensor.
+                CellKind::Barometer(_) if !has_absolute_chamber => names.push(BASIS),
                 _ => {}
             }
             column.slots = names.into_iter().filter_map(&mut slot).collect();

@@ -141,6 +141,16 @@ impl Source {
         }
     }
 
+    /// What its pressures in the chamber are measured against; None where it has none.
+    pub(crate) fn chamber_reference(&self) -> Option<PressureReference> {
+        self.values.iter().find_map(|column| match column.kind {
+            CellKind::Pressure(_, reference) if column.name == "chamber_pressure_kpa" => {
+                Some(reference)
+            }
+            _ => None,
+        })
+    }
+
     /// Whether numbers may carry a laboratory's notation.
     pub(crate) fn is_laboratory(&self) -> bool {
         matches!(self.table.name.as_str(), "samples" | "results")
