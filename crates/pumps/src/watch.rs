@@ -5,9 +5,10 @@ use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, PumpKind, Unit};
 
+use crate::base_path::BasePoint;
 use crate::covariates::{of_base, of_speed, of_steady};
+use crate::futures::Draws;
 use crate::judge::UnitRecords;
-use crate::leak_back::BasePoint;
 use crate::monitor::{Monitor, Observation, Seen};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
@@ -52,6 +53,9 @@ pub(crate) struct Watch<'a> {
     pub(crate) base_points: Vec<BasePoint>,
     /// Pump temperature at the last start, °C; of the last run where starts do not log it.
     pump_degc: Option<f64>,
+    /// How well the place's barometer is known where it is assumed, kPa; 0 where it is measured.
+    place_sd_kpa: f64,
+    pub(crate) draws: Draws,
     /// The first accepted start of each run, as it was seen.
     views: Vec<(drydown_quantity::RunId, View)>,
 }
@@ -84,6 +88,8 @@ impl<'a> Watch<'a> {
             made_new: false,
             base_points: Vec::new(),
             pump_degc: None,
+            place_sd_kpa: 0.0,
+            draws: Draws::new(),
             views: Vec::new(),
         }
     }
@@ -241,6 +247,7 @@ impl<'a> Watch<'a> {
             let assumed = start.barometer_basis == Some(BarometerBasis::Altitude);
             let weather_sd = self.config.weather_sd_kpa;
             let place_sd = self.config.place_barometer_sd_kpa;
+            self.place_sd_kpa = if assumed { place_sd } else { 0.0 };
             let level_sd = self.base.filter().level().1;
             let seen = self.base.observe(Observation {
                 at,
@@ -375,6 +382,10 @@ impl<'a> Watch<'a> {
             .rev()
             .find(|(id, _)| id == &run.run_id)
             .map(|(_, view)| *view)
+    }
+
+    pub(crate) fn place_sd_kpa(&self) -> f64 {
+        self.place_sd_kpa
     }
 
     /// Base pressure of the sound pump, kPa: the level held before any alert.

@@ -3,6 +3,7 @@
 mod bars;
 mod change_points;
 mod charts;
+mod fleet_knowing;
 mod fleets;
 mod ideal;
 mod slow_logs;
