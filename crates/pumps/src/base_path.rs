@@ -14,8 +14,11 @@ use drydown_quantity::Stamp;
 use crate::filter::Spread;
 use crate::monitor::days_of;
 
-/// Standard normal nodes at which ln γ is looked at.
-const NODES: [f64; 9] = [-2.0, -1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5, 2.0];
+/// Standard normal nodes at which ln γ is looked at: first, last and step; wider apart beside a leak,
+/// which leaves γ less well known.
+const NODES: (f64, f64) = (-2.5, 3.0);
+const STEP: f64 = 0.25;
+const STEP_BESIDE_LEAK: f64 = 0.6;
 /// How likely it is beforehand that lost speed does not lift the base (a restriction).
 const NO_LEAK_BACK: f64 = 0.1;
 /// How likely beforehand is a leak beside a fall of speed, and without one, once the base's chart
@@ -24,6 +27,8 @@ const LEAK_BESIDE_WEAR: f64 = 0.15;
 const LEAK_ALONE: f64 = 0.8;
 /// Size of a leak that comes at once, kPa at the sound speed, standard deviation (common practice).
 const STEP_KPA: f64 = 5.0;
+/// A leak's own wander, kPa at the sound speed after one day: it opens by fits and starts (common practice).
+pub(crate) const LEAK_WANDER_KPA: f64 = 0.15;
 /// What a gauge's zero may be off, kPa (common practice); where the barometer is assumed, more.
 const OFFSET_SD_KPA: f64 = 0.2;
 /// What an oil change may do to the base, kPa.
@@ -89,7 +94,7 @@ impl BasePath {
 }
 
 fn clock(onset: Option<f64>, pace: f64, from: f64, to: f64) -> f64 {
-    let Some(onset) = onset.filter(|_| pace > 1.0) else {
+    let Some(onset) = onset.filter(|_| (pace - 1.0).abs() > 1e-9) else {
         return to - from;
     };
     let at = |day: f64| CLOCK_DAYS * ((day - onset).max(0.0) / CLOCK_DAYS).powf(pace);
@@ -151,50 +156,56 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> Vec<B
         .collect();
     let lost_now = lost(ask.now);
     let leaks = leaks(ask, lost_now);
+    let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
     let mut ways = Vec::new();
-    for (gamma, gamma_prior) in gammas(ask.ln_gamma, lost_now) {
+    let mut follow = |gamma: f64, prior: f64, leak: Option<&Leak>| {
+        let mut state = State::new(level, ask, from);
+        let mut ln_likelihood = prior.max(1e-12).ln();
+        for (day, lost, point) in &points {
+            state.advance(*day, leak, ask);
+            ln_likelihood += state.learn(point, gamma, *lost, ask.spread.noise_sd);
+        }
+        state.advance(ask.now, leak, ask);
+        ways.push((ln_likelihood, state.path(gamma, lost_now, leak, ask.now)));
+    };
+    for (gamma, prior) in gammas(ask.ln_gamma, lost_now, STEP) {
+        follow(gamma, prior * no_leak, None);
+    }
+    for (gamma, prior) in gammas(ask.ln_gamma, lost_now, STEP_BESIDE_LEAK) {
         for leak in &leaks {
-            let (prior, leak) = match leak {
-                Some(leak) => (leak.prior, Some(leak)),
-                None => (
-                    1.0 - leaks.iter().flatten().map(|l| l.prior).sum::<f64>(),
-                    None,
-                ),
-            };
-            let mut state = State::new(level, ask, from);
-            let mut ln_likelihood = (gamma_prior * prior.max(1e-12)).ln();
-            for (day, lost, point) in &points {
-                state.advance(*day, leak, ask);
-                ln_likelihood += state.learn(point, gamma, *lost, ask.spread.noise_sd);
-            }
-            state.advance(ask.now, leak, ask);
-            ways.push((ln_likelihood, state.path(gamma, lost_now, leak, ask.now)));
+            follow(gamma, prior * leak.prior, Some(leak));
         }
     }
     weighed(ways)
 }
 
 /// γ and its probability beforehand. Where no speed is lost it does not matter what it is.
-fn gammas((mean, sd): (f64, f64), lost_now: f64) -> Vec<(f64, f64)> {
-    if lost_now < 0.02 {
-        return NODES
-            .iter()
-            .step_by(2)
-            .map(|z| ((mean + sd * z).exp(), (-0.5 * z * z).exp()))
-            .collect();
-    }
-    let total: f64 = NODES.iter().map(|z| (-0.5 * z * z).exp()).sum();
-    let share = (1.0 - NO_LEAK_BACK) / total;
-    NODES
-        .iter()
-        .map(|z| ((mean + sd * z).exp(), share * (-0.5 * z * z).exp()))
-        .chain([(0.0, NO_LEAK_BACK)])
+fn gammas((mean, sd): (f64, f64), lost_now: f64, step: f64) -> Vec<(f64, f64)> {
+    let (first, last) = NODES;
+    let lost = lost_now > 0.02;
+    let step = if lost { step } else { 1.0 };
+    let n = ((last - first) / step) as usize;
+    let nodes = (0..=n).map(|k| {
+        let z = first + step * k as f64;
+        ((mean + sd * z).exp(), (-0.5 * z * z).exp())
+    });
+    let nodes: Vec<(f64, f64)> = nodes.collect();
+    let total: f64 = nodes.iter().map(|(_, weight)| weight).sum();
+    let (leaks_back, none) = if lost {
+        (1.0 - NO_LEAK_BACK, Some((0.0, NO_LEAK_BACK)))
+    } else {
+        (1.0, None)
+    };
+    nodes
+        .into_iter()
+        .map(|(gamma, weight)| (gamma, leaks_back * weight / total))
+        .chain(none)
         .collect()
 }
 
-/// Leaks that the base's own alert may mean; None among them is no leak.
-fn leaks(ask: &Question<'_>, lost_now: f64) -> Vec<Option<Leak>> {
-    let mut leaks = vec![None];
+/// Leaks that the base's own alert may mean.
+fn leaks(ask: &Question<'_>, lost_now: f64) -> Vec<Leak> {
+    let mut leaks = Vec::new();
     let Some(onset) = ask.base_onset else {
         return leaks;
     };
@@ -204,19 +215,20 @@ fn leaks(ask: &Question<'_>, lost_now: f64) -> Vec<Option<Leak>> {
         LEAK_ALONE
     };
     let mut leak = |since: f64, step_sd: f64, growth, pace: f64, share: f64| {
-        leaks.push(Some(Leak {
+        leaks.push(Leak {
             since,
             step_sd,
             growth,
             pace,
             prior: any * share,
-        }));
+        });
     };
     leak(onset, STEP_KPA, None, 1.0, 0.35);
     leak(onset, STEP_KPA, Some(ask.growth), 1.0, 0.15);
     for since in [onset - 30.0, onset - 10.0, onset] {
-        leak(since, 0.0, Some(ask.growth), 1.0, 0.1);
-        leak(since, 0.0, Some(ask.growth), 2.0, 0.2 / 3.0);
+        for (pace, share) in [(0.5, 0.05), (1.0, 0.08), (2.0, 0.11 / 3.0)] {
+            leak(since, 0.0, Some(ask.growth), pace, share);
+        }
     }
     leaks
 }
@@ -303,6 +315,9 @@ impl State {
         }
         p[A][A] += self.spread.shared_sd.powi(2) * (1.0 - phi * phi);
         p[U][U] += self.spread.diffusion_sd.powi(2) * days;
+        if self.leaking {
+            p[K][K] += LEAK_WANDER_KPA.powi(2) * days;
+        }
     }
 
     /// Takes one base pressure in; log likelihood of it.

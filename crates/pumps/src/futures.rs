@@ -11,12 +11,15 @@ use drydown_stats::normal;
 use drydown_stats::optimise::brent_root;
 use drydown_stats::robust;
 
-use crate::base_path::BasePath;
+use crate::base_path::{BasePath, LEAK_WANDER_KPA};
 use crate::limit::Load;
 use crate::path::Path;
 
 const DRAWS: usize = 512;
-const WIDTH: usize = 9;
+const WIDTH: usize = 11;
+/// How well a start tells what a pump holds at work: it is colder then, its chamber gives off vapour, and
+/// its gauge is not quite right; standard deviation of ln pressure (common practice).
+const HELD_LN_SD: f64 = 0.05;
 /// Square roots of primes: their multiples modulo 1 fill the cube evenly (Kronecker; Weyl 1916).
 const ROOTS: [f64; WIDTH] = [
     std::f64::consts::SQRT_2,
@@ -28,6 +31,8 @@ const ROOTS: [f64; WIDTH] = [
     4.123_105_625_617_661,
     4.358_898_943_540_674,
     4.795_831_523_312_72,
+    5.385_164_807_134_505,
+    5.567_764_362_830_022,
 ];
 
 /// Evenly spread draws: two uniform ones that choose the ways, and normal ones.
@@ -44,6 +49,8 @@ struct Draw {
     /// Exponential of mean one, for the maximum of the wander.
     beyond: f64,
     load: f64,
+    opens: f64,
+    beside: f64,
     base: [f64; 3],
 }
 
@@ -51,7 +58,7 @@ impl Draws {
     pub(crate) fn new() -> Self {
         let draw = |n: usize| {
             let u = ROOTS.map(|root| ((n as f64 + 0.5) * root).fract().clamp(1e-6, 1.0 - 1e-6));
-            let [a, b, level, drift, wander, load, k0, k1, k2] = u;
+            let [a, b, level, drift, wander, load, k0, k1, k2, opens, beside] = u;
             Draw {
                 speed_way: a,
                 base_way: b,
@@ -64,6 +71,8 @@ impl Draws {
                     .clamp(1e-6, 1.0)
                     .ln(),
                 load: normal::quantile(load),
+                opens: normal::quantile(opens),
+                beside: normal::quantile(beside),
                 base: [k0, k1, k2].map(normal::quantile),
             }
         };
@@ -156,6 +165,12 @@ impl Outlook {
             tight: tight.max(0.1),
             leak,
             growth,
+            opens: if base.leak_since.is_some() {
+                LEAK_WANDER_KPA * draw.opens
+            } else {
+                0.0
+            },
+            beside: (HELD_LN_SD * draw.beside).exp(),
             gas: load * (-(level + away) - self.ln_m3h).exp(),
             wander_sd: self.diffusion_sd,
             wander: draw.wander,
@@ -200,8 +215,12 @@ struct Future<'a> {
     tight: f64,
     leak: f64,
     growth: f64,
+    /// Wander of the leak after a day, kPa.
+    opens: f64,
     /// Pressure of the load's gas at the speed of now, kPa.
     gas: f64,
+    /// Factor by which the pump holds another pressure than this says.
+    beside: f64,
     wander_sd: f64,
     wander: f64,
     beyond: f64,
@@ -214,9 +233,10 @@ impl Future<'_> {
         let sd = self.wander_sd * days.max(0.0).sqrt();
         let end = self.fall * self.speed.clock(now, now + days) + sd * self.wander;
         let lost = 0.5 * (end + (end * end + 2.0 * sd * sd * self.beyond).sqrt());
-        let leak = (self.leak + self.growth * self.base.clock_ahead(days)).max(0.0);
+        let opened = self.growth * self.base.clock_ahead(days) + self.opens * days.max(0.0).sqrt();
+        let leak = (self.leak + opened).max(0.0);
         let by = lost.exp();
-        self.tight * (self.base.gamma * lost).exp() + (leak + self.gas) * by
+        self.beside * (self.tight * (self.base.gamma * lost).exp() + (leak + self.gas) * by)
     }
 }
 

@@ -16,7 +16,7 @@ const GAS_DEGC: f64 = 40.0;
 /// Recent runs: so many, and no older than this before the last.
 const RECENT_RUNS: usize = 30;
 /// Runs that make the load by which the limit will be passed when it comes.
-const COMING_RUNS: f64 = 9.0;
+const COMING_RUNS: f64 = 15.0;
 const RECENT_DAYS: f64 = 180.0;
 
 /// Gas that a unit's recent runs sent to its pump.

@@ -79,7 +79,7 @@ fn base_ways(
         growth: kind.failing_base_drift,
         now,
         onset: onset.map(days_of),
-        base_onset: watch.base.onset.filter(|_| watch.base.alert).map(days_of),
+        base_onset: watch.base_since.map(days_of),
         renewed: watch.renewed_at.map(days_of),
         place_sd: watch.place_sd_kpa(),
     };

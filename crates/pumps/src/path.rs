@@ -11,7 +11,7 @@ use crate::monitor::{Monitor, Seen, days_of};
 /// Days after the onset by which the fall of a day is meant: the pace there does not hang on β.
 const CLOCK_DAYS: f64 = 100.0;
 /// Pace of wear: β, and how likely it is beforehand (common practice, no source: most wear is steady).
-const PACES: [(f64, f64); 3] = [(1.0, 0.6), (1.5, 0.25), (2.0, 0.15)];
+const PACES: [(f64, f64); 3] = [(1.0, 0.5), (1.5, 0.3), (2.0, 0.2)];
 /// Onsets looked at, days from the estimated one.
 const ONSETS: [f64; 11] = [
     -60.0, -40.0, -25.0, -15.0, -7.0, 0.0, 7.0, 15.0, 25.0, 40.0, 60.0,

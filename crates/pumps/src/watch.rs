@@ -55,6 +55,8 @@ pub(crate) struct Watch<'a> {
     pump_degc: Option<f64>,
     /// How well the place's barometer is known where it is assumed, kPa; 0 where it is measured.
     place_sd_kpa: f64,
+    /// Since when the base stands too high, through oil changes that did not mend it.
+    pub(crate) base_since: Option<Stamp>,
     pub(crate) draws: Draws,
     /// The first accepted start of each run, as it was seen.
     views: Vec<(drydown_quantity::RunId, View)>,
@@ -89,6 +91,7 @@ impl<'a> Watch<'a> {
             base_points: Vec::new(),
             pump_degc: None,
             place_sd_kpa: 0.0,
+            base_since: None,
             draws: Draws::new(),
             views: Vec::new(),
         }
@@ -138,6 +141,7 @@ impl<'a> Watch<'a> {
         match renewal {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
+                self.base_since = None;
                 self.base_points.clear();
                 self.made_new = row.action != MaintenanceAction::PumpSwap;
                 let era = self.era(at);
@@ -156,6 +160,9 @@ impl<'a> Watch<'a> {
                 if row.action == MaintenanceAction::PumpOil && kind == Some(PumpKind::Dry) => {}
             Renewal::Base => {
                 self.renewed_at = Some(at);
+                if row.action == MaintenanceAction::LeakRepair {
+                    self.base_since = None;
+                }
                 self.base.renew(at, RENEWED_BASE_SD_KPA);
                 self.steady.renew(at, steady_sd);
             }
@@ -166,6 +173,7 @@ impl<'a> Watch<'a> {
             }
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
+                self.base_since = None;
                 self.base_points.clear();
                 self.base.renew(at, base_sd);
                 self.steady.renew(at, steady_sd);
@@ -264,6 +272,13 @@ impl<'a> Watch<'a> {
                     .filter(|_| assumed)
                     .map(|kpa| (kpa, place_sd)),
             });
+            self.base_since = if self.base.alert {
+                let onset = self.base.onset.unwrap_or(at);
+                Some(self.base_since.map_or(onset, |since| since.min(onset)))
+            } else {
+                // Work on the pump ends the alert; whether it mended the base, the next starts tell.
+                self.base_since.filter(|_| !self.base.is_judged())
+            };
             self.base_points.push(BasePoint {
                 at,
                 kpa: seen.y,

@@ -428,7 +428,7 @@ fn clock(step_s: f64, rng: &mut Pcg64) -> (Vec<f64>, f64) {
     (seconds, -before_s)
 }
 
-fn run(unit: &UnitId, run_id: RunId, at: Stamp, hours: f64, steady_kpa: f64) -> Run {
+pub(super) fn run(unit: &UnitId, run_id: RunId, at: Stamp, hours: f64, steady_kpa: f64) -> Run {
     Run {
         run_id,
         unit_id: unit.clone(),
