@@ -5,9 +5,10 @@ use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, PumpKind, Unit};
 
+use crate::base_path::BasePoint;
 use crate::covariates::{of_base, of_speed, of_steady};
+use crate::futures::Draws;
 use crate::judge::UnitRecords;
-use crate::leak_back::BasePoint;
 use crate::monitor::{Monitor, Observation, Seen};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
@@ -52,6 +53,11 @@ pub(crate) struct Watch<'a> {
     pub(crate) base_points: Vec<BasePoint>,
     /// Pump temperature at the last start, °C; of the last run where starts do not log it.
     pump_degc: Option<f64>,
+    /// How well the place's barometer is known where it is assumed, kPa; 0 where it is measured.
+    place_sd_kpa: f64,
+    /// Since when the base stands too high, through oil changes that did not mend it.
+    pub(crate) base_since: Option<Stamp>,
+    pub(crate) draws: Draws,
     /// The first accepted start of each run, as it was seen.
     views: Vec<(drydown_quantity::RunId, View)>,
 }
@@ -84,6 +90,9 @@ impl<'a> Watch<'a> {
             made_new: false,
             base_points: Vec::new(),
             pump_degc: None,
+            place_sd_kpa: 0.0,
+            base_since: None,
+            draws: Draws::new(),
             views: Vec::new(),
         }
     }
@@ -132,6 +141,7 @@ impl<'a> Watch<'a> {
         match renewal {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
+                self.base_since = None;
                 self.base_points.clear();
                 self.made_new = row.action != MaintenanceAction::PumpSwap;
                 let era = self.era(at);
@@ -150,6 +160,9 @@ impl<'a> Watch<'a> {
                 if row.action == MaintenanceAction::PumpOil && kind == Some(PumpKind::Dry) => {}
             Renewal::Base => {
                 self.renewed_at = Some(at);
+                if row.action == MaintenanceAction::LeakRepair {
+                    self.base_since = None;
+                }
                 self.base.renew(at, RENEWED_BASE_SD_KPA);
                 self.steady.renew(at, steady_sd);
             }
@@ -160,6 +173,7 @@ impl<'a> Watch<'a> {
             }
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
+                self.base_since = None;
                 self.base_points.clear();
                 self.base.renew(at, base_sd);
                 self.steady.renew(at, steady_sd);
@@ -241,6 +255,7 @@ impl<'a> Watch<'a> {
             let assumed = start.barometer_basis == Some(BarometerBasis::Altitude);
             let weather_sd = self.config.weather_sd_kpa;
             let place_sd = self.config.place_barometer_sd_kpa;
+            self.place_sd_kpa = if assumed { place_sd } else { 0.0 };
             let level_sd = self.base.filter().level().1;
             let seen = self.base.observe(Observation {
                 at,
@@ -257,6 +272,13 @@ impl<'a> Watch<'a> {
                     .filter(|_| assumed)
                     .map(|kpa| (kpa, place_sd)),
             });
+            self.base_since = if self.base.alert {
+                let onset = self.base.onset.unwrap_or(at);
+                Some(self.base_since.map_or(onset, |since| since.min(onset)))
+            } else {
+                // Work on the pump ends the alert; whether it mended the base, the next starts tell.
+                self.base_since.filter(|_| !self.base.is_judged())
+            };
             self.base_points.push(BasePoint {
                 at,
                 kpa: seen.y,
@@ -375,6 +397,10 @@ impl<'a> Watch<'a> {
             .rev()
             .find(|(id, _)| id == &run.run_id)
             .map(|(_, view)| *view)
+    }
+
+    pub(crate) fn place_sd_kpa(&self) -> f64 {
+        self.place_sd_kpa
     }
 
     /// Base pressure of the sound pump, kPa: the level held before any alert.
