@@ -64,9 +64,11 @@ pub struct RunFitConfig {
     pub max_bins: usize,
     /// A second regime is taken where it lowers the penalised deviance by more than this (8).
     pub regime_deviance: f64,
-    /// Two compartments are taken where they lower it by more than this (12): they explain any slow tail, so that
-    /// more is asked of them.
+    /// Two compartments are taken for a lone run where they lower it by more than this (12): they explain any slow tail,
+    /// so that more is asked of them. For several runs of a reservoir together the sum has to reach the second (8):
+    /// each well-mixed run lowers it, which in simulated fleets leaves next to none above that.
     pub mixing_deviance: f64,
+    pub mixing_deviance_together: f64,
     /// A floor is stated where its logarithm is known to this sd (0.4).
     pub floor_log_sd_max: f64,
     /// What the law itself is good for: sd of the log rate (0.03) that no number of readings takes away, for the
@@ -191,6 +193,7 @@ impl RunFitConfig {
             max_bins: 120,
             regime_deviance: 8.0,
             mixing_deviance: 12.0,
+            mixing_deviance_together: 8.0,
             floor_log_sd_max: 0.4,
             law_log_sd: 0.03,
             level: 0.90,

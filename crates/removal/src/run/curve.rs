@@ -42,6 +42,8 @@ pub(crate) struct Step {
     pub(crate) idle_hours: f64,
     /// Multiplier of the rate (flow, temperature); 0 where no oil flows.
     pub(crate) factor: f64,
+    /// Flow over the run's mean: what leaves the unit dries by the factor over this. 1 where no oil flows.
+    pub(crate) flow_ratio: f64,
     /// Solubility at the step's temperature, ppm; infinite where not known.
     pub(crate) solubility_ppm: f64,
     /// Log of the chamber's pressure over the run's mean, and inverse temperature less the run's mean, 1/K.
@@ -50,6 +52,11 @@ pub(crate) struct Step {
 }
 
 impl Step {
+    /// Multiplier of removal per pass once the run's own slopes are known.
+    pub(super) fn per_pass_under(&self, slopes: Slopes) -> f64 {
+        self.factor_under(slopes) / self.flow_ratio
+    }
+
     /// The rate's multiplier once the run's own slopes are known.
     pub(super) fn factor_under(&self, slopes: Slopes) -> f64 {
         let moved = slopes.per_ln_pressure * self.ln_pressure
@@ -152,6 +159,7 @@ mod tests {
             hours,
             idle_hours: 0.0,
             factor: 1.0,
+            flow_ratio: 1.0,
             solubility_ppm: f64::INFINITY,
             ln_pressure: 0.0,
             inverse_kelvin: 0.0,

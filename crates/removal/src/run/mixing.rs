@@ -91,6 +91,7 @@ mod tests {
             hours,
             idle_hours,
             factor: 0.9,
+            flow_ratio: 1.0,
             solubility_ppm: f64::INFINITY,
             ln_pressure: 0.0,
             inverse_kelvin: 0.0,

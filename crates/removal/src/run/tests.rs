@@ -189,6 +189,7 @@ fn a_capped_run_shows_its_cap_and_its_rate() {
                 hours: hour,
                 idle_hours: 0.0,
                 factor: 1.0,
+                flow_ratio: 1.0,
                 solubility_ppm: f64::INFINITY,
                 ln_pressure: 0.0,
                 inverse_kelvin: 0.0,

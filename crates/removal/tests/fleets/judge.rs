@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use drydown_removal::{
-    FleetConfig, FleetRun, Regime, RemovalRun, RunFitConfig, RunInput, RunStatus, fit_run,
+    FleetConfig, FleetRun, Regime, RemovalRun, RunFitConfig, RunInput, RunStatus, fit_reservoir,
     pool_fleet,
 };
 use drydown_runs::history::{Sample, SensorPlace};
@@ -126,27 +126,52 @@ pub(crate) fn show(name: &str, kind: Kind, n_fleets: u64) -> Shown {
     shown
 }
 
-fn fit(world: &World, job: &Job) -> RemovalRun {
-    let samples: Vec<&Sample> = job.samples.iter().collect();
+/// The fits of all jobs, reservoir by reservoir, in the order of the jobs.
+fn fit_all(world: &World) -> Vec<RemovalRun> {
     let registers = &world.registers;
-    let input = RunInput {
-        run: &job.run,
-        series: &job.series,
-        samples: &samples,
-        unit: registers.unit(&job.run.unit_id),
-        oil: job.run.oil_type.as_ref().and_then(|id| registers.oil(id)),
-        reservoir: job
-            .run
-            .reservoir_id
-            .as_ref()
-            .and_then(|id| registers.reservoir(id)),
-    };
-    fit_run(&input, &RunFitConfig::documented())
+    let samples: Vec<Vec<&Sample>> = world
+        .jobs
+        .iter()
+        .map(|job| job.samples.iter().collect())
+        .collect();
+    let mut by_reservoir: BTreeMap<_, Vec<usize>> = BTreeMap::new();
+    for (idx, job) in world.jobs.iter().enumerate() {
+        by_reservoir
+            .entry(job.run.reservoir_id.clone())
+            .or_default()
+            .push(idx);
+    }
+    let mut out: Vec<Option<RemovalRun>> = vec![None; world.jobs.len()];
+    for own in by_reservoir.values() {
+        let inputs: Vec<RunInput<'_>> = own
+            .iter()
+            .map(|idx| {
+                let job = &world.jobs[*idx];
+                RunInput {
+                    run: &job.run,
+                    series: &job.series,
+                    samples: &samples[*idx],
+                    unit: registers.unit(&job.run.unit_id),
+                    oil: job.run.oil_type.as_ref().and_then(|id| registers.oil(id)),
+                    reservoir: job
+                        .run
+                        .reservoir_id
+                        .as_ref()
+                        .and_then(|id| registers.reservoir(id)),
+                }
+            })
+            .collect();
+        let rows = fit_reservoir(&inputs, &RunFitConfig::documented());
+        for (idx, row) in own.iter().zip(rows) {
+            out[*idx] = Some(row);
+        }
+    }
+    out.into_iter().map(Option::unwrap).collect()
 }
 
 fn add(sums: &mut Sums, kind: Kind, seed: u64) {
     let world = World::new(kind, seed);
-    let fits: Vec<RemovalRun> = world.jobs.iter().map(|job| fit(&world, job)).collect();
+    let fits: Vec<RemovalRun> = fit_all(&world);
     for (job, fit) in world.jobs.iter().zip(&fits) {
         judge_run(sums, &world, job, fit);
     }
@@ -220,6 +245,7 @@ fn judge_run(sums: &mut Sums, world: &World, job: &Job, fit: &RemovalRun) {
         return;
     }
     sums.run.push(held);
+    if std::env::var("DBG").is_ok() { dbg_row(world, job, fit, error, held); }
     let unit = world.registers.unit(&fit.unit_id).unwrap();
     let sensor = match unit.water_sensor_place {
         None => "no sensor",
@@ -247,4 +273,15 @@ fn judge_run(sums: &mut Sums, world: &World, job: &Job, fit: &RemovalRun) {
     if let Some(floor) = fit.floor_ppm.filter(|floor| *floor > 0.0) {
         sums.floors.push((floor / job.floor_ppm).ln());
     }
+}
+
+fn dbg_row(world: &World, job: &Job, fit: &RemovalRun, error: f64, held: bool) {
+    let unit = world.registers.unit(&fit.unit_id).unwrap();
+    let w: Vec<f64> = job.series.iter().filter(|p| p.phase == drydown_runs::Phase::Drying).filter_map(|p| p.water_ppm).collect();
+    let t: Vec<f64> = job.series.iter().filter(|p| p.phase == drydown_runs::Phase::Drying).filter_map(|p| p.oil_degc).collect();
+    println!("DBG {} {:?} mixed={} err={:+.3} held={} k={:.3} ci={:.2} h={:.1} kT={:.1} sens {:.0}->{:.0} T {:.0}->{:.0} true {:.0}->{:.0} fit {:.0}->{:.0} floor {:?}/{:.1} phi={:?} regime={:?} ns={} reg={:.2}",
+        fit.run_id, unit.water_sensor_place, job.badly_mixed, error, held, fit.removal_rate_per_h.unwrap(), (fit.removal_rate_upper_90.unwrap()/fit.removal_rate_lower_90.unwrap()).ln(),
+        job.run.hours, job.run.hours*fit.removal_rate_per_h.unwrap(), w.first().copied().unwrap_or(0.0), w.last().copied().unwrap_or(0.0),
+        t.first().copied().unwrap_or(0.0), t.last().copied().unwrap_or(0.0), job.start_ppm, job.end_ppm,
+        fit.start_ppm.unwrap(), fit.end_ppm.unwrap(), fit.floor_ppm.map(|f| f.round()), job.floor_ppm, fit.residual_phi.map(|p| (p*100.0).round()/100.0), fit.regime, job.samples.len(), job.dried_flow_lpm);
 }
