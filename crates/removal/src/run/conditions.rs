@@ -57,6 +57,7 @@ impl<'a> Conditions<'a> {
                 solubility_ppm: f64::INFINITY,
                 ln_pressure: 0.0,
                 inverse_kelvin: 0.0,
+                to_go: 0.0,
             };
         };
         let flow_ratio = match (point.flow_lpm, self.flow_lpm) {
@@ -92,6 +93,7 @@ impl<'a> Conditions<'a> {
             solubility_ppm,
             ln_pressure,
             inverse_kelvin,
+            to_go: 0.0,
         }
     }
 }

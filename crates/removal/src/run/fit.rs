@@ -50,6 +50,7 @@ pub(super) fn fit_well_mixed<'a>(
         gain,
         outlet,
         slopes: conditions_moved(points, config),
+        drift: false,
         mixing: false,
     };
     let mut best = fit_shape(points, config, plain, priors, &[1.0, 0.3, 3.0]);
@@ -98,6 +99,21 @@ pub(super) fn fit_well_mixed<'a>(
     best
 }
 
+/// The same law with an end level that moves along the run, from where the fit stands.
+pub(super) fn fit_drift<'a>(well_mixed: &Fit<'a>) -> Fit<'a> {
+    let model = &well_mixed.model;
+    let shape = Shape {
+        drift: true,
+        ..model.shape
+    };
+    let mut start = well_mixed.theta.clone();
+    start.push(0.0);
+    fit_from(
+        Model::new(model.points, model.config, shape, model.priors),
+        &start,
+    )
+}
+
 /// Whether a run has enough levels to speak of how its reservoir mixes; with free water the law knows no such thing.
 pub(super) fn can_tell_mixing(well_mixed: &Fit<'_>) -> bool {
     n_levels(well_mixed.model.points) >= N_LEVELS_MIN && !well_mixed.model.shape.free_water
@@ -109,6 +125,7 @@ pub(super) fn fit_two_compartments<'a>(well_mixed: &Fit<'a>, mixing: MixingPrior
     let shape = Shape {
         capacity: false,
         free_water: false,
+        drift: false,
         mixing: true,
         ..model.shape
     };
@@ -304,6 +321,9 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
     }
     if shape.slopes {
         theta.extend([0.0, 0.0]);
+    }
+    if shape.drift {
+        theta.push(0.0);
     }
     if shape.mixing {
         theta.extend([

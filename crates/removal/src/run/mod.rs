@@ -32,8 +32,8 @@ use drydown_runs::{Run, SeriesPoint};
 use crate::config::RunFitConfig;
 use crate::rows::{RemovalRun, RunStatus};
 use model::{Prior, Priors, USUAL_MIXING};
-pub use reservoir::fit_reservoir;
 use points::{Points, to_points};
+pub use reservoir::fit_reservoir;
 
 /// Everything that is known of one run.
 #[derive(Clone, Debug)]

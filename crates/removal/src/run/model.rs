@@ -48,6 +48,8 @@ pub(super) struct Shape {
     pub(super) outlet: bool,
     /// Slopes of the rate with pressure and temperature within the run.
     pub(super) slopes: bool,
+    /// An end level that moves along the run.
+    pub(super) drift: bool,
     /// Two compartments: share of the loop, and exchange.
     pub(super) mixing: bool,
 }
@@ -209,6 +211,7 @@ impl<'a> Model<'a> {
         let outlet = take(self.shape.outlet);
         let per_ln_pressure = take(self.shape.slopes);
         let per_inverse_kelvin = take(self.shape.slopes);
+        let drift = take(self.shape.drift);
         let loop_share = take(self.shape.mixing);
         let exchange = take(self.shape.mixing);
         let at = |idx: usize| theta.get(idx).copied().unwrap_or(0.0);
@@ -229,6 +232,9 @@ impl<'a> Model<'a> {
                     per_inverse_kelvin: per_inverse_kelvin
                         .map_or(0.0, |z| z * self.config.temperature_slope_sd_k),
                 },
+                drift: drift.map_or(0.0, |z| {
+                    (z * self.config.floor_drift_log_sd).clamp(-4.0, 4.0)
+                }),
             },
             start_ppm: at(2).clamp(-3.0, 13.0).exp(),
             offset_ppm: at(3) * self.offset_sd_ppm,
@@ -373,6 +379,7 @@ impl<'a> Model<'a> {
             (self.shape.outlet, self.priors.outlet),
             (self.shape.slopes, STANDARD),
             (self.shape.slopes, STANDARD),
+            (self.shape.drift, STANDARD),
             (self.shape.mixing, self.priors.mixing.loop_share_logit),
             (self.shape.mixing, self.priors.mixing.ln_exchange),
         ] {
@@ -427,7 +434,9 @@ fn typical_solubility_ppm(points: &Points) -> f64 {
 /// Water in the stream that leaves the unit: removal per pass moves with flow, temperature and pressure as the rate does.
 fn at_outlet(values: &Values, step: Option<&Step>, content_ppm: f64) -> f64 {
     const MOST: f64 = 0.995;
-    let floor = values.law.asymptote_ppm;
+    let floor = step.map_or(values.law.asymptote_ppm, |step| {
+        values.law.asymptote_at(step)
+    });
     let now = step.map_or(1.0, |step| step.per_pass_under(values.law.slopes));
     let share = (values.outlet_efficiency * if now > 0.0 { now } else { 1.0 }).min(MOST);
     floor + (1.0 - share) * (content_ppm - floor)

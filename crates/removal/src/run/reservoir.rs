@@ -6,7 +6,7 @@
 
 use drydown_stats::robust;
 
-use super::fit::{Fit, can_tell_mixing, finish, fit_two_compartments, fit_well_mixed};
+use super::fit::{Fit, can_tell_mixing, finish, fit_drift, fit_two_compartments, fit_well_mixed};
 use super::model::{MixingPriors, Prior, USUAL_MIXING};
 use super::points::{Points, to_points};
 use super::solve::inverse_diagonal;
@@ -24,14 +24,31 @@ pub(super) enum Look<'a> {
 /// Both laws fitted to one run, without intervals.
 pub(super) struct Fits<'a> {
     well_mixed: Fit<'a>,
+    /// Deviance of the law of one body with an end level that moves.
+    drift: Option<f64>,
     two: Option<Fit<'a>>,
 }
 
 impl Fits<'_> {
-    /// How much less deviance the two compartments leave.
-    fn gain(&self) -> Option<f64> {
-        Some(self.well_mixed.deviance - self.two.as_ref()?.deviance)
+    fn gain(&self) -> Option<Gain> {
+        let two = self.two.as_ref()?.deviance;
+        let best = self
+            .well_mixed
+            .deviance
+            .min(self.drift.unwrap_or(f64::INFINITY));
+        Some(Gain {
+            over_plain: self.well_mixed.deviance - two,
+            over_best: best - two,
+        })
     }
+}
+
+/// How much less deviance the two compartments leave than one body, and than the better of one body with an end level
+/// that stands or moves.
+#[derive(Clone, Copy, Debug)]
+struct Gain {
+    over_plain: f64,
+    over_best: f64,
 }
 
 /// How a reservoir mixes, as its runs together show it.
@@ -84,8 +101,13 @@ pub(super) fn look<'a>(
     }
     let free_water = free_water_at_start(points);
     let well_mixed = fit_well_mixed(points, priors(input, config), free_water, config);
+    let drift = can_tell_mixing(&well_mixed).then(|| fit_drift(&well_mixed).deviance);
     let two = can_tell_mixing(&well_mixed).then(|| fit_two_compartments(&well_mixed, USUAL_MIXING));
-    Look::Fitted(Box::new(Fits { well_mixed, two }))
+    Look::Fitted(Box::new(Fits {
+        well_mixed,
+        drift,
+        two,
+    }))
 }
 
 /// The row of a run under what is known of its reservoir: outer None where no other run was looked at, inner None where
@@ -101,7 +123,9 @@ pub(super) fn settle(
         Look::Unfit(status, why) => return convert::without_fit(input, points, status, &why),
         Look::Fitted(fits) => *fits,
     };
-    let alone = fits.gain().is_some_and(|gain| gain > config.mixing_deviance);
+    let alone = fits
+        .gain()
+        .is_some_and(|gain| are_badly_mixed(&[gain], config));
     let fit = match mixing {
         // Free water leaves by a law of its own, which knows no loop and rest.
         Some(Some(lent)) if !fits.well_mixed.model.shape.free_water => {
@@ -117,22 +141,39 @@ pub(super) fn settle(
     convert::to_row(input, points, &fit, &verdict, config)
 }
 
-/// Adds up what the runs say. No run counts for more than it would take alone, so that one wild run decides nothing.
+/// Whether these runs show a loop and a rest.
+///
+/// No run counts for more than it would have to show alone, so that one wild run decides nothing, and each pays an
+/// allowance for what no law fits exactly. A source that dries up (settled water, a wet head space) leaves a slow tail
+/// too: the usual run must not be told clearly better by an end level that moves.
+fn are_badly_mixed(gains: &[Gain], config: &RunFitConfig) -> bool {
+    const CLEARLY: f64 = 1.0;
+    let most = config.mixing_deviance;
+    let over_best: Vec<f64> = gains.iter().map(|gain| gain.over_best).collect();
+    let usual = robust::median(&over_best).unwrap_or(f64::NEG_INFINITY);
+    if usual < -CLEARLY {
+        return false;
+    }
+    if let [only] = gains {
+        return only.over_plain > most;
+    }
+    let total: f64 = gains
+        .iter()
+        .map(|gain| (gain.over_plain - config.mixing_allowance).clamp(-0.5 * most, most))
+        .sum();
+    total > config.mixing_deviance_together
+}
+
+/// How the reservoir mixes, and what each run learns of it from the others.
 fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
-    let gains = || {
-        looks.iter().filter_map(|look| match look {
+    let gains: Vec<Gain> = looks
+        .iter()
+        .filter_map(|look| match look {
             Look::Fitted(fits) => fits.gain(),
             Look::Unfit(..) => None,
         })
-    };
-    let most = config.mixing_deviance;
-    let total: f64 = gains().map(|gain| gain.clamp(-0.5 * most, most)).sum();
-    let enough = if gains().count() > 1 {
-        config.mixing_deviance_together
-    } else {
-        most
-    };
-    if total < enough {
+        .collect();
+    if !are_badly_mixed(&gains, config) {
         return Verdict::WellMixed;
     }
     let told: Vec<Option<[Told; 2]>> = looks

@@ -47,8 +47,6 @@ pub(crate) struct Job {
     pub(crate) badly_mixed: bool,
     pub(crate) spoiled: bool,
     pub(crate) volume_l: f64,
-    pub(crate) start_ppm: f64,
-    pub(crate) end_ppm: f64,
 }
 
 struct State {
@@ -169,8 +167,6 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
         badly_mixed: tank.mixing.is_some(),
         spoiled: place.spoil.is_some(),
         volume_l: tank.volume_l,
-        start_ppm,
-        end_ppm: state.water,
         run,
     }
 }

@@ -245,7 +245,6 @@ fn judge_run(sums: &mut Sums, world: &World, job: &Job, fit: &RemovalRun) {
         return;
     }
     sums.run.push(held);
-    if std::env::var("DBG").is_ok() { dbg_row(world, job, fit, error, held); }
     let unit = world.registers.unit(&fit.unit_id).unwrap();
     let sensor = match unit.water_sensor_place {
         None => "no sensor",
@@ -273,15 +272,4 @@ fn judge_run(sums: &mut Sums, world: &World, job: &Job, fit: &RemovalRun) {
     if let Some(floor) = fit.floor_ppm.filter(|floor| *floor > 0.0) {
         sums.floors.push((floor / job.floor_ppm).ln());
     }
-}
-
-fn dbg_row(world: &World, job: &Job, fit: &RemovalRun, error: f64, held: bool) {
-    let unit = world.registers.unit(&fit.unit_id).unwrap();
-    let w: Vec<f64> = job.series.iter().filter(|p| p.phase == drydown_runs::Phase::Drying).filter_map(|p| p.water_ppm).collect();
-    let t: Vec<f64> = job.series.iter().filter(|p| p.phase == drydown_runs::Phase::Drying).filter_map(|p| p.oil_degc).collect();
-    println!("DBG {} {:?} mixed={} err={:+.3} held={} k={:.3} ci={:.2} h={:.1} kT={:.1} sens {:.0}->{:.0} T {:.0}->{:.0} true {:.0}->{:.0} fit {:.0}->{:.0} floor {:?}/{:.1} phi={:?} regime={:?} ns={} reg={:.2}",
-        fit.run_id, unit.water_sensor_place, job.badly_mixed, error, held, fit.removal_rate_per_h.unwrap(), (fit.removal_rate_upper_90.unwrap()/fit.removal_rate_lower_90.unwrap()).ln(),
-        job.run.hours, job.run.hours*fit.removal_rate_per_h.unwrap(), w.first().copied().unwrap_or(0.0), w.last().copied().unwrap_or(0.0),
-        t.first().copied().unwrap_or(0.0), t.last().copied().unwrap_or(0.0), job.start_ppm, job.end_ppm,
-        fit.start_ppm.unwrap(), fit.end_ppm.unwrap(), fit.floor_ppm.map(|f| f.round()), job.floor_ppm, fit.residual_phi.map(|p| (p*100.0).round()/100.0), fit.regime, job.samples.len(), job.dried_flow_lpm);
 }
