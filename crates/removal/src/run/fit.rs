@@ -1,5 +1,6 @@
 //! Fits one model to one run, compares regimes, and finds the profile interval of ln k.
 
+use drydown_stats::relaxation::{Relaxation, fit_relaxation};
 use drydown_stats::{normal, optimise};
 
 use super::curve::Step;
@@ -271,6 +272,30 @@ fn solve_model(model: &Model<'_>, start: &[f64], fixed: Option<usize>) -> Soluti
     )
 }
 
+/// One exponential through the sensor's levels; None where they are too few or do not fall.
+fn seen_by_sensor(points: &Points) -> Option<Relaxation> {
+    if points.sensor_at_outlet || n_levels(points) < N_LEVELS_MIN {
+        return None;
+    }
+    let mut worked = 0.0;
+    let hours: Vec<f64> = points
+        .steps
+        .iter()
+        .map(|step| {
+            worked += step.hours * step.factor;
+            worked
+        })
+        .collect();
+    let (t, y): (Vec<f64>, Vec<f64>) = points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level())
+        .filter_map(|point| Some((*hours.get(point.node)?, point.water_ppm)))
+        .unzip();
+    let seen = fit_relaxation(&t, &y, 1e-3).ok()?;
+    (seen.fall > 0.0 && seen.rate * worked > 0.3 && seen.ln_rate_se < 0.5).then_some(seen)
+}
+
 fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> Vec<f64> {
     let first = points
         .lab
@@ -303,6 +328,12 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
     let ratio = ((start - floor) / (end - floor).max(0.02 * start)).max(1.05);
     let rate = (factor * ratio.ln() / hours).clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
     let mut theta = vec![rate.ln(), floor.max(0.5).ln(), start.ln(), 0.0];
+    if let Some(seen) = seen_by_sensor(points).filter(|_| factor == 1.0) {
+        let rate = seen.rate.clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
+        // The sensor's own zero is in its level: a floor below what the gas allows is no floor.
+        let level = seen.level.max(0.3 * floor).max(0.5);
+        theta = vec![rate.ln(), level.ln(), (level + seen.fall).ln(), 0.0];
+    }
     if shape.gain {
         theta.push(0.0);
     }
