@@ -29,6 +29,8 @@ mod unrest;
 #[cfg(test)]
 mod calibration;
 #[cfg(test)]
+mod knowing;
+#[cfg(test)]
 mod nature;
 #[cfg(test)]
 mod swapped;

@@ -1,14 +1,14 @@
 //! An invented nature for trials: what water in a reservoir may do beyond what the estimators assume.
 //!
 //! Oil that exchanges water with the air (both ways, drier air in winter), settles what it cannot
-//! hold, and gains water by a usual ingress with season, wander and leaks that come, go and are
+//! hold at once or keeps it emulsified for weeks, is saturated below or above its limit, and gains water by a usual ingress with season, wander and leaks that come, go and are
 //! repaired, of which a part runs straight to the bottom; oil of paper-insulated equipment, which
 //! follows its paper. Samples come more often where it is wet, from two laboratories with a bias, with
 //! bounds; a few carry another reservoir's label. Units are sent to the wettest; one in four has no
 //! sensor, the others have an offset of their own.
 
 use drydown_physics::solubility;
-use drydown_quantity::{OilType, ReservoirId, SiteId, Stamp};
+use drydown_quantity::{OilType, ReservoirId, SiteId, Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{
     Censor, Oil, Registers, Reservoir, ReservoirAction, ReservoirEvent, Sample, Site,
@@ -17,18 +17,30 @@ use drydown_stats::rng::{Pcg64, index, seeded, standard_normal, uniform};
 
 use crate::world::{oil, plain_reservoir, run, sample};
 
+mod body;
+
+pub(crate) use body::{Body, Kind, lognormal};
+
 /// Steps of a day.
 const PER_DAY: usize = 4;
 const DT: f64 = 1.0 / PER_DAY as f64;
 pub(crate) const HORIZON_DAYS: usize = 60;
+/// Days over which the recent ingress is summed.
+const RECENT_DAYS: usize = 30;
 
 /// What is true of one reservoir from as_of on if no unit is sent.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Future {
     pub(crate) is_paper: bool,
+    /// Whether a sample of saturated oil reads less than the limit.
+    pub(crate) saturates: bool,
     pub(crate) passes_limit: bool,
+    /// Days until then; the horizon where it never does.
+    pub(crate) days_to_limit: f64,
     pub(crate) passes_free: bool,
     pub(crate) level_ppm: f64,
+    /// What came in over the last thirty days, g/h.
+    pub(crate) ingress_g_per_h: f64,
 }
 
 /// A fleet, what is known of it, and what will be.
@@ -38,117 +50,42 @@ pub(crate) struct Invented {
     pub(crate) samples: Vec<Sample>,
     pub(crate) runs: Vec<Run>,
     pub(crate) as_of: Stamp,
+    pub(crate) start: Stamp,
     /// In the register's order.
     pub(crate) futures: Vec<Future>,
+    /// The same order: what a filter that knows the nature is told.
+    pub(crate) kinds: Vec<Kind>,
+    pub(crate) laws: People,
 }
 
-/// One reservoir as nature has it.
-struct Body {
-    is_paper: bool,
-    /// ppm a day.
-    usual: f64,
-    season: f64,
-    wander_sd: f64,
-    wander_days: f64,
-    /// Exchange with the air or the paper, 1/d, and the content in balance, ppm.
-    exchange: f64,
-    balance: f64,
-    solubility: f64,
-    limit: f64,
-    mid: f64,
-    settled: f64,
-    wander: f64,
-    /// Factor, last day, whether the repair is written down.
-    leak: Option<(f64, f64, bool)>,
-    day: f64,
+/// What is constant about laboratories and sensors.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct People {
+    /// ln of each laboratory's bias.
+    pub(crate) lab_bias: [f64; 2],
+    /// What the sensor of each unit is off, in activity of warm oil.
+    pub(crate) sensor_offset: Vec<f64>,
 }
 
-fn lognormal(median: f64, sd: f64, rng: &mut Pcg64) -> f64 {
-    median * (sd * standard_normal(rng)).exp()
-}
+/// Coefficient of variation of each laboratory.
+pub(crate) const LAB_CV: [f64; 2] = [0.08, 0.12];
+/// Coefficient of variation of a sensor.
+pub(crate) const SENSOR_CV: f64 = 0.04;
+/// What a run leaves of the water, equally likely.
+pub(crate) const LEFT: (f64, f64) = (0.15, 0.45);
+/// Share of samples that carry another reservoir's label.
+pub(crate) const SWAPPED: f64 = 0.004;
+/// Water of new oil over the limit.
+pub(crate) const NEW_OIL: f64 = 0.4;
 
-impl Body {
-    fn oil(limit: f64, solubility: f64, (site, open): (f64, bool), rng: &mut Pcg64) -> Self {
-        Self {
-            is_paper: false,
-            usual: lognormal(limit / 400.0, 0.9, rng) * site,
-            season: 0.1 + 0.3 * uniform(rng),
-            wander_sd: lognormal(0.3, 0.3, rng),
-            wander_days: lognormal(12.0, 0.6, rng),
-            exchange: if open {
-                lognormal(0.003, 0.6, rng)
-            } else {
-                0.0
-            },
-            // 60 % of saturation in air at 25 °C over oil at 45 °C is a fifth of saturation there
-            balance: lognormal(0.2 * solubility, 0.3, rng),
-            solubility,
-            limit,
-            mid: lognormal(0.45 * limit, 0.4, rng),
-            settled: 0.0,
-            wander: standard_normal(rng),
-            leak: None,
-            day: 0.0,
-        }
-    }
-
-    fn paper(limit: f64, solubility: f64, rng: &mut Pcg64) -> Self {
-        let balance = lognormal(0.55 * limit, 0.4, rng);
-        Self {
-            is_paper: true,
-            usual: lognormal(limit / 600.0, 0.5, rng),
-            season: 0.15 + 0.25 * uniform(rng),
-            wander_sd: 0.08,
-            wander_days: 10.0,
-            exchange: 1.0 / lognormal(14.0, 0.4, rng),
-            balance,
-            mid: balance,
-            ..Self::oil(limit, solubility, (1.0, false), rng)
-        }
-    }
-
-    /// −1 in mid winter, +1 in mid summer.
-    fn summer(&self) -> f64 {
-        -(self.day / 365.25 * std::f64::consts::TAU).cos()
-    }
-
-    /// A step of rest; a leak that ends with a written repair is told.
-    fn step(&mut self, rng: &mut Pcg64) -> bool {
-        self.day += DT;
-        let keep = (-DT / self.wander_days).exp();
-        self.wander = keep * self.wander + (1.0 - keep * keep).sqrt() * standard_normal(rng);
-        let moved = (self.season * self.summer() + self.wander_sd * self.wander).exp();
-        let share = 1.0 - (-self.exchange * DT).exp();
-        let ended = self.leak.is_some_and(|(_, until, _)| until <= self.day);
-        let written = ended && self.leak.is_some_and(|(_, _, written)| written);
-        if ended {
-            self.leak = None;
-        }
-        if self.leak.is_none() && uniform(rng) < 0.35 * DT / 365.25 {
-            let until = self.day + 10.0 + 60.0 * uniform(rng);
-            self.leak = Some((lognormal(7.0, 0.6, rng), until, uniform(rng) < 0.7));
-        }
-        let leak = self.leak.map_or(1.0, |(factor, _, _)| factor);
-        if self.is_paper {
-            // the paper takes up what usually comes in; a leak is more than it can at once
-            let leaked = self.usual * (leak - 1.0) * DT;
-            self.mid += leaked + (self.balance * moved - self.mid) * share;
-            return written;
-        }
-        let gained = self.usual * moved * leak * DT;
-        let sinks = if leak > 1.0 { 0.4 } else { 0.0 };
-        let air = self.balance * (1.0 + 0.3 * self.summer());
-        self.mid += gained * (1.0 - sinks) + (air - self.mid) * share;
-        self.settled += gained * sinks;
-        let above = (self.mid - self.solubility).max(0.0);
-        let dropped = 0.7 * above;
-        let dry = (1.0 - self.mid / self.solubility).max(0.0);
-        let dissolved = self.settled * dry * (1.0 - (-0.08 * DT).exp());
-        self.mid += dissolved - dropped;
-        self.settled += dropped - dissolved;
-        written
-    }
-}
+/// The oils: name, constants of solubility, whether it emulsifies, limits; the last is insulating.
+/// A turbine oil is saturated near its limit; constants from memory or made up, within what such oils have.
+const OILS: [(&str, f64, f64, bool, [f64; 3]); 4] = [
+    ("HLP", 8.2, 1700.0, true, [150.0, 250.0, 400.0]),
+    ("TUR", 7.70, 1713.6, false, [100.0, 150.0, 250.0]),
+    ("GER", 8.05, 1709.0, true, [250.0, 400.0, 600.0]),
+    ("INS", 7.09, 1567.0, false, [20.0, 30.0, 40.0]),
+];
 
 /// The people around one reservoir.
 struct Habits {
@@ -159,13 +96,12 @@ struct Habits {
     from_day: f64,
 }
 
-fn insulating_oil() -> Oil {
+fn register_oil((name, a, b_k, _, _): (&str, f64, f64, bool, [f64; 3])) -> Oil {
     Oil {
-        oil_type: OilType::from("INS"),
-        family: Some("mineral_insulating".to_owned()),
-        // a mineral insulating oil; from memory
-        solubility_a: Some(7.09),
-        solubility_b_k: Some(1567.0),
+        oil_type: OilType::from(name),
+        family: (name == "INS").then(|| "mineral_insulating".to_owned()),
+        solubility_a: Some(a),
+        solubility_b_k: Some(b_k),
         ..oil()
     }
 }
@@ -174,8 +110,6 @@ struct Making<'a> {
     rng: &'a mut Pcg64,
     start: Stamp,
     days: usize,
-    lab_bias: [f64; 2],
-    sensor_offset: Vec<f64>,
     fleet: &'a mut Invented,
 }
 
@@ -186,15 +120,25 @@ pub(crate) fn invent(seed: u64, n: usize) -> Invented {
     let days = 300 + index(&mut rng, 240);
     let mut fleet = Invented {
         registers: Registers {
-            oils: vec![oil(), insulating_oil()],
+            oils: OILS.map(register_oil).to_vec(),
             ..Registers::default()
         },
         samples: Vec::new(),
         runs: Vec::new(),
         as_of: start.plus_days(days as f64),
+        start,
         futures: Vec::new(),
+        kinds: Vec::new(),
+        laws: People {
+            lab_bias: [0.05, 0.05].map(|sd| sd * standard_normal(&mut rng)),
+            sensor_offset: (0..12).map(|_| 0.012 * standard_normal(&mut rng)).collect(),
+        },
     };
     let sites: Vec<f64> = (0..6).map(|_| lognormal(1.0, 0.3, &mut rng)).collect();
+    fleet
+        .registers
+        .oils
+        .sort_by(|a, b| a.oil_type.cmp(&b.oil_type));
     for site in 0..sites.len() {
         fleet.registers.sites.push(Site {
             site_id: SiteId::from(format!("S-{site}")),
@@ -203,14 +147,10 @@ pub(crate) fn invent(seed: u64, n: usize) -> Invented {
             timezone: None,
         });
     }
-    let lab_bias = [0.05, 0.05].map(|sd| sd * standard_normal(&mut rng));
-    let sensor_offset = (0..12).map(|_| 0.012 * standard_normal(&mut rng)).collect();
     let mut making = Making {
         rng: &mut rng,
         start,
         days,
-        lab_bias,
-        sensor_offset,
         fleet: &mut fleet,
     };
     for idx in 0..n {
@@ -225,30 +165,37 @@ pub(crate) fn invent(seed: u64, n: usize) -> Invented {
 impl Making<'_> {
     fn live(&mut self, id: &str, (site, wet): (usize, f64)) -> Future {
         let rng = &mut *self.rng;
-        let is_paper = uniform(rng) < 0.2;
+        let oil = if uniform(rng) < 0.2 {
+            OILS.len() - 1
+        } else {
+            index(rng, OILS.len() - 1)
+        };
+        let (name, a, b_k, emulsifies, limits) = OILS[oil];
+        let is_paper = name == "INS";
         let mut reservoir = plain_reservoir(id);
         reservoir.site_id = Some(SiteId::from(format!("S-{site}")));
+        reservoir.oil_type = Some(OilType::from(name));
         reservoir.volume_l = Some(lognormal(4000.0, 0.7, rng));
-        let at_45 = if is_paper {
+        if is_paper {
             reservoir.service = Some("transformer".to_owned());
-            reservoir.oil_type = Some(OilType::from("INS"));
             reservoir.paper_insulated = Some(true);
             reservoir.coldest_oil_degc = Some(10.0 + 8.0 * uniform(rng));
-            reservoir.water_limit_ppm = Some([20.0, 30.0, 40.0][index(rng, 3)]);
-            solubility::ppm(7.09, 1567.0, 45.0)
         } else {
+            reservoir.service = Some(["hydraulic", "turbine", "gear"][oil].to_owned());
             reservoir.coldest_oil_degc = Some(15.0 + 20.0 * uniform(rng));
-            reservoir.water_limit_ppm = Some([150.0, 250.0, 400.0][index(rng, 3)]);
-            solubility::ppm(8.2, 1700.0, 45.0)
-        };
-        let limit = reservoir.water_limit_ppm.unwrap();
+        }
+        reservoir.water_limit_ppm = Some(limits[index(rng, 3)]);
         let open = uniform(rng) < 0.5;
         reservoir.breather = Some(if open { "open" } else { "desiccant" }.to_owned());
-        let mut body = if is_paper {
-            Body::paper(limit, at_45, rng)
-        } else {
-            Body::oil(limit, at_45, (wet, open), rng)
+        let kind = Kind {
+            is_paper,
+            emulsifies,
+            open: open && !is_paper,
+            limit: reservoir.water_limit_ppm.unwrap(),
+            solubility: solubility::ppm(a, b_k, WARM_DEGC),
+            site: wet,
         };
+        let mut body = Body::draw(kind, rng);
         let few = uniform(rng) < 0.2;
         let habits = Habits {
             lab: index(rng, 2),
@@ -259,41 +206,34 @@ impl Making<'_> {
             },
             from_day: 100.0 * uniform(rng),
         };
+        let mut recent = 0.0;
         for day in 0..self.days {
             for _ in 0..PER_DAY {
-                if body.step(self.rng) {
+                let (written, gained, _) = body.step(DT, None, self.rng);
+                if day + RECENT_DAYS >= self.days {
+                    recent += gained / RECENT_DAYS as f64;
+                }
+                if written {
                     self.event(&reservoir, body.day, ReservoirAction::LeakRepair, None);
                 }
             }
             self.day(&reservoir, &mut body, &habits, day);
         }
+        let oil_kg = 0.87 * reservoir.volume_l.unwrap() * lognormal(1.0, 0.05, self.rng);
         let cold = reservoir.coldest_oil_degc.unwrap();
-        // an oil in use is not quite the register's
-        let off = lognormal(1.0, 0.08, self.rng);
-        let free = off
-            * if is_paper {
-                solubility::ppm(7.09, 1567.0, cold)
-            } else {
-                solubility::ppm(8.2, 1700.0, cold)
-            };
+        let cold = solubility::ppm(a, b_k, cold) / kind.solubility * body.solubility;
         self.fleet.registers.reservoirs.push(reservoir);
-        self.play(body, free)
-    }
-
-    /// The horizon without a unit.
-    fn play(&mut self, mut body: Body, free: f64) -> Future {
-        let mut future = Future {
-            is_paper: body.is_paper,
-            passes_limit: body.mid > body.limit,
-            passes_free: body.mid + body.settled > free,
+        self.fleet.kinds.push(kind);
+        let passage = play(body, cold, DT, self.rng);
+        Future {
+            is_paper,
+            saturates: !is_paper && body.solubility < body.limit,
+            passes_limit: passage.limit_days.is_some(),
+            days_to_limit: passage.limit_days.unwrap_or(HORIZON_DAYS as f64),
+            passes_free: passage.free,
             level_ppm: body.mid,
-        };
-        for _ in 0..HORIZON_DAYS * PER_DAY {
-            body.step(self.rng);
-            future.passes_limit |= body.mid > body.limit;
-            future.passes_free |= body.mid + body.settled > free;
+            ingress_g_per_h: recent * oil_kg / 24_000.0,
         }
-        future
     }
 
     fn event(
@@ -326,9 +266,13 @@ impl Making<'_> {
         }
         if uniform(self.rng) < 1.0 / 120.0 {
             let share = 0.005 + 0.015 * uniform(self.rng);
-            body.mid += share * (0.4 * body.limit - body.mid);
+            body.top_up(share, NEW_OIL * body.limit);
             let volume = reservoir.volume_l.map(|v| share * v);
             self.event(reservoir, body.day, ReservoirAction::TopUp, volume);
+        }
+        if !body.is_paper && uniform(self.rng) < 1.0 / 250.0 {
+            body.drain();
+            self.event(reservoir, body.day, ReservoirAction::BottomDrain, None);
         }
         let comes = uniform(self.rng) < 0.004 * wet.clamp(0.05, 6.0).powi(2);
         if comes && day + 5 < self.days {
@@ -343,13 +287,13 @@ impl Making<'_> {
         } else {
             habits.lab
         };
-        let cv = [0.08, 0.12][lab];
-        let seen = body.mid * (cv * standard_normal(rng) + self.lab_bias[lab]).exp();
-        let lowest = if body.is_paper { 6.0 } else { 25.0 };
+        let bias = self.fleet.laws.lab_bias[lab];
+        let seen = body.mid * (LAB_CV[lab] * standard_normal(rng) + bias).exp();
+        let lowest = lowest_ppm(body.is_paper);
         let n = self.fleet.samples.len();
         let mut row = sample(id, n, at, seen.max(lowest).round());
         row.lab = format!("L-{lab}");
-        row.sample_degc = Some((45.0 + 2.0 * standard_normal(rng)).round());
+        row.sample_degc = Some((WARM_DEGC + 2.0 * standard_normal(rng)).round());
         if seen < lowest {
             row.water_censor = Some(Censor::Below);
         }
@@ -360,15 +304,15 @@ impl Making<'_> {
     fn unit(&mut self, id: &ReservoirId, body: &mut Body, at: Stamp) {
         let rng = &mut *self.rng;
         let unit = index(rng, 12);
-        let left = 0.15 + 0.3 * uniform(rng);
-        let offset = self.sensor_offset[unit] * 1.6 * body.solubility;
-        let mut shown = |ppm: f64| (ppm * (1.0 + 0.04 * standard_normal(rng)) + offset).max(0.0);
+        let left = LEFT.0 + (LEFT.1 - LEFT.0) * uniform(rng);
+        let offset = self.fleet.laws.offset_ppm(unit, body.solubility);
+        let mut shown = |ppm: f64| (ppm * (1.0 + SENSOR_CV * standard_normal(rng)) + offset).max(0.0);
         let (first, last) = (shown(body.mid), shown(left * body.mid));
-        body.mid *= left;
-        body.settled *= left;
+        body.dry(left);
         let n = self.fleet.runs.len();
         let span = (at.plus_hours(1.0), at.plus_hours(2.0));
         let mut row = run(id, n, span, (first, last));
+        row.unit_id = UnitId::from(format!("U-{unit}"));
         if unit.is_multiple_of(4) {
             (row.water_first_ppm, row.water_last_ppm) = (None, None);
         }
@@ -379,7 +323,7 @@ impl Making<'_> {
     fn swap_labels(&mut self) {
         let n = self.fleet.registers.reservoirs.len();
         for row in &mut self.fleet.samples {
-            if uniform(self.rng) < 0.004 {
+            if uniform(self.rng) < SWAPPED {
                 let other = &self.fleet.registers.reservoirs[index(self.rng, n)];
                 row.reservoir_id = Some(other.reservoir_id.clone());
             }
@@ -388,3 +332,40 @@ impl Making<'_> {
         self.fleet.registers.reservoir_events.sort_by_key(key);
     }
 }
+
+/// Whether and when a reservoir passes its limit, and whether water drops out at its coldest.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Passage {
+    pub(crate) limit_days: Option<f64>,
+    pub(crate) free: bool,
+}
+
+/// The horizon without a unit, in steps of some days; `cold`: what the oil holds where it is coldest.
+pub(crate) fn play(mut body: Body, cold: f64, dt: f64, rng: &mut Pcg64) -> Passage {
+    let mut limit_days = (body.mid > body.limit).then_some(0.0);
+    let mut free = body.mid + body.settled > cold;
+    let steps = (HORIZON_DAYS as f64 / dt).round() as usize;
+    for step in 0..steps {
+        body.step(dt, None, rng);
+        if limit_days.is_none() && body.mid > body.limit {
+            limit_days = Some((step + 1) as f64 * dt);
+        }
+        free |= body.mid + body.settled > cold;
+    }
+    Passage { limit_days, free }
+}
+
+impl People {
+    /// What a unit's sensor is off in oil at work, ppm; `solubility` of the oil where it is warm.
+    pub(crate) fn offset_ppm(&self, unit: usize, solubility: f64) -> f64 {
+        self.sensor_offset[unit] * 1.6 * solubility
+    }
+}
+
+/// What a laboratory calls "less than".
+pub(crate) fn lowest_ppm(is_paper: bool) -> f64 {
+    if is_paper { 6.0 } else { 25.0 }
+}
+
+/// Temperature of oil in service, °C.
+pub(crate) const WARM_DEGC: f64 = 45.0;
