@@ -18,6 +18,7 @@ mod posterior;
 mod prior;
 mod rank;
 mod rows;
+mod saturation;
 mod scenario;
 mod spread;
 mod state;

@@ -14,6 +14,7 @@ use crate::law::{Law, LevelPrior, Season, Strange, Visible};
 use crate::limits::{WaterLimit, water_limit};
 use crate::posterior::Mass;
 use crate::prior::Groups;
+use crate::saturation::Saturation;
 use crate::timeline::{Kind, Timeline, to_timeline, usually_left};
 use crate::unrest::Unrest;
 
@@ -24,6 +25,7 @@ pub(crate) struct Subject {
     pub(crate) mass: Mass,
     pub(crate) oil_kg: Option<f64>,
     pub(crate) visible: Visible,
+    pub(crate) saturation: Option<Saturation>,
     /// Water in balance with the air; None where the breather keeps the air away or S is unknown.
     pub(crate) air_ppm: Option<f64>,
     /// Solubility at the coldest place of the oil.
@@ -118,13 +120,24 @@ fn to_subject(
             sd,
         }
     };
+    let limit = water_limit(reservoir, history.oil);
+    let visible = Visible {
+        solubility_ppm: solubility_ppm.unwrap_or(f64::INFINITY),
+        factor: 1.0,
+        emulsified_share: config.emulsified_share,
+    };
+    // paper takes up what its oil cannot hold
+    let saturation = Saturation::new(
+        visible,
+        (limit.as_ref().map(|limit| limit.ppm), highest(&timeline)),
+        history.oil,
+    )
+    .filter(|_| !paper);
     Subject {
         mass,
         oil_kg,
-        visible: Visible {
-            solubility_ppm: solubility_ppm.unwrap_or(f64::INFINITY),
-            emulsified_share: config.emulsified_share,
-        },
+        visible,
+        saturation,
         air_ppm: pair.filter(|_| breathes(reservoir)).map(|pair| {
             solubility::air_equilibrium_ppm(
                 pair,
@@ -136,7 +149,7 @@ fn to_subject(
         coldest_solubility_ppm: pair
             .zip(coldest)
             .map(|(pair, t_degc)| solubility::ppm(pair.a, pair.b_k, t_degc)),
-        limit: water_limit(reservoir, history.oil),
+        limit,
         paper,
         level: first_level(&timeline),
         timeline,
@@ -161,7 +174,10 @@ impl Subject {
             1.0
         };
         Law {
-            visible: self.visible,
+            visible: self
+                .saturation
+                .map_or(self.visible, |saturation| saturation.likelier(self.visible)),
+            saturation: self.saturation,
             unrest: unrest.factor * scale,
             lab_cv: config.lab_cv * unrest.lab_factor,
             lab_floor_ppm,
@@ -241,6 +257,15 @@ fn service_degc(history: &ReservoirHistory<'_>) -> f64 {
     robust::median(&seen)
         .or_else(|| ends.map(|(cold, hot)| 0.5 * (cold + hot)))
         .unwrap_or(USUAL_SERVICE_DEGC)
+}
+
+/// The highest value seen, ppm.
+fn highest(timeline: &Timeline) -> f64 {
+    let seen = timeline.steps.iter().map(|step| match step.kind {
+        Kind::Sample { ppm, .. } | Kind::RunStart { ppm, .. } => ppm,
+        _ => 0.0,
+    });
+    seen.fold(0.0, f64::max)
 }
 
 /// A wide level around the first value that was seen.
