@@ -49,6 +49,8 @@ pub(crate) struct Law {
     pub(crate) saturation: Option<Saturation>,
     /// Factor on the unrest of the level.
     pub(crate) unrest: f64,
+    /// What its levels are measured by, over that of a middling lubricant.
+    pub(crate) scale: f64,
     pub(crate) lab_cv: f64,
     pub(crate) lab_floor_ppm: f64,
     /// Exchange with the air over the oil, or with the paper in it, 1/h.
@@ -166,7 +168,7 @@ impl Moves {
     }
 }
 
-/// Unrest of a level: of its own, ppm per root day, and relative to the daily rise (wash-downs and
+/// Unrest of a level: of its own, ppm per root day in a middling lubricant, and relative to the daily rise (wash-downs and
 /// rain come in bursts). Starting values; the fleet's data choose the factor.
 const UNREST_PPM: f64 = 1.5;
 const UNREST_RELATIVE: f64 = 1.0;
@@ -206,7 +208,7 @@ impl Law {
     /// Diffusion of the level, (ppm per root day)², at a rate in ppm/h: its own, and that of water
     /// that comes in bursts.
     pub(crate) fn diffusion_per_day(&self, rate_per_h: f64) -> (f64, f64) {
-        let own = self.unrest * UNREST_PPM;
+        let own = self.unrest * self.scale * UNREST_PPM;
         let bursts = self.unrest * UNREST_RELATIVE * 24.0 * rate_per_h;
         (own * own, bursts * bursts)
     }

@@ -292,6 +292,7 @@ mod tests {
             },
             saturation: None,
             unrest: 1.0,
+            scale: 1.0,
             lab_cv: 0.1,
             lab_floor_ppm: 5.0,
             exchange_per_h: exchange_per_day / 24.0,

@@ -78,13 +78,15 @@ pub(crate) const SWAPPED: f64 = 0.004;
 /// Water of new oil over the limit.
 pub(crate) const NEW_OIL: f64 = 0.4;
 
-/// The oils: name, constants of solubility, whether it emulsifies, limits; the last is insulating.
+type InventedOil = (&'static str, &'static str, f64, f64, bool, [f64; 3]);
+
+/// The oils: name, family, constants of solubility, whether it emulsifies, limits; the last is insulating.
 /// A turbine oil is saturated near its limit; constants from memory or made up, within what such oils have.
-const OILS: [(&str, f64, f64, bool, [f64; 3]); 4] = [
-    ("HLP", 8.2, 1700.0, true, [150.0, 250.0, 400.0]),
-    ("TUR", 7.70, 1713.6, false, [100.0, 150.0, 250.0]),
-    ("GER", 8.05, 1709.0, true, [250.0, 400.0, 600.0]),
-    ("INS", 7.09, 1567.0, false, [20.0, 30.0, 40.0]),
+const OILS: [InventedOil; 4] = [
+    ("HLP", "mineral_hydraulic", 8.2, 1700.0, true, [150.0, 250.0, 400.0]),
+    ("TUR", "mineral_turbine", 7.70, 1713.6, false, [100.0, 150.0, 250.0]),
+    ("GER", "mineral_gear", 8.05, 1709.0, true, [250.0, 400.0, 600.0]),
+    ("INS", "mineral_insulating", 7.09, 1567.0, false, [20.0, 30.0, 40.0]),
 ];
 
 /// The people around one reservoir.
@@ -96,10 +98,10 @@ struct Habits {
     from_day: f64,
 }
 
-fn register_oil((name, a, b_k, _, _): (&str, f64, f64, bool, [f64; 3])) -> Oil {
+fn register_oil((name, family, a, b_k, _, _): InventedOil) -> Oil {
     Oil {
         oil_type: OilType::from(name),
-        family: (name == "INS").then(|| "mineral_insulating".to_owned()),
+        family: Some(family.to_owned()),
         solubility_a: Some(a),
         solubility_b_k: Some(b_k),
         ..oil()
@@ -170,7 +172,7 @@ impl Making<'_> {
         } else {
             index(rng, OILS.len() - 1)
         };
-        let (name, a, b_k, emulsifies, limits) = OILS[oil];
+        let (name, _, a, b_k, emulsifies, limits) = OILS[oil];
         let is_paper = name == "INS";
         let mut reservoir = plain_reservoir(id);
         reservoir.site_id = Some(SiteId::from(format!("S-{site}")));
