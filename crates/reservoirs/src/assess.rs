@@ -152,9 +152,9 @@ impl Case<'_> {
     /// The water limit of a sample, and what the oil holds where it is coldest.
     fn limits(&self) -> (Option<Limit>, Option<Limit>) {
         let bias = self.config.lab_bias;
-        // where the readings of the saturation are kept apart, each is known better
+        // where the readings of the saturation are kept apart, they make up most of its spread
         let cv = match self.subject.saturation {
-            Some(_) => 0.5 * self.config.solubility_cv,
+            Some(_) => 0.3 * self.config.solubility_cv,
             None => self.config.solubility_cv,
         };
         let limit = self.subject.limit.as_ref();

@@ -54,7 +54,9 @@ pub(crate) fn know(fleet: &Invented, particles: usize) -> Vec<Known> {
         let id = reservoir.reservoir_id.as_str();
         let mut rng = seeded(11, id);
         let mut cloud = Cloud {
-            bodies: (0..particles).map(|_| Body::draw(*kind, &mut rng)).collect(),
+            bodies: (0..particles)
+                .map(|_| Body::draw(*kind, &mut rng))
+                .collect(),
             weights: vec![1.0; particles],
             rng,
         };
@@ -67,7 +69,8 @@ pub(crate) fn know(fleet: &Invented, particles: usize) -> Vec<Known> {
         let mut oil = oil.filter(|oil| Some(&oil.oil_type) == reservoir.oil_type.as_ref());
         let oil = oil.next().unwrap();
         let cold = reservoir.coldest_oil_degc.unwrap();
-        let holds = |degc| solubility::ppm(oil.solubility_a.unwrap(), oil.solubility_b_k.unwrap(), degc);
+        let holds =
+            |degc| solubility::ppm(oil.solubility_a.unwrap(), oil.solubility_b_k.unwrap(), degc);
         cloud.ahead(holds(cold) / holds(WARM_DEGC))
     })
     .collect()
@@ -121,7 +124,9 @@ impl Cloud {
                 ReservoirAction::TopUp => {
                     let share = event.volume_l.unwrap() / reservoir.volume_l.unwrap();
                     let new = NEW_OIL * reservoir.water_limit_ppm.unwrap();
-                    self.bodies.iter_mut().for_each(|body| body.top_up(share, new));
+                    self.bodies
+                        .iter_mut()
+                        .for_each(|body| body.top_up(share, new));
                 }
                 ReservoirAction::BottomDrain => self.bodies.iter_mut().for_each(Body::drain),
                 _ => {}
@@ -133,7 +138,12 @@ impl Cloud {
     }
 
     fn dry(&mut self, run: &Run, laws: &People) {
-        let unit: usize = run.unit_id.as_str().trim_start_matches("U-").parse().unwrap();
+        let unit: usize = run
+            .unit_id
+            .as_str()
+            .trim_start_matches("U-")
+            .parse()
+            .unwrap();
         let ends = run.water_first_ppm.zip(run.water_last_ppm);
         let mut likely = Vec::with_capacity(self.bodies.len());
         for body in &mut self.bodies {
@@ -160,7 +170,12 @@ impl Cloud {
     /// Weights by a likelihood; resampled where few particles carry most of the weight.
     fn weigh(&mut self, likely: &[f64]) {
         let before: f64 = self.weights.iter().sum();
-        let new: Vec<f64> = self.weights.iter().zip(likely).map(|(w, l)| w * l).collect();
+        let new: Vec<f64> = self
+            .weights
+            .iter()
+            .zip(likely)
+            .map(|(w, l)| w * l)
+            .collect();
         let total: f64 = new.iter().sum();
         // what no particle can explain tells nothing
         if !(total > 1e-12 * before) {

@@ -248,7 +248,14 @@ impl Posterior {
         };
         let parts: Vec<(f64, f64, f64, Visible)> = self
             .cells()
-            .map(|cell| (cell.weight, cell.state.level, self.level_sd(cell), visible(cell)))
+            .map(|cell| {
+                (
+                    cell.weight,
+                    cell.state.level,
+                    self.level_sd(cell),
+                    visible(cell),
+                )
+            })
             .collect();
         let below = |x: f64| {
             parts

@@ -83,10 +83,38 @@ type InventedOil = (&'static str, &'static str, f64, f64, bool, [f64; 3]);
 /// The oils: name, family, constants of solubility, whether it emulsifies, limits; the last is insulating.
 /// A turbine oil is saturated near its limit; constants from memory or made up, within what such oils have.
 const OILS: [InventedOil; 4] = [
-    ("HLP", "mineral_hydraulic", 8.2, 1700.0, true, [150.0, 250.0, 400.0]),
-    ("TUR", "mineral_turbine", 7.70, 1713.6, false, [100.0, 150.0, 250.0]),
-    ("GER", "mineral_gear", 8.05, 1709.0, true, [250.0, 400.0, 600.0]),
-    ("INS", "mineral_insulating", 7.09, 1567.0, false, [20.0, 30.0, 40.0]),
+    (
+        "HLP",
+        "mineral_hydraulic",
+        8.2,
+        1700.0,
+        true,
+        [150.0, 250.0, 400.0],
+    ),
+    (
+        "TUR",
+        "mineral_turbine",
+        7.70,
+        1713.6,
+        false,
+        [100.0, 150.0, 250.0],
+    ),
+    (
+        "GER",
+        "mineral_gear",
+        8.05,
+        1709.0,
+        true,
+        [250.0, 400.0, 600.0],
+    ),
+    (
+        "INS",
+        "mineral_insulating",
+        7.09,
+        1567.0,
+        false,
+        [20.0, 30.0, 40.0],
+    ),
 ];
 
 /// The people around one reservoir.
@@ -96,6 +124,8 @@ struct Habits {
     every_days: f64,
     /// First day with a sample.
     from_day: f64,
+    /// The last result, or what a unit left; before any, what is usual.
+    last_ppm: f64,
 }
 
 fn register_oil((name, family, a, b_k, _, _): InventedOil) -> Oil {
@@ -199,7 +229,7 @@ impl Making<'_> {
         };
         let mut body = Body::draw(kind, rng);
         let few = uniform(rng) < 0.2;
-        let habits = Habits {
+        let mut habits = Habits {
             lab: index(rng, 2),
             every_days: if few {
                 250.0
@@ -207,6 +237,7 @@ impl Making<'_> {
                 lognormal(30.0, 0.4, rng)
             },
             from_day: 100.0 * uniform(rng),
+            last_ppm: 0.45 * kind.limit,
         };
         let mut recent = 0.0;
         for day in 0..self.days {
@@ -219,7 +250,7 @@ impl Making<'_> {
                     self.event(&reservoir, body.day, ReservoirAction::LeakRepair, None);
                 }
             }
-            self.day(&reservoir, &mut body, &habits, day);
+            self.day(&reservoir, &mut body, &mut habits, day);
         }
         let oil_kg = 0.87 * reservoir.volume_l.unwrap() * lognormal(1.0, 0.05, self.rng);
         let cold = reservoir.coldest_oil_degc.unwrap();
@@ -257,14 +288,16 @@ impl Making<'_> {
     }
 
     /// What people do on one day.
-    fn day(&mut self, reservoir: &Reservoir, body: &mut Body, habits: &Habits, day: usize) {
+    fn day(&mut self, reservoir: &Reservoir, body: &mut Body, habits: &mut Habits, day: usize) {
         let id = &reservoir.reservoir_id;
-        let wet = (body.mid + body.settled) / body.limit;
+        // people go by the last result as much as by what they see
+        let true_wet = (body.mid + body.settled) / body.limit;
+        let wet = 0.5 * (true_wet + habits.last_ppm / body.limit);
         let at = self.start.plus_days(body.day).plus_hours(-2.3);
         let eager = if wet > 0.8 { 2.5 } else { 1.0 };
         let due = uniform(self.rng) < eager / habits.every_days;
         if due && body.day > habits.from_day {
-            self.sample(id, body, habits, at);
+            habits.last_ppm = self.sample(id, body, habits, at);
         }
         if uniform(self.rng) < 1.0 / 120.0 {
             let share = 0.005 + 0.015 * uniform(self.rng);
@@ -279,10 +312,11 @@ impl Making<'_> {
         let comes = uniform(self.rng) < 0.004 * wet.clamp(0.05, 6.0).powi(2);
         if comes && day + 5 < self.days {
             self.unit(id, body, at);
+            habits.last_ppm = body.mid;
         }
     }
 
-    fn sample(&mut self, id: &ReservoirId, body: &Body, habits: &Habits, at: Stamp) {
+    fn sample(&mut self, id: &ReservoirId, body: &Body, habits: &Habits, at: Stamp) -> f64 {
         let rng = &mut *self.rng;
         let lab = if uniform(rng) < 0.1 {
             1 - habits.lab
@@ -300,6 +334,7 @@ impl Making<'_> {
             row.water_censor = Some(Censor::Below);
         }
         self.fleet.samples.push(row);
+        seen
     }
 
     /// A unit dries for two or three days.
@@ -308,7 +343,8 @@ impl Making<'_> {
         let unit = index(rng, 12);
         let left = LEFT.0 + (LEFT.1 - LEFT.0) * uniform(rng);
         let offset = self.fleet.laws.offset_ppm(unit, body.solubility);
-        let mut shown = |ppm: f64| (ppm * (1.0 + SENSOR_CV * standard_normal(rng)) + offset).max(0.0);
+        let mut shown =
+            |ppm: f64| (ppm * (1.0 + SENSOR_CV * standard_normal(rng)) + offset).max(0.0);
         let (first, last) = (shown(body.mid), shown(left * body.mid));
         body.dry(left);
         let n = self.fleet.runs.len();
