@@ -18,6 +18,7 @@ mod posterior;
 mod prior;
 mod rank;
 mod rows;
+mod saturation;
 mod scenario;
 mod spread;
 mod state;
@@ -28,6 +29,8 @@ mod unrest;
 
 #[cfg(test)]
 mod calibration;
+#[cfg(test)]
+mod knowing;
 #[cfg(test)]
 mod nature;
 #[cfg(test)]
