@@ -173,6 +173,7 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         delimiter: char::from(shape.delimiter).to_string(),
         decimal: if is_comma { "," } else { "." }.to_owned(),
         skip_lines: shape.skip_lines,
+        header: None,
         sheet: shape.sheet.clone(),
         null: vec![String::new()],
         timezone: None,

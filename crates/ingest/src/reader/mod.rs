@@ -5,6 +5,7 @@ mod cell;
 mod down;
 mod header;
 mod memo;
+mod numbers;
 mod pieces;
 mod pressure;
 mod record;
@@ -155,10 +156,11 @@ impl Source {
     }
 
     /// Whether its files can be read in pieces ([`PieceReader`]): in a tall file a pressure may need
-    /// a barometer from anywhere else in it.
+    /// a barometer from anywhere else in it, and where the file's name gives the day, a stamp all
+    /// those before it.
     #[must_use]
     pub fn reads_in_pieces(&self) -> bool {
-        self.layout == Layout::Wide
+        self.layout == Layout::Wide && !self.dates_by_name
     }
 
     /// Cuts the text of a file into pieces of about `aim` bytes.

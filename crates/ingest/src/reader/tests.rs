@@ -3,6 +3,7 @@
 mod barometers;
 mod bytes;
 mod cleanliness;
+mod controllers;
 mod fuzz;
 mod harness;
 mod headers;
