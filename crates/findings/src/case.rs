@@ -14,9 +14,11 @@ pub struct FindingsConfig {
     pub reservoir_watch_probability: f64,
     /// Probability at which it asks for action, 0..1.
     pub reservoir_act_probability: f64,
+    /// So many reservoirs, the first by rank, may ask for action; the others are to watch.
+    pub reservoir_act_first: i64,
     /// Hours of silence of a deployed unit before it is a finding.
     pub silent_unit_h: f64,
-    /// Share of a source's rows rejected before it is a finding, 0..1.
+    /// Share of a source's rows, or of one column's values, rejected before it is a finding, 0..1.
     pub rejected_share: f64,
     /// Days within which a finding that began counts as new.
     pub new_days: f64,
@@ -59,6 +61,30 @@ pub struct SourceHealth {
     pub rows_rejected: i64,
     /// The source's load times, ascending, one per distinct time.
     pub loaded_at: Vec<Stamp>,
+    /// Values kept out of records that were kept, by column.
+    pub cells: Vec<RejectedCells>,
+}
+
+/// Values of one column that were kept out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RejectedCells {
+    /// The column.
+    pub column: String,
+    /// The reason stored with the first of them.
+    pub example: String,
+    /// How many in which file.
+    pub files: Vec<FileRejects>,
+}
+
+/// Values of one column that were kept out of one file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FileRejects {
+    /// The file.
+    pub file: String,
+    /// Values kept out.
+    pub n: i64,
+    /// Records read from the file.
+    pub rows_in: i64,
 }
 
 /// Everything a rule may look at.

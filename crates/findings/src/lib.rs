@@ -8,14 +8,18 @@ mod case;
 mod episode;
 mod forecasts;
 mod life;
+mod mailed;
 mod naive;
 mod rows;
 mod rules;
 mod score;
 
-pub use case::{Case, FindingsConfig, LastHeard, Snapshot, SourceHealth};
+pub use case::{
+    Case, FileRejects, FindingsConfig, LastHeard, RejectedCells, Snapshot, SourceHealth,
+};
 pub use forecasts::forecasts;
 pub use life::find;
+pub use mailed::{Mailed, News, news};
 pub use naive::last_sample_over_limit;
 pub use rows::{Finding, FindingState, Forecast, ForecastEnd, Kind, Severity};
 pub use rules::{RULES, Rule};

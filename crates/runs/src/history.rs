@@ -261,6 +261,19 @@ impl Registers {
             .filter(|row| row.to_at.is_none_or(|to| at < to))
     }
 
+    /// When a deployment ended: at its stated end, or where the unit's next one begins, whichever is
+    /// earlier, because a unit is at one place. None while it goes on.
+    #[must_use]
+    pub fn left_at(&self, row: &Deployment) -> Option<Stamp> {
+        let rows = self.deployments_of(&row.unit_id);
+        let next = rows.partition_point(|other| other.from_at <= row.from_at);
+        let next = rows.get(next).map(|other| other.from_at);
+        match (row.to_at, next) {
+            (Some(to), Some(next)) => Some(to.min(next)),
+            (to, next) => to.or(next),
+        }
+    }
+
     /// The maintenance of a unit, by time.
     #[must_use]
     pub fn maintenance_of(&self, id: &UnitId) -> &[Maintenance] {

@@ -57,6 +57,9 @@ pub struct Mail {
     pub mail_id: String,
     /// Empty for a mail that carried no finding.
     pub finding_id: String,
+    /// Its rule and subject; None in rows of earlier versions.
+    pub rule: Option<String>,
+    pub subject: Option<String>,
     pub mailed_at: Stamp,
     pub as_of: Option<Stamp>,
     pub severity: Option<Severity>,
@@ -79,5 +82,5 @@ record!(Analysis, "analyses", key(analysis_id), {
 });
 
 record!(Mail, "mails", key(mail_id, finding_id), {
-    mail_id, finding_id, mailed_at, as_of, severity, state, sent_by,
+    mail_id, finding_id, mailed_at, as_of, severity, state, sent_by, rule, subject,
 });

@@ -1,14 +1,15 @@
-//! `drydown digest`: the mail of what is new, to a folder or over SMTP.
+//! `drydown digest`: the mail of what is new, to a folder or over SMTP. New is what no mail told yet,
+//! or told as less grave (`drydown_findings::news`).
 //!
 //! At least once: a mail is noted in `mails` only after it was written or sent, so a crash in
 //! between sends it again rather than never.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
 
 use anyhow::{Context as _, Result, bail};
-use drydown_findings::{Finding, FindingState};
+use drydown_findings::{Finding, FindingState, Mailed, news};
 use drydown_quantity::Stamp;
 use drydown_report::{Digest, DigestInput, MailAddresses, render_digest, to_message};
 use drydown_store::{CommitNote, Store};
@@ -77,17 +78,18 @@ pub(super) fn deliver(
     // The journal as it stands now, not as the analysis saw it: mails came after it.
     let journal: Vec<Mail> =
         drydown_tables::from_frame(&store.scan("mails", None, None)?.collect()?)?;
-    let mailed: BTreeSet<&str> = journal.iter().map(|row| row.finding_id.as_str()).collect();
-    let unmailed = |row: &&Finding| {
-        row.state == FindingState::New && !mailed.contains(row.finding_id.as_str())
+    let as_of = answers.context.as_of;
+    let mailed: Vec<Mailed> = journal.iter().map(to_mailed).collect();
+    let new = news(&answers.findings, &mailed, as_of);
+    let is_new = |row: &Finding| {
+        new.iter()
+            .any(|news| news.finding.finding_id == row.finding_id)
     };
-    let new: Vec<&Finding> = answers.findings.iter().filter(unmailed).collect();
     let open: Vec<&Finding> = answers
         .findings
         .iter()
-        .filter(|row| row.state != FindingState::Cleared && !unmailed(row))
+        .filter(|row| row.state != FindingState::Cleared && !is_new(row))
         .collect();
-    let as_of = answers.context.as_of;
     if new.is_empty() {
         let last = journal.iter().filter_map(|row| row.as_of).max();
         let quiet_is_due = config.mail.weekly_all_quiet
@@ -119,7 +121,13 @@ pub(super) fn deliver(
         Way::Folder(folder) => write_file(folder, &message, as_of, &mail_id)?,
         Way::Smtp => send(config, &message)?,
     };
-    let rows = journal_rows(&new, &mail_id, way, as_of, now);
+    // What is listed as still open is noted too: it was told again, as grave as it is now.
+    let told: Vec<&Finding> = new
+        .iter()
+        .map(|news| news.finding)
+        .chain(open.iter().copied())
+        .collect();
+    let rows = journal_rows(&told, &mail_id, way, as_of, now);
     store.append(
         &guard,
         "mails",
@@ -143,8 +151,18 @@ fn mail_id(digest: &Digest, as_of: Stamp) -> String {
         .collect()
 }
 
+fn to_mailed(row: &Mail) -> Mailed {
+    Mailed {
+        finding_id: row.finding_id.clone(),
+        rule: row.rule.clone(),
+        subject: row.subject.clone(),
+        severity: row.severity,
+        as_of: row.as_of,
+    }
+}
+
 fn journal_rows(
-    new: &[&Finding],
+    told: &[&Finding],
     mail_id: &str,
     way: &Way<'_>,
     as_of: Stamp,
@@ -157,16 +175,18 @@ fn journal_rows(
     let row = |finding: Option<&&Finding>| Mail {
         mail_id: mail_id.to_owned(),
         finding_id: finding.map_or_else(String::new, |row| row.finding_id.clone()),
+        rule: finding.map(|row| row.rule.clone()),
+        subject: finding.map(|row| row.subject.clone()),
         mailed_at: now,
         as_of: Some(as_of),
         severity: finding.map(|row| row.severity),
         state: finding.map(|row| row.state),
         sent_by: Some(sent_by.to_owned()),
     };
-    if new.is_empty() {
+    if told.is_empty() {
         vec![row(None)]
     } else {
-        new.iter().map(|finding| row(Some(finding))).collect()
+        told.iter().map(|finding| row(Some(finding))).collect()
     }
 }
 

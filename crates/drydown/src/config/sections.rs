@@ -153,9 +153,11 @@ pub(crate) struct FindingsSection {
     pub(crate) reservoir_watch_probability: f64,
     /// Probability at which it asks for action.
     pub(crate) reservoir_act_probability: f64,
+    /// So many reservoirs, the first by rank, may ask for action.
+    pub(crate) reservoir_act_first: i64,
     /// Hours of silence of a deployed unit before it is a finding.
     pub(crate) silent_unit_h: f64,
-    /// Share of a source's rows rejected before it is a finding.
+    /// Share of a source's rows, or of a column's values, rejected before it is a finding.
     pub(crate) rejected_share: f64,
     /// Margin below the flash point at which hot oil is a finding, K (common practice, no source).
     pub(crate) flash_margin_k: f64,
@@ -168,6 +170,7 @@ impl Default for FindingsSection {
         Self {
             reservoir_watch_probability: 0.5,
             reservoir_act_probability: 0.8,
+            reservoir_act_first: 10,
             silent_unit_h: 36.0,
             rejected_share: 0.01,
             flash_margin_k: 40.0,
@@ -190,6 +193,12 @@ impl FindingsSection {
             0.0,
             1.0,
         )?;
+        check_within(
+            "reservoir_act_first",
+            self.reservoir_act_first as f64,
+            0.0,
+            1e6,
+        )?;
         check_within("silent_unit_h", self.silent_unit_h, 1.0, 8760.0)?;
         check_within("rejected_share", self.rejected_share, 0.0, 1.0)?;
         check_within("flash_margin_k", self.flash_margin_k, 0.0, 200.0)?;
@@ -201,6 +210,7 @@ impl FindingsSection {
         FindingsConfig {
             reservoir_watch_probability: self.reservoir_watch_probability,
             reservoir_act_probability: self.reservoir_act_probability,
+            reservoir_act_first: self.reservoir_act_first,
             silent_unit_h: self.silent_unit_h,
             rejected_share: self.rejected_share,
             new_days: 7.0,

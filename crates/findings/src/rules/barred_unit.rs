@@ -18,7 +18,8 @@ pub(super) const RULE: Rule = Rule {
 fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
     let mut episodes = Vec::new();
     for row in &case.registers.deployments {
-        let ended = row.to_at.unwrap_or(case.as_of);
+        let left = case.registers.left_at(row);
+        let ended = left.unwrap_or(case.as_of);
         if case.as_of.days_after(ended) > 31.0 {
             continue;
         }
@@ -42,9 +43,22 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
             onset_at: Some(row.from_at),
             first_seen: row.from_at,
             last_seen: ended.min(case.as_of),
-            holds: row.to_at.is_none_or(|to| to > case.as_of),
-            evidence: format!("Deployed on {} since {}: {}.", reservoir.reservoir_id, row.from_at.day(), reasons.join("; ")),
-            action: "Stop and ask the responsible licensed person before any further work; local codes decide.".to_owned(),
+            holds: left.is_none_or(|to| to > case.as_of),
+            evidence: format!(
+                "Deployed on {} {}: {}.",
+                reservoir.reservoir_id,
+                left.map_or_else(
+                    || format!("since {}", row.from_at.day()),
+                    |to| format!("from {} to {}", row.from_at.day(), to.day())
+                ),
+                reasons.join("; ")
+            ),
+            action: if left.is_none() {
+                "Stop and ask the responsible licensed person before any further work; local codes decide."
+            } else {
+                "Tell the responsible licensed person what was done there; local codes decide what follows."
+            }
+            .to_owned(),
         });
     }
     episodes

@@ -6,9 +6,12 @@ use crate::rows::Kind;
 
 mod barred_unit;
 mod before_commissioning;
+mod cell_rejects;
 mod flagged;
 mod hot_oil;
 mod no_altitude;
+mod no_reservoir;
+mod open_deployment;
 mod pump_change;
 mod removal_slower;
 mod reservoir_conflict;
@@ -52,6 +55,9 @@ pub const RULES: &[Rule] = &[
     silent_unit::RULE,
     silent_source::RULE,
     source_rejects::RULE,
+    cell_rejects::RULE,
+    no_reservoir::RULE,
+    open_deployment::RULE,
     no_altitude::RULE,
     unknown_unit::RULE,
     before_commissioning::RULE,

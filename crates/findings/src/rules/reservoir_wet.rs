@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     name: "reservoir_wet",
     title: "too wet, or soon will be",
     kind: Kind::Reservoir,
-    watches: "Probability that a reservoir passes its water limit, or holds free water at its coldest, within the horizon if no unit is sent.",
+    watches: "Probability that a reservoir passes its water limit, or holds free water at its coldest, within the horizon if no unit is sent. To act on are those that very likely do and stand first by rank, which weighs the chances by criticality; the others are to watch.",
     replay,
 };
 
@@ -25,20 +25,17 @@ fn replay(case: &Case<'_>, config: &FindingsConfig) -> Vec<Episode> {
             if probability < config.reservoir_watch_probability {
                 continue;
             }
-            let severity = if probability >= config.reservoir_act_probability {
-                Severity::Act
-            } else {
-                Severity::Watch
-            };
+            let n = snapshot.risks.len();
+            let severity = severity(row, probability, config);
             let earlier = episodes
                 .iter_mut()
                 .find(|old| old.subject == row.reservoir_id.as_str() && old.holds);
             if let Some(old) = earlier {
                 old.last_seen = snapshot.as_of;
                 old.severity = severity;
-                old.evidence = evidence(row);
+                old.evidence = evidence(row, n);
                 // What to do follows the evidence: a sampling date of an earlier replay is past.
-                old.action = action(case, row);
+                old.action = action(case, row, severity);
             } else {
                 episodes.push(Episode {
                     subject: row.reservoir_id.to_string(),
@@ -47,8 +44,8 @@ fn replay(case: &Case<'_>, config: &FindingsConfig) -> Vec<Episode> {
                     first_seen: snapshot.as_of,
                     last_seen: snapshot.as_of,
                     holds: true,
-                    evidence: evidence(row),
-                    action: action(case, row),
+                    evidence: evidence(row, n),
+                    action: action(case, row, severity),
                 });
             }
         }
@@ -66,9 +63,22 @@ fn worst(row: &ReservoirRisk) -> Option<f64> {
     }
 }
 
-fn evidence(row: &ReservoirRisk) -> String {
+/// A chance asks for action only among the first by rank: where most oil of a fleet sheds water in
+/// the cold, a threshold alone would ask for a unit everywhere, and criticality would not count.
+fn severity(row: &ReservoirRisk, probability: f64, config: &FindingsConfig) -> Severity {
+    if probability >= config.reservoir_act_probability && row.rank <= config.reservoir_act_first {
+        Severity::Act
+    } else {
+        Severity::Watch
+    }
+}
+
+fn evidence(row: &ReservoirRisk, n: usize) -> String {
     format!(
-        "Within {:.0} days if no unit is sent: passes the water limit {}, free water {}. {}",
+        "Rank {} of {n} by risk (90 %: {} to {}). Within {:.0} days if no unit is sent: passes the water limit {}, free water {}. {}",
+        row.rank,
+        row.rank_lower_90,
+        row.rank_upper_90,
         row.horizon_days,
         chance(row.p_water_limit),
         chance(row.p_free_water),
@@ -86,7 +96,7 @@ fn chance(p: Option<f64>) -> String {
     }
 }
 
-fn action(case: &Case<'_>, row: &ReservoirRisk) -> String {
+fn action(case: &Case<'_>, row: &ReservoirRisk, severity: Severity) -> String {
     let register = case.registers.reservoir(&row.reservoir_id);
     let electrical =
         register.is_some_and(|r| r.paper_insulated == Some(true) || r.energised == Some(true));
@@ -94,10 +104,19 @@ fn action(case: &Case<'_>, row: &ReservoirRisk) -> String {
         .next_sample_by
         .map_or(String::new(), |day| format!(" Sample by {day}."));
     if electrical {
-        format!("Insulating oil: leave any treatment to licensed specialists.{sample}")
-    } else {
-        format!("Drain settled water, look for the way in, and plan a unit.{sample}")
+        return format!("Insulating oil: leave any treatment to licensed specialists.{sample}");
     }
+    let drain = if row.p_free_water.is_some_and(|p| p >= 0.5) {
+        "Drain settled water, look"
+    } else {
+        "Look"
+    };
+    let unit = if severity == Severity::Act {
+        "plan a unit"
+    } else {
+        "plan a unit after those that rank before it"
+    };
+    format!("{drain} for the way in, and {unit}.{sample}")
 }
 
 #[cfg(test)]

@@ -37,7 +37,7 @@ fn replay(case: &Case<'_>, config: &FindingsConfig) -> Vec<Episode> {
                         at.minute()
                     ))
                 ),
-                action: "Ask whether it runs; its state is unknown, not good.".to_owned(),
+                action: "Ask whether it runs; its state is unknown, not good. If it has left, enter the deployment's end.".to_owned(),
             })
         })
         .collect()

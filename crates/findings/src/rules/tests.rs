@@ -1,5 +1,8 @@
 //! Rules about data, each on the smallest fleet that holds it and the nearest that does not.
 
+mod places;
+mod wet;
+
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 use drydown_runs::history::{Registers, Unit};
@@ -8,7 +11,7 @@ use crate::case::{Case, FindingsConfig};
 use crate::episode::Episode;
 use crate::rules::RULES;
 
-fn unit(id: &str, commissioned_on: Option<&str>) -> Unit {
+pub(super) fn unit(id: &str, commissioned_on: Option<&str>) -> Unit {
     Unit {
         unit_id: id.into(),
         size_class: None,
@@ -25,7 +28,7 @@ fn unit(id: &str, commissioned_on: Option<&str>) -> Unit {
     }
 }
 
-fn run(unit: &str, started_at: &str) -> Run {
+pub(super) fn run(unit: &str, started_at: &str) -> Run {
     let started_at: Stamp = started_at.parse().unwrap();
     Run {
         run_id: format!("{unit}@{}", started_at.compact()).into(),
@@ -59,9 +62,14 @@ fn found(rule: &str, units: Vec<Unit>, runs: &[Run]) -> Vec<Episode> {
         units,
         ..Registers::default()
     };
-    let case = Case {
+    replayed(rule, &case(&registers, runs))
+}
+
+/// A case of registers and runs alone.
+pub(super) fn case<'a>(registers: &'a Registers, runs: &'a [Run]) -> Case<'a> {
+    Case {
         as_of: "2026-10-01".parse().unwrap(),
-        registers: &registers,
+        registers,
         runs,
         removal_runs: &[],
         pump_health: &[],
@@ -70,18 +78,23 @@ fn found(rule: &str, units: Vec<Unit>, runs: &[Run]) -> Vec<Episode> {
         snapshots: &[],
         last_heard: &[],
         sources: &[],
-    };
+    }
+}
+
+/// What a rule sees in a case.
+pub(super) fn replayed(rule: &str, case: &Case<'_>) -> Vec<Episode> {
     let rule = RULES.iter().find(|known| known.name == rule).unwrap();
     let config = FindingsConfig {
         reservoir_watch_probability: 0.5,
         reservoir_act_probability: 0.8,
+        reservoir_act_first: 10,
         silent_unit_h: 36.0,
         rejected_share: 0.01,
         new_days: 7.0,
         flash_margin_k: 40.0,
         keep_cleared_days: 183.0,
     };
-    (rule.replay)(&case, &config)
+    (rule.replay)(case, &config)
 }
 
 #[test]

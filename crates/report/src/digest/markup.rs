@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::open::lines;
-use super::{DigestInput, WHERE_ALL, content_id, heard, subject};
+use super::{DigestInput, WHERE_ALL, content_id, heading, heard, subject};
 use crate::cautions::{CAUTION_LINE, CAUTIONS, FIRST_WORD};
 use crate::html::escape;
 use crate::pump_chart::PUMP_MARK;
-use crate::words::{began, rule_title, sentence};
+use crate::words::sentence;
 
 const H2: &str = "<h2 style=\"font-size:1.15em\">";
 
@@ -29,19 +29,12 @@ pub(super) fn markup(input: &DigestInput<'_>, pictures: &BTreeMap<String, Vec<u8
     } else {
         let _ = writeln!(out, "{H2}New ({})</h2>", input.new.len());
     }
-    for row in input.new {
-        let onset = began(row.onset_at);
-        let onset = if onset.is_empty() {
-            onset
-        } else {
-            format!(" ({onset})")
-        };
+    for news in input.new {
+        let row = news.finding;
         let _ = writeln!(
             out,
-            "<h3 style=\"font-size:1em;margin-bottom:0\">[{}] {}: {}{onset}</h3>\n<p style=\"margin-top:.2em\">{}<br><b>What to do:</b> {}</p>",
-            row.severity,
-            escape(&row.subject),
-            escape(&rule_title(&row.rule)),
+            "<h3 style=\"font-size:1em;margin-bottom:0\">{}</h3>\n<p style=\"margin-top:.2em\">{}<br><b>What to do:</b> {}</p>",
+            escape(&heading(news)),
             escape(&sentence(&row.evidence)),
             escape(&sentence(&row.action)),
         );

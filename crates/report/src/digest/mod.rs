@@ -7,7 +7,7 @@ mod text;
 
 use std::collections::BTreeMap;
 
-use drydown_findings::{Finding, Severity};
+use drydown_findings::{Finding, Kind, News, RULES, Severity};
 use drydown_pumps::PumpHealth;
 use drydown_quantity::Stamp;
 use drydown_reservoirs::ReservoirRisk;
@@ -16,6 +16,7 @@ use drydown_runs::history::Registers;
 use crate::input::{Heard, risk_rank};
 use crate::png::PngError;
 use crate::show::counted;
+use crate::words::{began, rule_title};
 
 /// Everything a digest is made from.
 #[derive(Debug)]
@@ -24,8 +25,8 @@ pub struct DigestInput<'a> {
     pub as_of: Stamp,
     /// Units heard from in the last seven days.
     pub heard: Heard,
-    /// Findings that are new and not mailed before, most severe first.
-    pub new: &'a [&'a Finding],
+    /// Findings that no mail told yet, or told as less grave.
+    pub new: &'a [News<'a>],
     /// Findings already known that still hold.
     pub open: &'a [&'a Finding],
     /// Where each reservoir stands, for the order of what is said.
@@ -58,10 +59,13 @@ const WHERE_ALL: &str =
 /// # Errors
 /// Where a chart cannot be drawn.
 pub fn render_digest(input: &DigestInput<'_>) -> Result<Digest, PngError> {
-    let mut new: Vec<&Finding> = input.new.to_vec();
-    new.sort_by_key(|row| {
+    let mut new: Vec<News<'_>> = input.new.to_vec();
+    new.sort_by_key(|news| {
+        let row = news.finding;
         (
             std::cmp::Reverse(row.severity),
+            row.kind != Kind::Safety,
+            RULES.iter().position(|rule| rule.name == row.rule),
             risk_rank(input.risks, &row.subject),
         )
     });
@@ -85,16 +89,28 @@ pub fn render_digest(input: &DigestInput<'_>) -> Result<Digest, PngError> {
 fn subject(input: &DigestInput<'_>) -> String {
     let day = input.as_of.day();
     let n = |severity: Severity| {
-        input
-            .new
-            .iter()
-            .filter(|row| row.severity == severity)
-            .count()
+        let new = input.new.iter();
+        new.filter(|news| news.finding.severity == severity).count()
     };
+    let open_acts = input
+        .open
+        .iter()
+        .filter(|row| row.severity == Severity::Act)
+        .count();
     if input.new.is_empty() {
         let open = counted(input.open.len(), "finding", "findings");
-        return format!("drydown {day}: nothing new, {open} open");
+        let acts = match open_acts {
+            0 => String::new(),
+            n => format!(", {n} of them to act on"),
+        };
+        return format!("drydown {day}: nothing new, {open} open{acts}");
     }
+    let worse = input.new.iter().filter(|news| news.told.is_some()).count();
+    let told = match (input.new.len() - worse, worse) {
+        (fresh, 0) => format!("{fresh} new"),
+        (0, worse) => format!("{worse} worse"),
+        (fresh, worse) => format!("{fresh} new and {worse} worse"),
+    };
     let parts: Vec<String> = [
         (n(Severity::Act), "to act on"),
         (n(Severity::Watch), "to watch"),
@@ -104,10 +120,26 @@ fn subject(input: &DigestInput<'_>) -> String {
     .filter(|(n, _)| *n > 0)
     .map(|(n, what)| format!("{n} {what}"))
     .collect();
+    format!("drydown {day}: {told} ({})", parts.join(", "))
+}
+
+/// `[act] U-4: vacuum pump changed (began about 2026-06-21)`; what it was told as before, where that was less.
+fn heading(news: &News<'_>) -> String {
+    let row = news.finding;
+    let was = news
+        .told
+        .map_or_else(String::new, |told| format!(", was {told}"));
+    let onset = began(row.onset_at);
+    let onset = if onset.is_empty() {
+        onset
+    } else {
+        format!(" ({onset})")
+    };
     format!(
-        "drydown {day}: {} new ({})",
-        input.new.len(),
-        parts.join(", ")
+        "[{}{was}] {}: {}{onset}",
+        row.severity,
+        row.subject,
+        rule_title(&row.rule)
     )
 }
 

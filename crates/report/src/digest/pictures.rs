@@ -17,6 +17,7 @@ pub(super) fn pictures(input: &DigestInput<'_>) -> Result<BTreeMap<String, Vec<u
     for row in input
         .new
         .iter()
+        .map(|news| news.finding)
         .filter(|row| row.kind == Kind::Pump && row.state != FindingState::Cleared)
         .take(CHARTS_MOST)
     {

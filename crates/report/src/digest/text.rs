@@ -3,9 +3,9 @@
 use std::fmt::Write as _;
 
 use super::open::lines;
-use super::{DigestInput, WHERE_ALL, heard};
+use super::{DigestInput, WHERE_ALL, heading, heard};
 use crate::cautions::{CAUTION_LINE, CAUTIONS, FIRST_WORD};
-use crate::words::{began, rule_title, sentence};
+use crate::words::sentence;
 
 /// Characters of a line (RFC 5322, 2.1.1, recommends at most 78).
 const LINE: usize = 78;
@@ -21,23 +21,10 @@ pub(super) fn text(input: &DigestInput<'_>) -> String {
     } else {
         let _ = writeln!(out, "\nNEW ({})", input.new.len());
     }
-    for row in input.new {
-        let onset = began(row.onset_at);
-        let onset = if onset.is_empty() {
-            onset
-        } else {
-            format!(" ({onset})")
-        };
+    for news in input.new {
+        let row = news.finding;
         out.push('\n');
-        out.push_str(&wrap(
-            &format!(
-                "[{}] {}: {}{onset}",
-                row.severity,
-                row.subject,
-                rule_title(&row.rule)
-            ),
-            "",
-        ));
+        out.push_str(&wrap(&heading(news), ""));
         out.push_str(&wrap(&sentence(&row.evidence), "  "));
         out.push_str(&wrap(&sentence(&row.action), "  > "));
     }
@@ -56,13 +43,35 @@ pub(super) fn text(input: &DigestInput<'_>) -> String {
     out
 }
 
+/// Units that stay on the line of their number.
+const UNITS: [&str; 8] = ["%", "ppm", "kPa", "°C", "h", "days", "g/h", "K"];
+
+/// The words of a text; a number and its unit are one.
+fn words_of(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let bare = word.trim_end_matches(['.', ',', ';', ':', ')', '?', '!']);
+        let after_number = words
+            .last()
+            .is_some_and(|last| last.ends_with(|c: char| c.is_ascii_digit()));
+        match words.last_mut() {
+            Some(last) if after_number && UNITS.contains(&bare) => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
+}
+
 /// Words filled into lines, the first begun with the indent, the others with as many blanks.
 fn wrap(words: &str, indent: &str) -> String {
     let width = indent.chars().count();
     let mut out = String::new();
     let mut line = indent.to_owned();
     let mut length = width;
-    for word in words.split_whitespace() {
+    for word in words_of(words) {
         let n = word.chars().count();
         if length > width && length + 1 + n > LINE {
             out.push_str(line.trim_end());
@@ -73,7 +82,7 @@ fn wrap(words: &str, indent: &str) -> String {
             line.push(' ');
             length += 1;
         }
-        line.push_str(word);
+        line.push_str(&word);
         length += n;
     }
     out.push_str(line.trim_end());
@@ -95,6 +104,21 @@ mod tests {
                 .skip(1)
                 .all(|line| line.starts_with("    word"))
         );
+    }
+
+    #[test]
+    fn a_number_keeps_its_unit() {
+        for blanks in 0..12 {
+            let text = wrap(
+                &format!("{}passes 17 %, free water 9 %. Now 148 ppm (90 % 49–354) for 120 h", "ab ".repeat(20 + blanks)),
+                "",
+            );
+            assert!(
+                text.lines()
+                    .all(|line| !["%", "ppm", "h"].iter().any(|unit| line.starts_with(unit))),
+                "{text}"
+            );
+        }
     }
 
     #[test]

@@ -1,18 +1,28 @@
 //! The mail: what is new in full, what is open in a few lines, and a message other programs can read.
 //! (`tests/mail/read_mail.py` reads the demo's mail with Python's mail reader.)
 
-use drydown_findings::{Finding, FindingState, Severity};
+use drydown_findings::{Finding, FindingState, News, Severity};
 
 use super::world::{QUARTER, World, finding};
 use crate::{CAUTION_LINE, Digest, DigestInput, Heard, MailAddresses, render_digest, to_message};
 
 fn digest(world: &World, new: &[Finding], open: &[Finding]) -> Digest {
-    let new: Vec<&Finding> = new.iter().collect();
+    let new: Vec<News<'_>> = new
+        .iter()
+        .map(|finding| News {
+            finding,
+            told: None,
+        })
+        .collect();
+    digest_of(world, &new, open)
+}
+
+fn digest_of(world: &World, new: &[News<'_>], open: &[Finding]) -> Digest {
     let open: Vec<&Finding> = open.iter().collect();
     render_digest(&DigestInput {
         as_of: QUARTER.end(),
         heard: Heard { heard: 1, of: 2 },
-        new: &new,
+        new,
         open: &open,
         risks: &world.risks,
         pump_health: &world.pump_health,
@@ -48,7 +58,7 @@ fn the_subject_says_whether_to_open_it() {
         (
             vec![],
             vec![act()],
-            "drydown 2026-10-01: nothing new, 1 finding open",
+            "drydown 2026-10-01: nothing new, 1 finding open, 1 of them to act on",
         ),
         (
             vec![info()],
@@ -63,6 +73,32 @@ fn the_subject_says_whether_to_open_it() {
     ] {
         assert_eq!(digest(&World::default(), &new, &open).subject, expected);
     }
+}
+
+#[test]
+fn what_grew_graver_says_what_it_was() {
+    let worse = new("pump_change", "U-1", Severity::Act);
+    let fresh = new("no_altitude", "S-1", Severity::Info);
+    let told = |finding, told| News { finding, told };
+    let mail = digest_of(
+        &World::default(),
+        &[told(&fresh, None), told(&worse, Some(Severity::Watch))],
+        &[],
+    );
+    assert_eq!(
+        mail.subject,
+        "drydown 2026-10-01: 1 new and 1 worse (1 to act on, 1 for information)"
+    );
+    for text in [&mail.text, &mail.html] {
+        assert!(text.contains("[act, was watch] U-1: vacuum pump changed"), "{text}");
+        assert!(text.contains("[info] S-1:"), "{text}");
+    }
+    let mail = digest_of(
+        &World::default(),
+        &[told(&worse, Some(Severity::Watch))],
+        &[],
+    );
+    assert_eq!(mail.subject, "drydown 2026-10-01: 1 worse (1 to act on)");
 }
 
 #[test]
