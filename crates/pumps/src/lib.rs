@@ -24,6 +24,7 @@ mod shift;
 mod spans;
 mod spread;
 mod start;
+mod steady_speed;
 mod testimony;
 mod watch;
 mod witnesses;

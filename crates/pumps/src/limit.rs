@@ -30,6 +30,22 @@ pub(crate) struct Load {
     pub(crate) sd_kpa_m3h: f64,
 }
 
+/// Gas of one run, kPa·m³/h; None where it logged no water.
+pub(crate) fn load_of_run(run: &Run, config: &PumpsConfig) -> Option<f64> {
+    let vapour = run.water_removed_kg.filter(|_| run.hours > 0.5)? / run.hours;
+    Some(vapour.max(0.0) * per_kg() + air_of(run.flow_lpm.unwrap_or(0.0), config))
+}
+
+/// kPa·m³/h that one kg/h of water vapour fills.
+fn per_kg() -> f64 {
+    1.0 / vacuum::pump_water_kg_per_h(1.0, 1.0, GAS_DEGC)
+}
+
+/// Air that oil of a flow gives off, kPa·m³/h.
+fn air_of(flow_lpm: f64, config: &PumpsConfig) -> f64 {
+    flow_lpm * 0.06 * DISSOLVED_AIR * ATMOSPHERE_KPA * config.dissolved_air_share
+}
+
 /// Mean load of the recent runs, the last of them last; None where none logged flow or water.
 pub(crate) fn load_of_runs(runs: &[&Run], config: &PumpsConfig) -> Option<Load> {
     let last = runs.last()?.ended_at;
@@ -54,9 +70,8 @@ pub(crate) fn load_of_runs(runs: &[&Run], config: &PumpsConfig) -> Option<Load> 
     } else {
         mean(&vapour)
     };
-    // kPa·m³/h that one kg/h of water vapour fills.
-    let per_kg = 1.0 / vacuum::pump_water_kg_per_h(1.0, 1.0, GAS_DEGC);
-    let air = mean(&flows) * 0.06 * DISSOLVED_AIR * ATMOSPHERE_KPA * config.dissolved_air_share;
+    let per_kg = per_kg();
+    let air = air_of(mean(&flows), config);
     let scatter = vapour
         .iter()
         .map(|v| (v - vapour_kg_per_h).powi(2))

@@ -8,8 +8,9 @@ use crate::filter::Spread;
 use crate::futures::{Draws, Outlook};
 use crate::limit::{Days, load_of_runs};
 use crate::monitor::days_of;
-use crate::path::{Moves, Path, paths};
+use crate::path::{Begin, Moves, Path, Point, paths, points_of};
 use crate::prior::KindPrior;
+use crate::steady_speed::steady_speed;
 use crate::watch::Watch;
 use crate::{DaysStatus, PumpsConfig};
 
@@ -20,20 +21,24 @@ pub(crate) fn outlook(
     onset: Option<Stamp>,
     config: &PumpsConfig,
 ) -> Option<Outlook> {
-    // Where slow logs show no speed there is no forecast: a base on its way up by wear gains pace, one
-    // by a leak does not, and the base alone does not tell the two apart well enough.
-    if watch.speed.seen.is_empty() {
-        return None;
-    }
     let at = watch.last_run?;
     let kind = watch.kind_prior(at)?;
     let load = load_of_runs(past, config)?;
     let now = days_of(at);
-    let speed = speed_ways(watch, kind, now, onset);
+    let speeds = speeds(watch, kind, past, config)?;
+    let changed = watch.speed.alert;
+    let own = watch.speed.onset.filter(|_| changed);
+    let moves = Moves {
+        sound: speeds.sound,
+        fall: kind.failing_drift,
+    };
+    let since = onset.map(|onset| days_of(own.unwrap_or(onset)));
+    // A steady pressure's alert is a speed's where the starts show none.
+    let changed = changed || (speeds.by_runs && watch.steady_alert());
+    let speed = paths(speeds.begin, &speeds.points, now, since, changed, &moves);
     let base = base_ways(watch, kind, now, onset, &speed);
-    let level = speed.first()?.level.0;
     Some(Outlook {
-        ln_m3h: watch.ln_m3h(level)? - level,
+        ln_m3h: speeds.ln_m3h,
         speed,
         base,
         load,
@@ -41,20 +46,53 @@ pub(crate) fn outlook(
     })
 }
 
-fn speed_ways(watch: &Watch<'_>, kind: &KindPrior, now: f64, onset: Option<Stamp>) -> Vec<Path> {
+/// ln speeds as starts show them, or the runs where starts show none.
+struct Speeds {
+    begin: Begin,
+    points: Vec<Point>,
+    sound: Spread,
+    /// What turns such an ln speed into ln m³/h.
+    ln_m3h: f64,
+    by_runs: bool,
+}
+
+fn speeds(
+    watch: &Watch<'_>,
+    kind: &KindPrior,
+    past: &[&Run],
+    config: &PumpsConfig,
+) -> Option<Speeds> {
     let spread = watch.speed.spread();
-    let moves = Moves {
-        sound: Spread {
-            drift_mean: spread.drift_mean,
-            drift_sd: spread.drift_sd,
-            ..kind.path_spread
-        },
-        fall: kind.failing_drift,
+    let sound = Spread {
+        drift_mean: spread.drift_mean,
+        drift_sd: spread.drift_sd,
+        ..kind.path_spread
     };
-    let changed = watch.speed.alert;
-    let own = watch.speed.onset.filter(|_| changed);
-    let onset = onset.map(|onset| days_of(own.unwrap_or(onset)));
-    paths(&watch.speed, now, onset, changed, &moves)
+    if watch.speed.is_judged() {
+        let (begin, points) = points_of(&watch.speed);
+        let level = watch.speed.filter().level().0;
+        return Some(Speeds {
+            begin,
+            points,
+            sound,
+            ln_m3h: watch.ln_m3h(level)? - level,
+            by_runs: false,
+        });
+    }
+    let ln_sound = (
+        watch.ln_rated_m3h()? + kind.speed.level_mean,
+        kind.speed.level_sd,
+    );
+    let spreads = (watch.steady.spread(), sound);
+    let since = watch.renewed_pump_at;
+    let seen = steady_speed(past, since, &watch.base_points, ln_sound, spreads, config)?;
+    Some(Speeds {
+        begin: seen.begin,
+        points: seen.points,
+        sound: seen.spread,
+        ln_m3h: 0.0,
+        by_runs: true,
+    })
 }
 
 fn base_ways(
@@ -83,25 +121,18 @@ fn base_ways(
         renewed: watch.renewed_at.map(days_of),
         place_sd: watch.place_sd_kpa(),
     };
-    base_paths(&ask, |day| lost_by(watch, speed, day))
+    base_paths(&ask, |day| lost_by(speed, day))
 }
 
 /// ln speed lost on a day against the sound pump, on the likeliest way.
-fn lost_by(watch: &Watch<'_>, speed: &[Path], day: f64) -> f64 {
+fn lost_by(speed: &[Path], day: f64) -> f64 {
     let Some((path, onset)) = speed.first().and_then(|path| Some((path, path.onset?))) else {
         return 0.0;
     };
     if day < onset {
         return 0.0;
     }
-    let sound = watch
-        .speed
-        .seen
-        .iter()
-        .rev()
-        .find(|seen| days_of(seen.at) < onset);
-    let sound = sound.map_or(watch.speed.start().level, |seen| seen.level);
-    (sound - path.level.0 - path.lost_since(day)).max(0.0)
+    (path.sound - path.level.0 - path.lost_since(day)).max(0.0)
 }
 
 /// Days from the end of the last run until the pump no longer holds its limit.

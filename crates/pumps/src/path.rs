@@ -6,7 +6,7 @@
 //! `x^β/X^(β−1)` days after the onset, so that wear may go steadily (β = 1) or ever faster.
 
 use crate::filter::{Filter, Spread};
-use crate::monitor::{Monitor, Seen, days_of};
+use crate::monitor::{Monitor, days_of};
 
 /// Days after the onset by which the fall of a day is meant: the pace there does not hang on β.
 const CLOCK_DAYS: f64 = 100.0;
@@ -39,6 +39,8 @@ pub(crate) struct Path {
     pub(crate) level: (f64, f64),
     pub(crate) drift: (f64, f64),
     pub(crate) level_drift: f64,
+    /// Level of the sound pump at the onset.
+    pub(crate) sound: f64,
     /// Day of the onset; None where nothing has changed.
     pub(crate) onset: Option<f64>,
     /// Day that the path is told of.
@@ -74,19 +76,51 @@ pub(crate) struct Moves {
     pub(crate) fall: (f64, f64),
 }
 
+/// What was known of a level before its first point: day, mean, standard deviation.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Begin {
+    pub(crate) day: f64,
+    pub(crate) level: f64,
+    pub(crate) level_sd: f64,
+}
+
+/// One ln speed: day, value, own standard error.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Point {
+    pub(crate) day: f64,
+    pub(crate) y: f64,
+    pub(crate) se: f64,
+}
+
+/// The points of a speed under watch and where they begin.
+pub(crate) fn points_of(monitor: &Monitor) -> (Begin, Vec<Point>) {
+    let start = monitor.start();
+    let begin = Begin {
+        day: start.day,
+        level: start.level,
+        level_sd: start.level_sd,
+    };
+    let points = monitor.seen.iter().map(|seen| Point {
+        day: days_of(seen.at),
+        y: seen.y,
+        se: seen.se,
+    });
+    (begin, points.collect())
+}
+
 /// The ways in which a speed under watch may have come to where it is on a day, by weight. `onset` is
 /// the estimated day of the change (None: none is asked for), `changed` whether the speed itself
 /// raised the alert.
 pub(crate) fn paths(
-    monitor: &Monitor,
+    start: Begin,
+    points: &[Point],
     now: f64,
     onset: Option<f64>,
     changed: bool,
     moves: &Moves,
 ) -> Vec<Path> {
-    let start = monitor.start();
     let sound = Filter::new(moves.sound, start.day, start.level, start.level_sd);
-    let whole = Follow::new(sound).through(&monitor.seen, None, 1.0);
+    let whole = Follow::new(sound).through(points, None, 1.0);
     let unchanged = whole.path(None, now, 1.0);
     let Some(onset) = onset else {
         return vec![unchanged];
@@ -100,8 +134,8 @@ pub(crate) fn paths(
         .filter(|at| *at > start.day && *at < now - 3.0 || (*at - onset).abs() < 1e-9);
     let onsets: Vec<f64> = onsets.collect();
     for at in &onsets {
-        let n = monitor.seen.partition_point(|seen| days_of(seen.at) < *at);
-        let (before, after) = monitor.seen.split_at(n);
+        let n = points.partition_point(|point| point.day < *at);
+        let (before, after) = points.split_at(n);
         let mut begun = Follow::new(sound).through(before, None, 1.0);
         begun.filter.advance(*at);
         let each = changed_prior - (onsets.len() as f64).ln();
@@ -115,7 +149,10 @@ pub(crate) fn paths(
             }
             let pace = pace.unwrap_or(1.0);
             let way = way.through(after, Some(*at), pace);
-            let path = way.path(Some(*at), now, pace);
+            let path = Path {
+                sound: begun.filter.level().0,
+                ..way.path(Some(*at), now, pace)
+            };
             ways.push((each + prior.ln() + way.ln_likelihood, path));
         };
         for (pace, prior) in PACES {
@@ -142,10 +179,9 @@ impl Follow {
         }
     }
 
-    fn through(mut self, seen: &[Seen], onset: Option<f64>, pace: f64) -> Self {
-        for one in seen {
-            let day = days_of(one.at);
-            self.move_to(day, onset, pace);
+    fn through(mut self, points: &[Point], onset: Option<f64>, pace: f64) -> Self {
+        for one in points {
+            self.move_to(one.day, onset, pace);
             let expected = self.filter.expect(one.se);
             let z = ((one.y - expected.mean) / expected.sd).clamp(-MOST_Z, MOST_Z);
             self.ln_likelihood -= 0.5 * z * z + expected.sd.ln();
@@ -167,6 +203,7 @@ impl Follow {
             level: self.filter.level(),
             drift: self.filter.drift(),
             level_drift: self.filter.level_drift_covariance(),
+            sound: self.filter.level().0,
             onset,
             now,
             pace,
@@ -203,6 +240,7 @@ pub(crate) mod tests {
             level: (level, 0.0),
             drift: (-fall, 0.0),
             level_drift: 0.0,
+            sound: level,
             onset: None,
             now: 0.0,
             pace: 1.0,
@@ -239,7 +277,7 @@ pub(crate) mod tests {
             monitor.observe(Observation {
                 at: day(k),
                 raw: -lost + 0.02 * standard_normal(&mut rng),
-                x: [0.0; 4],
+                x: [0.0; 5],
                 se: 0.0,
                 shared_sd: 0.0,
                 datum: None,
@@ -256,7 +294,8 @@ pub(crate) mod tests {
         };
         let onset = monitor.onset.map(days_of);
         assert!(onset.is_some());
-        let ways = paths(monitor, 200.0, onset, true, &moves);
+        let (begin, points) = points_of(monitor);
+        let ways = paths(begin, &points, 200.0, onset, true, &moves);
         let total: f64 = ways.iter().map(|way| way.weight).sum();
         assert!((total - 1.0).abs() < 1e-9);
         ways.iter()

@@ -43,6 +43,8 @@ pub(crate) struct Watch<'a> {
     pub(crate) last_run: Option<Stamp>,
     pub(crate) gauge_at: Option<Stamp>,
     pub(crate) renewed_at: Option<Stamp>,
+    /// When the pump itself was made new.
+    pub(crate) renewed_pump_at: Option<Stamp>,
     /// When the era began by which the monitors judge.
     era_from: Option<Stamp>,
     /// The first starts of the pump when it was first seen: ln of relative speed.
@@ -85,6 +87,7 @@ impl<'a> Watch<'a> {
             last_run: None,
             gauge_at: None,
             renewed_at: None,
+            renewed_pump_at: None,
             era_from: era.map(|era| era.from),
             new_starts: Vec::new(),
             made_new: false,
@@ -141,6 +144,7 @@ impl<'a> Watch<'a> {
         match renewal {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
+                self.renewed_pump_at = Some(at);
                 self.base_since = None;
                 self.base_points.clear();
                 self.made_new = row.action != MaintenanceAction::PumpSwap;
@@ -356,11 +360,11 @@ impl<'a> Watch<'a> {
         }
     }
 
+    /// Whether starts tell of the speed: a base alone, all that a slow log shows, says nothing of a
+    /// restriction.
     fn starts_speak(&self, at: Stamp) -> bool {
-        (self.speed.is_judged() || self.base.is_judged())
-            && self
-                .last_start
-                .is_some_and(|last| at.days_after(last) <= STARTS_SPEAK_DAYS)
+        let lately = |last: Stamp| at.days_after(last) <= STARTS_SPEAK_DAYS;
+        self.speed.is_judged() && self.speed.seen.last().is_some_and(|seen| lately(seen.at))
     }
 
     /// Whether enough was seen, lately enough, to judge the pump.
@@ -413,6 +417,12 @@ impl<'a> Watch<'a> {
         self.pump_degc
             .map(saturation::pressure_kpa)
             .filter(|kpa| kpa.is_finite())
+    }
+
+    /// ln of the rated volume flow, m³/h.
+    pub(crate) fn ln_rated_m3h(&self) -> Option<f64> {
+        let rated = self.unit.and_then(|row| row.vacuum_pump_m3h);
+        rated.filter(|m3h| *m3h > 0.0).map(f64::ln)
     }
 
     /// Pump speed in m³/h of a level of ln relative speed; None without volume and rating.

@@ -329,7 +329,7 @@ fn curve(
     } else {
         600.0
     };
-    let n = ((until_s - before_s) / nature.step_s) as usize + 1;
+    let n = ((until_s - before_s) / nature.step_s) as usize + if fast { 1 } else { 2 };
     let dead_s = if fast { 6.0 * uniform(rng) } else { -before_s };
     let first = if fast { 0.0 } else { -1.0 };
     let seconds: Vec<f64> = (0..n)
