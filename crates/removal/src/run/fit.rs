@@ -328,7 +328,7 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
     let ratio = ((start - floor) / (end - floor).max(0.02 * start)).max(1.05);
     let rate = (factor * ratio.ln() / hours).clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
     let mut theta = vec![rate.ln(), floor.max(0.5).ln(), start.ln(), 0.0];
-    if let Some(seen) = seen_by_sensor(points).filter(|_| factor == 1.0) {
+    if let Some(seen) = seen_by_sensor(points).filter(|_| (factor - 1.0).abs() < 1e-9) {
         let rate = seen.rate.clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
         // The sensor's own zero is in its level: a floor below what the gas allows is no floor.
         let level = seen.level.max(0.3 * floor).max(0.5);
