@@ -206,7 +206,11 @@ impl<'a> Data<'a> {
         let n = self.y.len() as f64;
         let s = self.sums(rate);
         let spread = (s.ee - s.e * s.e / n).max(0.0);
-        let fall = if spread > 1e-14 * n { s.ey / spread } else { 0.0 };
+        let fall = if spread > 1e-14 * n {
+            s.ey / spread
+        } else {
+            0.0
+        };
         let level = -fall * s.e / n;
         // Along ln rate the model moves by d = −fall·rate·t·e; level and fall take their part of it with them.
         let scale = -fall * rate;
@@ -306,7 +310,10 @@ mod tests {
                 let fit = fit_relaxation(times, &y, 1e-9).unwrap();
                 let other = by_levenberg(times, &y, rate);
                 assert!((fit.level - other[0]).abs() < 1e-5, "{fit:?} {other:?}");
-                assert!((fit.fall / other[1] - 1.0).abs() < 1e-7, "{fit:?} {other:?}");
+                assert!(
+                    (fit.fall / other[1] - 1.0).abs() < 1e-7,
+                    "{fit:?} {other:?}"
+                );
                 assert!((fit.rate.ln() - other[2]).abs() < 1e-7, "{fit:?} {other:?}");
             }
         }
@@ -322,7 +329,10 @@ mod tests {
             .map(|t| 238.942_129_18 * (1.0 - (-5.501_564_318_1e-4 * t).exp()))
             .collect();
         let fit = fit_relaxation(&t, &y, 1e-12).unwrap();
-        assert!((fit.rate / 5.501_564_318_1e-4 - 1.0).abs() < 1e-6, "{fit:?}");
+        assert!(
+            (fit.rate / 5.501_564_318_1e-4 - 1.0).abs() < 1e-6,
+            "{fit:?}"
+        );
         assert!((fit.level / 238.942_129_18 - 1.0).abs() < 1e-6, "{fit:?}");
         assert!((fit.fall + fit.level).abs() < 1e-4, "{fit:?}");
     }
@@ -335,7 +345,12 @@ mod tests {
             .collect();
         let n = fits.len() as f64;
         let mean = fits.iter().map(|fit| fit.rate.ln()).sum::<f64>() / n;
-        let sd = (fits.iter().map(|fit| (fit.rate.ln() - mean).powi(2)).sum::<f64>() / n).sqrt();
+        let sd = (fits
+            .iter()
+            .map(|fit| (fit.rate.ln() - mean).powi(2))
+            .sum::<f64>()
+            / n)
+            .sqrt();
         let said = fits.iter().map(|fit| fit.ln_rate_se).sum::<f64>() / n;
         assert!((mean - 0.3_f64.ln()).abs() < 0.01, "{mean}");
         assert!((said / sd - 1.0).abs() < 0.12, "{said} {sd}");
@@ -347,6 +362,9 @@ mod tests {
         assert!(fit_relaxation(&[1.0; 5], &[1.0, 2.0, 3.0, 4.0, 5.0], 1e-8).is_err());
         assert!(fit_relaxation(&[0.0, 1.0, 2.0, 3.0], &[1.0, f64::NAN, 3.0, 2.0], 1e-8).is_err());
         let flat = fit_relaxation(&[0.0, 1.0, 2.0, 3.0, 4.0], &[7.0; 5], 1e-8).unwrap();
-        assert!(flat.fall.abs() < 1e-9 && (flat.level - 7.0).abs() < 1e-9, "{flat:?}");
+        assert!(
+            flat.fall.abs() < 1e-9 && (flat.level - 7.0).abs() < 1e-9,
+            "{flat:?}"
+        );
     }
 }

@@ -93,11 +93,45 @@ pub(super) fn fit_well_mixed<'a>(
             ..priors
         };
         let other = fit_shape(points, config, capped, priors, &[1.0, 3.0]);
-        if other.deviance + config.regime_deviance < best.deviance {
+        if other.deviance + config.regime_deviance < best.deviance && shows_cap(&other) {
             best = other;
         }
     }
     best
+}
+
+/// Whether levels show the straight part of a capped run.
+///
+/// Near saturation a sensor stands still although water leaves: it sees dissolved water only, and one that reads a
+/// little low never reaches its top. That looks like a cap and is none.
+fn shows_cap(fit: &Fit<'_>) -> bool {
+    const N_SEEN_MIN: usize = 6;
+    const OF_SOLUBILITY: f64 = 0.8;
+    let points = fit.model.points;
+    let values = fit.model.values(&fit.theta);
+    let kink = values.law.asymptote_ppm + values.law.capacity_ppm_per_h / values.law.rate_per_h;
+    let mut water = Vec::new();
+    super::curve::path(&values.law, &points.steps, values.start_ppm, &mut water);
+    let is_shown = |node: usize| {
+        let content = water.get(node).copied().unwrap_or(0.0);
+        let most = points
+            .steps
+            .get(node)
+            .map_or(f64::INFINITY, |step| OF_SOLUBILITY * step.solubility_ppm);
+        content > kink && content < most
+    };
+    let by_sensor = points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level() && is_shown(point.node))
+        .count();
+    // A sample tells all the water: two of them on the straight part show it whatever the solubility.
+    let by_samples = points
+        .lab
+        .iter()
+        .filter(|point| !point.outlet && water.get(point.node).is_some_and(|ppm| *ppm > kink))
+        .count();
+    by_sensor >= N_SEEN_MIN || by_samples >= 2
 }
 
 /// The same law with an end level that moves along the run, from where the fit stands.
@@ -328,7 +362,7 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
     let ratio = ((start - floor) / (end - floor).max(0.02 * start)).max(1.05);
     let rate = (factor * ratio.ln() / hours).clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
     let mut theta = vec![rate.ln(), floor.max(0.5).ln(), start.ln(), 0.0];
-    if let Some(seen) = seen_by_sensor(points).filter(|_| factor == 1.0) {
+    if let Some(seen) = seen_by_sensor(points).filter(|_| (factor - 1.0).abs() < 1e-9) {
         let rate = seen.rate.clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
         // The sensor's own zero is in its level: a floor below what the gas allows is no floor.
         let level = seen.level.max(0.3 * floor).max(0.5);
