@@ -8,6 +8,7 @@ mod barred_unit;
 mod before_commissioning;
 mod flagged;
 mod hot_oil;
+mod lab_alarm;
 mod no_altitude;
 mod pump_change;
 mod removal_slower;
@@ -18,6 +19,7 @@ mod sensor_stuck;
 mod silent_source;
 mod silent_unit;
 mod source_rejects;
+mod swapped_label;
 mod unknown_unit;
 mod volume_suspect;
 
@@ -43,11 +45,13 @@ pub const RULES: &[Rule] = &[
     pump_change::RULE,
     removal_slower::RULE,
     reservoir_wet::RULE,
+    lab_alarm::RULE,
     barred_unit::RULE,
     hot_oil::RULE,
     volume_suspect::RULE,
     sensor_disagrees::RULE,
     sensor_stuck::RULE,
+    swapped_label::RULE,
     reservoir_conflict::RULE,
     silent_unit::RULE,
     silent_source::RULE,

@@ -66,6 +66,7 @@ fn found(rule: &str, units: Vec<Unit>, runs: &[Run]) -> Vec<Episode> {
         removal_runs: &[],
         pump_health: &[],
         sensor_checks: &[],
+        lab_alarms: &[],
         samples: &[],
         snapshots: &[],
         last_heard: &[],

@@ -97,7 +97,7 @@ pub struct LabAlarm {
     /// Where the last result stands.
     pub status: AlarmStatus,
     /// When the first of the unbroken row of results at this level or a higher one became known.
-    pub since: Option<Stamp>,
+    pub since_at: Option<Stamp>,
     /// Last less previous result of the same laboratory and oil; None without such a pair.
     pub change: Option<f64>,
     /// The change per thirty days.
@@ -298,7 +298,7 @@ fn judge(
         Some(_) => AlarmStatus::Alarm,
     };
     let reached = level(last).filter(|level| *level > 0 && !open);
-    let since = reached.and_then(|reached| {
+    let since_at = reached.and_then(|reached| {
         let row = points.iter().rev();
         let row = row.take_while(|point| level(point).is_some_and(|level| level >= reached));
         row.last().map(|point| point.known_at)
@@ -343,7 +343,7 @@ fn judge(
         caution_limit: caution,
         alarm_limit: alarm,
         status,
-        since,
+        since_at,
         change: change.map(|change| change.step),
         change_per_30d: change.map(|change| change.per_30d),
         repeatability,

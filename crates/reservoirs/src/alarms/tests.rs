@@ -40,7 +40,7 @@ fn the_one_that_jumped_is_an_alarm_and_an_unusual_change() {
     let jumped = acid_of(&rows, "R-00");
     assert_eq!(jumped.status, AlarmStatus::Alarm, "{jumped:?}");
     assert_eq!(jumped.change_status, ChangeStatus::Unusual, "{jumped:?}");
-    assert_eq!(jumped.since, samples[11].known_at());
+    assert_eq!(jumped.since_at, samples[11].known_at());
     assert_eq!((jumped.n_results, jumped.n_reservoirs), (144, 12));
     assert!(jumped.watch_limit.unwrap() < 0.33 && jumped.share_beyond.unwrap() > 0.99);
     // Its peers stand further apart than the percentiles, but not than the method repeats.
