@@ -4,6 +4,7 @@
 //! every reservoir. A state-space water balance (level and ingress), a fleet prior on ingress, and
 //! first-passage probabilities averaged over what is not known.
 
+mod alarms;
 mod assess;
 mod config;
 mod driver;
@@ -22,6 +23,7 @@ mod saturation;
 mod scenario;
 mod spread;
 mod state;
+mod strays;
 mod subject;
 mod timeline;
 mod trend;
@@ -40,8 +42,13 @@ mod trials;
 #[cfg(test)]
 mod world;
 
+pub use alarms::{
+    AlarmBasis, AlarmSide, AlarmStatus, ChangeStatus, FEWEST_RESULTS, LabAlarm, LabResult,
+    lab_alarms,
+};
 pub use assess::{assess, assess_with};
 pub use config::{ReservoirsConfig, RiskWeights};
 pub use history::{ReservoirHistory, RunEnd, histories};
 pub use rows::ReservoirRisk;
 pub use spread::{InTurn, Spread};
+pub use strays::{StraySample, stray_samples};
