@@ -14,6 +14,8 @@ mod wide;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) use tests::check_any;
 
 use std::io::Read;
 

@@ -22,6 +22,11 @@ use super::FileInput;
 use crate::site::SiteContext;
 use crate::source::SourceSpec;
 
+/// Reads any bytes: every record must be accounted for.
+pub(crate) fn check_any(source: &crate::source::Source, name: &str, bytes: &[u8]) {
+    harness::read(source, name, bytes, &SiteContext::default());
+}
+
 /// Reads a text and shows `rows_in/rejected/ignored` and each reject as `line column`.
 fn check(columns: &str, head: &str, bytes: &[u8], expected: &str) {
     let toml = format!(
