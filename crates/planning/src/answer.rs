@@ -2,6 +2,7 @@
 
 use drydown_quantity::words;
 
+use crate::standing::Standing;
 use crate::suitability::Suitability;
 
 words! {
@@ -52,6 +53,11 @@ pub struct UnitSize {
     pub settles_ppm_p10: Option<f64>,
     pub settles_ppm_p90: Option<f64>,
     pub dominated_by: Option<Dominant>,
+    /// What must be known before the unit is sent: it ranks behind those without. For a class: that
+    /// each of its suitable units has one.
+    pub warnings: Vec<String>,
+    /// How the unit stands; None for a class, or where nobody asked.
+    pub standing: Option<Standing>,
     pub note: String,
 }
 
@@ -65,7 +71,7 @@ pub struct WhyNot {
 /// The answer to one job.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SizeAnswer {
-    /// Units by nameplate flow and id, then classes by flow.
+    /// Units without a warning by nameplate flow and id, those with one likewise, then classes by flow.
     pub rows: Vec<UnitSize>,
     /// The smallest size class that will do; None where none will.
     pub smallest: Option<String>,

@@ -44,6 +44,8 @@ pub struct PlanningConfig {
     pub density_kgm3: f64,
     /// Heat lost to the air, W per K and cubic metre of oil (15, common practice, no source).
     pub loss_w_per_k_m3: f64,
+    /// Chamber pressure that a pump must be able to hold, kPa absolute (40.37: 18 inHg at sea level).
+    pub pump_limit_kpa: f64,
 }
 
 impl PlanningConfig {
@@ -78,6 +80,7 @@ impl PlanningConfig {
             suction_available_kpa: 50.0,
             density_kgm3: 870.0,
             loss_w_per_k_m3: 15.0,
+            pump_limit_kpa: 40.37,
         }
     }
 }

@@ -8,6 +8,7 @@ mod config;
 mod draws;
 mod job;
 mod size;
+mod standing;
 mod suitability;
 #[cfg(test)]
 mod tests;
@@ -16,5 +17,6 @@ mod warm_up;
 pub use answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
 pub use config::PlanningConfig;
 pub use job::{Candidate, Ingress, Job, WarmthBasis};
-pub use size::size;
+pub use size::{size, size_standing};
+pub use standing::{Standing, Steady};
 pub use suitability::Suitability;

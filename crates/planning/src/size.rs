@@ -2,19 +2,33 @@
 
 use std::collections::BTreeMap;
 
+use drydown_quantity::UnitId;
 use drydown_stats::robust;
 
 use crate::answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
 use crate::config::PlanningConfig;
 use crate::draws::{Course, derate, derate_at, draw_courses, draw_job};
 use crate::job::{Candidate, Job, WarmthBasis};
+use crate::standing::{self, Standing};
 use crate::suitability::{Suitability, check_job, check_unit, is_insulating};
 
-/// Sizes one job: every unit, every size class, and the smallest class that will do.
+/// Sizes one job as if every unit were sound and at hand: see `size_standing`.
+#[must_use]
+pub fn size(job: &Job<'_>, candidates: &[Candidate<'_>], config: &PlanningConfig) -> SizeAnswer {
+    size_standing(job, candidates, &BTreeMap::new(), config)
+}
+
+/// Sizes one job: every unit, every size class, and the smallest class that will do. Where a unit's
+/// standing is given, a pump that cannot do the job bars it, and one in alert or alarm ranks it behind.
 ///
 /// Deterministic: draws come from the configured seed and the unit's id.
 #[must_use]
-pub fn size(job: &Job<'_>, candidates: &[Candidate<'_>], config: &PlanningConfig) -> SizeAnswer {
+pub fn size_standing(
+    job: &Job<'_>,
+    candidates: &[Candidate<'_>],
+    standings: &BTreeMap<UnitId, Standing>,
+    config: &PlanningConfig,
+) -> SizeAnswer {
     let barred = check_job(job, config);
     let draws = draw_job(job, config);
     let mut units: Vec<(UnitSize, Vec<Course>)> = candidates
@@ -27,16 +41,18 @@ pub fn size(job: &Job<'_>, candidates: &[Candidate<'_>], config: &PlanningConfig
             } else {
                 Vec::new()
             };
-            (
-                to_unit_row(job, candidate, reasons, &courses, config),
-                courses,
-            )
+            let mut row = to_unit_row(job, candidate, reasons, &courses, config);
+            if let Some(standing) = standings.get(&candidate.unit.unit_id) {
+                standing::apply(&mut row, standing, job, config.pump_limit_kpa);
+            }
+            (row, courses)
         })
         .collect();
     units.sort_by(|a, b| {
         let flow = |row: &UnitSize| row.nameplate_flow_lpm.unwrap_or(f64::INFINITY);
-        flow(&a.0)
-            .total_cmp(&flow(&b.0))
+        (!a.0.warnings.is_empty())
+            .cmp(&!b.0.warnings.is_empty())
+            .then_with(|| flow(&a.0).total_cmp(&flow(&b.0)))
             .then_with(|| a.0.subject.cmp(&b.0.subject))
     });
     let classes = to_classes(job, &units, config);
@@ -156,6 +172,8 @@ fn to_row(
         settles_ppm_p10: quantile(&steady, 0.1),
         settles_ppm_p90: quantile(&steady, 0.9),
         dominated_by: dominant(courses),
+        warnings: Vec::new(),
+        standing: None,
         note: String::new(),
     };
     row.verdict = judge(&row, config);
@@ -256,14 +274,17 @@ fn to_classes(
     let mut classes: Vec<UnitSize> = by_class
         .into_iter()
         .map(|(class, members)| {
-            let courses: Vec<Course> = members
-                .iter()
-                .flat_map(|(_, courses)| courses.iter().copied())
-                .collect();
             let suitable = members
                 .iter()
                 .filter(|(row, _)| row.suitability.is_suitable())
                 .count();
+            let sound = members.iter().filter(|(row, _)| is_sound(row)).count();
+            // The sound ones answer for the class; where there is none, those with a warning.
+            let courses: Vec<Course> = members
+                .iter()
+                .filter(|(row, _)| row.suitability.is_suitable() && (sound == 0 || is_sound(row)))
+                .flat_map(|(_, courses)| courses.iter().copied())
+                .collect();
             let suitability = if suitable > 0 {
                 Suitability::Suitable
             } else {
@@ -279,7 +300,13 @@ fn to_classes(
                 .filter_map(|(row, _)| row.nameplate_flow_lpm)
                 .collect();
             row.nameplate_flow_lpm = robust::median(&flows);
-            let count = format!("{suitable} of {} units suitable", members.len());
+            let mut count = format!("{suitable} of {} units suitable", members.len());
+            if suitable > sound {
+                count.push_str(&format!(", {} of them with a warning", suitable - sound));
+            }
+            if suitable > 0 && sound == 0 {
+                row.warnings = vec!["each suitable unit of it has a warning".to_owned()];
+            }
             row.note = if row.note.is_empty() {
                 count
             } else {
@@ -297,16 +324,25 @@ fn to_classes(
     classes
 }
 
-/// The smallest class that meets the job, and why each of the others is not the answer.
+/// Whether nothing speaks against a unit, not even a warning.
+fn is_sound(row: &UnitSize) -> bool {
+    row.suitability.is_suitable() && row.warnings.is_empty()
+}
+
+/// The smallest class that meets the job with a sound unit, and why each of the others is not the answer.
 fn choose(classes: &[UnitSize]) -> (Option<String>, Vec<WhyNot>) {
-    let smallest = classes.iter().position(|row| row.verdict == Verdict::Meets);
+    let smallest = classes
+        .iter()
+        .position(|row| row.verdict == Verdict::Meets && row.warnings.is_empty());
     let why_not = classes
         .iter()
         .enumerate()
         .filter(|(idx, _)| Some(*idx) != smallest)
         .map(|(_, row)| WhyNot {
             size_class: row.subject.clone(),
-            reason: if row.verdict == Verdict::Meets {
+            reason: if let Some(warning) = row.warnings.first() {
+                warning.clone()
+            } else if row.verdict == Verdict::Meets {
                 "larger than needed".to_owned()
             } else {
                 row.note.clone()

@@ -1,7 +1,8 @@
 //! The chart of one vacuum pump over time, for a unit's page and for the mail.
 
 use drydown_pumps::{PumpHealth, PumpState};
-use drydown_quantity::Stamp;
+use drydown_quantity::{Stamp, UnitId};
+use drydown_runs::Run;
 use drydown_runs::history::Registers;
 
 use crate::chart::{Axis, Scale, SeriesChart, SeriesMark, TimeMark, nothing, series};
@@ -22,6 +23,9 @@ pub(crate) fn pump_chart(rows: &[&PumpHealth], registers: &Registers) -> String 
     let (Some(first), Some(last)) = (rows.first(), rows.last()) else {
         return nothing("no run of this unit yet");
     };
+    if !has_level(rows) {
+        return nothing("no start of this pump could be judged, so no level is drawn");
+    }
     let points: Vec<SeriesMark> = rows
         .iter()
         .map(|row| SeriesMark {
@@ -32,15 +36,7 @@ pub(crate) fn pump_chart(rows: &[&PumpHealth], registers: &Registers) -> String 
             out_of_band: is_out(row),
         })
         .collect();
-    let marks: Vec<TimeMark> = registers
-        .maintenance_of(&first.unit_id)
-        .iter()
-        .filter(|work| work.at >= first.at)
-        .map(|work| TimeMark {
-            day: day(work.at),
-            word: words::maintenance(work.action).to_owned(),
-        })
-        .collect();
+    let marks = work_marks(&first.unit_id, first.at, registers);
     let summary = format!(
         "Pump level of {} from {} to {}: {}, {} of them in alert or alarm",
         first.unit_id,
@@ -69,6 +65,78 @@ pub(crate) fn pump_chart(rows: &[&PumpHealth], registers: &Registers) -> String 
             to: 0.0,
         },
     )
+}
+
+/// What one mark of the chart of pressures is.
+pub(crate) const PRESSURE_MARK: &str = "One dot is the chamber pressure at the end of one run, kPa \
+    absolute, one square that of a run in alert or alarm. It carries the oil's vapour and an open vent \
+    too: a wet or a vented job stands high with a sound pump. Dotted lines are recorded maintenance.";
+
+/// The pressure that a unit's runs ended with, over time; None where fewer than two runs tell it.
+pub(crate) fn pressure_chart(
+    runs: &[&Run],
+    rows: &[&PumpHealth],
+    registers: &Registers,
+) -> Option<String> {
+    let told: Vec<&Run> = runs
+        .iter()
+        .copied()
+        .filter(|run| run.steady_kpa.is_some())
+        .collect();
+    let (first, last) = (told.first()?, told.last()?);
+    if told.len() < 2 {
+        return None;
+    }
+    let points: Vec<SeriesMark> = told
+        .iter()
+        .map(|run| SeriesMark {
+            day: day(run.ended_at),
+            value: run.steady_kpa,
+            lower: None,
+            upper: None,
+            out_of_band: rows
+                .iter()
+                .any(|row| row.run_id == run.run_id && is_out(row)),
+        })
+        .collect();
+    let summary = format!(
+        "Chamber pressure at the end of {} of {} from {} to {}",
+        counted(told.len(), "run", "runs"),
+        first.unit_id,
+        first.ended_at.day(),
+        last.ended_at.day(),
+    );
+    Some(series(
+        &SeriesChart {
+            points: &points,
+            marks: &work_marks(&first.unit_id, first.ended_at, registers),
+            days: &day_labels(first.ended_at, last.ended_at),
+        },
+        &Axis {
+            title: "chamber pressure at the end of the run, kPa absolute",
+            summary: &summary,
+            scale: Scale::Number,
+            from: 0.0,
+            to: 0.0,
+        },
+    ))
+}
+
+fn work_marks(unit: &UnitId, from: Stamp, registers: &Registers) -> Vec<TimeMark> {
+    registers
+        .maintenance_of(unit)
+        .iter()
+        .filter(|work| work.at >= from)
+        .map(|work| TimeMark {
+            day: day(work.at),
+            word: words::maintenance(work.action).to_owned(),
+        })
+        .collect()
+}
+
+/// Whether any run has a level to draw.
+pub(crate) fn has_level(rows: &[&PumpHealth]) -> bool {
+    rows.iter().any(|row| row.indicator.is_some())
 }
 
 /// Whether a pump is out of control at a run.

@@ -40,6 +40,7 @@ const MAY_USE: &[(&str, &[&str])] = &[
             "physics",
             "stats",
             "runs",
+            "pumps",
             "removal",
             "reservoirs",
         ],

@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 
 use anyhow::Result;
 use drydown_planning::{
-    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, SubjectKind, Suitability, UnitSize,
-    Verdict, WarmthBasis, size,
+    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, Standing, SubjectKind, Suitability,
+    UnitSize, Verdict, WarmthBasis, size_standing,
 };
 use drydown_quantity::{Interval, OilType, ReservoirId, Stamp};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
@@ -71,9 +71,17 @@ pub(super) fn run(cli: &Cli, arguments: &SizeArgs) -> Result<u8> {
         seed: config.analysis.seed,
         reference_degc: config.analysis.reference_oil_degc,
         reference_kpa: config.analysis.reference_chamber_kpa,
+        pump_limit_kpa: config.analysis.pump_limit_kpa,
         ..PlanningConfig::documented()
     };
-    let answer = size(&job, &candidates, &planning);
+    let standings = Standing::of_fleet(
+        &answers.registers,
+        &answers.pump_health,
+        &answers.runs,
+        &answers.last_heard,
+        answers.context.as_of,
+    );
+    let answer = size_standing(&job, &candidates, &standings, &planning);
     print_result(&match cli.format {
         Format::Text => render(&job, &answer, answers.context.as_of),
         Format::Json => format!(
@@ -438,6 +446,27 @@ fn row_to_json(row: &UnitSize) -> Value {
         "settles_ppm_p10": row.settles_ppm_p10,
         "settles_ppm_p90": row.settles_ppm_p90,
         "dominated_by": row.dominated_by.map(|word| word.as_str()),
+        "warnings": row.warnings,
+        "standing": row.standing.as_ref().map(standing_to_json),
         "note": row.note,
+    })
+}
+
+fn standing_to_json(standing: &Standing) -> Value {
+    let stamp = |at: Option<Stamp>| at.map(|at| at.to_string());
+    let pump = standing.pump.as_ref();
+    json!({
+        "pump_state": pump.map(|pump| pump.state.as_str()),
+        "pump_cause": pump.and_then(|pump| pump.cause).map(|cause| cause.as_str()),
+        "pump_seen_at": stamp(pump.map(|pump| pump.at)),
+        "pump_days_to_limit_p10": pump.and_then(|pump| pump.days_to_limit_p10),
+        "pump_days_to_limit_p50": pump.and_then(|pump| pump.days_to_limit_p50),
+        "steady_kpa": standing.steady.map(|steady| steady.kpa),
+        "steady_seen_at": stamp(standing.steady.map(|steady| steady.at)),
+        "mended_at": stamp(standing.mended.map(|(at, _)| at)),
+        "reservoir_id": standing.reservoir_id.as_ref().map(|id| id.as_str()),
+        "deployed_since": stamp(standing.deployed_since),
+        "site_id": standing.site_id.as_ref().map(|id| id.as_str()),
+        "last_heard": stamp(standing.last_heard),
     })
 }

@@ -48,7 +48,15 @@ fn to_episode(source: &SourceHealth, config: &FindingsConfig) -> Option<Episode>
         last_seen: source.loaded_at.last().copied()?,
         holds: true,
         evidence: told.join(" "),
-        action: "Read `drydown export rejects`; where a pressure is out of bounds, look whether the unit's deployment at that time is in the register (its site gives the barometer). Mend the register, the source's description or the file, then `drydown ingest --again SOURCE`.".to_owned(),
+        action: format!(
+            "Read `drydown export rejects`{}. Mend the source's description, the register or the file, then `drydown ingest --again {}`.",
+            if held.iter().any(|cells| cells.column.contains("kpa")) {
+                " and look whether the unit's deployments of that time are in the register: their site gives the barometer of a gauge pressure"
+            } else {
+                ""
+            },
+            source.source
+        ),
     })
 }
 

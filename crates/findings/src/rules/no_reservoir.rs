@@ -81,7 +81,7 @@ fn to_episode(case: &Case<'_>, runs: &[&Run]) -> Option<Episode> {
     };
     let barometer = far.last().map_or_else(String::new, |(_, there, home)| {
         format!(
-            " In {} of them the deployments before and after are at {} ({:.0} m), but the barometer is that of {} ({:.0} m): where none was logged, gauge pressures are wrong by the difference, or were kept out.",
+            " In {} of them the deployment before or after is at {} ({:.0} m), but the barometer is that of {} ({:.0} m): where none was logged, gauge pressures may be wrong by the difference, or were kept out.",
             far.len(),
             there.site_id,
             there.altitude_m.unwrap_or_default(),
@@ -154,7 +154,7 @@ fn neighbours<'a>(
     )
 }
 
-/// The site of the deployments on both sides, and the site whose barometer was taken, where they
+/// The site of a deployment beside the run, and the site whose barometer was taken, where they
 /// differ enough in altitude.
 fn far_from_home<'a>(case: &Case<'a>, run: &'a Run) -> Option<(&'a Run, &'a Site, &'a Site)> {
     let registers = case.registers;
@@ -162,13 +162,17 @@ fn far_from_home<'a>(case: &Case<'a>, run: &'a Run) -> Option<(&'a Run, &'a Site
         let reservoir = registers.reservoir(row.reservoir_id.as_ref()?)?;
         reservoir.site_id.clone()
     };
-    let (before, after) = neighbours(case, run);
-    let there = site(before?)?;
-    if site(after?)? != there {
-        return None;
-    }
-    let there = registers.site(&there)?;
     let taken = registers.site_of_unit_at(&run.unit_id, run.started_at)?;
-    let apart = (there.altitude_m? - taken.altitude_m?).abs();
-    (apart > ALTITUDE_M).then_some((run, there, taken))
+    let (before, after) = neighbours(case, run);
+    [before, after]
+        .into_iter()
+        .flatten()
+        .filter_map(|row| registers.site(&site(row)?))
+        .find(|there| {
+            there
+                .altitude_m
+                .zip(taken.altitude_m)
+                .is_some_and(|(a, b)| (a - b).abs() > ALTITUDE_M)
+        })
+        .map(|there| (run, there, taken))
 }

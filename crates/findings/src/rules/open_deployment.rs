@@ -54,7 +54,7 @@ fn to_episode(unit: &UnitId, pairs: &[(&Deployment, &Deployment)]) -> Option<Epi
         .take(NAMED_MOST)
         .map(|(row, next)| {
             format!(
-                "on {} from {} ({}), though the unit went to {} on {}",
+                "{} from {} ({}; to {} on {})",
                 place(row),
                 row.from_at.day(),
                 row.to_at
@@ -66,7 +66,7 @@ fn to_episode(unit: &UnitId, pairs: &[(&Deployment, &Deployment)]) -> Option<Epi
         .collect();
     let more = match pairs.len() - named.len() {
         0 => String::new(),
-        n => format!("; and {n} more"),
+        n => format!(", and {n} more"),
     };
     Some(Episode {
         subject: unit.to_string(),
@@ -76,8 +76,8 @@ fn to_episode(unit: &UnitId, pairs: &[(&Deployment, &Deployment)]) -> Option<Epi
         last_seen: began.iter().max().copied()?,
         holds: true,
         evidence: format!(
-            "Deployed {}{more}. The next deployment's beginning is taken as the end.",
-            named.join("; ")
+            "The register does not end these where the next begins: {}{more}. The next one's beginning is taken as the end.",
+            named.join(", ")
         ),
         action: "Enter the end in the register of deployments.".to_owned(),
     })

@@ -7,6 +7,9 @@ use crate::case::{Case, FindingsConfig};
 use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
+/// Probability from which a cause is acted on without another look (common practice, no source).
+const SURE_FROM: f64 = 0.6;
+
 pub(super) const RULE: Rule = Rule {
     name: "pump_change",
     title: "vacuum pump changed",
@@ -60,29 +63,113 @@ fn to_episode(row: &PumpHealth) -> Episode {
 
 fn action(row: &PumpHealth) -> String {
     let step = match row.cause {
-        Some(Cause::Wear) => "Plan vanes or a rebuild",
+        Some(Cause::Wear) => "plan vanes or a rebuild",
         Some(Cause::Leak) => {
-            "Look for an air leak (rate-of-rise test with the pump isolated) before touching the pump"
+            "look for an air leak (rate-of-rise test with the pump isolated) before touching the pump"
         }
         Some(Cause::WetOil) => {
-            "Run the pump hot on gas ballast or change its oil, then judge again"
+            "run the pump hot on gas ballast or change its oil, then judge again"
         }
-        Some(Cause::Restriction) => "Check exhaust filter, belt, valve and voltage",
-        Some(Cause::SealWater) => "Check seal-water temperature and flow",
-        _ => "Repeat a cold start with the vent shut and watch it",
+        Some(Cause::Restriction) => "check exhaust filter, belt, valve and voltage",
+        Some(Cause::SealWater) => "check seal-water temperature and flow",
+        _ => "judge again",
     };
-    let when = match (
+    let is_sure = row.cause_probability.is_some_and(|p| p >= SURE_FROM);
+    let step = if is_sure && row.cause != Some(Cause::Unknown) {
+        let mut letters = step.chars();
+        letters.next().map_or_else(String::new, |first| {
+            first.to_uppercase().chain(letters).collect()
+        })
+    } else {
+        format!("Repeat a cold start with the vent shut to tell the cause, then {step}")
+    };
+    format!("{step}{}.", when(row))
+}
+
+/// What is known of the time left.
+fn when(row: &PumpHealth) -> String {
+    match (
         row.days_to_limit_status,
         row.days_to_limit_p10,
         row.days_to_limit_p50,
     ) {
-        (DaysStatus::Within, Some(early), Some(middle)) => {
-            format!(
-                "; days until it cannot hold the limit: {early:.0} (1 in 10 sooner), {middle:.0} (even odds)"
-            )
+        (DaysStatus::Within, _, Some(middle)) if middle < 1.0 => {
+            "; it can no longer hold the limit, so send it to no job".to_owned()
+        }
+        (DaysStatus::Within, Some(early), Some(middle)) => format!(
+            "; days until it cannot hold the limit: {early:.0} (1 in 10 sooner), {middle:.0} (even odds)"
+        ),
+        (DaysStatus::Within, Some(early), None) => {
+            format!("; days until it cannot hold the limit: {early:.0} (1 in 10 sooner)")
+        }
+        (DaysStatus::Unjudged, ..) => {
+            "; how long it will hold the limit is not known, so look at every run".to_owned()
         }
         (DaysStatus::Beyond, ..) => "; the limit lies beyond a year".to_owned(),
         _ => String::new(),
-    };
-    format!("{step}{when}.")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use drydown_quantity::Stamp;
+
+    use super::*;
+
+    fn told(cause: Cause, probability: f64, status: DaysStatus, days: Option<(f64, f64)>) -> String {
+        action(&PumpHealth {
+            run_id: "U-1@20260901T000000Z".into(),
+            unit_id: "U-1".into(),
+            at: Stamp::from_micros(0),
+            indicator: None,
+            expected: None,
+            lower_90: None,
+            upper_90: None,
+            state: PumpState::Alert,
+            cause: Some(cause),
+            cause_probability: Some(probability),
+            days_to_limit_p10: days.map(|days| days.0),
+            days_to_limit_p50: days.map(|days| days.1),
+            days_to_limit_p90: None,
+            days_to_limit_status: status,
+            onset_at: None,
+            evidence: String::new(),
+        })
+    }
+
+    #[test]
+    fn what_to_do_follows_how_sure_the_cause_is_and_how_near_the_limit() {
+        for (cause, p, status, days, expected) in [
+            (
+                Cause::Wear,
+                0.95,
+                DaysStatus::Within,
+                Some((20.0, 30.0)),
+                "Plan vanes or a rebuild; days until it cannot hold the limit: 20 (1 in 10 sooner), 30 (even odds).",
+            ),
+            (
+                Cause::Wear,
+                0.42,
+                DaysStatus::Unjudged,
+                None,
+                "Repeat a cold start with the vent shut to tell the cause, then plan vanes or a rebuild; how long it will hold the limit is not known, so look at every run.",
+            ),
+            (
+                Cause::Unknown,
+                0.69,
+                DaysStatus::Within,
+                Some((0.0, 0.0)),
+                "Repeat a cold start with the vent shut to tell the cause, then judge again; it can no longer hold the limit, so send it to no job.",
+            ),
+            (
+                Cause::SealWater,
+                0.9,
+                DaysStatus::Beyond,
+                None,
+                "Check seal-water temperature and flow; the limit lies beyond a year.",
+            ),
+        ] {
+            assert_eq!(told(cause, p, status, days), expected);
+        }
+    }
 }

@@ -5,8 +5,6 @@
 pub(crate) enum Scale {
     /// As they are.
     Number,
-    /// Fractions as per cent.
-    Percent,
     /// Natural logarithms of a fraction, as per cent: equal steps are equal ratios.
     LogPercent,
 }
@@ -38,10 +36,6 @@ impl Scale {
             Self::Number => round(from, to)
                 .into_iter()
                 .map(|tick| (tick, tick_text(tick)))
-                .collect(),
-            Self::Percent => round(from, to)
-                .into_iter()
-                .map(|tick| (tick, format!("{} %", tick_text(tick * 100.0))))
                 .collect(),
             Self::LogPercent => log_percent(from, to),
         }
@@ -111,7 +105,6 @@ mod tests {
             (Scale::Number, 0.0, 1.0, "0|0.2|0.4|0.6|0.8|1"),
             (Scale::Number, -2.0, 3.0, "−2|−1|0|1|2|3"),
             (Scale::Number, 3.0, 3.0, "3"),
-            (Scale::Percent, 0.0, 1.0, "0 %|20 %|40 %|60 %|80 %|100 %"),
             (Scale::LogPercent, -1.5, 0.2, "30 %|40 %|50 %|75 %|100 %"),
             (
                 Scale::LogPercent,

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use super::fresh::{Entry, entries};
 use super::open::lines;
 use super::{DigestInput, WHERE_ALL, content_id, heading, heard, subject};
 use crate::cautions::{CAUTION_LINE, CAUTIONS, FIRST_WORD};
@@ -29,7 +30,14 @@ pub(super) fn markup(input: &DigestInput<'_>, pictures: &BTreeMap<String, Vec<u8
     } else {
         let _ = writeln!(out, "{H2}New ({})</h2>", input.new.len());
     }
-    for news in input.new {
+    for entry in entries(input.new) {
+        let news = match entry {
+            Entry::Full(news) => news,
+            Entry::Named(names) => {
+                let _ = writeln!(out, "<p>{}</p>", escape(&names));
+                continue;
+            }
+        };
         let row = news.finding;
         let _ = writeln!(
             out,

@@ -1,5 +1,6 @@
 //! The mail of what is new: nothing new, no mail (or a weekly all-quiet one).
 
+mod fresh;
 mod markup;
 mod open;
 mod pictures;
@@ -66,6 +67,7 @@ pub fn render_digest(input: &DigestInput<'_>) -> Result<Digest, PngError> {
             std::cmp::Reverse(row.severity),
             row.kind != Kind::Safety,
             RULES.iter().position(|rule| rule.name == row.rule),
+            news.told.is_none(),
             risk_rank(input.risks, &row.subject),
         )
     });

@@ -4,8 +4,13 @@ use drydown_findings::{Finding, RULES, Severity};
 
 use crate::words::rule_title;
 
-/// Subjects named in one line; the others are counted.
-const SUBJECTS_MOST: usize = 8;
+/// Subjects named in one line; the others are counted. Those to act on are a list to work on.
+const fn subjects_most(severity: Severity) -> usize {
+    match severity {
+        Severity::Act => 20,
+        Severity::Watch | Severity::Info => 8,
+    }
+}
 
 /// One line of the list.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -34,7 +39,7 @@ fn line(rows: &[&Finding]) -> Option<OpenLine> {
     let oldest = rows.iter().map(|row| row.first_seen).min()?;
     let named: Vec<&str> = rows
         .iter()
-        .take(SUBJECTS_MOST)
+        .take(subjects_most(first.severity))
         .map(|row| row.subject.as_str())
         .collect();
     let more = match rows.len() - named.len() {

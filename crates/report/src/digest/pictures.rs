@@ -7,7 +7,7 @@ use drydown_pumps::PumpHealth;
 
 use super::{DigestInput, content_id};
 use crate::png::{PngError, to_png};
-use crate::pump_chart::pump_chart;
+use crate::pump_chart::{has_level, pump_chart};
 
 /// Charts in one mail at most: a mail is a summary.
 const CHARTS_MOST: usize = 4;
@@ -26,7 +26,7 @@ pub(super) fn pictures(input: &DigestInput<'_>) -> Result<BTreeMap<String, Vec<u
             .iter()
             .filter(|health| health.unit_id.as_str() == row.subject)
             .collect();
-        if !rows.is_empty() {
+        if has_level(&rows) {
             pictures.insert(
                 content_id(row),
                 to_png(&pump_chart(&rows, input.registers))?,

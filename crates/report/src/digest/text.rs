@@ -2,6 +2,7 @@
 
 use std::fmt::Write as _;
 
+use super::fresh::{Entry, entries};
 use super::open::lines;
 use super::{DigestInput, WHERE_ALL, heading, heard};
 use crate::cautions::{CAUTION_LINE, CAUTIONS, FIRST_WORD};
@@ -21,9 +22,16 @@ pub(super) fn text(input: &DigestInput<'_>) -> String {
     } else {
         let _ = writeln!(out, "\nNEW ({})", input.new.len());
     }
-    for news in input.new {
-        let row = news.finding;
+    for entry in entries(input.new) {
         out.push('\n');
+        let news = match entry {
+            Entry::Full(news) => news,
+            Entry::Named(names) => {
+                out.push_str(&wrap(&names, ""));
+                continue;
+            }
+        };
+        let row = news.finding;
         out.push_str(&wrap(&heading(news), ""));
         out.push_str(&wrap(&sentence(&row.evidence), "  "));
         out.push_str(&wrap(&sentence(&row.action), "  > "));

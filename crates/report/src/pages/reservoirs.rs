@@ -46,16 +46,20 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
 fn chart(input: &ReportInput<'_>) -> String {
     let rows: Vec<IntervalRow> = input.risks.iter().take(CHART_ROWS).map(chart_row).collect();
     let summary = format!(
-        "Chance of passing the water limit, the first {} of {} reservoirs by rank; the table below has the figures",
+        "Rank by risk with its 90 % interval, the first {} of {} reservoirs; the table below has the figures",
         rows.len(),
         input.risks.len()
     );
+    let last = rows
+        .iter()
+        .filter_map(|row| row.upper)
+        .fold(2.0, f64::max);
     let axis = Axis {
-        title: "chance of passing the water limit within the horizon",
+        title: "rank by risk (1: where a unit is needed most)",
         summary: &summary,
-        scale: Scale::Percent,
-        from: 0.0,
-        to: 1.0,
+        scale: Scale::Number,
+        from: 1.0,
+        to: last,
     };
     let more = if input.risks.len() > rows.len() {
         format!(
@@ -69,26 +73,22 @@ fn chart(input: &ReportInput<'_>) -> String {
     figure(
         &intervals(&rows, &axis),
         &format!(
-            "One dot is one reservoir's chance, none where it is not known; hollow where the limit is the service's default and not the owner's. Its rank by whole risk and the rank's 90 % interval stand at the right.{more}"
+            "One dot is one reservoir's rank by risk (criticality times the chances of free water and of passing its limits), the line the rank's 90 % interval: where lines overlap, the order is not settled. At the right the chances of free water and of passing the water limit; hollow where that limit is the service's default and not the owner's.{more}"
         ),
     )
 }
 
 fn chart_row(row: &ReservoirRisk) -> IntervalRow {
-    let unknown = if row.p_water_limit.is_none() {
-        ", not known"
-    } else {
-        ""
-    };
     IntervalRow {
         label: row.reservoir_id.to_string(),
-        middle: row.p_water_limit,
-        lower: None,
-        upper: None,
+        middle: Some(row.rank as f64),
+        lower: Some(row.rank_lower_90 as f64),
+        upper: Some(row.rank_upper_90 as f64),
         hollow: row.water_limit_is_default,
         note: format!(
-            "rank {} ({} to {}){unknown}",
-            row.rank, row.rank_lower_90, row.rank_upper_90
+            "free {}, limit {}",
+            chance(row.p_free_water),
+            chance(row.p_water_limit)
         ),
     }
 }

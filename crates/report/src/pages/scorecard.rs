@@ -1,12 +1,14 @@
 //! What became of past forecasts: counts first, then how far what was said came true.
 
+use std::collections::BTreeSet;
+
 use drydown_findings::{FEWEST_EVENTS, Forecast, ForecastEnd, Score};
 
 use super::Page;
 use super::parts::{top_page, unit_link};
 use crate::html::{Cell, escape, table};
 use crate::input::ReportInput;
-use crate::show::{NONE, chance, number, share, with_range};
+use crate::show::{NONE, chance, counted, number, share, with_range};
 use crate::words::spaced;
 
 const PUMP_LIMIT: &str = "pump_limit";
@@ -154,8 +156,9 @@ fn pumps(input: &ReportInput<'_>) -> String {
         })
         .collect();
     format!(
-        "<h2>{}</h2>\n{}",
+        "<h2>{}</h2>\n<p>{}</p>\n{}",
         escape(&question(PUMP_LIMIT)),
+        escape(&pump_summary(input)),
         table(
             "One row is one forecast made at a month's start: even odds (1 in 10 sooner to 1 in 10 later).",
             &["unit", "made", "days said", "what became of it"],
@@ -164,12 +167,53 @@ fn pumps(input: &ReportInput<'_>) -> String {
     )
 }
 
+/// Of the forecasts that came to the limit, how many came within what was said.
+fn pump_summary(input: &ReportInput<'_>) -> String {
+    let made = || input.forecasts.iter().filter(|row| row.kind == PUMP_LIMIT);
+    let passed: Vec<(&Forecast, f64)> = made()
+        .filter(|row| row.outcome.is_some_and(|outcome| outcome > 0.5))
+        .filter_map(|row| Some((row, row.observed_to?.days_after(row.made_at))))
+        .collect();
+    if passed.is_empty() {
+        return format!(
+            "{}, none of which came to the limit yet: nothing to judge.",
+            counted(made().count(), "forecast", "forecasts")
+        );
+    }
+    let early = passed
+        .iter()
+        .filter(|(row, days)| row.p10.is_some_and(|p10| *days < p10))
+        .count();
+    let late = passed
+        .iter()
+        .filter(|(row, days)| row.p90.is_some_and(|p90| *days > p90))
+        .count();
+    let subjects: BTreeSet<&str> = passed
+        .iter()
+        .map(|(row, _)| row.subject.as_str())
+        .collect();
+    format!(
+        "{} came to the limit, of {}: {early} sooner than the 1 in 10 said (the forecast was too late), {} within what was said, {late} later. \
+         If the forecasts are right, about 1 in 10 is sooner and 1 in 10 later. Pumps that were repaired, or are not there yet, are not counted, \
+         which leaves the quick ones.",
+        counted(passed.len(), "forecast", "forecasts"),
+        counted(subjects.len(), "pump", "pumps"),
+        passed.len() - early - late,
+    )
+}
+
 fn became(row: &Forecast) -> String {
     let on = row
         .observed_to
         .map_or_else(String::new, |at| format!(" ({})", at.day()));
     match (row.outcome, row.ended_by) {
-        (Some(outcome), _) if outcome > 0.5 => format!("passed the limit{on}"),
+        (Some(outcome), _) if outcome > 0.5 => row.observed_to.map_or_else(
+            || "passed the limit".to_owned(),
+            |at| {
+                let days = at.days_after(row.made_at);
+                format!("passed the limit after {days:.0} days ({})", at.day())
+            },
+        ),
         (Some(_), _) => format!("did not pass the limit{on}"),
         (None, Some(ForecastEnd::Repair)) => format!("ended by a repair{on}"),
         (None, Some(ForecastEnd::Treatment)) => format!("ended by a treatment{on}"),

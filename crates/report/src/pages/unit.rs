@@ -1,5 +1,6 @@
 //! One unit: its findings, its pump over time, its removal, and its runs of the quarter.
 
+use drydown_runs::Run;
 use drydown_runs::history::Unit;
 
 use super::Page;
@@ -9,7 +10,7 @@ use super::runs::runs;
 use crate::frame::{Frame, page};
 use crate::html::{Cell, escape, figure, slug, table};
 use crate::input::ReportInput;
-use crate::pump_chart::{PUMP_MARK, pump_chart};
+use crate::pump_chart::{PRESSURE_MARK, PUMP_MARK, pressure_chart, pump_chart};
 use crate::show::{number, range, with_range};
 use crate::words::{basis, days_status, pump_state, sentence, spaced};
 
@@ -81,8 +82,15 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
             escape(&sentence(&row.evidence)),
         )
     });
+    let runs: Vec<&Run> = input
+        .runs
+        .iter()
+        .filter(|run| run.unit_id == unit.unit_id)
+        .collect();
+    let pressures = pressure_chart(&runs, &rows, input.registers)
+        .map_or_else(String::new, |chart| figure(&chart, PRESSURE_MARK));
     format!(
-        "<h2>Vacuum pump</h2>\n{latest}{}",
+        "<h2>Vacuum pump</h2>\n{latest}{}{pressures}",
         figure(&pump_chart(&rows, input.registers), PUMP_MARK)
     )
 }

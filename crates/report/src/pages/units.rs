@@ -1,7 +1,7 @@
 //! All units: what they did in the quarter, and how their pumps stand.
 
 use drydown_pumps::PumpHealth;
-use drydown_runs::history::Unit;
+use drydown_runs::history::{Maintenance, MaintenanceAction, Unit};
 
 use super::Page;
 use super::parts::{cause, days_to_limit, fleet, in_quarter, top_page, unit_link};
@@ -10,7 +10,7 @@ use crate::html::{Cell, escape, figure, table};
 use crate::input::ReportInput;
 use crate::pump_chart::LEVEL;
 use crate::show::{NONE, counted, number};
-use crate::words::pump_state;
+use crate::words::{maintenance, pump_state};
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let units = fleet(input);
@@ -33,7 +33,7 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
         ],
         &rows,
     );
-    body.push_str("<h2>Pump level now</h2>\n");
+    body.push_str("<h2>Pump level at the latest start that could be judged</h2>\n");
     body.push_str(&levels(input, &units));
     top_page(input, "units.html", "Units and pumps", &body)
 }
@@ -112,21 +112,42 @@ fn levels(input: &ReportInput<'_>, units: &[Unit]) -> String {
     };
     figure(
         &intervals(&rows, &axis),
-        "One dot is one unit's latest judged run; the line is the 90 % band that was expected of it before that run. A dot left of its line is slower than expected; 100 % is the pump's own level after its last reset (work that renews it).",
+        "One dot is the latest run of a unit whose start could be judged, hollow where later runs had no such start; the line is the 90 % band that was expected of it before that run. A dot left of its line is slower than expected; 100 % is the pump's own level after its last reset (work that renews it). At the right the pump's state: that of the table above, which rests on base and steady pressure too, and the day of the dot. Where the pump was renewed since, there is no dot.",
     )
 }
 
 fn level_row(input: &ReportInput<'_>, unit: &Unit) -> IntervalRow {
-    let judged = judged(input, unit);
+    let latest = input
+        .pump_health
+        .iter()
+        .rfind(|row| row.unit_id == unit.unit_id);
+    let seen = judged(input, unit);
+    let renewed = seen.and_then(|row| renewed_since(input, row));
+    let drawn = seen.filter(|_| renewed.is_none());
+    let state = latest.map_or("no run yet", |row| pump_state(row.state));
+    let note = match (renewed, drawn) {
+        (Some(work), _) => format!("{state}; {} {}", maintenance(work.action), work.at.day()),
+        (None, Some(row)) => format!("{state}; level of {}", row.at.day()),
+        (None, None) => state.to_owned(),
+    };
     IntervalRow {
         label: unit.unit_id.to_string(),
-        middle: judged.and_then(|row| row.indicator),
-        lower: judged.and_then(|row| row.lower_90),
-        upper: judged.and_then(|row| row.upper_90),
-        hollow: false,
-        note: judged.map_or_else(
-            || "not judged yet".to_owned(),
-            |row| format!("{}, {}", pump_state(row.state), row.at.day()),
-        ),
+        middle: drawn.and_then(|row| row.indicator),
+        lower: drawn.and_then(|row| row.lower_90),
+        upper: drawn.and_then(|row| row.upper_90),
+        hollow: drawn.is_some_and(|row| latest.is_some_and(|last| last.run_id != row.run_id)),
+        note,
     }
+}
+
+/// The work that renewed a pump after a run: its level then says nothing of the pump now.
+fn renewed_since<'a>(input: &'a ReportInput<'_>, row: &PumpHealth) -> Option<&'a Maintenance> {
+    let works = input.registers.maintenance_of(&row.unit_id);
+    works.iter().rfind(|work| {
+        work.at > row.at
+            && matches!(
+                work.action,
+                MaintenanceAction::Rebuild | MaintenanceAction::Vanes | MaintenanceAction::PumpSwap
+            )
+    })
 }

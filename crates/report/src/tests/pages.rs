@@ -307,7 +307,7 @@ fn a_reservoir_without_a_sample_says_so_in_one_dash_each() {
     let pages = pages(&world);
     let html = page(&pages, "reservoirs.html");
     assert!(html.contains("No sample and no run tells the water here."));
-    assert!(html.contains("rank 1 (1 to 77), not known"));
+    assert!(html.contains(">free –, limit –<") && html.contains("<td>1 (1 to 77)</td>"));
     assert!(html.contains("<td>–</td>") && !html.contains("(–)"));
 }
 

@@ -1,0 +1,295 @@
+//! How a unit stands now: its pump as last judged, its place, when it was last heard. Hours are those
+//! of a sound pump; a unit whose pump cannot hold the vacuum is not to be sent, whatever they say.
+
+use std::collections::BTreeMap;
+
+use drydown_pumps::{Cause, PumpHealth, PumpState};
+use drydown_quantity::{ReservoirId, SiteId, Stamp, UnitId};
+use drydown_runs::Run;
+use drydown_runs::history::{Maintenance, MaintenanceAction, Registers};
+
+use crate::answer::{UnitSize, Verdict};
+use crate::job::Job;
+use crate::suitability::Suitability;
+
+/// Days to the limit below which it counts as passed.
+const PASSED_DAYS: f64 = 1.0;
+/// Vent opening up to which the pump, not the vent, answers for the pressure, % (common practice, no
+/// source).
+const VENT_SHUT_PCT: f64 = 20.0;
+
+/// How one unit stood at the time of the analysis.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Standing {
+    /// The time it is told for.
+    pub as_of: Stamp,
+    /// Its pump at the latest run that was judged.
+    pub pump: Option<PumpHealth>,
+    /// Chamber pressure at the end of its latest run, kPa absolute, the vent's opening then, and the
+    /// run's end.
+    pub steady: Option<Steady>,
+    /// Work on the vacuum side after both: nothing was seen since.
+    pub mended: Option<(Stamp, MaintenanceAction)>,
+    /// Where it works now; None where it is not deployed.
+    pub reservoir_id: Option<ReservoirId>,
+    /// Since when.
+    pub deployed_since: Option<Stamp>,
+    /// The site of that reservoir, else its home.
+    pub site_id: Option<SiteId>,
+    /// Its last reading; None where it was never heard.
+    pub last_heard: Option<Stamp>,
+}
+
+/// What the chamber held at the end of a run.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Steady {
+    /// kPa absolute.
+    pub kpa: f64,
+    /// Opening of the vent, %; None where it was not logged.
+    pub vent_open_pct: Option<f64>,
+    /// End of the run.
+    pub at: Stamp,
+}
+
+impl Standing {
+    /// The standing of each unit of the register, from its latest rows before `as_of`.
+    ///
+    /// `health` and `runs` may be in any order; `last_heard` has one row a unit.
+    #[must_use]
+    pub fn of_fleet(
+        registers: &Registers,
+        health: &[PumpHealth],
+        runs: &[Run],
+        last_heard: &[(UnitId, Stamp)],
+        as_of: Stamp,
+    ) -> BTreeMap<UnitId, Self> {
+        registers
+            .units
+            .iter()
+            .map(|unit| {
+                let id = &unit.unit_id;
+                let pump = health
+                    .iter()
+                    .filter(|row| row.unit_id == *id)
+                    .max_by_key(|row| row.at);
+                let steady = runs
+                    .iter()
+                    .filter(|run| run.unit_id == *id)
+                    .filter_map(|run| {
+                        Some(Steady {
+                            kpa: run.steady_kpa?,
+                            vent_open_pct: run.vent_open_pct,
+                            at: run.ended_at,
+                        })
+                    })
+                    .max_by_key(|steady| steady.at);
+                let seen = pump.map(|row| row.at).max(steady.map(|steady| steady.at));
+                let deployed = registers.deployed_at(id, as_of);
+                let standing = Self {
+                    as_of,
+                    pump: pump.cloned(),
+                    steady,
+                    mended: mended(registers.maintenance_of(id), seen),
+                    reservoir_id: deployed.and_then(|row| row.reservoir_id.clone()),
+                    deployed_since: deployed.map(|row| row.from_at),
+                    site_id: registers
+                        .site_of_unit_at(id, as_of)
+                        .map(|site| site.site_id.clone())
+                        .or_else(|| unit.home_site_id.clone()),
+                    last_heard: last_heard
+                        .iter()
+                        .find(|(unit, _)| unit == id)
+                        .map(|(_, at)| *at),
+                };
+                (id.clone(), standing)
+            })
+            .collect()
+    }
+
+    /// Where it is and when it was last heard: `on R-2 since 2026-09-20 (site S-1), last heard 2026-09-30`.
+    #[must_use]
+    pub fn place(&self, job: &Job<'_>) -> String {
+        let there = job.reservoir.and_then(|row| row.site_id.as_ref());
+        let site = self.site_id.as_ref().map_or_else(
+            || "site not known".to_owned(),
+            |site| {
+                if there == Some(site) {
+                    format!("site {site}, as the job")
+                } else {
+                    format!("site {site}")
+                }
+            },
+        );
+        let place = match (&self.reservoir_id, self.deployed_since) {
+            (Some(id), Some(since)) => format!("works on {id} since {} ({site})", since.day()),
+            (None, Some(since)) => format!("deployed since {} ({site})", since.day()),
+            (_, None) => format!("free ({site})"),
+        };
+        let heard = self.last_heard.map_or_else(
+            || "never heard from".to_owned(),
+            |at| format!("last heard {}", at.day()),
+        );
+        format!("{place}, {heard}")
+    }
+
+    /// Why the pump cannot do any job as it is; None where it may, or where it was worked on since.
+    fn cannot(&self, limit_kpa: f64) -> Option<String> {
+        if self.mended.is_some() {
+            return None;
+        }
+        let pump = self.pump.as_ref()?;
+        let because = cause(pump);
+        if pump.state == PumpState::Alarm
+            && pump.days_to_limit_p50.is_some_and(|days| days < PASSED_DAYS)
+        {
+            return Some(format!(
+                "its vacuum pump can no longer hold {limit_kpa:.1} kPa (alarm at the run of {}{because}): mend and test it first",
+                pump.at.day()
+            ));
+        }
+        let held = self.high_steady(limit_kpa)?;
+        let vent_is_shut = held.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT);
+        (is_out(pump) && vent_is_shut).then(|| {
+            format!(
+                "its chamber held only {:.0} kPa at the run of {}, limit {limit_kpa:.1} kPa, the pump in {}{because}: mend and test it first",
+                held.kpa,
+                held.at.day(),
+                pump.state
+            )
+        })
+    }
+
+    fn high_steady(&self, limit_kpa: f64) -> Option<Steady> {
+        self.steady.filter(|steady| steady.kpa > limit_kpa)
+    }
+
+    /// What must be known before it is sent.
+    fn warnings(&self, limit_kpa: f64) -> Vec<String> {
+        let mut out = Vec::new();
+        let pump = self.pump.as_ref().filter(|pump| is_out(pump));
+        if let Some(pump) = pump {
+            let word = pump.state;
+            let seen = pump.at.day();
+            out.push(match (self.mended, pump.cause) {
+                (Some((at, action)), _) => format!(
+                    "vacuum pump in {word} at the run of {seen}{}; {} on {}, not seen since: test it before it goes",
+                    cause(pump),
+                    action.as_str().replace('_', " "),
+                    at.day()
+                ),
+                (None, Some(Cause::WetOil)) => format!(
+                    "vacuum pump in {word} at the run of {seen}: water in the pump's own oil; run it hot on gas ballast or change the oil first, for the hours are those of a sound pump and may be several times as many"
+                ),
+                (None, _) => format!(
+                    "vacuum pump in {word} at the run of {seen}{}{}; the hours are those of a sound pump",
+                    cause(pump),
+                    sooner(pump)
+                ),
+            });
+        } else if let Some(held) = self.high_steady(limit_kpa) {
+            out.push(match self.mended {
+                Some((at, action)) => format!(
+                    "its chamber held only {:.0} kPa at the run of {}; {} on {}, not seen since",
+                    held.kpa,
+                    held.at.day(),
+                    action.as_str().replace('_', " "),
+                    at.day()
+                ),
+                None => format!(
+                    "its chamber held only {:.0} kPa at the run of {} (limit {limit_kpa:.1} kPa){}: test the pump before it goes",
+                    held.kpa,
+                    held.at.day(),
+                    held.vent_open_pct.map_or_else(
+                        || ", vent not logged".to_owned(),
+                        |pct| format!(", vent {pct:.0} % open")
+                    )
+                ),
+            });
+        }
+        out
+    }
+
+    /// Why the pump may give out during a job of so many days; None where the odds are below 1 in 10.
+    fn gives_out(&self, days: f64) -> Option<String> {
+        let pump = self.pump.as_ref().filter(|pump| is_out(pump))?;
+        let early = pump.days_to_limit_p10?;
+        // Counted from the run that was judged: what has passed since is gone.
+        let left = early - self.as_of.days_after(pump.at);
+        (self.mended.is_none() && days >= left).then(|| {
+            format!(
+                "its vacuum pump may fail before the job ends (1 in 10 within {early:.0} days of {}, and the job takes up to {days:.1} days from {}){}: mend and test it first",
+                pump.at.day(),
+                self.as_of.day(),
+                cause(pump)
+            )
+        })
+    }
+}
+
+/// The latest work on the vacuum side after a time; None where nothing was seen before it.
+fn mended(rows: &[Maintenance], seen: Option<Stamp>) -> Option<(Stamp, MaintenanceAction)> {
+    let seen = seen?;
+    rows.iter()
+        .rfind(|row| {
+            row.at > seen
+                && matches!(
+                    row.action,
+                    MaintenanceAction::Rebuild
+                        | MaintenanceAction::Vanes
+                        | MaintenanceAction::PumpOil
+                        | MaintenanceAction::PumpSwap
+                        | MaintenanceAction::LeakRepair
+                        | MaintenanceAction::Filter
+                        | MaintenanceAction::Gauge
+                )
+        })
+        .map(|row| (row.at, row.action))
+}
+
+fn is_out(pump: &PumpHealth) -> bool {
+    matches!(pump.state, PumpState::Alert | PumpState::Alarm)
+}
+
+/// `, leak`, or nothing where the cause is not known.
+fn cause(pump: &PumpHealth) -> String {
+    match pump.cause {
+        None | Some(Cause::Unknown) => String::new(),
+        Some(cause) => format!(", likely {}", cause.as_str().replace('_', " ")),
+    }
+}
+
+fn sooner(pump: &PumpHealth) -> String {
+    pump.days_to_limit_p10.map_or_else(
+        || ", days to its limit not known".to_owned(),
+        |days| format!(", 1 in 10 that it cannot hold the limit within {days:.0} days of it"),
+    )
+}
+
+/// Bars, warnings and place of one unit put into its row. Barred where the pump cannot do it.
+pub(crate) fn apply(row: &mut UnitSize, standing: &Standing, job: &Job<'_>, limit_kpa: f64) {
+    let days = row.elapsed_days_p90.or(row.elapsed_days_p50);
+    let cannot = standing
+        .cannot(limit_kpa)
+        .or_else(|| standing.gives_out(days?));
+    let place = standing.place(job);
+    match (cannot, &mut row.suitability) {
+        (Some(reason), Suitability::Barred { reasons }) => reasons.push(reason),
+        (Some(reason), suitability) => {
+            *suitability = Suitability::Barred {
+                reasons: vec![reason.clone()],
+            };
+            row.verdict = Verdict::Barred;
+            row.note = reason;
+        }
+        (None, _) => row.warnings = standing.warnings(limit_kpa),
+    }
+    let mut notes: Vec<String> = row.warnings.iter().map(|w| format!("WARNING: {w}")).collect();
+    notes.push(std::mem::take(&mut row.note));
+    notes.push(place);
+    notes.retain(|note| !note.is_empty());
+    row.note = notes.join("; ");
+    row.standing = Some(standing.clone());
+}
+
+#[cfg(test)]
+mod tests;
