@@ -3,7 +3,7 @@
 use drydown_pumps::PumpHealth;
 use drydown_quantity::{Stamp, UnitId};
 use drydown_removal::{RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck};
-use drydown_reservoirs::ReservoirRisk;
+use drydown_reservoirs::{LabAlarm, ReservoirRisk};
 use drydown_runs::Run;
 use drydown_runs::history::{Registers, Sample};
 
@@ -102,6 +102,8 @@ pub struct Case<'a> {
     pub pump_health: &'a [PumpHealth],
     /// Sensors against the laboratory.
     pub sensor_checks: &'a [SensorCheck],
+    /// What the laboratory measured beside water, against the fleet.
+    pub lab_alarms: &'a [LabAlarm],
     /// Samples known before `as_of`.
     pub samples: &'a [Sample],
     /// Estimates at month starts, ascending; the last is `as_of` itself.

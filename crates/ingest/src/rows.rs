@@ -80,11 +80,23 @@ pub struct FileRows {
     pub(crate) keys: Vec<Vec<u64>>,
     pub(crate) lines: Vec<u64>,
     pub(crate) body: Body,
-    /// The barometer in `ambient_kpa` was taken from the registers, not from the file.
-    pub(crate) derives_barometer: bool,
+    pub(crate) chamber: Chamber,
     pub(crate) rejects: Vec<Reject>,
     pub(crate) counts: Counts,
     pub(crate) notes: Vec<String>,
+}
+
+/// What the pressures in the chamber were measured against.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum Chamber {
+    /// The source has none.
+    #[default]
+    Silent,
+    /// The atmosphere. `derives`: the barometer was taken from the registers where no line of the
+    /// file measured it.
+    Relative { derives: bool },
+    /// Nothing: no barometer is in them.
+    Absolute,
 }
 
 /// The cells of the rows.
@@ -129,6 +141,23 @@ impl FileRows {
     #[must_use]
     pub fn rejects(&self) -> &[Reject] {
         &self.rejects
+    }
+
+    /// Keeps the pressure of a row out that only the merge found impossible.
+    pub(crate) fn reject_pressure(&mut self, row: usize, raw: String, reason: String) {
+        let line = self.lines.get(row).copied().unwrap_or_default();
+        let entry = Reject {
+            line,
+            column: "chamber_pressure_kpa".to_owned(),
+            scope: Scope::Cell,
+            raw,
+            reason,
+        };
+        // The key of `rejects` is the line and the column.
+        let key = |reject: &Reject| (reject.line, reject.column.clone());
+        if let Err(place) = self.rejects.binary_search_by_key(&key(&entry), key) {
+            self.rejects.insert(place, entry);
+        }
     }
 
     /// `rows_in`, `rows_rejected` and `rows_ignored`; the rest is known after the merge.

@@ -17,7 +17,7 @@ const LEAST_T: f64 = 4.0;
 /// Fewest differences for a regression.
 const LEAST_PAIRS: usize = 60;
 /// Most covariates of any witness.
-pub(crate) const WIDTH: usize = 4;
+pub(crate) const WIDTH: usize = 5;
 
 /// Covariates of one observation about fixed reference values; 0 where not logged.
 pub(crate) type Covariates = [f64; WIDTH];
@@ -49,6 +49,7 @@ pub(crate) fn of_speed(start: &PumpStart) -> Covariates {
         from(start.vacuum_pump_degc, 40.0),
         from(start.ambient_degc, 15.0),
         left_of_work(start),
+        0.0,
     ]
 }
 
@@ -67,12 +68,18 @@ pub(crate) fn of_base(start: &PumpStart, kind: Option<PumpKind>) -> Covariates {
         start.oil_degc.map_or(0.0, |degc| degc - 25.0),
         start.ambient_degc.map_or(0.0, |degc| degc - 15.0),
         left_of_work(start),
+        0.0,
     ]
 }
 
-/// Vent opening, flow, oil temperature and water of a run: what its steady pressure carries.
+/// Vent opening, flow, oil temperature, water left and water removed per hour of a run: what its steady
+/// pressure carries.
 pub(crate) fn of_steady(run: &Run) -> Covariates {
     let water = run.water_last_ppm.filter(|ppm| *ppm > 0.0);
+    let removed = run
+        .water_removed_kg
+        .filter(|kg| *kg >= 0.0 && run.hours > 0.5);
+    let removed = removed.map(|kg| kg / run.hours);
     [
         run.vent_open_pct.unwrap_or(0.0),
         run.flow_lpm
@@ -80,6 +87,7 @@ pub(crate) fn of_steady(run: &Run) -> Covariates {
             .map_or(0.0, |lpm| (lpm / 50.0).ln()),
         run.oil_degc.map_or(0.0, |degc| degc - 65.0),
         water.map_or(0.0, |ppm| ((ppm + 20.0) / 120.0).ln()),
+        removed.map_or(0.0, |kg_per_h| (kg_per_h + 0.2).ln()),
     ]
 }
 

@@ -17,13 +17,16 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
         .filter(|span| span.is_first && !span.starts.is_empty())
         .count();
     let (speed, path_spread) = speed_prior(spans, parent, trust);
+    let (base, base_path_spread) = base_prior(spans, parent, trust);
     KindPrior {
         speed,
         path_spread,
-        base: base_prior(spans, &parent.base, trust),
+        base,
+        base_path_spread,
         steady: steady_prior(spans, &parent.steady, trust),
         failing_drift: failing_drift(spans, parent),
         failing_base_drift: parent.failing_base_drift,
+        ln_leak_back: leak_back(spans, parent),
         n_units: units,
         n_starts: spans.iter().map(|span| span.starts.len()).sum(),
     }
@@ -84,7 +87,9 @@ fn speed_points(span: &Span, slopes: &Slopes) -> Vec<Point> {
     span.starts.iter().filter_map(point).collect()
 }
 
-fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
+/// The prior of base pressure, and its spread with the rises of failing pumps left out.
+fn base_prior(spans: &[&Span], kind: &KindPrior, trust: f64) -> (WitnessPrior, Spread) {
+    let parent = &kind.base;
     // An error of the barometer would pass for the pump's own spread: measured ones only.
     let measured = |s: &&PumpStart| s.base_kpa_se.is_some_and(|se| se < 0.5);
     let raw = |span: &&Span| -> Vec<(f64, f64, Covariates)> {
@@ -105,6 +110,12 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
     };
     let series: Vec<Vec<Point>> = spans.iter().map(points).collect();
     let mut spread = fit_spread(&series, parent.spread, trust);
+    let sound: Vec<Vec<Point>> = spans
+        .iter()
+        .zip(&series)
+        .map(|(span, base)| before_rise(base, span, kind))
+        .collect();
+    let path_spread = fit_spread(&sound, kind.base_path_spread, trust);
     let drifts: Vec<f64> = series.iter().filter_map(|one| long_slope(one)).collect();
     let sound = (parent.spread.drift_mean, parent.spread.drift_sd);
     (spread.drift_mean, spread.drift_sd) = shrunk(&drifts, sound, 5.0);
@@ -116,12 +127,27 @@ fn base_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrio
         .filter_map(|points| early_level(points))
         .collect();
     let (level_mean, level_sd) = shrunk(&levels, (parent.level_mean, parent.level_sd), 5.0);
-    WitnessPrior {
+    let prior = WitnessPrior {
         spread,
         level_mean,
         level_sd: level_sd.max(0.3),
         slopes,
-    }
+    };
+    (prior, path_spread)
+}
+
+/// A span's base pressures before its speed first fell as that of a failing pump, or the base itself
+/// rose for six weeks as no sound one does.
+fn before_rise(base: &[Point], span: &Span, kind: &KindPrior) -> Vec<Point> {
+    let speeds = speed_points(span, &kind.speed.slopes);
+    let fall = windows(&speeds).find(|window| window.falls(kind));
+    let fall = fall
+        .and_then(|window| speeds.get(window.first))
+        .map(|p| p.0);
+    let rise = windows(base).find(|window| window.slope - 3.0 * window.se > CLEAR_RISE);
+    let rise = rise.and_then(|window| base.get(window.first)).map(|p| p.0);
+    let until = fall.into_iter().chain(rise).fold(f64::INFINITY, f64::min);
+    base.iter().filter(|p| p.0 < until).copied().collect()
 }
 
 fn steady_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPrior {
@@ -173,6 +199,9 @@ fn long_slope(points: &[Point]) -> Option<f64> {
     theil_sen(&x, &y, 0.9).ok().map(|line| line.slope)
 }
 
+/// Rise of a base per day that no sound pump has for six weeks, kPa (common practice).
+const CLEAR_RISE: f64 = 0.01;
+
 /// Slope per day of ln speed that no sound pump has for six weeks.
 fn clear_fall(parent: &KindPrior) -> f64 {
     let sound = &parent.speed.spread;
@@ -215,18 +244,62 @@ fn windows(points: &[Point]) -> impl Iterator<Item = Window> {
         })
 }
 
-/// Fall of ln speed per day of pumps that failed: the steepest six weeks of spans that fell much
-/// faster than sound pumps do.
+/// Fall of ln speed per day of pumps that failed: from the first six weeks that fell much faster than
+/// those of sound pumps on.
 fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
-    let steepest = |span: &&Span| {
+    let slope = |span: &&Span| {
         let points = speed_points(span, &parent.speed.slopes);
-        windows(&points)
-            .filter(|window| window.falls(parent))
-            .map(|window| -window.slope)
-            .max_by(f64::total_cmp)
+        let fall = windows(&points).find(|window| window.falls(parent))?;
+        let (slope, _) = ols_slope(points.get(fall.first..)?);
+        Some(-slope).filter(|fall| *fall > 0.0)
     };
-    let found: Vec<f64> = spans.iter().filter_map(steepest).collect();
+    let found: Vec<f64> = spans.iter().filter_map(slope).collect();
     shrunk(&found, parent.failing_drift, 4.0)
+}
+
+/// ln of the exponent by which the base of failing pumps went with their lost speed: regression of
+/// ln(base over its level before) on the loss, through the origin, for each span that fell.
+fn leak_back(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
+    /// A smaller loss of ln speed says little of the exponent; fewer starts neither.
+    const LEAST_LOSS: f64 = 0.3;
+    const LEAST_STARTS: usize = 5;
+    let of_span = |span: &&Span| {
+        let points = speed_points(span, &parent.speed.slopes);
+        let fall = windows(&points).find(|window| window.falls(parent))?;
+        let from = points.get(fall.first)?.0;
+        let last = |values: Vec<f64>| {
+            let late = values.get(values.len().saturating_sub(10)..)?;
+            (late.len() >= 3).then(|| drydown_stats::robust::median(late))?
+        };
+        let before = |s: &&PumpStart| days_of(s.started_at) < from;
+        let speed = last(
+            span.starts
+                .iter()
+                .filter(before)
+                .filter_map(ln_speed)
+                .collect(),
+        )?;
+        let bases = span.starts.iter().filter(before).filter_map(|s| s.base_kpa);
+        let base = last(bases.collect()).filter(|kpa| *kpa > 0.5)?;
+        let (mut ll, mut lb, mut n) = (0.0, 0.0, 0);
+        for start in span.starts.iter().filter(|s| !before(s)) {
+            let lost = ln_speed(start).map(|now| speed - now);
+            let Some((lost, kpa)) = lost.filter(|l| *l > LEAST_LOSS).zip(start.base_kpa) else {
+                continue;
+            };
+            ll += lost * lost;
+            lb += lost * (kpa.max(0.3 * base) / base).ln();
+            n += 1;
+        }
+        // What only stands in the pump's way lifts no base.
+        (n >= LEAST_STARTS)
+            .then(|| lb / ll)
+            .filter(|gamma| *gamma > 0.3)
+    };
+    let found: Vec<f64> = spans.iter().filter_map(of_span).map(f64::ln).collect();
+    let (mean, sd) = shrunk(&found, parent.ln_leak_back, 4.0);
+    // A handful of pumps does not show how much pumps differ.
+    (mean.clamp(-0.5, 1.5), sd.max(0.12))
 }
 
 /// Slope by least squares and its standard error.

@@ -2,11 +2,8 @@
 
 use std::fmt::Write;
 
-use drydown_runs::Run;
-
-use crate::limit::load_of_runs;
+use crate::futures::Outlook;
 use crate::monitor::Monitor;
-use crate::outlook::standing;
 use crate::watch::Watch;
 use crate::{Cause, PumpState, PumpsConfig};
 
@@ -15,7 +12,7 @@ pub(crate) fn sentence(
     watch: &Watch<'_>,
     state: PumpState,
     causes: &[(Cause, f64)],
-    past: &[&Run],
+    outlook: Option<&Outlook>,
     config: &PumpsConfig,
 ) -> String {
     if state == PumpState::Unjudged {
@@ -51,15 +48,14 @@ pub(crate) fn sentence(
             .map(|(c, p)| format!("{} {}", c.as_str().replace('_', " "), chance(*p)));
         part(format!("cause: {}", named.collect::<Vec<_>>().join(", ")));
     }
-    let onset = onset.filter(|_| state != PumpState::Normal);
-    if let Some((standing, load)) = standing(watch, onset).zip(load_of_runs(past, config)) {
-        let gas = match load.vapour_kg_per_h {
+    if let Some(outlook) = outlook {
+        let gas = match outlook.load.vapour_kg_per_h {
             Some(vapour) => format!("{vapour:.1} kg/h of vapour"),
             None => "its oil's air (no vapour logged)".to_owned(),
         };
         part(format!(
             "with the vent shut it would hold {:.1} kPa under {gas}, limit {:.1} kPa",
-            standing.holds_kpa(&load),
+            outlook.holds_kpa(),
             config.limit_kpa,
         ));
     }

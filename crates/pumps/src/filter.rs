@@ -50,6 +50,11 @@ impl Filter {
         }
     }
 
+    /// Day that it stands at.
+    pub(crate) fn day(&self) -> f64 {
+        self.days
+    }
+
     /// Level now and its standard deviation.
     pub(crate) fn level(&self) -> (f64, f64) {
         (self.x[0], self.p[0][0].max(0.0).sqrt())
@@ -72,8 +77,22 @@ impl Filter {
         self.p[0][0] += level_sd * level_sd;
     }
 
+    /// The drift from now on is another one, of which only this mean and standard deviation are known.
+    pub(crate) fn redrift(&mut self, (mean, sd): (f64, f64)) {
+        self.x[1] = mean;
+        let p = &mut self.p;
+        (p[0][1], p[1][0], p[1][2], p[2][1]) = (0.0, 0.0, 0.0, 0.0);
+        p[1][1] = sd * sd;
+    }
+
     /// Moves to a later time. Times that do not advance change nothing.
     pub(crate) fn advance(&mut self, days: f64) {
+        self.advance_by(days, days - self.days);
+    }
+
+    /// Moves to a later time while the drift has worked for so many of its own days (wear that gains
+    /// pace does more in a later day than in an early one).
+    pub(crate) fn advance_by(&mut self, days: f64, drift_days: f64) {
         let step = days - self.days;
         if step.is_nan() || step <= 0.0 {
             return;
@@ -81,13 +100,13 @@ impl Filter {
         self.days = days;
         let phi = self.spread.phi_per_day.clamp(0.0, 0.9999).powf(step);
         let [level, drift, shared] = self.x;
-        self.x = [level + drift * step, drift, phi * shared];
+        self.x = [level + drift * drift_days, drift, phi * shared];
         let p = self.p;
-        // F P Fᵀ with F = [[1, step, 0], [0, 1, 0], [0, 0, phi]], and the noise of the step.
+        // F P Fᵀ with F = [[1, drift days, 0], [0, 1, 0], [0, 0, phi]], and the noise of the step.
         let q = self.spread;
-        let ll = p[0][0] + 2.0 * step * p[0][1] + step * step * p[1][1];
-        let ld = p[0][1] + step * p[1][1];
-        let la = phi * (p[0][2] + step * p[1][2]);
+        let ll = p[0][0] + 2.0 * drift_days * p[0][1] + drift_days * drift_days * p[1][1];
+        let ld = p[0][1] + drift_days * p[1][1];
+        let la = phi * (p[0][2] + drift_days * p[1][2]);
         let da = phi * p[1][2];
         let aa = phi * phi * p[2][2] + q.shared_sd.powi(2) * (1.0 - phi * phi);
         self.p = [

@@ -8,13 +8,12 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
-use crate::limit::Days;
-use crate::outlook::days_to_limit;
+use crate::outlook::{days_to_limit, outlook};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
 use crate::testimony::testimony;
 use crate::watch::Watch;
-use crate::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
+use crate::{Cause, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
 
 /// What the pumps stage gives for one unit.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -129,11 +128,10 @@ fn judge_run(
     let judged = watch.is_judged(run.ended_at);
     let alert = judged && watch.pump_alert(run.ended_at);
     let onset = watch.onset().filter(|_| alert);
-    let days = if judged {
-        days_to_limit(watch, past, onset, config)
-    } else {
-        Days::none(DaysStatus::Unjudged)
-    };
+    let outlook = judged
+        .then(|| outlook(watch, past, onset, config))
+        .flatten();
+    let days = days_to_limit(outlook.as_ref(), onset, &watch.draws, config);
     let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {
         (false, _, _) => PumpState::Unjudged,
@@ -163,7 +161,7 @@ fn judge_run(
         days_to_limit_p90: days.p90,
         days_to_limit_status: days.status,
         onset_at: onset,
-        evidence: evidence::sentence(watch, state, &causes, past, config),
+        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), config),
     };
     (row, causes)
 }

@@ -3,24 +3,28 @@
 //! In: start curves, runs, maintenance, registers. Out: one `PumpStart` per start, one
 //! `PumpHealth` per run (each using only data up to its own time), and the probability of each cause.
 
+mod base_path;
 mod cause;
 mod config;
 mod covariates;
 mod estimate;
 mod evidence;
 mod filter;
+mod futures;
 mod health;
 mod judge;
-mod leak_back;
 mod limit;
 mod monitor;
+mod observed;
 mod outlook;
 mod past;
+mod path;
 mod prior;
 mod shift;
 mod spans;
 mod spread;
 mod start;
+mod steady_speed;
 mod testimony;
 mod watch;
 mod witnesses;

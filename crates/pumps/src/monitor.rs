@@ -16,8 +16,9 @@
 
 use drydown_quantity::Stamp;
 
-use crate::covariates::{Covariates, Slopes};
+use crate::covariates::Slopes;
 use crate::filter::{Expected, Filter, Spread};
+pub(crate) use crate::observed::{Observation, Seen, Start, days_of};
 
 /// Innovations count up to this size.
 const MOST_Z: f64 = 3.5;
@@ -38,11 +39,6 @@ const FOREIGN_Z: f64 = 2.5;
 /// Correlation over one day of what the weather adds to a pressure whose barometer is not measured
 /// (fronts pass in three to five days; common practice).
 const WEATHER_PHI_PER_DAY: f64 = 0.75;
-
-/// Days since the epoch.
-pub(crate) fn days_of(at: Stamp) -> f64 {
-    at.seconds_after(Stamp::from_micros(0)) / 86_400.0
-}
 
 /// What a monitor starts from: spread and slopes of its kind, the rule, the level's prior.
 #[derive(Clone, Copy, Debug)]
@@ -67,20 +63,6 @@ pub(crate) struct Rule {
     pub(crate) least: usize,
 }
 
-/// One raw observation.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Observation {
-    pub(crate) at: Stamp,
-    pub(crate) raw: f64,
-    pub(crate) x: Covariates,
-    pub(crate) se: f64,
-    /// What its yardstick adds that neighbouring days share (weather), standard deviation.
-    pub(crate) shared_sd: f64,
-    /// The yardstick's zero where it is assumed, not measured, and how well zeros of two places
-    /// agree (standard deviation).
-    pub(crate) datum: Option<(f64, f64)>,
-}
-
 /// What a monitor has been told since its reset.
 #[derive(Clone, Copy, Debug)]
 enum Told {
@@ -99,24 +81,13 @@ enum Learning {
     Kept,
 }
 
-/// One observation as it was seen.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Seen {
-    pub(crate) at: Stamp,
-    pub(crate) y: f64,
-    pub(crate) se: f64,
-    pub(crate) expected: Expected,
-    /// Level the filter held before this observation.
-    pub(crate) level: f64,
-    /// Standardised innovation, positive where worse.
-    pub(crate) z: f64,
-}
-
 #[derive(Clone, Debug)]
 pub(crate) struct Monitor {
     setting: Setting,
     spread: Spread,
     since: Stamp,
+    /// Where the level began, day, mean and standard deviation: before anything of `seen`.
+    start: Start,
     filter: Filter,
     /// The filter as it was when the chart last stood at zero.
     at_zero: Filter,
@@ -145,6 +116,7 @@ impl Monitor {
             setting,
             spread: setting.spread,
             since: at,
+            start: Start::of(&filter, days_of(at)),
             filter,
             at_zero: filter,
             told: Vec::new(),
@@ -203,6 +175,7 @@ impl Monitor {
     fn loosen_at(&mut self, at: Stamp, level_sd: f64) {
         self.filter.advance(days_of(at));
         self.filter.loosen(level_sd);
+        self.start = Start::of(&self.filter, days_of(at));
         self.at_zero = self.filter;
         self.seen.clear();
         self.end_alert(at);
@@ -224,6 +197,10 @@ impl Monitor {
 
     pub(crate) fn zero_at(&self) -> Option<Stamp> {
         self.zero_at
+    }
+
+    pub(crate) fn start(&self) -> Start {
+        self.start
     }
 
     pub(crate) fn filter(&self) -> &Filter {
@@ -333,6 +310,7 @@ impl Monitor {
         let away = (y - expected.mean).abs();
         if self.square_n <= 0.0 && away > FOREIGN_Z * expected.sd {
             self.filter.loosen(away);
+            self.start = Start::of(&self.filter, days_of(self.since));
         }
     }
 
@@ -463,6 +441,7 @@ impl Monitor {
             first.y,
             3.0 * noise.hypot(first.se),
         );
+        self.start = Start::of(&self.filter, days_of(first.at));
         for seen in &tail {
             self.filter.advance(days_of(seen.at));
             self.filter.learn(seen.y, seen.se);

@@ -3,167 +3,167 @@
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
-use crate::filter::{Filter, Spread};
-use crate::leak_back::{PRIOR, Worn, WornBase, base_of_worn, fit_leak_back, rose_beyond_wear};
-use crate::limit::{Days, Motion, Standing, days_by_base, days_by_speed, load_of_runs};
-use crate::monitor::{Monitor, days_of};
+use crate::base_path::{BasePath, Question, base_paths};
+use crate::filter::Spread;
+use crate::futures::{Draws, Outlook};
+use crate::limit::{Days, load_of_runs};
+use crate::monitor::days_of;
+use crate::path::{Begin, Moves, Path, Point, paths, points_of};
 use crate::prior::KindPrior;
+use crate::steady_speed::steady_speed;
 use crate::watch::Watch;
 use crate::{DaysStatus, PumpsConfig};
 
-/// Where the pump stands now; None where no speed in m³/h is known.
-pub(crate) fn standing(watch: &Watch<'_>, onset: Option<Stamp>) -> Option<Standing> {
-    // Where slow logs show no speed there is no forecast: a base on its way up by wear gains pace, one
-    // by a leak does not, and the base alone does not tell the two apart well enough.
-    if watch.speed.seen.is_empty() {
-        return None;
-    }
-    let at = watch.last_run?;
-    let failing = |m: &Monitor, spread| {
-        let path = onset.and_then(|onset| m.path_since(onset, spread));
-        path.map(|path| moved_to(&path, at))
-    };
-    let kind = watch.kind_prior(at)?;
-    let speed = failing(&watch.speed, falling(kind)).filter(|_| watch.speed.alert);
-    let base = failing(&watch.base, rising(watch, kind)).filter(|_| watch.base.alert);
-    let sound = moved_to(watch.speed.filter(), at);
-    let path = speed.as_ref().unwrap_or(&sound);
-    let (level, level_sd) = path.level();
-    let (base_kpa, base_sd_kpa) = if watch.base.seen.is_empty() {
-        // Never seen: what pumps of this kind hold.
-        (kind.base.level_mean, kind.base.level_sd)
-    } else {
-        base.unwrap_or(moved_to(watch.base.filter(), at)).level()
-    };
-    let worn = onset.filter(|_| watch.speed.alert);
-    let leak_back = worn.map_or(PRIOR, |onset| leak_back(watch, onset));
-    let loss = Worn {
-        now: at,
-        loss: (sound.level().0 - level).max(0.0),
-        loss_per_day: -path.drift().0,
-    };
-    let worn = worn.and_then(|onset| worn_base(watch, onset, leak_back, &loss));
-    let base = worn.unwrap_or(WornBase {
-        kpa: base_kpa,
-        sd_kpa: base_sd_kpa,
-        with_gamma: 0.0,
-    });
-    Some(Standing {
-        ln_speed: watch.ln_m3h(level)?,
-        ln_speed_sd: level_sd,
-        base_kpa: base.kpa.max(0.0),
-        base_sd_kpa: base.sd_kpa,
-        base_with_gamma: base.with_gamma,
-        leak_back,
-    })
-}
-
-/// How ln speed of a failing pump of a kind moves.
-fn falling(kind: &KindPrior) -> Spread {
-    let (fall, fall_sd) = kind.failing_drift;
-    Spread {
-        drift_mean: -fall,
-        drift_sd: fall_sd,
-        ..kind.path_spread
-    }
-}
-
-/// How the base of a failing pump of a kind moves.
-fn rising(watch: &Watch<'_>, kind: &KindPrior) -> Spread {
-    let (rise, rise_sd) = kind.failing_base_drift;
-    Spread {
-        drift_mean: rise,
-        drift_sd: rise_sd,
-        ..watch.base.spread()
-    }
-}
-
-fn worn_base(
-    watch: &Watch<'_>,
-    onset: Stamp,
-    leak_back: (f64, f64),
-    worn: &Worn,
-) -> Option<WornBase> {
-    let since = watch.renewed_at.map_or(onset, |at| at.max(onset));
-    let spread = watch.base.spread();
-    let noise = (spread.noise_sd, spread.shared_sd);
-    base_of_worn(&watch.base_points, (onset, since), leak_back, worn, noise)
-}
-
-fn leak_back(watch: &Watch<'_>, onset: Stamp) -> (f64, f64) {
-    let losses: Vec<(Stamp, f64)> = watch
-        .speed
-        .seen
-        .iter()
-        .filter(|seen| seen.at >= onset)
-        .map(|seen| (seen.at, seen.expected.mean - seen.y))
-        .collect();
-    let spread = watch.base.spread();
-    let noise = (spread.noise_sd, spread.shared_sd);
-    fit_leak_back(&watch.base_points, &losses, onset, noise)
-}
-
-/// Whether the base is on its own way to the limit, and not only with the speed's.
-fn base_rises_alone(watch: &Watch<'_>, onset: Stamp) -> bool {
-    let base = watch.base.shift_since(onset);
-    let speed = watch.speed.alert.then(|| watch.speed.shift_since(onset));
-    rose_beyond_wear(speed.flatten(), base, watch.base.filter().level().0)
-}
-
-/// A path at a later time, with no more seen of it: the pump goes on between its starts.
-fn moved_to(path: &Filter, at: Stamp) -> Filter {
-    let mut path = *path;
-    path.advance(days_of(at));
-    path
-}
-
-/// Days from the end of the last run until the pump no longer holds its limit.
-pub(crate) fn days_to_limit(
+/// What the pump's future hangs on; None where no speed in m³/h or no load is known.
+pub(crate) fn outlook(
     watch: &Watch<'_>,
     past: &[&Run],
     onset: Option<Stamp>,
     config: &PumpsConfig,
-) -> Days {
-    let unjudged = Days::none(DaysStatus::Unjudged);
-    let Some(at) = watch.last_run else {
-        return unjudged;
+) -> Option<Outlook> {
+    let at = watch.last_run?;
+    let kind = watch.kind_prior(at)?;
+    let load = load_of_runs(past, config)?;
+    let now = days_of(at);
+    let speeds = speeds(watch, kind, past, config)?;
+    let changed = watch.speed.alert;
+    let own = watch.speed.onset.filter(|_| changed);
+    let moves = Moves {
+        sound: speeds.sound,
+        fall: kind.failing_drift,
     };
-    let Some((standing, load)) = standing(watch, onset).zip(load_of_runs(past, config)) else {
-        return unjudged;
-    };
-    let Some(kind) = watch.kind_prior(at) else {
-        return unjudged;
-    };
-    let path = onset
-        .filter(|_| watch.speed.alert)
-        .and_then(|onset| watch.speed.path_since(onset, falling(kind)));
-    let path = moved_to(path.as_ref().unwrap_or(watch.speed.filter()), at);
-    let (drift, drift_sd) = path.drift();
-    let motion = Motion {
-        drift: (-drift, drift_sd),
-        level_drift: path.level_drift_covariance(),
+    let since = onset.map(|onset| days_of(own.unwrap_or(onset)));
+    // A steady pressure's alert is a speed's where the starts show none.
+    let changed = changed || (speeds.by_runs && watch.steady_alert());
+    let speed = paths(speeds.begin, &speeds.points, now, since, changed, &moves);
+    let base = base_ways(watch, kind, now, onset, &speed);
+    Some(Outlook {
+        ln_m3h: speeds.ln_m3h,
+        speed,
+        base,
+        load,
         diffusion_sd: kind.path_spread.diffusion_sd,
+    })
+}
+
+/// ln speeds as starts show them, or the runs where starts show none.
+struct Speeds {
+    begin: Begin,
+    points: Vec<Point>,
+    sound: Spread,
+    /// What turns such an ln speed into ln m³/h.
+    ln_m3h: f64,
+    by_runs: bool,
+}
+
+fn speeds(
+    watch: &Watch<'_>,
+    kind: &KindPrior,
+    past: &[&Run],
+    config: &PumpsConfig,
+) -> Option<Speeds> {
+    let spread = watch.speed.spread();
+    let sound = Spread {
+        drift_mean: spread.drift_mean,
+        drift_sd: spread.drift_sd,
+        ..kind.path_spread
     };
-    let by_speed = days_by_speed(&standing, &load, &motion, config);
-    let rising = onset
-        .filter(|onset| watch.base.alert && base_rises_alone(watch, *onset))
-        .and_then(|onset| watch.base.path_since(onset, rising(watch, kind)));
-    let days = match rising {
-        Some(path) => {
-            let path = moved_to(&path, at);
-            let motion = Motion {
-                drift: path.drift(),
-                level_drift: path.level_drift_covariance(),
-                diffusion_sd: watch.base.spread().diffusion_sd,
-            };
-            by_speed.sooner(days_by_base(&standing, &load, &motion, config))
-        }
-        None => by_speed,
-    };
-    // A pump in control whose drift cannot be told from none is not on its way to the limit.
-    let drifts = -drift > 1.28 * drift_sd;
-    if days.status == DaysStatus::Beyond && onset.is_none() && !drifts {
-        return Days::none(DaysStatus::NotDegrading);
+    if watch.speed.is_judged() {
+        let (begin, points) = points_of(&watch.speed);
+        let level = watch.speed.filter().level().0;
+        return Some(Speeds {
+            begin,
+            points,
+            sound,
+            ln_m3h: watch.ln_m3h(level)? - level,
+            by_runs: false,
+        });
     }
-    days
+    let ln_sound = (
+        watch.ln_rated_m3h()? + kind.speed.level_mean,
+        kind.speed.level_sd,
+    );
+    let spreads = (watch.steady.spread(), sound);
+    let since = watch.renewed_pump_at;
+    let seen = steady_speed(past, since, &watch.base_points, ln_sound, spreads, config)?;
+    Some(Speeds {
+        begin: seen.begin,
+        points: seen.points,
+        sound: seen.spread,
+        ln_m3h: 0.0,
+        by_runs: true,
+    })
+}
+
+fn base_ways(
+    watch: &Watch<'_>,
+    kind: &KindPrior,
+    now: f64,
+    onset: Option<Stamp>,
+    speed: &[Path],
+) -> Vec<BasePath> {
+    let of_kind = (kind.base.level_mean, kind.base.level_sd);
+    if watch.base.seen.is_empty() && watch.base_points.is_empty() {
+        return vec![BasePath::unseen(of_kind, kind.ln_leak_back.0, now)];
+    }
+    let ask = Question {
+        points: &watch.base_points,
+        spread: Spread {
+            diffusion_sd: kind.base_path_spread.diffusion_sd,
+            ..watch.base.spread()
+        },
+        of_kind,
+        ln_gamma: kind.ln_leak_back,
+        growth: kind.failing_base_drift,
+        now,
+        onset: onset.map(days_of),
+        base_onset: watch.base_since.map(days_of),
+        renewed: watch.renewed_at.map(days_of),
+        place_sd: watch.place_sd_kpa(),
+    };
+    base_paths(&ask, |day| lost_by(speed, day))
+}
+
+/// ln speed lost on a day against the sound pump, on the likeliest way.
+fn lost_by(speed: &[Path], day: f64) -> f64 {
+    let Some((path, onset)) = speed.first().and_then(|path| Some((path, path.onset?))) else {
+        return 0.0;
+    };
+    if day < onset {
+        return 0.0;
+    }
+    (path.sound - path.level.0 - path.lost_since(day)).max(0.0)
+}
+
+/// Days from the end of the last run until the pump no longer holds its limit.
+pub(crate) fn days_to_limit(
+    outlook: Option<&Outlook>,
+    onset: Option<Stamp>,
+    draws: &Draws,
+    config: &PumpsConfig,
+) -> Days {
+    let Some(outlook) = outlook else {
+        return Days::none(DaysStatus::Unjudged);
+    };
+    let passing = outlook.passing(config.limit_kpa, config.horizon_days, draws);
+    if passing.by_horizon < 0.1 {
+        // A pump in control whose drift cannot be told from none is not on its way to the limit.
+        let drifts = outlook
+            .speed
+            .iter()
+            .all(|way| -way.drift.0 > 1.28 * way.drift.1);
+        let status = if onset.is_none() && !drifts {
+            DaysStatus::NotDegrading
+        } else {
+            DaysStatus::Beyond
+        };
+        return Days::none(status);
+    }
+    Days {
+        p10: passing.quantile(0.1),
+        p50: passing.quantile(0.5),
+        p90: passing.quantile(0.9),
+        status: DaysStatus::Within,
+        passed: passing.at_once >= 0.5,
+    }
 }

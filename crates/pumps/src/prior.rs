@@ -37,10 +37,15 @@ pub struct KindPrior {
     /// Spread of ln speed with the falls of failing pumps left out: theirs would pass for wander. The
     /// charts keep the wider `speed.spread`; paths to the limit have a drift of their own.
     pub path_spread: Spread,
+    /// The like of the base pressure, with the rises of failing pumps left out.
+    pub base_path_spread: Spread,
     /// Fall of ln speed per day of a failing pump: mean and standard deviation.
     pub failing_drift: (f64, f64),
     /// Rise of the base of a failing pump, kPa per day: mean and standard deviation.
     pub failing_base_drift: (f64, f64),
+    /// ln of the exponent by which the base goes with the speed that wear takes (base as S^−γ):
+    /// mean and standard deviation.
+    pub ln_leak_back: (f64, f64),
     /// Units and starts behind it.
     pub n_units: usize,
     pub n_starts: usize,
@@ -157,6 +162,10 @@ const fn common_base_level(kind: PumpKind) -> (f64, f64) {
     }
 }
 
+/// Exponent of leak-back of pumps of any make: base·S constant is 1, clearances that leak more than
+/// they carry less make it more (common practice, no source; wide).
+const LN_LEAK_BACK: (f64, f64) = (0.3, 0.4);
+
 /// All values: common practice, no source.
 fn common_kind(kind: PumpKind) -> KindPrior {
     let witness = |spread: Spread, level: (f64, f64)| WitnessPrior {
@@ -195,9 +204,11 @@ fn common_kind(kind: PumpKind) -> KindPrior {
         base: witness(base, common_base_level(kind)),
         steady: witness(steady, (20f64.ln(), 0.5)),
         path_spread: speed,
+        base_path_spread: base,
         // What a sound pump has to lose goes in one month to one year.
         failing_drift: (0.008, 0.008),
         failing_base_drift: (0.05, 0.1),
+        ln_leak_back: LN_LEAK_BACK,
         n_units: 0,
         n_starts: 0,
     }

@@ -2,8 +2,7 @@
 
 use drydown_quantity::Stamp;
 
-use crate::filter::{Filter, Spread};
-use crate::monitor::{Monitor, Seen, days_of};
+use crate::monitor::{Monitor, Seen};
 
 impl Monitor {
     /// Excess of the later observations since the onset over what was expected of them, signed as
@@ -111,21 +110,6 @@ impl Monitor {
             onset: if ramp_over_step > 0.0 { ramp.1 } else { step.1 },
             ramp_over_step,
         })
-    }
-
-    /// Level and drift since an onset, learnt afresh with a spread whose drift is that of failing
-    /// pumps.
-    pub(crate) fn path_since(&self, onset: Stamp, spread: Spread) -> Option<Filter> {
-        let mut since = self.seen.iter().filter(|seen| seen.at >= onset).peekable();
-        let first = since.peek()?;
-        // A step at the onset belongs to the level: it must not pass for drift.
-        let wide = 10.0 * spread.noise_sd.hypot(spread.shared_sd);
-        let mut filter = Filter::new(spread, days_of(first.at), first.y, wide);
-        for seen in since {
-            filter.advance(days_of(seen.at));
-            filter.learn(seen.y, seen.se);
-        }
-        Some(filter)
     }
 }
 

@@ -4,8 +4,8 @@ use drydown_physics::saturation;
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
+use crate::base_path::BasePoint;
 use crate::cause::Testimony;
-use crate::leak_back::BasePoint;
 use crate::monitor::Monitor;
 use crate::shift::Shift;
 use crate::watch::Watch;

@@ -5,9 +5,10 @@ use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, PumpKind, Unit};
 
+use crate::base_path::BasePoint;
 use crate::covariates::{of_base, of_speed, of_steady};
+use crate::futures::Draws;
 use crate::judge::UnitRecords;
-use crate::leak_back::BasePoint;
 use crate::monitor::{Monitor, Observation, Seen};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
@@ -42,6 +43,8 @@ pub(crate) struct Watch<'a> {
     pub(crate) last_run: Option<Stamp>,
     pub(crate) gauge_at: Option<Stamp>,
     pub(crate) renewed_at: Option<Stamp>,
+    /// When the pump itself was made new.
+    pub(crate) renewed_pump_at: Option<Stamp>,
     /// When the era began by which the monitors judge.
     era_from: Option<Stamp>,
     /// The first starts of the pump when it was first seen: ln of relative speed.
@@ -52,6 +55,11 @@ pub(crate) struct Watch<'a> {
     pub(crate) base_points: Vec<BasePoint>,
     /// Pump temperature at the last start, °C; of the last run where starts do not log it.
     pump_degc: Option<f64>,
+    /// How well the place's barometer is known where it is assumed, kPa; 0 where it is measured.
+    place_sd_kpa: f64,
+    /// Since when the base stands too high, through oil changes that did not mend it.
+    pub(crate) base_since: Option<Stamp>,
+    pub(crate) draws: Draws,
     /// The first accepted start of each run, as it was seen.
     views: Vec<(drydown_quantity::RunId, View)>,
 }
@@ -79,11 +87,15 @@ impl<'a> Watch<'a> {
             last_run: None,
             gauge_at: None,
             renewed_at: None,
+            renewed_pump_at: None,
             era_from: era.map(|era| era.from),
             new_starts: Vec::new(),
             made_new: false,
             base_points: Vec::new(),
             pump_degc: None,
+            place_sd_kpa: 0.0,
+            base_since: None,
+            draws: Draws::new(),
             views: Vec::new(),
         }
     }
@@ -132,6 +144,8 @@ impl<'a> Watch<'a> {
         match renewal {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
+                self.renewed_pump_at = Some(at);
+                self.base_since = None;
                 self.base_points.clear();
                 self.made_new = row.action != MaintenanceAction::PumpSwap;
                 let era = self.era(at);
@@ -150,6 +164,9 @@ impl<'a> Watch<'a> {
                 if row.action == MaintenanceAction::PumpOil && kind == Some(PumpKind::Dry) => {}
             Renewal::Base => {
                 self.renewed_at = Some(at);
+                if row.action == MaintenanceAction::LeakRepair {
+                    self.base_since = None;
+                }
                 self.base.renew(at, RENEWED_BASE_SD_KPA);
                 self.steady.renew(at, steady_sd);
             }
@@ -160,6 +177,7 @@ impl<'a> Watch<'a> {
             }
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
+                self.base_since = None;
                 self.base_points.clear();
                 self.base.renew(at, base_sd);
                 self.steady.renew(at, steady_sd);
@@ -241,6 +259,7 @@ impl<'a> Watch<'a> {
             let assumed = start.barometer_basis == Some(BarometerBasis::Altitude);
             let weather_sd = self.config.weather_sd_kpa;
             let place_sd = self.config.place_barometer_sd_kpa;
+            self.place_sd_kpa = if assumed { place_sd } else { 0.0 };
             let level_sd = self.base.filter().level().1;
             let seen = self.base.observe(Observation {
                 at,
@@ -257,6 +276,13 @@ impl<'a> Watch<'a> {
                     .filter(|_| assumed)
                     .map(|kpa| (kpa, place_sd)),
             });
+            self.base_since = if self.base.alert {
+                let onset = self.base.onset.unwrap_or(at);
+                Some(self.base_since.map_or(onset, |since| since.min(onset)))
+            } else {
+                // Work on the pump ends the alert; whether it mended the base, the next starts tell.
+                self.base_since.filter(|_| !self.base.is_judged())
+            };
             self.base_points.push(BasePoint {
                 at,
                 kpa: seen.y,
@@ -334,11 +360,11 @@ impl<'a> Watch<'a> {
         }
     }
 
+    /// Whether starts tell of the speed: a base alone, all that a slow log shows, says nothing of a
+    /// restriction.
     fn starts_speak(&self, at: Stamp) -> bool {
-        (self.speed.is_judged() || self.base.is_judged())
-            && self
-                .last_start
-                .is_some_and(|last| at.days_after(last) <= STARTS_SPEAK_DAYS)
+        let lately = |last: Stamp| at.days_after(last) <= STARTS_SPEAK_DAYS;
+        self.speed.is_judged() && self.speed.seen.last().is_some_and(|seen| lately(seen.at))
     }
 
     /// Whether enough was seen, lately enough, to judge the pump.
@@ -377,6 +403,10 @@ impl<'a> Watch<'a> {
             .map(|(_, view)| *view)
     }
 
+    pub(crate) fn place_sd_kpa(&self) -> f64 {
+        self.place_sd_kpa
+    }
+
     /// Base pressure of the sound pump, kPa: the level held before any alert.
     pub(crate) fn sound_base_kpa(&self) -> Option<f64> {
         (!self.base.seen.is_empty()).then(|| self.base.filter().level().0)
@@ -387,6 +417,12 @@ impl<'a> Watch<'a> {
         self.pump_degc
             .map(saturation::pressure_kpa)
             .filter(|kpa| kpa.is_finite())
+    }
+
+    /// ln of the rated volume flow, m³/h.
+    pub(crate) fn ln_rated_m3h(&self) -> Option<f64> {
+        let rated = self.unit.and_then(|row| row.vacuum_pump_m3h);
+        rated.filter(|m3h| *m3h > 0.0).map(f64::ln)
     }
 
     /// Pump speed in m³/h of a level of ln relative speed; None without volume and rating.

@@ -17,7 +17,7 @@ use std::path::Path;
 
 use drydown_stats::linear::Design;
 use drydown_stats::mixed::{CrossedModel, Group, Outliers, Residual, Spread, fit_reml};
-use drydown_stats::optimise::{LmConfig, levenberg_marquardt};
+use drydown_stats::relaxation::fit_relaxation;
 use drydown_stats::rng;
 
 fn main() {
@@ -54,25 +54,13 @@ fn runs(folder: &Path, n_runs: usize) {
         writeln!(text, "{}", cells.join(",")).unwrap();
     }
     std::fs::write(folder.join("runs.csv"), text).unwrap();
-    let config = LmConfig {
-        max_iterations: 200,
-        step_tolerance: 1e-8,
-    };
     let begun = cpu_seconds();
     let mut rss = 0.0;
     let mut sum_rate = 0.0;
     for run in &all {
-        let start = [run[N_POINTS - 1], run[0] - run[N_POINTS - 1], 0.2_f64.ln()];
-        let residuals = |at: &[f64]| -> Vec<f64> {
-            let rate = at[2].exp();
-            run.iter()
-                .zip(&hours)
-                .map(|(water, t)| at[0] + at[1] * (-rate * t).exp() - water)
-                .collect()
-        };
-        let fit = levenberg_marquardt(&residuals, &start, &config).expect("a fit");
+        let fit = fit_relaxation(&hours, run, 1e-8).expect("a fit");
         rss += fit.rss;
-        sum_rate += fit.x[2];
+        sum_rate += fit.rate.ln();
     }
     let seconds = cpu_seconds() - begun;
     println!(

@@ -64,14 +64,20 @@ pub struct RunFitConfig {
     pub max_bins: usize,
     /// A second regime is taken where it lowers the penalised deviance by more than this (8).
     pub regime_deviance: f64,
-    /// Two compartments are taken where they lower it by more than this (12): they explain any slow tail, so that
-    /// more is asked of them.
+    /// Two compartments are taken for a lone run where they lower it by more than this (12): they explain any slow tail,
+    /// so that more is asked of them. For several runs of a reservoir what each lowers it by beyond an allowance (2) has
+    /// to add up to more than 8: in simulated fleets of three makes that names nine badly mixed reservoirs in ten.
     pub mixing_deviance: f64,
+    pub mixing_deviance_together: f64,
+    pub mixing_allowance: f64,
     /// A floor is stated where its logarithm is known to this sd (0.4).
     pub floor_log_sd_max: f64,
     /// What the law itself is good for: sd of the log rate (0.03) that no number of readings takes away, for the
     /// unit's own small changes along a run. Common practice, no source.
     pub law_log_sd: f64,
+    /// How far the end level may move along a run, sd of its log from start to end (1): settled water that dissolves,
+    /// ingress, the chamber's pressure. Common practice, no source.
+    pub floor_drift_log_sd: f64,
     /// Content of every interval (0.90).
     pub level: f64,
     /// Largest standard error of ln k that is worth a number (0.6).
@@ -175,8 +181,8 @@ impl RunFitConfig {
             activity_gain_sd: 0.20,
             sensor_sd_ppm: 3.0,
             sensor_cv: 0.02,
-            vapour_fraction: 0.05,
-            vapour_log_sd: 1.2,
+            vapour_fraction: 0.03,
+            vapour_log_sd: 0.9,
             floor_without_solubility_ppm: 30.0,
             flow_exponent: 0.5,
             temperature_slope_k: 2500.0,
@@ -191,8 +197,11 @@ impl RunFitConfig {
             max_bins: 120,
             regime_deviance: 8.0,
             mixing_deviance: 12.0,
+            mixing_deviance_together: 8.0,
+            mixing_allowance: 2.0,
             floor_log_sd_max: 0.4,
             law_log_sd: 0.03,
+            floor_drift_log_sd: 1.0,
             level: 0.90,
             ln_rate_se_max: 0.6,
             per_pass_impossible: 2.0,

@@ -21,5 +21,5 @@ pub use rows::{
     Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus,
     SensorCheck,
 };
-pub use run::{RunInput, fit_run};
+pub use run::{RunInput, fit_reservoir, fit_run};
 pub use sensors::{SensorInput, check_sensors};

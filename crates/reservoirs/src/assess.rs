@@ -7,7 +7,7 @@ use crate::ReservoirsConfig;
 use crate::driver::{Facts, render_driver};
 use crate::fleet::{Fleet, fit_fleet};
 use crate::history::ReservoirHistory;
-use crate::law::{Law, Threshold};
+use crate::law::{Law, Limit};
 use crate::outlook::Outlook;
 use crate::posterior::Posterior;
 use crate::rank::{Rank, Standing, to_ranks};
@@ -149,32 +149,29 @@ impl Case<'_> {
         Judged { row, standing }
     }
 
-    /// All water at which a sample shows the limit, and at which water drops out where it is coldest.
-    fn thresholds(&self, law: &Law) -> (Option<Threshold>, Option<Threshold>) {
+    /// The water limit of a sample, and what the oil holds where it is coldest.
+    fn limits(&self) -> (Option<Limit>, Option<Limit>) {
         let bias = self.config.lab_bias;
-        let off_by = |share: f64| {
-            move |ppm: f64| Threshold {
-                ppm,
-                sd_ppm: share * ppm,
-            }
+        // where the readings of the saturation are kept apart, they make up most of its spread
+        let cv = match self.subject.saturation {
+            Some(_) => 0.3 * self.config.solubility_cv,
+            None => self.config.solubility_cv,
         };
         let limit = self.subject.limit.as_ref();
         (
-            limit
-                .map(|limit| law.visible.all_ppm(limit.ppm))
-                .map(off_by(bias)),
+            limit.map(|limit| Limit::Shown(limit.ppm, bias)),
             self.subject
                 .coldest_solubility_ppm
-                .map(off_by(bias.hypot(self.config.solubility_cv))),
+                .map(|ppm| Limit::Held(ppm, bias.hypot(cv))),
         )
     }
 
     fn water(&self, posterior: &Posterior, law: &Law) -> Water {
         let horizon = self.config.horizon_days;
         let outlook = Outlook { posterior, law };
-        let (limit, free) = self.thresholds(law);
+        let (limit, free) = self.limits();
         let level = |p: f64| posterior.level_quantile_ppm(p);
-        let shown = |p: f64| law.visible.sample_ppm(level(p));
+        let shown = |p: f64| posterior.shown_quantile_ppm(p, law);
         let ingress = |p: f64| {
             // nothing is said of it over paper
             if self.subject.paper {
@@ -188,8 +185,8 @@ impl Case<'_> {
             .sum::<f64>()
             .exp();
         Water {
-            p_limit: limit.map(|threshold| outlook.passage(threshold, horizon)),
-            p_free: free.map(|threshold| outlook.passage(threshold, horizon)),
+            p_limit: limit.map(|limit| outlook.passage(limit, horizon)),
+            p_free: free.map(|limit| outlook.passage(limit, horizon)),
             excess_ppm_days: self
                 .subject
                 .limit
@@ -229,7 +226,7 @@ impl Case<'_> {
         let horizon = self.config.horizon_days;
         let id = self.history.reservoir.reservoir_id.as_str();
         let mut rng = rng::seeded(self.config.seed, id);
-        let (limit, free) = self.thresholds(law);
+        let (limit, free) = self.limits();
         let ahead = Aheads::new(law, horizon, ROUGH);
         (0..self.config.rank_draws)
             .map(|_| {
@@ -240,7 +237,7 @@ impl Case<'_> {
                     posterior.and_then(|law| Some((law, law.draw(&mut rng)?)))
                 {
                     let outlook = Outlook { posterior, law };
-                    let given = |threshold| outlook.cell_passage(&cell, threshold, &ahead);
+                    let given = |limit| outlook.cell_passage(&cell, limit, &ahead);
                     (p_limit, p_free) = (limit.map(given), free.map(given));
                 }
                 // the sizes are counted in one bottle: they move together
@@ -268,11 +265,12 @@ impl Case<'_> {
         let soon = 7.0_f64.min(horizon);
         let days = match posterior {
             Some(posterior) if self.subject.timeline.n_samples > 0 => {
-                let (limit, free) = self.thresholds(law);
+                let (limit, free) = self.limits();
+                let ppm = |limit: &Limit| limit.threshold(law.visible).ppm;
                 let lowest = limit
                     .into_iter()
                     .chain(free)
-                    .min_by(|a, b| a.ppm.total_cmp(&b.ppm));
+                    .min_by(|a, b| ppm(a).total_cmp(&ppm(b)));
                 let chances = water.map(|water| (water.p_limit, water.p_free));
                 let (limit, free) = chances.unwrap_or_default();
                 let highest = limit.unwrap_or(0.0).max(free.unwrap_or(0.0));

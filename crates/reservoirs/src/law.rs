@@ -3,11 +3,15 @@
 use drydown_runs::history::Censor;
 use drydown_stats::normal;
 
+use crate::saturation::Saturation;
+
 /// What a mid-stream sample shows of all the water.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Visible {
     /// Solubility at service temperature; infinite where the oil's constants are not known.
     pub(crate) solubility_ppm: f64,
+    /// The same over the register's.
+    pub(crate) factor: f64,
     /// Share of the water above it that a sample shows.
     pub(crate) emulsified_share: f64,
 }
@@ -41,8 +45,12 @@ impl Visible {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Law {
     pub(crate) visible: Visible,
+    /// How else its water may show; None where it stays far from saturation.
+    pub(crate) saturation: Option<Saturation>,
     /// Factor on the unrest of the level.
     pub(crate) unrest: f64,
+    /// What its levels are measured by, over that of a middling lubricant.
+    pub(crate) scale: f64,
     pub(crate) lab_cv: f64,
     pub(crate) lab_floor_ppm: f64,
     /// Exchange with the air over the oil, or with the paper in it, 1/h.
@@ -160,7 +168,7 @@ impl Moves {
     }
 }
 
-/// Unrest of a level: of its own, ppm per root day, and relative to the daily rise (wash-downs and
+/// Unrest of a level: of its own, ppm per root day in a middling lubricant, and relative to the daily rise (wash-downs and
 /// rain come in bursts). Starting values; the fleet's data choose the factor.
 const UNREST_PPM: f64 = 1.5;
 const UNREST_RELATIVE: f64 = 1.0;
@@ -172,26 +180,35 @@ const EXCHANGES: [(f64, f64); 3] = [(0.4, 1.0), (0.35, 0.1), (0.25, 3.0)];
 
 impl Law {
     /// The laws that a reservoir may have under its fleet's, with the ln of their weights.
-    pub(crate) fn variants(&self) -> impl Iterator<Item = (f64, Self)> + '_ {
-        // only what the air does differs: papers are alike enough
-        let n = if self.exchange_per_h > 0.0 && self.air_ppm > 0.0 {
-            EXCHANGES.len()
-        } else {
-            1
+    pub(crate) fn variants(&self) -> Vec<(f64, Self)> {
+        let shows: Vec<(f64, Visible)> = match self.saturation {
+            Some(saturation) => saturation.all(self.visible).collect(),
+            None => vec![(1.0, self.visible)],
         };
-        EXCHANGES.iter().take(n).map(move |(weight, factor)| {
+        // only what the air does differs: papers are alike enough
+        let exchanges = if self.exchange_per_h > 0.0 && self.air_ppm > 0.0 {
+            EXCHANGES.as_slice()
+        } else {
+            &[(1.0, 1.0)]
+        };
+        let with = |(exchange, factor): &(f64, f64), (shows, visible): (f64, Visible)| {
             let law = Self {
                 exchange_per_h: factor * self.exchange_per_h,
+                visible,
                 ..*self
             };
-            (if n > 1 { weight.ln() } else { 0.0 }, law)
-        })
+            ((exchange * shows).ln(), law)
+        };
+        exchanges
+            .iter()
+            .flat_map(|exchange| shows.iter().map(move |show| with(exchange, *show)))
+            .collect()
     }
 
     /// Diffusion of the level, (ppm per root day)², at a rate in ppm/h: its own, and that of water
     /// that comes in bursts.
     pub(crate) fn diffusion_per_day(&self, rate_per_h: f64) -> (f64, f64) {
-        let own = self.unrest * UNREST_PPM;
+        let own = self.unrest * self.scale * UNREST_PPM;
         let bursts = self.unrest * UNREST_RELATIVE * 24.0 * rate_per_h;
         (own * own, bursts * bursts)
     }
@@ -212,6 +229,29 @@ impl Law {
 pub(crate) struct Threshold {
     pub(crate) ppm: f64,
     pub(crate) sd_ppm: f64,
+}
+
+/// A limit as it is stated, and how far off it may be, relative.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Limit {
+    /// What a sample must not show, ppm.
+    Shown(f64, f64),
+    /// What the register's oil holds where it is coldest, ppm.
+    Held(f64, f64),
+}
+
+impl Limit {
+    /// All water at which it is reached, as the water shows under one law.
+    pub(crate) fn threshold(self, visible: Visible) -> Threshold {
+        let (ppm, cv) = match self {
+            Self::Shown(ppm, cv) => (visible.all_ppm(ppm), cv),
+            Self::Held(ppm, cv) => (visible.factor * ppm, cv),
+        };
+        Threshold {
+            ppm,
+            sd_ppm: cv * ppm,
+        }
+    }
 }
 
 /// A level before anything was seen: mean and standard deviation, ppm.
@@ -249,6 +289,7 @@ mod tests {
     fn all_water_and_sample_are_inverse() {
         let visible = Visible {
             solubility_ppm: 300.0,
+            factor: 1.0,
             emulsified_share: 0.3,
         };
         for all in [0.0, 100.0, 300.0, 1000.0] {

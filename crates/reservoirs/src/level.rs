@@ -182,6 +182,7 @@ mod tests {
 
     const ALL: Visible = Visible {
         solubility_ppm: f64::INFINITY,
+        factor: 1.0,
         emulsified_share: 0.3,
     };
 

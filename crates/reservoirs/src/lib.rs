@@ -4,6 +4,7 @@
 //! every reservoir. A state-space water balance (level and ingress), a fleet prior on ingress, and
 //! first-passage probabilities averaged over what is not known.
 
+mod alarms;
 mod assess;
 mod config;
 mod driver;
@@ -18,9 +19,11 @@ mod posterior;
 mod prior;
 mod rank;
 mod rows;
+mod saturation;
 mod scenario;
 mod spread;
 mod state;
+mod strays;
 mod subject;
 mod timeline;
 mod trend;
@@ -28,6 +31,8 @@ mod unrest;
 
 #[cfg(test)]
 mod calibration;
+#[cfg(test)]
+mod knowing;
 #[cfg(test)]
 mod nature;
 #[cfg(test)]
@@ -37,8 +42,13 @@ mod trials;
 #[cfg(test)]
 mod world;
 
+pub use alarms::{
+    AlarmBasis, AlarmSide, AlarmStatus, ChangeStatus, FEWEST_RESULTS, LabAlarm, LabResult,
+    lab_alarms,
+};
 pub use assess::{assess, assess_with};
 pub use config::{ReservoirsConfig, RiskWeights};
 pub use history::{ReservoirHistory, RunEnd, histories};
 pub use rows::ReservoirRisk;
 pub use spread::{InTurn, Spread};
+pub use strays::{StraySample, stray_samples};

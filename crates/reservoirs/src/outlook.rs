@@ -5,7 +5,7 @@
 
 use drydown_stats::normal;
 
-use crate::law::{Law, Threshold, Visible};
+use crate::law::{Law, Limit, Visible};
 use crate::posterior::{Cell, Posterior};
 use crate::scenario::{Aheads, FINE, ROUGH, scenarios};
 
@@ -17,25 +17,29 @@ pub(crate) struct Outlook<'a> {
 }
 
 impl Outlook<'_> {
-    /// Probability that all water passes a threshold at any time within some days.
-    pub(crate) fn passage(&self, threshold: Threshold, days: f64) -> f64 {
-        self.passage_over(threshold, &Aheads::new(self.law, days, FINE))
+    /// Probability that a limit is passed at any time within some days.
+    pub(crate) fn passage(&self, limit: Limit, days: f64) -> f64 {
+        self.passage_over(limit, &Aheads::new(self.law, days, FINE))
     }
 
-    fn passage_over(&self, threshold: Threshold, ahead: &Aheads) -> f64 {
+    fn passage_over(&self, limit: Limit, ahead: &Aheads) -> f64 {
         let p: f64 = self
             .posterior
             .cells()
-            .map(|cell| cell.weight * self.cell_passage(cell, threshold, ahead))
+            .map(|cell| cell.weight * self.cell_passage(cell, limit, ahead))
             .sum();
         p.clamp(0.0, 1.0)
     }
 
     /// The same for one cell.
-    pub(crate) fn cell_passage(&self, cell: &Cell, threshold: Threshold, ahead: &Aheads) -> f64 {
-        let Some(ahead) = ahead.of(cell).filter(|_| threshold.ppm.is_finite()) else {
+    pub(crate) fn cell_passage(&self, cell: &Cell, limit: Limit, ahead: &Aheads) -> f64 {
+        let Some(ahead) = ahead.of(cell) else {
             return 0.0;
         };
+        let threshold = limit.threshold(ahead.visible());
+        if !threshold.ppm.is_finite() {
+            return 0.0;
+        }
         scenarios(cell.mode, ahead)
             .filter(|(weight, _)| *weight > 0.0)
             .map(|(weight, factor)| {
@@ -48,7 +52,6 @@ impl Outlook<'_> {
     pub(crate) fn excess_ppm_days(&self, limit_ppm: f64, days: f64) -> f64 {
         const SLICES: u32 = 8;
         let slice = days / f64::from(SLICES);
-        let visible = self.law.visible;
         (0..SLICES)
             .map(|idx| {
                 let ahead = Aheads::new(self.law, slice * (f64::from(idx) + 0.5), ROUGH);
@@ -61,7 +64,7 @@ impl Outlook<'_> {
                             .map(|(weight, factor)| {
                                 let rate = cell.usual_per_h * factor;
                                 let (mean, var) = ahead.level(cell, rate);
-                                weight * mean_excess(mean, var.sqrt(), limit_ppm, visible)
+                                weight * mean_excess(mean, var.sqrt(), limit_ppm, ahead.visible())
                             })
                             .sum();
                         Some(cell.weight * sum)
@@ -72,11 +75,11 @@ impl Outlook<'_> {
             .sum()
     }
 
-    /// Days until a threshold has been passed with this probability, to the day;
+    /// Days until a limit has been passed with this probability, to the day;
     /// None beyond the horizon.
-    pub(crate) fn days_until(&self, lowest: Threshold, p: f64, horizon_days: f64) -> Option<f64> {
+    pub(crate) fn days_until(&self, limit: Limit, p: f64, horizon_days: f64) -> Option<f64> {
         let ahead = |days: f64| Aheads::new(self.law, days, ROUGH);
-        let passed = |days: f64| self.passage_over(lowest, &ahead(days)) >= p;
+        let passed = |days: f64| self.passage_over(limit, &ahead(days)) >= p;
         if !passed(horizon_days) {
             return None;
         }
@@ -118,6 +121,7 @@ mod tests {
     fn excess_is_the_integral_of_the_kinked_line() {
         let visible = Visible {
             solubility_ppm: 300.0,
+            factor: 1.0,
             emulsified_share: 0.4,
         };
         for (limit, mean, sd) in [

@@ -4,7 +4,7 @@ use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
 use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
-use crate::law::{Law, LevelPrior, Moves};
+use crate::law::{Law, LevelPrior, Moves, Visible};
 use crate::prior::LnIngress;
 use crate::state::{State, merge};
 use crate::timeline::Timeline;
@@ -72,11 +72,17 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 /// The likelihood over all rates, on a coarse grid, then only where it is not negligible.
 #[must_use]
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
-    let range = likely_range(timeline, law, level);
+    let variants = law.variants();
+    let mut range = likely_range(timeline, law, level);
+    // where water is shed unseen, faster rates are as likely
+    for (_, law) in variants.iter().filter(|_| law.saturation.is_some()) {
+        let (low, high) = likely_range(timeline, law, level);
+        range = (range.0.min(low), range.1.max(high));
+    }
     let rates = stepped(range, STEP, POINTS);
     let mut all = Filtered::default();
-    for (variant, (ln_weight, law)) in law.variants().enumerate() {
-        let mut table = filter(timeline, rates.clone(), &law, level, FINE_LEAP_H);
+    for (variant, (ln_weight, law)) in variants.iter().enumerate() {
+        let mut table = filter(timeline, rates.clone(), law, level, FINE_LEAP_H);
         all.recent_h = table.recent_h;
         all.variant.resize(all.variant.len() + rates.len(), variant);
         all.ln_rate.append(&mut table.ln_rate);
@@ -230,6 +236,37 @@ impl Posterior {
             .cells()
             .map(|cell| (cell.state.level, 8.0 * self.level_sd(cell)));
         bisect(law, ends, p).max(0.0)
+    }
+
+    /// Quantile of what a sample would show now, ppm; never below zero. `law`: as the posterior was made.
+    #[must_use]
+    pub(crate) fn shown_quantile_ppm(&self, p: f64, law: &Law) -> f64 {
+        let variants = law.variants();
+        let visible = |cell: &Cell| {
+            let variant = variants.get(cell.variant);
+            variant.map_or(law.visible, |(_, law)| law.visible)
+        };
+        let parts: Vec<(f64, f64, f64, Visible)> = self
+            .cells()
+            .map(|cell| {
+                (
+                    cell.weight,
+                    cell.state.level,
+                    self.level_sd(cell),
+                    visible(cell),
+                )
+            })
+            .collect();
+        let below = |x: f64| {
+            parts
+                .iter()
+                .map(|(weight, level, sd, visible)| {
+                    weight * normal::quick_cdf((visible.all_ppm(x) - level) / sd)
+                })
+                .sum::<f64>()
+        };
+        let ends = parts.iter().map(|(_, level, sd, _)| (*level, 8.0 * sd));
+        bisect(below, ends, p).max(0.0)
     }
 
     /// Quantile of the mean ingress of the last thirty days (since the last recorded repair where

@@ -3,7 +3,7 @@
 use drydown_stats::normal;
 use drydown_stats::passage::FirstPassage;
 
-use crate::law::{Law, MODES, SIZES, SOUND, Threshold};
+use crate::law::{Law, MODES, SIZES, SOUND, Threshold, Visible};
 use crate::posterior::Cell;
 use crate::state::{Leap, State};
 
@@ -61,6 +61,11 @@ impl Ahead {
             ends_per_day: 24.0 * ends,
             factors: law.moves.factors,
         }
+    }
+
+    /// How water shows in it.
+    pub(crate) fn visible(&self) -> Visible {
+        self.law.visible
     }
 
     /// Mean and variance of the level at the end, at a mean usual rate (ppm/h).
@@ -185,6 +190,7 @@ impl Aheads {
     pub(crate) fn new(law: &Law, days: f64, changes: usize) -> Self {
         let all = law
             .variants()
+            .into_iter()
             .map(|(_, law)| Ahead::new(&law, days, changes));
         Self(all.collect())
     }

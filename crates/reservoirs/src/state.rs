@@ -287,9 +287,12 @@ mod tests {
         Law {
             visible: Visible {
                 solubility_ppm: f64::INFINITY,
+                factor: 1.0,
                 emulsified_share: 0.3,
             },
+            saturation: None,
             unrest: 1.0,
+            scale: 1.0,
             lab_cv: 0.1,
             lab_floor_ppm: 5.0,
             exchange_per_h: exchange_per_day / 24.0,

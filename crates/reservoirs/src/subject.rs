@@ -14,6 +14,7 @@ use crate::law::{Law, LevelPrior, Season, Strange, Visible};
 use crate::limits::{WaterLimit, water_limit};
 use crate::posterior::Mass;
 use crate::prior::Groups;
+use crate::saturation::Saturation;
 use crate::timeline::{Kind, Timeline, to_timeline, usually_left};
 use crate::unrest::Unrest;
 
@@ -24,6 +25,7 @@ pub(crate) struct Subject {
     pub(crate) mass: Mass,
     pub(crate) oil_kg: Option<f64>,
     pub(crate) visible: Visible,
+    pub(crate) saturation: Option<Saturation>,
     /// Water in balance with the air; None where the breather keeps the air away or S is unknown.
     pub(crate) air_ppm: Option<f64>,
     /// Solubility at the coldest place of the oil.
@@ -67,7 +69,7 @@ pub(crate) fn to_subjects(
             .entry(row.reservoir.service.clone().unwrap_or_default())
             .or_insert(next);
     }
-    let subjects = histories
+    let mut subjects: Vec<Subject> = histories
         .iter()
         .map(|row| {
             let site = row.reservoir.site_id.as_ref().map_or("", |id| id.as_str());
@@ -79,6 +81,9 @@ pub(crate) fn to_subjects(
             to_subject(row, group, (usual_kg, as_of, left), config)
         })
         .collect();
+    for paper in [false, true] {
+        temper_first_levels(&mut subjects, paper);
+    }
     let groups = Groups {
         sites: sites.len(),
         services: services.len(),
@@ -118,13 +123,24 @@ fn to_subject(
             sd,
         }
     };
+    let limit = water_limit(reservoir, history.oil);
+    let visible = Visible {
+        solubility_ppm: solubility_ppm.unwrap_or(f64::INFINITY),
+        factor: 1.0,
+        emulsified_share: config.emulsified_share,
+    };
+    // paper takes up what its oil cannot hold
+    let saturation = Saturation::new(
+        visible,
+        (limit.as_ref().map(|limit| limit.ppm), highest(&timeline)),
+        history.oil,
+    )
+    .filter(|_| !paper);
     Subject {
         mass,
         oil_kg,
-        visible: Visible {
-            solubility_ppm: solubility_ppm.unwrap_or(f64::INFINITY),
-            emulsified_share: config.emulsified_share,
-        },
+        visible,
+        saturation,
         air_ppm: pair.filter(|_| breathes(reservoir)).map(|pair| {
             solubility::air_equilibrium_ppm(
                 pair,
@@ -136,7 +152,7 @@ fn to_subject(
         coldest_solubility_ppm: pair
             .zip(coldest)
             .map(|(pair, t_degc)| solubility::ppm(pair.a, pair.b_k, t_degc)),
-        limit: water_limit(reservoir, history.oil),
+        limit,
         paper,
         level: first_level(&timeline),
         timeline,
@@ -154,15 +170,14 @@ impl Subject {
         } else {
             config.lab_floor_ppm
         };
-        // a level's own unrest is stated for lubricants: liquids that hold less water move less
-        let scale = if self.paper {
-            self.scale_ppm() / USUAL_SCALE_PPM
-        } else {
-            1.0
-        };
         Law {
-            visible: self.visible,
-            unrest: unrest.factor * scale,
+            visible: self
+                .saturation
+                .map_or(self.visible, |saturation| saturation.likelier(self.visible)),
+            saturation: self.saturation,
+            unrest: unrest.factor,
+            // liquids that hold less water move less
+            scale: self.scale_ppm() / USUAL_SCALE_PPM,
             lab_cv: config.lab_cv * unrest.lab_factor,
             lab_floor_ppm,
             exchange_per_h: if exchanges {
@@ -241,6 +256,47 @@ fn service_degc(history: &ReservoirHistory<'_>) -> f64 {
     robust::median(&seen)
         .or_else(|| ends.map(|(cold, hot)| 0.5 * (cold + hot)))
         .unwrap_or(USUAL_SERVICE_DEGC)
+}
+
+/// The highest value seen, ppm.
+fn highest(timeline: &Timeline) -> f64 {
+    let seen = timeline.steps.iter().map(|step| match step.kind {
+        Kind::Sample { ppm, .. } | Kind::RunStart { ppm, .. } => ppm,
+        _ => 0.0,
+    });
+    seen.fold(0.0, f64::max)
+}
+
+/// Reservoirs of a kind from which on its first levels say where another's may lie.
+const FEWEST_FIRST: usize = 8;
+/// A first value lies at most so many standard deviations of its prior from the middle of the fleet:
+/// what is far from the others is believed, for the prior then is wide.
+const FARTHEST_FIRST: f64 = 1.5;
+
+/// The first levels of a kind of reservoir under a common law: a high first value is partly an error
+/// of the laboratory (regression to the mean).
+fn temper_first_levels(subjects: &mut [Subject], paper: bool) {
+    let of_kind = |subject: &&Subject| subject.paper == paper && subject.limit.is_some();
+    let ratio = |subject: &Subject| Some(subject.level?.mean_ppm / subject.scale_ppm());
+    let firsts: Vec<f64> = subjects.iter().filter(of_kind).filter_map(ratio).collect();
+    if firsts.len() < FEWEST_FIRST {
+        return;
+    }
+    let (Some(middle), Some(mad)) = (robust::median(&firsts), robust::mad(&firsts)) else {
+        return;
+    };
+    for subject in subjects.iter_mut() {
+        let scale = subject.scale_ppm();
+        let Some(first) = subject.level.filter(|_| of_kind(&&*subject)) else {
+            continue;
+        };
+        let mean_ppm = middle * scale;
+        let apart = (first.mean_ppm - mean_ppm).abs() / FARTHEST_FIRST;
+        subject.level = Some(LevelPrior {
+            mean_ppm,
+            sd_ppm: (mad.max(0.2 * middle) * scale).max(apart),
+        });
+    }
 }
 
 /// A wide level around the first value that was seen.

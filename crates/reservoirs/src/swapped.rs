@@ -4,7 +4,7 @@ use drydown_quantity::ReservoirId;
 use drydown_runs::history::{Registers, Sample, Site};
 use drydown_stats::rng::{index, seeded};
 
-use crate::nature::{Invented, invent};
+use crate::nature::{Invented, People, invent};
 use crate::world::{config, oil, plain_reservoir, sample};
 use crate::{ReservoirRisk, assess, histories};
 
@@ -71,7 +71,10 @@ fn calm(last: &[(f64, f64)]) -> ReservoirRisk {
         samples: Vec::new(),
         runs: Vec::new(),
         as_of: "2026-06-01T00:00:00Z".parse().unwrap(),
+        start: "2025-06-01T00:00:00Z".parse().unwrap(),
         futures: Vec::new(),
+        kinds: Vec::new(),
+        laws: People::default(),
     };
     fleet.registers.sites.push(Site {
         site_id: "S-1".into(),

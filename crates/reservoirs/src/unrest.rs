@@ -51,9 +51,9 @@ const USUAL_MOVES: Moves = Moves {
 /// Oil over paper: the balance wanders with load and weather; leaks lift it for a while, more rarely
 /// than elsewhere (common practice, no source).
 const PAPER_MOVES: Moves = Moves {
-    wander_sd: 0.2,
-    wander_days: 60.0,
-    leaks_per_year: 0.2,
+    wander_sd: 0.12,
+    wander_days: 30.0,
+    leaks_per_year: 0.1,
     leak_days: 40.0,
     factors: LEAKS_OVER_PAPER,
 };
@@ -198,8 +198,8 @@ fn choose<'a>(
 
 /// What an exchange with the air must explain, nats per reservoir, before a fleet is thought to have one:
 /// breathing is usually small, and settled water that dissolves again after a run, or a sensor that is
-/// off, looks a little like it in every record. Chosen on invented fleets with and without exchange.
-const EXCHANGE_ASKS: f64 = 0.25;
+/// off, looks a little like it in every record. Chosen on invented fleets with and without exchange, and on half of each.
+const EXCHANGE_ASKS: f64 = 0.05;
 /// Share of leak repairs that somebody writes down; common practice, no source.
 const WRITTEN_SHARE: f64 = 0.7;
 

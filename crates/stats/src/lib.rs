@@ -27,6 +27,7 @@ pub mod optimise;
 pub mod passage;
 pub mod profile;
 pub mod regress;
+pub mod relaxation;
 pub mod rng;
 pub mod robust;
 pub mod scores;

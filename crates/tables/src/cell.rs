@@ -10,6 +10,7 @@ use drydown_findings::{FindingState, ForecastEnd, Kind, Severity};
 use drydown_pumps::{Cause, DaysStatus, PumpState};
 use drydown_quantity::{Day, OilType, Quarter, ReservoirId, RunId, SiteId, Stamp, UnitId};
 use drydown_removal::{Basis, LimitedBy, Regime, RunStatus};
+use drydown_reservoirs::{AlarmBasis, AlarmSide, AlarmStatus, ChangeStatus};
 use drydown_runs::Phase;
 use drydown_runs::history::{
     BarometerBasis, Censor, MaintenanceAction, PcbStatus, PumpKind, ReservoirAction, SamplePoint,
@@ -209,6 +210,10 @@ word_atoms!(
     Regime,
     RunStatus,
     Basis,
+    AlarmBasis,
+    AlarmSide,
+    AlarmStatus,
+    ChangeStatus,
     Kind,
     Severity,
     FindingState,

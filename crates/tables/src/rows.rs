@@ -5,7 +5,7 @@ use drydown_pumps::{PumpCause, PumpHealth, PumpStart};
 use drydown_removal::{
     RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck, UnitCapacity, VapourFraction,
 };
-use drydown_reservoirs::ReservoirRisk;
+use drydown_reservoirs::{LabAlarm, LabResult, ReservoirRisk};
 use drydown_runs::history::{
     Deployment, Maintenance, Oil, Reservoir, ReservoirEvent, Sample, Site, Unit, UnitEvent,
 };
@@ -48,6 +48,10 @@ record!(Sample, "samples", key(lab, sample_id), {
     lab, sample_id, reservoir_id, unit_id, taken_at, reported_at, sample_point, sample_degc,
     water_ppm, water_censor, iso4406_4um, iso4406_6um, iso4406_14um, iso4406_note,
     viscosity_40c_mm2s, acid_mgkoh_g, breakdown_kv,
+});
+
+record!(LabResult, "results", key(lab, sample_id, analyte), {
+    lab, sample_id, analyte, value, censor, unit, method, detection_limit, missing_reason,
 });
 
 record!(Run, "runs", key(run_id), month_of(run_id), {
@@ -105,6 +109,12 @@ record!(ReservoirRisk, "reservoir_risk", key(reservoir_id), {
     ingress_lower_90, ingress_upper_90, water_sample_ppm, water_sample_lower_90,
     water_sample_upper_90, water_all_ppm, driver, next_sample_by, horizon_days, n_samples,
     n_run_ends, water_limit_ppm, water_limit_is_default,
+});
+
+record!(LabAlarm, "lab_alarms", key(reservoir_id, quantity), {
+    reservoir_id, quantity, taken_at, lab, value, censor, basis, n_results, n_reservoirs,
+    share_beyond, side, watch_limit, caution_limit, alarm_limit, status, since_at, change,
+    change_per_30d, repeatability, change_limit_per_30d, change_status,
 });
 
 record!(Finding, "findings", key(finding_id), {

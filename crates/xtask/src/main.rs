@@ -20,6 +20,8 @@ const USAGE: &str = "usage: cargo xtask COMMAND
   tidy         the rules of the house that no compiler checks
   trial [SEED…]  the demo fleets of these seeds against their own truth (default 1 2 3)
   bench ingest [ROWS]  a large export into the store, against DuckDB (default 10 million rows)
+  bench pumps [STARTS]  pump-down fits, against scipy (default 100 000 starts)
+  bench removal [RUNS UNITS OILS]  run fits against scipy, the mixed model against lme4
   schema-docs  write data-schema/README.md from the schema files";
 
 fn main() -> ExitCode {

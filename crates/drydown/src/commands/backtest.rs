@@ -144,6 +144,7 @@ fn trial(answers: &Answers<'_>, times: &[Stamp]) -> Result<Trial> {
         removal_runs: &fits,
         pump_health: &answers.pump_health,
         sensor_checks: &answers.sensor_checks,
+        lab_alarms: &[],
         samples: &samples,
         snapshots: &snapshots,
         last_heard: &[],

@@ -8,7 +8,7 @@ use drydown_pumps::PumpHealth;
 use drydown_quantity::{ReservoirId, RunId};
 use drydown_removal::{
     FleetRemoval, FleetRun, RemovalConfig, RemovalRun, RunInput, SensorCheck, SensorInput,
-    check_sensors, fit_run, pool_fleet,
+    check_sensors, fit_reservoir, fit_run, pool_fleet,
 };
 use drydown_runs::history::{Registers, Sample};
 use drydown_runs::{Run, SeriesPoint};
@@ -70,10 +70,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
             )
         })
         .collect();
-    let fits: Vec<RemovalRun> = inputs
-        .par_iter()
-        .map(|input| fit_run(input, &config.run))
-        .collect();
+    let fits = fit_all(&inputs, &config);
     let checks = sensor_checks(&registers, &runs, &points, &by_reservoir, &config);
     let indicators = indicators(&context.records::<PumpHealth>()?);
     let fleet = pool(&runs, &fits, &indicators, &registers, &config);
@@ -101,6 +98,34 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
             to_batch(&fleet.vapour_fractions, context.as_of)?,
         ),
     ])
+}
+
+/// The fits of all runs, in their order: those of one reservoir together, which tell how it mixes.
+pub(super) fn fit_all(inputs: &[RunInput<'_>], config: &RemovalConfig) -> Vec<RemovalRun> {
+    let mut groups: BTreeMap<Option<&ReservoirId>, Vec<usize>> = BTreeMap::new();
+    for (idx, input) in inputs.iter().enumerate() {
+        groups
+            .entry(input.run.reservoir_id.as_ref())
+            .or_default()
+            .push(idx);
+    }
+    let groups: Vec<(Option<&ReservoirId>, Vec<usize>)> = groups.into_iter().collect();
+    let mut fits: Vec<(usize, RemovalRun)> = groups
+        .par_iter()
+        .flat_map_iter(|(reservoir, own)| {
+            let of_group = own.iter().filter_map(|idx| inputs.get(*idx));
+            let rows: Vec<RemovalRun> = if reservoir.is_some() {
+                let of_group: Vec<RunInput<'_>> = of_group.cloned().collect();
+                fit_reservoir(&of_group, &config.run)
+            } else {
+                // Runs whose reservoir nobody wrote down have nothing in common.
+                of_group.map(|input| fit_run(input, &config.run)).collect()
+            };
+            own.iter().copied().zip(rows)
+        })
+        .collect();
+    fits.sort_by_key(|(idx, _)| *idx);
+    fits.into_iter().map(|(_, fit)| fit).collect()
 }
 
 pub(super) fn to_input<'a>(

@@ -1,10 +1,13 @@
-//! The job `reservoirs`: samples and runs to the risk of every reservoir.
+//! The job `reservoirs`: samples and runs to the risk of every reservoir, and what else the laboratory
+//! measured to its statistical alarm limits.
 
 use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_quantity::Stamp;
 use drydown_removal::RemovalRun;
-use drydown_reservoirs::{ReservoirRisk, ReservoirsConfig, Spread, assess_with, histories};
+use drydown_reservoirs::{
+    LabResult, ReservoirRisk, ReservoirsConfig, Spread, assess_with, histories, lab_alarms,
+};
 use drydown_runs::Run;
 use drydown_runs::history::{Registers, Sample};
 use drydown_tables::to_batch;
@@ -15,8 +18,8 @@ use crate::config::AnalysisSection;
 
 pub(super) const JOB: Job = Job {
     name: "reservoirs",
-    reads: &["samples", "runs", "removal_runs"],
-    writes: &["reservoir_risk"],
+    reads: &["samples", "results", "runs", "removal_runs"],
+    writes: &["reservoir_risk", "lab_alarms"],
     needs: "one reservoir in the register",
     run,
 };
@@ -42,7 +45,12 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         context.as_of,
         &context.config.analysis,
     );
-    Ok(vec![("reservoir_risk", to_batch(&rows, context.as_of)?)])
+    let results: Vec<LabResult> = context.records()?;
+    let alarms = lab_alarms(&registers, &samples, &results, context.as_of);
+    Ok(vec![
+        ("reservoir_risk", to_batch(&rows, context.as_of)?),
+        ("lab_alarms", to_batch(&alarms, context.as_of)?),
+    ])
 }
 
 /// The risks as of a time, from what was known before it.

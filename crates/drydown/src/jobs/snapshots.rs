@@ -1,21 +1,21 @@
 //! The estimates at each month's start of the last six months, with what was known then, and
 //! those of the earlier jobs at as_of.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::Result;
 use drydown_findings::Snapshot;
 use drydown_pumps::PumpHealth;
-use drydown_quantity::{RunId, Stamp};
-use drydown_removal::{RemovalConfig, RemovalRun, fit_run};
+use drydown_quantity::{ReservoirId, RunId, Stamp};
+use drydown_removal::{RemovalConfig, RemovalRun, RunInput};
 use drydown_runs::history::{Registers, Sample};
 use drydown_runs::{Run, SeriesPoint};
 use rayon::prelude::*;
 
 use super::Context;
 use super::removal::{
-    indicators, near_samples, pool_pairs, removal_config, samples_by_reservoir, series_by_run,
-    to_input,
+    fit_all, indicators, near_samples, pool_pairs, removal_config, samples_by_reservoir,
+    series_by_run, to_input,
 };
 use super::reservoirs::risks_at;
 
@@ -57,25 +57,53 @@ impl Past {
     }
 
     /// The runs that had ended by then, with the fits that their samples known by then allow.
+    ///
+    /// A reservoir whose samples were all known keeps today's fits; the others' runs are fitted again, together.
     fn pairs_at(&self, at: Stamp, config: &RemovalConfig) -> Vec<(Run, RemovalRun)> {
         let by_reservoir = samples_by_reservoir(&self.samples);
         let series = series_by_run(&self.points);
-        self.pairs
+        let ended: Vec<&(Run, RemovalRun)> = self
+            .pairs
             .iter()
             .filter(|(run, _)| run.ended_at < at)
-            .map(|(run, fit)| {
+            .collect();
+        let known: Vec<(Vec<&Sample>, bool)> = ended
+            .iter()
+            .map(|(run, _)| {
                 let near = near_samples(run, &by_reservoir);
                 let known: Vec<&Sample> = near
                     .iter()
                     .copied()
                     .filter(|sample| is_known(sample, at))
                     .collect();
-                if known.len() == near.len() {
-                    return (run.clone(), fit.clone());
-                }
+                let lacks = known.len() < near.len();
+                (known, lacks)
+            })
+            .collect();
+        let lacking: BTreeSet<Option<&ReservoirId>> = ended
+            .iter()
+            .zip(&known)
+            .filter(|(_, (_, lacks))| *lacks)
+            .map(|((run, _), _)| run.reservoir_id.as_ref())
+            .collect();
+        let again: Vec<RunInput<'_>> = ended
+            .iter()
+            .zip(&known)
+            .filter(|((run, _), _)| lacking.contains(&run.reservoir_id.as_ref()))
+            .map(|((run, _), (known, _))| {
                 let bins = series.get(&run.run_id).copied().unwrap_or(&[]);
-                let input = to_input(run, bins, &known, &self.registers);
-                (run.clone(), fit_run(&input, &config.run))
+                to_input(run, bins, known, &self.registers)
+            })
+            .collect();
+        let refitted: BTreeMap<RunId, RemovalRun> = fit_all(&again, config)
+            .into_iter()
+            .map(|fit| (fit.run_id.clone(), fit))
+            .collect();
+        ended
+            .into_iter()
+            .map(|(run, fit)| {
+                let then = refitted.get(&run.run_id).unwrap_or(fit);
+                (run.clone(), then.clone())
             })
             .collect()
     }

@@ -9,6 +9,7 @@ mod before_commissioning;
 mod cell_rejects;
 mod flagged;
 mod hot_oil;
+mod lab_alarm;
 mod no_altitude;
 mod no_reservoir;
 mod open_deployment;
@@ -21,6 +22,7 @@ mod sensor_stuck;
 mod silent_source;
 mod silent_unit;
 mod source_rejects;
+mod swapped_label;
 mod unknown_unit;
 mod volume_suspect;
 
@@ -46,11 +48,13 @@ pub const RULES: &[Rule] = &[
     pump_change::RULE,
     removal_slower::RULE,
     reservoir_wet::RULE,
+    lab_alarm::RULE,
     barred_unit::RULE,
     hot_oil::RULE,
     volume_suspect::RULE,
     sensor_disagrees::RULE,
     sensor_stuck::RULE,
+    swapped_label::RULE,
     reservoir_conflict::RULE,
     silent_unit::RULE,
     silent_source::RULE,

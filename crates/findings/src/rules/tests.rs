@@ -74,6 +74,7 @@ pub(super) fn case<'a>(registers: &'a Registers, runs: &'a [Run]) -> Case<'a> {
         removal_runs: &[],
         pump_health: &[],
         sensor_checks: &[],
+        lab_alarms: &[],
         samples: &[],
         snapshots: &[],
         last_heard: &[],

@@ -109,6 +109,11 @@ fn looks_like_date(text: &str) -> bool {
     if let [serial] = parts[..] {
         return serial.len() == 5 && serial.bytes().all(|b| b.is_ascii_digit());
     }
+    if let [a, b] = parts[..] {
+        // `12/10` as a day of this year: `12-Oct`.
+        let is_month = |part: &str| part.len() >= 3 && part.chars().all(char::is_alphabetic);
+        return is_month(a) || is_month(b);
+    }
     let [a, b, c] = parts[..] else { return false };
     if [a, b, c]
         .iter()

@@ -28,6 +28,23 @@ pub(crate) fn parse_number(text: &str, mark: DecimalMark) -> Option<f64> {
         .map(no_minus_zero)
 }
 
+/// Hours of `1234:30` or `1234:30:15`; None for another text.
+pub(crate) fn parse_hours(text: &str) -> Option<f64> {
+    let mut parts = text.split(':');
+    let (hours, minutes, seconds) = (parts.next()?, parts.next()?, parts.next());
+    let digits = |part: &str| !part.is_empty() && part.bytes().all(|b| b.is_ascii_digit());
+    let sixtieth = |part: &str| {
+        let value = (part.len() == 2 && digits(part)).then(|| part.parse::<f64>().ok());
+        value.flatten().filter(|value| *value < 60.0)
+    };
+    if parts.next().is_some() || !digits(hours) || hours.len() > 7 {
+        return None;
+    }
+    let seconds = seconds.map_or(Some(0.0), sixtieth)?;
+    let minutes = sixtieth(minutes)?;
+    Some(hours.parse::<f64>().ok()? + (minutes + seconds / 60.0) / 60.0)
+}
+
 /// `-0` and `0` are one number and must compare as one.
 fn no_minus_zero(value: f64) -> f64 {
     value + 0.0
@@ -172,6 +189,24 @@ mod tests {
         ];
         for (text, expected) in cases {
             assert_eq!(parse_number(text, DecimalMark::Comma), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn hours_of_a_counter() {
+        let cases = [
+            ("1234:30", Some(1234.5)),
+            ("0:06:00", Some(0.1)),
+            ("36:00:00", Some(36.0)),
+            ("12:60", None),
+            ("12:5", None),
+            ("1,234:30", None),
+            (":30", None),
+            ("12", None),
+            ("1:02:03:04", None),
+        ];
+        for (text, expected) in cases {
+            assert_eq!(parse_hours(text), expected, "{text}");
         }
     }
 

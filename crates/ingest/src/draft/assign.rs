@@ -137,12 +137,7 @@ fn singles(
         .enumerate()
         .filter(|(_, column)| !column.is_nameless)
     {
-        let asked = Asked {
-            table: &table.name,
-            head: &column.head,
-            facts: &column.facts,
-            context,
-        };
+        let asked = Asked::of(table, column, context);
         for (name, rules) in rules_of(&table.name) {
             let spec = table.column(if *name == "iso4406" {
                 "iso4406_4um"
@@ -195,6 +190,7 @@ fn conflict(column: &str, meanings: &[&str], words: &[&str]) -> Option<String> {
         ("limit", &["limit", "max_"]),
         ("volume", &["volume_l", "volume_basis", "_total_l"]),
         ("baro", &["ambient_kpa"]),
+        ("chamber", &["chamber"]),
         ("time", &["at"]),
         ("100", &["_100c"]),
         ("kv100", &["_100c"]),
@@ -294,14 +290,10 @@ fn by_value(table: &'static TableSpec, columns: &[Column], context: &Context) ->
         .enumerate()
         .filter(|(_, column)| !column.is_nameless)
     {
-        let asked = Asked {
-            table: &table.name,
-            head: &column.head,
-            facts: &column.facts,
-            context,
-        };
+        let asked = Asked::of(table, column, context);
         let facts = &column.facts;
         let names = ["at", "taken_at", "unit_id"];
+        out.extend(codes_of_particles(table, &asked, idx));
         for name in names
             .iter()
             .filter(|name| table.source_columns().any(|spec| spec.name == **name))
@@ -336,6 +328,31 @@ fn by_value(table: &'static TableSpec, columns: &[Column], context: &Context) ->
     out
 }
 
+/// A cleanliness code whose header does not say so, whole or one of its three numbers.
+fn codes_of_particles(table: &'static TableSpec, asked: &Asked<'_>, idx: usize) -> Option<Placed> {
+    let (column, why) = match super::words::size_of_particles(&asked.head.text) {
+        Some(4) => ("iso4406_4um", "its header names the size of particles"),
+        Some(6) => ("iso4406_6um", "its header names the size of particles"),
+        Some(14) => ("iso4406_14um", "its header names the size of particles"),
+        _ => ("iso4406", "by its values, its header does not say it"),
+    };
+    let spec = table.column(if column == "iso4406" {
+        "iso4406_4um"
+    } else {
+        column
+    })?;
+    // Three numbers between strokes are nothing else; a number needs its header.
+    if asked.facts.n_filled == 0 || (column == "iso4406" && !asked.facts.has_strokes()) {
+        return None;
+    }
+    let mut fit = judge(asked, column, spec, (BY_VALUE, &[])).ok()?;
+    fit.why.insert(0, why.to_owned());
+    Some(Placed {
+        fit,
+        uses: vec![idx],
+    })
+}
+
 /// What a unit measures that only one column of a run log is of, where the header says nothing else.
 fn by_unit(table: &'static TableSpec, columns: &[Column], context: &Context) -> Vec<Placed> {
     if table.name != "readings" {
@@ -366,12 +383,7 @@ fn by_unit(table: &'static TableSpec, columns: &[Column], context: &Context) -> 
             Dimension::Pressure if is_referenced => "chamber_pressure_kpa",
             _ => continue,
         };
-        let asked = Asked {
-            table: &table.name,
-            head: &column.head,
-            facts: &column.facts,
-            context,
-        };
+        let asked = Asked::of(table, column, context);
         if let Some(Ok(mut fit)) = table
             .column(name)
             .map(|spec| judge(&asked, name, spec, (BY_VALUE, &[])))

@@ -1,4 +1,5 @@
-//! The words that headers are made of: English, German, and the commonest of French and Spanish.
+//! The words that headers are made of: English, German, and the commonest of French, Spanish and the
+//! Scandinavian languages.
 //!
 //! The synonyms are common practice, no source.
 
@@ -7,37 +8,54 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     (
         "time",
         "time timestamp ts zeit zeitstempel zeitpunkt uhrzeit datetime datumzeit stamp \
-         when wann logged heure hora fechahora horodatage",
+         when wann logged heure hora fechahora horodatage \
+         tid tidspunkt klokke klokkeslett",
     ),
-    ("date", "date datum day fecha"),
+    (
+        "date",
+        "date datum day fecha \
+         dato",
+    ),
     ("serial", "serial serialdate sn seriennummer"),
     (
         "machine",
         "machine unit skid dehydrator vdu anlage maschine gerät geraet aggregat rig \
-         appareil máquina",
+         appareil máquina \
+         maskin anlegg",
     ),
     ("asset", "asset equipment apparatus betriebsmittel"),
     (
         "tank",
         "tank reservoir behälter behaelter transformer transformator trafo ölbehälter \
-         réservoir depósito",
+         réservoir depósito \
+         beholder cuve",
     ),
     ("chamber", "chamber kammer chmbr kessel chambre cámara"),
-    ("pressure", "pressure press prs p druck pression presión"),
+    (
+        "pressure",
+        "pressure press prs p druck pression presión \
+         trykk tryk tryck",
+    ),
     ("vacuum", "vacuum vac vakuum unterdruck vide vacío"),
     ("gauge", "gauge gage manometer"),
     ("pump", "pump pumpe pumpen pompe bomba"),
     (
         "inlet",
-        "in inlet eintritt vorlauf zulauf einlass entering entry entrée entree entrada",
+        "in inlet eintritt vorlauf zulauf einlass entering entry entrée entree entrada \
+         inn innløp",
     ),
     (
         "outlet",
         "out outlet austritt rücklauf ruecklauf ablauf auslass leaving return sortie \
-         salida",
+         salida \
+         ut utløp",
     ),
     ("supply", "supply zufuhr"),
-    ("oil", "oil öl oel fluid isolieröl huile aceite"),
+    (
+        "oil",
+        "oil öl oel fluid isolieröl huile aceite \
+         olje olie olja",
+    ),
     (
         "temp",
         "temp temperature temperatur t tmp température temperatura",
@@ -45,14 +63,23 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     (
         "flow",
         "flow flowrate durchfluss durchfluß fluss volumenstrom förderstrom q débit \
-         debit caudal",
+         debit caudal \
+         strømning gjennomstrømning flöde",
     ),
     ("discharge", "discharge disch delivery druckseite"),
     ("suction", "suction saug ansaug saugseite"),
-    ("filter", "filter filters"),
+    (
+        "filter",
+        "filter filters \
+         filtre filtro",
+    ),
     ("delta", "dp delta differential diff differenz Δp δp"),
     ("frequency", "frequency freq frequenz hz vfd"),
-    ("water", "water wasser h2o moisture wassergehalt eau agua"),
+    (
+        "water",
+        "water wasser h2o moisture wassergehalt eau agua \
+         vann vand vatten",
+    ),
     ("humidity", "feuchte feuchtigkeit humidity humidité humedad"),
     (
         "activity",
@@ -67,7 +94,8 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     ("valve", "valve ventil"),
     (
         "heater",
-        "heater heizung heiz htr heat heating erhitzer chauffage calentador",
+        "heater heizung heiz htr heat heating erhitzer chauffage calentador \
+         varmer",
     ),
     ("power", "power leistung puissance potencia"),
     ("on", "on run running betrieb state läuft runs"),
@@ -85,7 +113,8 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     ),
     (
         "hours",
-        "hours hourmeter runhours stunden betriebsstunden hrs",
+        "hours hourmeter runhours stunden betriebsstunden hrs \
+         timer driftstimer heures horas",
     ),
     (
         "total",
@@ -96,34 +125,49 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
         "alarm alarms fault faults störung stoerung fehler warning meldung störmeldung \
          alarme alarma",
     ),
-    ("sample", "sample smp proben probennummer probennr muster"),
+    (
+        "sample",
+        "sample smp proben probennummer probennr muster \
+         prøve prøvenr prøvenummer provnr échantillon echantillon muestra",
+    ),
     (
         "taken",
-        "taken drawn sampled entnahme probenahme entnommen collected",
+        "taken drawn sampled entnahme probenahme entnommen collected \
+         prélèvement prelevement toma uttatt tatt",
     ),
     (
         "report",
-        "report bericht berichtsnummer certificate zertifikat labno prüfbericht",
+        "report bericht berichtsnummer certificate zertifikat labno prüfbericht \
+         rapport rapportnr informe",
     ),
     (
         "reported",
         "reported issued berichtsdatum released freigabe",
     ),
-    ("lab", "lab laboratory labor"),
+    (
+        "lab",
+        "lab laboratory labor \
+         laboratorium laboratoire laboratorio",
+    ),
     ("point", "point where position entnahmestelle stelle"),
     ("kf", "kf fischer"),
     (
         "cleanliness",
         "4406 iso4406 cleanliness clean reinheit reinheitsklasse iso4406code",
     ),
-    ("viscosity", "viscosity visc viskosität viskositaet visk"),
+    (
+        "viscosity",
+        "viscosity visc viskosität viskositaet visk \
+         viskositet viscosité viscosidad",
+    ),
     ("kv40", "v40 kv40 visc40 ny40"),
     ("kv100", "kv100 v100 visc100"),
     ("40", "40 40c"),
     ("100", "100 100c"),
     (
         "acid",
-        "tan acid acidity neutralisation neutralization nz säurezahl an",
+        "tan acid acidity neutralisation neutralization nz säurezahl an \
+         syretall acidité acidez",
     ),
     (
         "breakdown",

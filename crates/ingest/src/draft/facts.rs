@@ -4,7 +4,10 @@ use std::collections::BTreeMap;
 
 use super::Context;
 use super::stamps::{self, StampFound};
-use crate::cells::{Amount, DecimalMark, parse_amount, parse_number, parse_yes_no};
+use crate::cells::{
+    Amount, Censor, DecimalMark, parse_amount, parse_hours, parse_number, parse_yes_no,
+};
+use drydown_quantity::Unit;
 
 /// Words that loggers write where a value is missing; common practice, no source.
 const MISSING: &[&str] = &[
@@ -13,6 +16,17 @@ const MISSING: &[&str] = &[
     "-",
     "----",
     "nan",
+    "1.#qnan",
+    "-1.#ind",
+    "inf",
+    "-inf",
+    "#ref!",
+    "#num!",
+    "fault",
+    "err",
+    "error",
+    "over",
+    "ovr",
     "n/a",
     "na",
     "null",
@@ -32,8 +46,9 @@ const MISSING: &[&str] = &[
     "?",
 ];
 /// Numbers that stand for a missing value, where the others are far from them.
-const SENTINELS: [f64; 8] = [
-    -999.0, -9999.0, -99999.0, -999.9, -9999.9, -99.9, 9999.0, 99999.0,
+const SENTINELS: [f64; 12] = [
+    -32768.0, 32767.0, 65535.0, 999_999.0, -999.0, -9999.0, -99999.0, -999.9, -9999.9, -99.9,
+    9999.0, 99999.0,
 ];
 /// Different values that are counted.
 const MAX_DISTINCT: usize = 600;
@@ -56,6 +71,8 @@ pub(super) struct Facts {
     /// Texts that stood for a missing value.
     pub(super) missing: Vec<String>,
     pub(super) stamp: Option<StampFound>,
+    /// The unit that every value states itself (`24.5 inHg`).
+    pub(super) unit: Option<Unit>,
 }
 
 impl Facts {
@@ -65,8 +82,14 @@ impl Facts {
             ..Self::default()
         };
         facts.clear_missing(context.mark);
+        facts.unit = unit_in_cells(&facts.cells, context.mark);
+        let is_counter = facts.unit.is_none() && are_hours(&facts.cells);
         for cell in &facts.cells {
-            let number = parse_number(cell, context.mark);
+            let number = match facts.unit {
+                Some(_) => stated(cell, context.mark).map(|(value, _)| value),
+                None if is_counter => parse_hours(cell),
+                None => parse_number(cell, context.mark),
+            };
             facts.numbers.push(number.unwrap_or(f64::NAN));
             if cell.is_empty() {
                 continue;
@@ -126,6 +149,11 @@ impl Facts {
         self.n_numbers > 0 && self.n_numbers * 20 >= self.n_filled * 19
     }
 
+    /// Some value has numbers between strokes.
+    pub(super) fn has_strokes(&self) -> bool {
+        self.cells.iter().any(|cell| cell.contains('/'))
+    }
+
     /// Only yes and no, in whatever words, and not counts that happen to be 0 and 1.
     pub(super) fn is_yes_no(&self) -> bool {
         self.n_filled > 0
@@ -171,6 +199,44 @@ impl Facts {
             .count();
         known.len() >= 3 && falls * 50 <= known.len()
     }
+}
+
+/// The number and the unit of a cell that states both.
+fn stated(cell: &str, mark: DecimalMark) -> Option<(f64, Unit)> {
+    match parse_amount(cell, mark) {
+        Amount::Stated {
+            censor: Censor::Exact,
+            value: Some(value),
+            unit: Some(unit),
+        } => Some((value, unit)),
+        _ => None,
+    }
+}
+
+/// The unit that nearly all values state themselves; None where they state none, or several.
+fn unit_in_cells(cells: &[String], mark: DecimalMark) -> Option<Unit> {
+    let filled: Vec<&String> = cells.iter().filter(|cell| !cell.is_empty()).collect();
+    let first = filled
+        .iter()
+        .find_map(|cell| stated(cell, mark))
+        .map(|(_, unit)| unit)?;
+    let n = filled
+        .iter()
+        .filter(|cell| stated(cell, mark).is_some_and(|(_, unit)| unit.code() == first.code()))
+        .count();
+    (n * 20 >= filled.len() * 19).then_some(first)
+}
+
+/// Whether all values are hours of a counter (`1234:30`), and some more than a day has.
+fn are_hours(cells: &[String]) -> bool {
+    let mut most = 0.0_f64;
+    for cell in cells.iter().filter(|cell| !cell.is_empty()) {
+        match parse_hours(cell) {
+            Some(hours) => most = most.max(hours),
+            None => return false,
+        }
+    }
+    most >= 24.0
 }
 
 fn is_sentinel(value: f64, sorted: &[f64]) -> bool {

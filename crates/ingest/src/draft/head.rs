@@ -3,6 +3,7 @@
 use drydown_quantity::pressure::hinted_reference;
 use drydown_quantity::{Dimension, PressureReference, Unit, all_units};
 
+use super::facts::Facts;
 use super::words::{is_filler, meanings, tokens};
 
 /// Spellings that only headers use, beyond those a source may write, and the unit they stand for.
@@ -132,6 +133,19 @@ impl Head {
             n_unknown,
             units,
         }
+    }
+
+    /// With the unit that the values state, where the header states none.
+    pub(super) fn with_unit_of(mut self, facts: &Facts) -> Self {
+        if let Some(unit) = facts.unit.filter(|_| self.units.is_empty()) {
+            self.units.push(HeadUnit {
+                unit,
+                written: unit.code().to_owned(),
+                is_firm: true,
+            });
+            self.implied.extend(quantity_of(unit));
+        }
+        self
     }
 
     /// Strength of the strongest rule that holds, and the meanings it rests on.

@@ -3,13 +3,13 @@
 mod text;
 
 use drydown_quantity::Unit;
-use drydown_schema::{ColumnKind, ColumnSpec};
+use drydown_schema::{ColumnKind, ColumnSpec, TableSpec};
 
 use super::facts::Facts;
 use super::head::Head;
 use super::units::{self, Judged};
 use super::vocabulary::known_words;
-use super::{Context, FILL_IN};
+use super::{Column, Context, FILL_IN};
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness};
 use crate::source::{ColumnMap, OneOrMany, UnitOf};
 
@@ -49,6 +49,17 @@ pub(super) struct Asked<'a> {
     pub(super) context: &'a Context,
 }
 
+impl<'a> Asked<'a> {
+    pub(super) fn of(table: &'a TableSpec, column: &'a Column, context: &'a Context) -> Self {
+        Self {
+            table: &table.name,
+            head: &column.head,
+            facts: &column.facts,
+            context,
+        }
+    }
+}
+
 /// What the values and the unit add to the words.
 struct Verdict {
     score: f64,
@@ -86,7 +97,7 @@ pub(super) fn judge(
             ColumnKind::Bool => yes_no(asked)?,
             ColumnKind::Stamp => stamp(asked, name)?,
             ColumnKind::Date => date(asked)?,
-            ColumnKind::Int => whole(asked)?,
+            ColumnKind::Int => whole(asked, spec)?,
             ColumnKind::Text if !spec.words.is_empty() => word(asked, name, &spec.words)?,
             ColumnKind::Text => text::judge(asked, name)?,
         }
@@ -310,9 +321,17 @@ fn date(asked: &Asked<'_>) -> Result<Verdict, String> {
     stamp(asked, "")
 }
 
-fn whole(asked: &Asked<'_>) -> Result<Verdict, String> {
+fn whole(asked: &Asked<'_>, spec: &ColumnSpec) -> Result<Verdict, String> {
     if asked.facts.n_filled > 0 && !asked.facts.is_whole() {
         return Err("its values are no whole numbers".to_owned());
+    }
+    let bounds = spec.bounds();
+    if asked
+        .facts
+        .known_numbers()
+        .any(|value| !bounds.admit(value))
+    {
+        return Err(format!("some of its values lie outside {bounds}"));
     }
     Ok(Verdict::plain(ColumnMap::default()))
 }

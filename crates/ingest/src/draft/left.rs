@@ -30,9 +30,14 @@ pub(super) fn say_not_placed(
         let name = &column.head.text;
         if column.is_nameless {
             let why = if name.is_empty() {
-                "it has no name"
+                "it has no name".to_owned()
+            } else if found
+                .machines
+                .is_some_and(|machines| machines.is_of_another(idx))
+            {
+                "it is of another machine".to_owned()
             } else {
-                "another column has the same name"
+                format!("others have its name; `from = \"{name}\"` reads this one")
             };
             proposal
                 .last

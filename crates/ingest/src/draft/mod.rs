@@ -11,6 +11,7 @@ mod head;
 mod judge;
 mod left;
 mod locate;
+mod machines;
 mod proposal;
 mod render;
 mod rules;
@@ -23,7 +24,7 @@ mod vocabulary;
 mod words;
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use drydown_quantity::Dimension;
 
@@ -96,7 +97,7 @@ impl Context {
 struct Column {
     head: Head,
     facts: Facts,
-    /// Another column has the same name, or it has none: nothing can be read from it by name.
+    /// It has no name, or one that others have as well: nothing says what it holds.
     is_nameless: bool,
 }
 
@@ -117,14 +118,11 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
                 .rows
                 .iter()
                 .map(|row| row.get(idx).cloned().unwrap_or_default());
-            let same = shape
-                .header
-                .iter()
-                .filter(|other| other.to_lowercase() == head.text.to_lowercase())
-                .count();
+            let facts = Facts::of(cells, &context);
+            let head = named(head, idx, &shape.header).with_unit_of(&facts);
             Column {
-                is_nameless: head.text.is_empty() || same > 1,
-                facts: Facts::of(cells, &context),
+                is_nameless: head.text.is_empty() || Some(&head.text) != shape.header.get(idx),
+                facts,
                 head,
             }
         })
@@ -150,6 +148,25 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
     }
     context.pump_runs = pump_runs(&columns);
     (columns, context)
+}
+
+/// A head whose text finds its column: of columns with one name, by its number among them.
+fn named(mut head: Head, idx: usize, header: &[String]) -> Head {
+    let tidy = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let own = tidy(&head.text);
+    let same: Vec<usize> = header
+        .iter()
+        .enumerate()
+        .filter(|(_, other)| tidy(other) == own)
+        .map(|(at, _)| at)
+        .collect();
+    if same.len() > 1
+        && !own.is_empty()
+        && let Some(place) = same.iter().position(|at| *at == idx)
+    {
+        head.text = format!("{own}#{}", place + 1);
+    }
+    head
 }
 
 fn context_of(heads: &[Head], shape: &Shape, mark: DecimalMark) -> Context {

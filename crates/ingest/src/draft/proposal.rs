@@ -7,6 +7,7 @@ use super::facts::Facts;
 use super::judge::Sure;
 use super::left::{kinds_of_codes, say_not_placed};
 use super::locate::{ZoneHint, unit_in_name, unit_in_preamble, zone_hint};
+use super::machines::Machines;
 use super::settle::settle;
 use super::shape::{Shape, decimal_mark};
 use super::{Column, Context, FILL_IN, read_columns, tall};
@@ -59,18 +60,27 @@ pub(super) struct Found<'a> {
     pub(super) columns: &'a [Column],
     pub(super) context: &'a Context,
     pub(super) is_mark_open: bool,
+    /// Where the header names several.
+    pub(super) machines: Option<&'a Machines>,
 }
 
 /// The proposal for a file of this shape.
 pub(super) fn propose(path: &str, shape: &Shape) -> Proposal {
     let (mark, is_mark_open) = decimal_mark(shape);
-    let (columns, context) = read_columns(shape, mark);
+    let (mut columns, context) = read_columns(shape, mark);
+    let machines = Machines::of(&shape.header);
+    if let Some(machines) = &machines {
+        for (idx, column) in columns.iter_mut().enumerate() {
+            column.is_nameless |= machines.is_of_another(idx);
+        }
+    }
     let found = Found {
         path,
         shape,
         columns: &columns,
         context: &context,
         is_mark_open,
+        machines: machines.as_ref(),
     };
     if let Some(parts) = tall::detect(&columns) {
         return tall::propose(&found, &parts);
@@ -172,7 +182,8 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         encoding: shape.encoding.to_owned(),
         delimiter: char::from(shape.delimiter).to_string(),
         decimal: if is_comma { "," } else { "." }.to_owned(),
-        skip_lines: shape.skip_lines,
+        skip_lines: shape.skip_lines + u64::from(shape.needs_names),
+        header: shape.needs_names.then(|| shape.header.clone()),
         sheet: shape.sheet.clone(),
         null: vec![String::new()],
         timezone: None,
@@ -188,6 +199,12 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         last: Vec::new(),
         alternative: None,
     };
+    if shape.needs_names {
+        proposal.note(
+            "header",
+            "the file's own header is one field short: its lines end in a delimiter",
+        );
+    }
     if found.is_mark_open {
         proposal.note(
             "decimal",
@@ -326,6 +343,23 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
     for key in assignment.missing_keys() {
         let is_unit = key == "unit_id";
         if proposal.spec.columns.contains_key(key) {
+            continue;
+        }
+        if is_unit && let Some(machines) = found.machines {
+            let name = machines.names.first().cloned().unwrap_or_default();
+            proposal.note(
+                &column_key(key),
+                format!(
+                    "likely: the headers name the machines {}, and this block reads the columns of {name} alone: one more block for each of the others, with the same files",
+                    machines.names.join(", ")
+                ),
+            );
+            proposal.order.insert(0, key.to_owned());
+            let map = ColumnMap {
+                value: Some(Scalar::Text(name)),
+                ..ColumnMap::default()
+            };
+            proposal.spec.columns.insert(key.to_owned(), map);
             continue;
         }
         if is_unit && let Some((pattern, unit)) = unit_in_name(found.path) {

@@ -58,6 +58,9 @@ fn block(proposal: &Proposal) -> String {
     if spec.skip_lines > 0 {
         key("skip_lines", spec.skip_lines.to_string());
     }
+    if let Some(names) = &spec.header {
+        key("header", list(names));
+    }
     if spec.null.len() > 1 {
         key("null", list(&spec.null));
     }

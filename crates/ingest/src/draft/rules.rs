@@ -376,6 +376,7 @@ const SAMPLES: &[Rules] = &[
             (&["cleanliness"], 9.5),
             (&["cleanliness", "code"], 10.0),
             (&["cleanliness", "class"], 9.5),
+            (&["code"], 6.0),
         ],
     ),
     (

@@ -39,8 +39,10 @@ pub(super) struct Shape {
     pub(super) rows: Vec<Vec<String>>,
     /// Records looked at that have another number of fields.
     pub(super) n_odd: usize,
-    /// The header again, further down.
+    /// The header again, further down, in whatever order.
     pub(super) n_repeated: usize,
+    /// The lines end in a delimiter that the header has not: only `header` can give the names.
+    pub(super) needs_names: bool,
 }
 
 /// A delimiter with the header it shows.
@@ -50,6 +52,8 @@ struct Guess {
     at: usize,
     n_fields: usize,
     score: f64,
+    /// The header has a field less than the lines, which end in a delimiter.
+    is_short: bool,
 }
 
 /// Reads the bytes as ingest would and finds the table in them.
@@ -230,9 +234,22 @@ fn guess(text: &str, delimiter: u8) -> Option<Guess> {
         .copied()
         .filter(|width| (2..=MAX_FIELDS).contains(width))
         .max_by_key(|width| (count(*width), *width))?;
-    let at = block.records().position(|record| {
-        record.n_fields() == n_fields && is_header(&record.fields().collect::<Vec<_>>())
-    })?;
+    let header_of = |width: usize| {
+        block.records().position(|record| {
+            record.n_fields() == width && is_header(&record.fields().collect::<Vec<_>>())
+        })
+    };
+    let ends_empty = || {
+        block
+            .records()
+            .filter(|record| record.n_fields() == n_fields)
+            .all(|record| record.get(n_fields - 1) == Some(""))
+    };
+    let (at, is_short) = match header_of(n_fields) {
+        Some(at) => (at, false),
+        None if n_fields > 2 && ends_empty() => (header_of(n_fields - 1)?, true),
+        None => return None,
+    };
     let below = widths.get(at..).unwrap_or(&[]);
     let agree = below.iter().filter(|width| **width == n_fields).count();
     let share = agree as f64 / below.len().max(1) as f64;
@@ -244,6 +261,7 @@ fn guess(text: &str, delimiter: u8) -> Option<Guess> {
         at,
         n_fields,
         score,
+        is_short,
     })
 }
 
@@ -290,7 +308,9 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
         rows: Vec::new(),
         n_odd: 0,
         n_repeated: 0,
+        needs_names: guess.is_short,
     };
+    let mut order: Option<Vec<usize>> = None;
     // As many runs as make up the later records, spread evenly.
     let n_lines = memchr::memchr_iter(b'\n', text.as_bytes()).count();
     let stride = (n_lines / LATER_RECORDS).max(1);
@@ -300,7 +320,13 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
         n_runs += 1;
         for (idx, record) in block.records().enumerate() {
             let at = n_read + idx;
-            if at > guess.at && !keep {
+            // A header further down may order the columns anew, in a stretch that is passed over too.
+            let begins_like_header = || {
+                record
+                    .get(0)
+                    .is_some_and(|first| shape.header.iter().any(|name| name == first))
+            };
+            if at > guess.at && !keep && !begins_like_header() {
                 continue;
             }
             let fields: Vec<String> = record
@@ -312,12 +338,19 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
             } else if at == guess.at {
                 shape.skip_lines = record.line().saturating_sub(1);
                 shape.header = fields;
+                if guess.is_short {
+                    shape.header.push(String::new());
+                }
             } else if fields.len() != guess.n_fields {
                 shape.n_odd += 1;
-            } else if fields == shape.header {
+            } else if let Some(found) = order_of(&fields, &shape.header) {
                 shape.n_repeated += 1;
+                order = Some(found);
             } else if at == guess.at + 1 && is_unit_row(&fields) {
                 shape.unit_row = fields;
+            } else if let Some(order) = &order {
+                let at = |place: &usize| fields.get(*place).cloned().unwrap_or_default();
+                shape.rows.push(order.iter().map(at).collect());
             } else {
                 shape.rows.push(fields);
             }
@@ -325,6 +358,25 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
         n_read += block.n_records();
     }
     shape
+}
+
+/// Where each name of the header stands in a record of the same names; None for other records, and
+/// where a name stands twice.
+fn order_of(fields: &[String], header: &[String]) -> Option<Vec<usize>> {
+    let place = |name: &String| {
+        let mut found = fields
+            .iter()
+            .enumerate()
+            .filter(|(_, field)| *field == name);
+        match (found.next(), found.next()) {
+            (Some((at, _)), None) => Some(at),
+            _ => None,
+        }
+    };
+    if fields == header {
+        return Some((0..header.len()).collect());
+    }
+    header.iter().map(place).collect()
 }
 
 /// A row under the header that holds units: most of what it holds is one.

@@ -37,6 +37,7 @@ const DATES: &[&str] = &[
     "%a %d %b %Y",
     "%a, %d %b %Y",
     "%a %b %d %Y",
+    "%a, %b %d, %Y",
 ];
 /// How times of the day are written.
 const TIMES: &[&str] = &[
@@ -44,6 +45,7 @@ const TIMES: &[&str] = &[
     "%H:%M",
     "%H:%M:%S.%f",
     "%H:%M:%S,%f",
+    "%H:%M:%S:%f",
     "%I:%M:%S %p",
     "%I:%M %p",
     "%I:%M:%S.%f %p",
@@ -151,12 +153,16 @@ pub(super) fn is_time_of_day(facts: &Facts) -> bool {
     !filled.is_empty() && n_read * 20 >= filled.len() * 19 && n_colons == filled.len()
 }
 
-/// Seconds or milliseconds since 1970, or days of a spreadsheet.
+/// Seconds since 1970 or parts of them, or days of a spreadsheet.
 fn number_stamp(facts: &Facts) -> Option<StampFound> {
     let (low, high) = (facts.quantile(0.01)?, facts.quantile(0.99)?);
     let within = |from: f64, to: f64| low >= from && high <= to;
     // From 2000 to 2050.
-    let format = if within(946_684_800_000.0, 2_524_608_000_000.0) && facts.is_whole() {
+    let format = if within(946_684_800e9, 2_524_608_000e9) && facts.is_whole() {
+        "epoch_ns"
+    } else if within(946_684_800e6, 2_524_608_000e6) && facts.is_whole() {
+        "epoch_us"
+    } else if within(946_684_800_000.0, 2_524_608_000_000.0) && facts.is_whole() {
         "epoch_ms"
     } else if within(946_684_800.0, 2_524_608_000.0) {
         "epoch_s"
@@ -202,6 +208,11 @@ fn formats() -> Vec<String> {
             }
         }
     }
+    for date in DATES {
+        for time in TIMES {
+            out.push(format!("{date} {time} %Z"));
+        }
+    }
     // Time before date, as some historians have it.
     for date in DATES.iter().take(10) {
         for time in TIMES.iter().take(5) {
@@ -234,6 +245,8 @@ fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<Sta
         .filter(|cell| !(context.is_workbook && is_sheet_date(cell)))
         .collect();
     let tried = if typed.is_empty() { tried } else { typed };
+    // A header or a sum among the rows of a short file does not speak against the others.
+    let most_unread = (tried.len() / 50).max(usize::from(tried.len() >= 8));
     let mut fitting: Vec<(StampFormat, Vec<WrittenStamp>)> = Vec::new();
     for text in formats {
         let Ok(format) = StampFormat::parse(text) else {
@@ -247,11 +260,11 @@ fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<Sta
                 Some(stamp) => read.push(stamp),
                 None => n_unread += 1,
             }
-            if n_unread * 50 > tried.len() {
+            if n_unread > most_unread {
                 break;
             }
         }
-        if n_unread * 50 <= tried.len() && !read.is_empty() {
+        if n_unread <= most_unread && !read.is_empty() {
             fitting.push((format, read));
         }
     }

@@ -9,6 +9,7 @@ use crate::cells::to_known_word;
 /// Words of a column and what they likely stand for; common practice, no source.
 const GUESSES: &[(&str, &[&str], &str)] = &[
     ("action", &["ölwechsel", "pumpe"], "pump_oil"),
+    ("action", &["ölwechsel", "vakuumpumpe"], "pump_oil"),
     ("action", &["oil", "pump"], "pump_oil"),
     ("action", &["pumpenöl"], "pump_oil"),
     ("action", &["vanes"], "vanes"),
@@ -22,6 +23,8 @@ const GUESSES: &[(&str, &[&str], &str)] = &[
     ("action", &["seal"], "leak_repair"),
     ("action", &["leak"], "leak_repair"),
     ("action", &["dichtung"], "leak_repair"),
+    ("action", &["leck"], "leak_repair"),
+    ("action", &["undicht"], "leak_repair"),
     ("action", &["gauge"], "gauge"),
     ("action", &["manometer"], "gauge"),
     ("action", &["sensor"], "sensor_swap"),

@@ -124,6 +124,32 @@ fn compound(word: &str, most: usize) -> Option<Vec<&'static str>> {
     None
 }
 
+/// The size in µm from which a column counts particles: `ISO 4`, `>6um(c)`, `14 µm`.
+pub(super) fn size_of_particles(text: &str) -> Option<u32> {
+    let words = tokens(text);
+    let is_micron = |word: &str| matches!(word, "um" | "µm" | "μm" | "micron" | "microns");
+    let names_it = words.iter().any(|word| {
+        matches!(
+            word.as_str(),
+            "iso" | "iso4406" | "4406" | "particles" | "partikel"
+        ) || is_micron(word)
+            || is_micron(word.trim_start_matches(|c: char| c.is_ascii_digit()))
+    });
+    let sizes: Vec<u32> = words
+        .iter()
+        .filter_map(|word| {
+            word.trim_end_matches(|c: char| !c.is_ascii_digit())
+                .parse()
+                .ok()
+        })
+        .filter(|size| matches!(size, 4 | 6 | 14))
+        .collect();
+    match sizes[..] {
+        [size] if names_it => Some(size),
+        _ => None,
+    }
+}
+
 /// Whether a token carries no meaning of its own.
 pub(super) fn is_filler(token: &str) -> bool {
     FILLERS.contains(&token) || token.chars().all(|c| c.is_ascii_digit())

@@ -1,10 +1,10 @@
 //! One row over the state of its key: which cells it changes.
 
-use drydown_quantity::pressure::is_possible_kpa;
 use drydown_schema::TableSpec;
 
+use super::barometer::{Impossible, shifts};
 use crate::rows::{Body, FileRows};
-use crate::texts::{NULL, TextPool, from_real, to_real};
+use crate::texts::{NULL, TextPool};
 
 /// Columns that the merge itself looks at, as places in the table.
 #[derive(Clone, Debug)]
@@ -16,11 +16,11 @@ pub(super) struct Places {
     pub(super) hashes: Vec<u64>,
     pub(super) file_hash: Option<usize>,
     pub(super) line: Option<usize>,
-    chamber: Option<usize>,
-    ambient: Option<usize>,
-    basis: Option<usize>,
+    pub(super) chamber: Option<usize>,
+    pub(super) ambient: Option<usize>,
+    pub(super) basis: Option<usize>,
     /// The cell of the word `measured`.
-    measured: u64,
+    pub(super) measured: u64,
 }
 
 impl Places {
@@ -49,11 +49,26 @@ pub(super) struct Change {
     pub(super) changed: bool,
     /// A cell that was not null became another.
     pub(super) superseded: bool,
+    /// A gauge reading that the barometer makes impossible: its cell is null now.
+    pub(super) impossible: Option<Impossible>,
+    /// The row's pressure was converted with a barometer on another line of its file.
+    pub(super) is_settled: bool,
 }
 
-/// Lays one row over the state.
-pub(super) fn apply(file: &FileRows, row: usize, places: &Places, state: &mut [u64]) -> Change {
-    let mut change = Change::default();
+/// Lays one row over the state. `is_settled`: an earlier row of the file and key said so.
+pub(super) fn apply(
+    file: &FileRows,
+    row: usize,
+    places: &Places,
+    is_settled: bool,
+    state: &mut [u64],
+) -> Change {
+    let shifts = shifts(file, row, places, state, is_settled);
+    let mut change = Change {
+        impossible: shifts.impossible,
+        is_settled: shifts.is_settled,
+        ..Change::default()
+    };
     let mut put = |place: usize, cell: u64, state: &mut [u64]| {
         if let Some(slot) = state.get_mut(place)
             && *slot != cell
@@ -63,7 +78,6 @@ pub(super) fn apply(file: &FileRows, row: usize, places: &Places, state: &mut [u
             *slot = cell;
         }
     };
-    let shifts = barometer_shift(file, row, places, state);
     match &file.body {
         Body::Wide { columns } => {
             for (place, cells) in columns {
@@ -92,89 +106,14 @@ pub(super) fn apply(file: &FileRows, row: usize, places: &Places, state: &mut [u
             }
         }
     }
-    if let Some((place, cell)) = shifts.beside {
+    for (place, cell) in shifts.beside.into_iter().flatten() {
         put(place, cell, state);
     }
     change
 }
 
-/// What a better barometer does to the cells of a row.
-#[derive(Clone, Copy, Debug, Default)]
-struct Shifts {
-    /// This place gets another cell than the row says.
-    instead: Option<(usize, u64)>,
-    /// The row does not speak for these places after all.
-    silent: [Option<usize>; 2],
-    /// A cell that changes with the row, though the row does not speak for it.
-    beside: Option<(usize, u64)>,
-}
-
-impl Shifts {
-    fn cell(&self, place: usize, cell: u64) -> Option<u64> {
-        if self.silent.contains(&Some(place)) {
-            return None;
-        }
-        match self.instead {
-            Some((shifted, other)) if shifted == place => Some(other),
-            _ => Some(cell),
-        }
-    }
-}
-
-/// A measured barometer beats one taken from the registers, whichever came first, and the
-/// gauge reading (absolute less barometer) stays what it was.
-fn barometer_shift(file: &FileRows, row: usize, places: &Places, state: &[u64]) -> Shifts {
-    let none = Shifts::default();
-    let (Some(chamber), Some(ambient), Some(basis)) =
-        (places.chamber, places.ambient, places.basis)
-    else {
-        return none;
-    };
-    let held = |place: usize| state.get(place).copied().unwrap_or(NULL);
-    let Some(old_kpa) = to_real(held(ambient)) else {
-        return none;
-    };
-    let is_measured = held(basis) == places.measured;
-    let Some(new_kpa) = said(file, row, ambient).and_then(to_real) else {
-        // Without a pressure there was nothing to derive a barometer for.
-        let keeps = file.derives_barometer && is_measured;
-        return if keeps {
-            Shifts {
-                silent: [Some(ambient), Some(basis)],
-                ..none
-            }
-        } else {
-            none
-        };
-    };
-    let shifted = |value: f64, from: f64, to: f64| {
-        let moved = value + (to - from);
-        is_possible_kpa(moved, to).then(|| from_real(moved))
-    };
-    if file.derives_barometer && is_measured && said(file, row, basis) != Some(places.measured) {
-        let value = said(file, row, chamber).and_then(to_real);
-        let Some(cell) = value.and_then(|value| shifted(value, new_kpa, old_kpa)) else {
-            return none;
-        };
-        return Shifts {
-            instead: Some((chamber, cell)),
-            silent: [Some(ambient), Some(basis)],
-            beside: None,
-        };
-    }
-    let brings_measured = said(file, row, basis) == Some(places.measured);
-    if brings_measured && !is_measured && said(file, row, chamber).is_none() {
-        let value = to_real(held(chamber));
-        let beside = value
-            .and_then(|value| shifted(value, old_kpa, new_kpa))
-            .map(|cell| (chamber, cell));
-        return Shifts { beside, ..none };
-    }
-    none
-}
-
 /// The cell a row says for a place; None where it does not speak for it.
-fn said(file: &FileRows, row: usize, place: usize) -> Option<u64> {
+pub(super) fn said(file: &FileRows, row: usize, place: usize) -> Option<u64> {
     match &file.body {
         Body::Wide { columns } => {
             let (_, cells) = columns.iter().find(|(known, _)| *known == place)?;

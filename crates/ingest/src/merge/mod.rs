@@ -10,6 +10,7 @@
 
 mod append;
 mod apply;
+mod barometer;
 mod columns;
 mod order;
 #[cfg(test)]
@@ -238,11 +239,19 @@ impl MergePlan {
     fn take(&mut self, group: &[Entry], is_new: bool, places: &Places, state: &mut [u64]) -> bool {
         let mut exists = !is_new;
         let mut any = false;
+        let mut settled_by = None;
         for entry in group {
             let Some(file) = self.files.get_mut(entry.file as usize) else {
                 continue;
             };
-            let change = apply(file, entry.row as usize, places, state);
+            let is_settled = settled_by == Some(entry.file);
+            let change = apply(file, entry.row as usize, places, is_settled, state);
+            if change.is_settled {
+                settled_by = Some(entry.file);
+            }
+            if let Some(impossible) = change.impossible {
+                file.reject_pressure(entry.row as usize, impossible.raw(), impossible.reason());
+            }
             if exists && !change.changed {
                 file.counts.rows_duplicate += 1;
                 continue;

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::FileHead;
-use crate::rows::{Body, Counts, FileRows, Reject, Scope, shortened};
+use crate::rows::{Body, Chamber, Counts, FileRows, Reject, Scope, shortened};
 use crate::source::{Layout, Source};
 use crate::stamps::{FoldRow, LocalTime, resolve_folds};
 use crate::texts::{NULL, TextPool, from_whole};
@@ -177,7 +177,7 @@ impl Builder {
             keys: self.keys,
             lines: self.lines,
             body: self.body,
-            derives_barometer: finish.derives_barometer,
+            chamber: finish.chamber,
             rejects: self.rejects,
             counts: self.counts,
             notes: self.notes,
@@ -258,5 +258,5 @@ pub(crate) struct Finish<'a> {
     pub(crate) file: FileHead<'a>,
     pub(crate) pool: TextPool,
     pub(crate) stamp_key: Option<usize>,
-    pub(crate) derives_barometer: bool,
+    pub(crate) chamber: Chamber,
 }

@@ -1,6 +1,8 @@
 //! Where the columns of a source stand in one file.
 
-use crate::source::{Column, Origin};
+use std::collections::BTreeMap;
+
+use crate::source::{Column, OF_FILE_NAME, Origin};
 use crate::text::Record;
 
 /// Where one column's text is found in this file.
@@ -8,6 +10,8 @@ use crate::text::Record;
 pub(crate) enum Place {
     /// These fields, joined by a blank.
     Fields(Vec<usize>),
+    /// These fields and parts of the file's name, joined by a blank.
+    Joined(Vec<Part>),
     /// The same text in every row.
     Fixed(String),
     /// The file lacks this column.
@@ -16,6 +20,13 @@ pub(crate) enum Place {
     Tag,
     /// The value of a tall file.
     Signal,
+}
+
+/// One part of a joined text.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Part {
+    Field(usize),
+    Text(String),
 }
 
 impl Place {
@@ -31,7 +42,7 @@ impl Place {
     }
 }
 
-/// The first record of a file.
+/// The names of a file's columns: its first record, or what the source says.
 #[derive(Clone, Debug)]
 pub(crate) struct Header {
     pub(crate) line: u64,
@@ -49,12 +60,42 @@ impl Header {
         }
     }
 
+    /// Of the names that the source gives to a file without a header; its records begin on `line`.
+    pub(crate) fn named(names: &[String], line: u64) -> Self {
+        Self {
+            line,
+            raw: String::new(),
+            fields: names.iter().map(|name| tidy(name)).collect(),
+        }
+    }
+
+    /// Whether a record has a field for each name and no more. An empty one behind the last is one too
+    /// many: a delimiter inside a cell moves all cells behind it, and the last is often empty.
+    pub(crate) fn fits(&self, record: Record<'_>) -> bool {
+        record.n_fields() == self.fields.len()
+    }
+
     pub(crate) const fn n_fields(&self) -> usize {
         self.fields.len()
     }
 
-    /// The field of a name: as written, else with case and blanks ignored if only one fits.
+    /// The field of a name: as written, else with case and blanks ignored if only one fits. `Temp#2`
+    /// is the second column of the name `Temp`.
     pub(crate) fn find(&self, name: &str) -> Option<usize> {
+        self.find_one(name).or_else(|| {
+            let (name, number) = name.rsplit_once('#')?;
+            let nth: usize = number.trim().parse().ok()?;
+            let wanted = tidy(name);
+            self.fields
+                .iter()
+                .enumerate()
+                .filter(|(_, field)| **field == wanted)
+                .map(|(at, _)| at)
+                .nth(nth.checked_sub(1)?)
+        })
+    }
+
+    fn find_one(&self, name: &str) -> Option<usize> {
         let wanted = tidy(name);
         if let Some(at) = self.fields.iter().position(|field| *field == wanted) {
             return Some(at);
@@ -101,22 +142,38 @@ impl Header {
             && !self.is_repeated(record)
     }
 
-    /// Where a column stands; `captured` is the named part of the file's name.
-    pub(crate) fn place(&self, column: &Column, captured: Option<&str>) -> Place {
+    /// Where a column stands; `captured` are the named parts of the file's name.
+    pub(crate) fn place(
+        &self,
+        column: &Column,
+        captured: Option<&BTreeMap<String, String>>,
+    ) -> Place {
+        let part = |name: &str| captured.and_then(|parts| parts.get(name));
         match &column.origin {
             Origin::Header(names) => {
-                let mut fields = Vec::with_capacity(names.len());
+                let mut joined = Vec::with_capacity(names.len());
                 for name in names {
-                    match self.find(name) {
-                        Some(at) => fields.push(at),
-                        None => return Place::Missing(name.clone()),
+                    let of_name = name
+                        .strip_prefix(OF_FILE_NAME)
+                        .and_then(|name| part(name).cloned());
+                    match (of_name, self.find(name)) {
+                        (Some(text), _) => joined.push(Part::Text(text)),
+                        (None, Some(at)) => joined.push(Part::Field(at)),
+                        (None, None) => return Place::Missing(name.clone()),
                     }
                 }
-                Place::Fields(fields)
+                let fields: Option<Vec<usize>> = joined
+                    .iter()
+                    .map(|part| match part {
+                        Part::Field(at) => Some(*at),
+                        Part::Text(_) => None,
+                    })
+                    .collect();
+                fields.map_or(Place::Joined(joined), Place::Fields)
             }
             Origin::Constant(text) => Place::Fixed(text.clone()),
-            Origin::FileName => match captured {
-                Some(text) => Place::Fixed(text.to_owned()),
+            Origin::FileName => match part(&column.name) {
+                Some(text) => Place::Fixed(text.clone()),
                 None => Place::Missing("file_name".to_owned()),
             },
             Origin::Tag => Place::Tag,

@@ -5,6 +5,7 @@ mod cell;
 mod down;
 mod header;
 mod memo;
+mod numbers;
 mod pieces;
 mod pressure;
 mod record;
@@ -13,12 +14,14 @@ mod wide;
 
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+pub(crate) use tests::check_any;
 
 use std::io::Read;
 
 use drydown_quantity::Stamp;
 
-use crate::rows::FileRows;
+use crate::rows::{Chamber, FileRows};
 use crate::site::SiteContext;
 use crate::source::{Layout, Source};
 use crate::text::{Cut, Pieces, Records, TextError, decode_text};
@@ -114,7 +117,7 @@ impl Source {
             file,
             pool: TextPool::default(),
             stamp_key: None,
-            derives_barometer: false,
+            chamber: Chamber::Silent,
         })
     }
 
@@ -155,10 +158,11 @@ impl Source {
     }
 
     /// Whether its files can be read in pieces ([`PieceReader`]): in a tall file a pressure may need
-    /// a barometer from anywhere else in it.
+    /// a barometer from anywhere else in it, and where the file's name gives the day, a stamp all
+    /// those before it.
     #[must_use]
     pub fn reads_in_pieces(&self) -> bool {
-        self.layout == Layout::Wide
+        self.layout == Layout::Wide && !self.dates_by_name
     }
 
     /// Cuts the text of a file into pieces of about `aim` bytes.

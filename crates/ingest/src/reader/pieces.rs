@@ -12,7 +12,7 @@ use crate::rows::FileRows;
 use crate::site::SiteContext;
 use crate::source::Source;
 use crate::stamps::{FoldRow, LocalTime};
-use crate::text::{Block, Piece, Records, TextError};
+use crate::text::{Piece, Records, TextError};
 
 /// A joined piece does not grow beyond this many bytes, whatever a repeated hour holds.
 const MAX_JOINED: usize = 256 << 20;
@@ -137,7 +137,8 @@ pub struct WideFile<'a> {
 /// What a piece must know of those before it.
 #[derive(Clone, Debug, Default)]
 struct Before {
-    fatal: Option<String>,
+    /// What the columns mean now, where a later header changed it.
+    sheet: Option<Sheet>,
     /// Units and their last rows.
     last: BTreeMap<String, FoldRow>,
 }
@@ -145,7 +146,7 @@ struct Before {
 impl Before {
     /// What stands after one more piece: a unit that is not in it keeps its last row.
     fn go_on(&mut self, after: Self) {
-        self.fatal = after.fatal;
+        self.sheet = after.sheet;
         self.last.extend(after.last);
     }
 }
@@ -165,7 +166,7 @@ impl PieceRows {
     /// Whether what came before the piece may change what was read: then it must be read again,
     /// with it.
     const fn hangs_on(&self, before: &Before) -> bool {
-        self.is_doubtful || before.fatal.is_some()
+        self.is_doubtful || before.sheet.is_some()
     }
 
     /// Whether what comes after the piece may change what was read: then it must be read again,
@@ -186,17 +187,15 @@ impl<'a> WideFile<'a> {
         let job = Job::new(source, file, site, first.traits);
         let mut records = Records::new(&first.text, source.delimiter);
         records.skip_lines(source.skip_lines);
-        let mut block = Block::default();
-        records.read(&mut block, 1);
-        let header = block.record(0);
-        if header.is_none() && !first.is_last {
+        let sheet = Sheet::open(&job, &mut records);
+        if sheet.is_none() && !first.is_last {
             return None;
         }
         Some(Self {
             source,
             site,
             file,
-            sheet: header.map(|record| Sheet::of(&job, record)),
+            sheet,
             body: (records.position(), records.line()),
         })
     }
@@ -226,8 +225,8 @@ impl<'a> WideFile<'a> {
         } else {
             Records::at_line(&piece.text, self.source.delimiter, piece.first_line)
         };
-        if before.fatal.is_some() {
-            sheet.fatal.clone_from(&before.fatal);
+        if let Some(changed) = &before.sheet {
+            sheet = changed.clone();
         }
         let mut builder = sheet.builder(&job);
         builder.reserve(sheet.most_rows(&piece.text));
@@ -252,7 +251,7 @@ impl<'a> WideFile<'a> {
         let is_doubtful = builder.is_doubtful();
         PieceRows {
             after: Before {
-                fatal: sheet.fatal,
+                sheet: sheet.is_changed.then_some(sheet),
                 last: last.clone(),
             },
             is_doubtful,

@@ -7,14 +7,16 @@ use drydown_quantity::{PressureReference, Stamp};
 
 use super::FileHead;
 use super::builder::{Builder, Finish};
-use super::cell::{CellReader, NEVER, Place, Standard};
-use super::header::{Header, Place as FieldPlace};
-use crate::rows::FileRows;
+use super::cell::{CellReader, NEVER, Place, StampFound, Standard};
+use super::header::{Header, Part, Place as FieldPlace};
+use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
 use crate::source::{CellKind, Column, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
 use crate::text::{Record, Traits};
 use crate::texts::{NULL, from_whole};
+
+const MICROS_PER_DAY: i64 = 86_400_000_000;
 
 /// One file being read.
 #[derive(Debug)]
@@ -34,6 +36,16 @@ pub(crate) struct Job<'a> {
     needs_barometer: bool,
     /// By the unit's text cell: its last station, how long that holds, and its barometer.
     stations: Vec<Option<(Validity, Standard)>>,
+    /// By series: how often its clock passed midnight, where the file's name gives the first day.
+    midnights: BTreeMap<u64, Midnights>,
+}
+
+/// What a series of stamps without a day of their own has come through.
+#[derive(Clone, Copy, Debug)]
+struct Midnights {
+    passed: i64,
+    /// The last local time, with the days that passed.
+    last_micros: i64,
 }
 
 /// Where the columns of the source stand in this file.
@@ -76,21 +88,16 @@ impl<'a> Job<'a> {
                 .iter()
                 .any(|column| matches!(column.kind, CellKind::Pressure(..))),
             stations: Vec::new(),
+            midnights: BTreeMap::new(),
         }
     }
 
     /// Where the columns stand, and why no record of the file can be read, if none can.
     pub(crate) fn fields(&self, header: &Header) -> (Fields, Option<String>) {
-        let part = |column: &Column| {
-            self.captured
-                .as_ref()
-                .and_then(|parts| parts.get(&column.name))
-                .map(String::as_str)
-        };
         let places = |columns: &[Column]| -> Vec<FieldPlace> {
             columns
                 .iter()
-                .map(|column| header.place(column, part(column)))
+                .map(|column| header.place(column, self.captured.as_ref()))
                 .collect()
         };
         let fields = Fields {
@@ -155,7 +162,16 @@ impl<'a> Job<'a> {
             };
             key.cells.push(cell);
         }
-        if let (Some(found), Some(stamp_key)) = (stamp, self.stamp_key) {
+        if let (Some(mut found), Some(stamp_key)) = (stamp, self.stamp_key) {
+            let unit = self
+                .unit_key
+                .and_then(|unit| key.cells.get(unit))
+                .copied()
+                .unwrap_or(0);
+            let series = (unit << 32) | tag.map_or(0, |(_, id)| id);
+            if source.dates_by_name {
+                self.count_midnights(series, &mut found);
+            }
             let at = match found.time {
                 LocalTime::Known(at) | LocalTime::Twice(at, _) => at,
                 LocalTime::Never => return Err(NEVER.to_owned()),
@@ -164,12 +180,6 @@ impl<'a> Job<'a> {
             if let Some(cell) = key.cells.get_mut(stamp_key) {
                 *cell = from_whole(at.micros());
             }
-            let unit = self
-                .unit_key
-                .and_then(|unit| key.cells.get(unit))
-                .copied()
-                .unwrap_or(0);
-            let series = (unit << 32) | tag.map_or(0, |(_, id)| id);
             key.at = Some(at);
             key.time = source.clock.as_ref().map(|_| FoldRow {
                 series,
@@ -178,6 +188,34 @@ impl<'a> Job<'a> {
             });
         }
         Ok(())
+    }
+
+    /// Moves a stamp whose day the file's name gives by the midnights that its series has passed
+    /// since: the clock of a line jumps back by more than half a day.
+    fn count_midnights(&mut self, series: u64, found: &mut StampFound) {
+        let first = Midnights {
+            passed: 0,
+            last_micros: found.local_micros,
+        };
+        let midnights = self.midnights.entry(series).or_insert(first);
+        let mut local = found.local_micros + midnights.passed * MICROS_PER_DAY;
+        if local + MICROS_PER_DAY / 2 < midnights.last_micros {
+            midnights.passed += 1;
+            local += MICROS_PER_DAY;
+        }
+        midnights.last_micros = local;
+        let shift = local - found.local_micros;
+        if shift == 0 {
+            return;
+        }
+        found.time = match (found.time, &self.source.clock) {
+            (LocalTime::Known(at), _) if at.micros() == found.local_micros => {
+                LocalTime::Known(Stamp::from_micros(local))
+            }
+            (_, Some(clock)) => clock.to_utc(local),
+            (time, None) => time,
+        };
+        found.local_micros = local;
     }
 
     /// Where and when the record belongs, for cells that depend on it.
@@ -253,21 +291,23 @@ impl<'a> Job<'a> {
     /// The finished rows.
     pub(crate) fn finish(self, builder: Builder) -> FileRows {
         let source = self.source;
-        let relative = source.values.iter().any(|column| {
-            matches!(column.kind, CellKind::Pressure(_, reference)
-                if column.name == "chamber_pressure_kpa" && reference != PressureReference::Absolute)
-        });
         let maps_barometer = source
             .values
             .iter()
             .any(|column| matches!(column.kind, CellKind::Barometer(_)));
-        let tall = source.tall.is_some();
+        let chamber = match source.chamber_reference() {
+            None => Chamber::Silent,
+            Some(PressureReference::Absolute) => Chamber::Absolute,
+            Some(_) => Chamber::Relative {
+                derives: source.tall.is_some() || !maps_barometer,
+            },
+        };
         builder.finish(Finish {
             source,
             file: self.file,
             pool: self.cells.pool,
             stamp_key: self.stamp_key,
-            derives_barometer: relative && (tall || !maps_barometer),
+            chamber,
         })
     }
 }
@@ -320,6 +360,16 @@ pub(crate) fn text_of<'r>(
                 Cow::Owned(parts.join(" ").trim().to_owned())
             }
         },
+        FieldPlace::Joined(parts) => {
+            let parts: Vec<&str> = parts
+                .iter()
+                .map(|part| match part {
+                    Part::Field(at) => record.get(*at).unwrap_or(""),
+                    Part::Text(text) => text,
+                })
+                .collect();
+            Cow::Owned(parts.join(" ").trim().to_owned())
+        }
         FieldPlace::Fixed(text) => Cow::Borrowed(text),
         FieldPlace::Tag => Cow::Borrowed(
             tag_parts

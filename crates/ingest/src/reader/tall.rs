@@ -46,11 +46,16 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     let source = job.source;
     let mut block = Block::default();
     let mut builder = Builder::new(source.keys.len(), Layout::Tall, &[]);
-    records.read(&mut block, 1);
-    let (Some(tall), Some(first)) = (source.tall.as_ref(), block.record(0)) else {
+    let header = match &source.header {
+        Some(names) => Some(Header::named(names, records.line())),
+        None => {
+            records.read(&mut block, 1);
+            block.record(0).map(Header::of)
+        }
+    };
+    let (Some(tall), Some(header)) = (source.tall.as_ref(), header) else {
         return job.finish(builder);
     };
-    let header = Header::of(first);
     let (fields, fatal) = job.fields(&header);
     note_missing(&job, &header, &fields, &mut builder);
     let found = tall_fields(tall, &header);
@@ -196,7 +201,7 @@ impl Lines<'_> {
         let mut block = Block::default();
         while records.read(&mut block, BLOCK_RECORDS) {
             for record in block.records() {
-                if record.n_fields() == header.n_fields() {
+                if header.fits(record) {
                     self.find_barometer(job, record, (fields, tall));
                 }
             }
@@ -255,7 +260,7 @@ impl Lines<'_> {
         builder: &mut Builder,
     ) {
         let source = job.source;
-        if record.n_fields() != header.n_fields() {
+        if !header.fits(record) {
             builder.counts.rows_in += 1;
             let why = format!(
                 "found {} fields, expected {}",

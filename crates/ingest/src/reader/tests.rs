@@ -1,7 +1,9 @@
 //! Dialects: what a description and a text give, side by side.
 
+mod barometers;
 mod bytes;
 mod cleanliness;
+mod controllers;
 mod fuzz;
 mod harness;
 mod headers;
@@ -19,6 +21,11 @@ use drydown_quantity::Stamp;
 use super::FileInput;
 use crate::site::SiteContext;
 use crate::source::SourceSpec;
+
+/// Reads any bytes: every record must be accounted for.
+pub(crate) fn check_any(source: &crate::source::Source, name: &str, bytes: &[u8]) {
+    harness::read(source, name, bytes, &SiteContext::default());
+}
 
 /// Reads a text and shows `rows_in/rejected/ignored` and each reject as `line column`.
 fn check(columns: &str, head: &str, bytes: &[u8], expected: &str) {

@@ -22,13 +22,34 @@ pub(super) struct Sheet {
     /// By slot of the source: which of those columns it fills.
     of_slot: Vec<Option<usize>>,
     /// Why no record can be read, from the start or since a line.
-    pub(super) fatal: Option<String>,
+    fatal: Option<String>,
+    /// It is no longer what the head of the file said.
+    pub(super) is_changed: bool,
+}
+
+/// Why a record gives no row.
+enum NoRow {
+    Rejected(String),
+    /// It names the columns anew.
+    Header(Box<Sheet>),
 }
 
 impl Sheet {
-    /// From the first record.
-    pub(super) fn of(job: &Job<'_>, record: Record<'_>) -> Self {
-        let header = Header::of(record);
+    /// From the first record, which is taken, or as the source says; None where there is none.
+    pub(super) fn open(job: &Job<'_>, records: &mut Records<'_>) -> Option<Self> {
+        if let Some(names) = &job.source.header {
+            let header = Header::named(names, records.line());
+            let has_record = records.clone().read(&mut Block::default(), 1);
+            return has_record.then(|| Self::of(job, header));
+        }
+        let mut block = Block::default();
+        records.read(&mut block, 1);
+        block
+            .record(0)
+            .map(|record| Self::of(job, Header::of(record)))
+    }
+
+    fn of(job: &Job<'_>, header: Header) -> Self {
         let (fields, fatal) = job.fields(&header);
         let slots = active_slots(job, &fields);
         let places = slots
@@ -44,6 +65,7 @@ impl Sheet {
             places,
             of_slot,
             fatal,
+            is_changed: false,
         }
     }
 
@@ -64,13 +86,10 @@ impl Sheet {
 
 /// Reads every record of a file.
 pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
-    let mut block = Block::default();
-    records.read(&mut block, 1);
-    let Some(first) = block.record(0) else {
+    let Some(mut sheet) = Sheet::open(&job, &mut records) else {
         let builder = Builder::new(job.source.keys.len(), Layout::Wide, &[]);
         return job.finish(builder);
     };
-    let mut sheet = Sheet::of(&job, first);
     let mut builder = sheet.builder(&job);
     sheet.note_missing(&job, &mut builder);
     read_records(&mut job, &mut sheet, &mut records, &mut builder);
@@ -88,7 +107,7 @@ pub(super) fn read_records<'t>(
     let mut key = Key::default();
     let mut row = vec![NULL; job.source.spoken.len()];
     while records.read(&mut block, BLOCK_RECORDS) {
-        let n_before = builder.lines.len();
+        let mut n_before = builder.lines.len();
         let mut rows = Vec::with_capacity(block.n_records());
         for (at, record) in block.records().enumerate() {
             builder.counts.rows_in += 1;
@@ -101,7 +120,20 @@ pub(super) fn read_records<'t>(
                         place: job.place(&key, None),
                     });
                 }
-                Err(why) => builder.reject_row(record.line(), record.raw(), why),
+                Err(NoRow::Rejected(why)) => builder.reject_row(record.line(), record.raw(), why),
+                Err(NoRow::Header(next)) => {
+                    let why = "another header: the columns that follow stand as it says";
+                    builder.reject_row(record.line(), record.raw(), why);
+                    let before = BlockRows {
+                        block: &block,
+                        rows: &rows,
+                        n_before,
+                    };
+                    read_cells(job, sheet, &before, builder, &mut row);
+                    rows.clear();
+                    n_before = builder.lines.len();
+                    *sheet = *next;
+                }
             }
         }
         let rows = BlockRows {
@@ -114,35 +146,48 @@ pub(super) fn read_records<'t>(
 }
 
 impl Sheet {
-    /// Reads the key of a record; the error says why the record is kept out.
+    /// Reads the key of a record.
     fn read_key(
         &mut self,
         job: &mut Job<'_>,
         record: Record<'_>,
         key: &mut Key,
-    ) -> Result<(), String> {
+    ) -> Result<(), NoRow> {
         if let Some(why) = &self.fatal {
-            return Err(why.clone());
+            return Err(NoRow::Rejected(why.clone()));
         }
-        let (found, expected) = (record.n_fields(), self.header.n_fields());
-        if found != expected {
-            return Err(format!("found {found} fields, expected {expected}"));
+        if !self.header.fits(record) {
+            let (found, expected) = (record.n_fields(), self.header.n_fields());
+            let why = format!("found {found} fields, expected {expected}");
+            return Err(self.unread(job, record, why));
         }
         // Before the key: where the key is text alone, a header would pass for a row.
         if self.header.is_repeated(record) {
-            return Err("the header again".to_owned());
+            return Err(NoRow::Rejected("the header again".to_owned()));
         }
         job.read_key(record, &self.fields, None, key)
-            .map_err(|why| {
-                let source = job.source;
-                if self.header.is_other_header(record, &source.keys)
-                    || self.header.is_other_header(record, &source.values)
-                {
-                    self.fatal = Some(format!("the header changed at line {}", record.line()));
-                    return "another header: what follows cannot be told".to_owned();
-                }
-                why
-            })
+            .map_err(|why| self.unread(job, record, why))
+    }
+
+    /// What becomes of a record that is no row of this header: it may be another one. If it fills the
+    /// same columns of the table, the records behind it are read by it.
+    fn unread(&mut self, job: &Job<'_>, record: Record<'_>, why: String) -> NoRow {
+        let source = job.source;
+        if !self.header.is_other_header(record, &source.keys)
+            && !self.header.is_other_header(record, &source.values)
+        {
+            return NoRow::Rejected(why);
+        }
+        let next = Self {
+            is_changed: true,
+            ..Self::of(job, Header::of(record))
+        };
+        if next.fatal.is_none() && next.places == self.places {
+            return NoRow::Header(Box::new(next));
+        }
+        self.fatal = Some(format!("the header changed at line {}", record.line()));
+        self.is_changed = true;
+        NoRow::Rejected("another header: what follows cannot be told".to_owned())
     }
 }
 
@@ -163,6 +208,12 @@ fn active_slots(job: &Job<'_>, fields: &Fields) -> Vec<usize> {
 
 /// One reject entry, at the header's line, for each column the file lacks or has twice.
 pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, builder: &mut Builder) {
+    let n_sheets = job.cells.traits.n_unread_sheets;
+    if n_sheets > 0 {
+        builder.notes.push(format!(
+            "the first sheet is read, and {n_sheets} more of the workbook not: `sheet` names the one to read"
+        ));
+    }
     for (column, place) in job.source.values.iter().zip(&fields.values) {
         if let Place::Missing(name) = place {
             let why = format!("the file has no column \"{name}\"");

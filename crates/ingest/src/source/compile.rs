@@ -2,24 +2,24 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use drydown_quantity::{PressureReference, Unit, all_units};
-use drydown_schema::{ColumnKind, ColumnSpec, TableSpec, nearest, table, tables};
+use drydown_quantity::PressureReference;
+use drydown_schema::{TableSpec, nearest, table, tables};
 use encoding_rs::Encoding;
 use regex::Regex;
 
-use super::compiled::{CellKind, Column, Origin, Source, Tall, UnitRule};
+use super::compiled::{CellKind, Column, OF_FILE_NAME, Origin, Source, Tall};
 use super::problem::SourceProblem;
-use super::spec::{ColumnMap, Layout, PressureWord, SourceSpec, TallSpec, UnitOf};
+use super::spec::{ColumnMap, Layout, SourceSpec, TallSpec};
 use crate::cells::DecimalMark;
 use crate::reader::check_constant;
-use crate::stamps::{Clock, StampFormat};
+use crate::stamps::Clock;
 
 /// The key that takes a whole cleanliness code.
-const CLEANLINESS: &str = "iso4406";
-const CLEANLINESS_COLUMNS: [&str; 3] = ["iso4406_4um", "iso4406_6um", "iso4406_14um"];
+pub(super) const CLEANLINESS: &str = "iso4406";
+pub(super) const CLEANLINESS_COLUMNS: [&str; 3] = ["iso4406_4um", "iso4406_6um", "iso4406_14um"];
 const CLEANLINESS_NOTE: &str = "iso4406_note";
-const CHAMBER: &str = "chamber_pressure_kpa";
-const AMBIENT: &str = "ambient_kpa";
+pub(super) const CHAMBER: &str = "chamber_pressure_kpa";
+pub(super) const AMBIENT: &str = "ambient_kpa";
 const BASIS: &str = "barometer_basis";
 
 impl SourceSpec {
@@ -62,14 +62,14 @@ fn unknown_table(name: &str) -> SourceProblem {
     .nearest(nearest(name, known))
 }
 
-struct Compiler<'s> {
-    spec: &'s SourceSpec,
-    table: &'static TableSpec,
-    problems: Vec<SourceProblem>,
+pub(super) struct Compiler<'s> {
+    pub(super) spec: &'s SourceSpec,
+    pub(super) table: &'static TableSpec,
+    pub(super) problems: Vec<SourceProblem>,
 }
 
 impl Compiler<'_> {
-    fn problem(&mut self, key: &[&str], what: impl Into<String>) {
+    pub(super) fn problem(&mut self, key: &[&str], what: impl Into<String>) {
         self.problems.push(SourceProblem::new(key, what));
     }
 
@@ -94,6 +94,7 @@ impl Compiler<'_> {
         let pattern = tall.as_ref().and_then(|tall| tall.pattern.as_ref());
         self.add_captures(&mut columns, pattern, Origin::Tag, "pattern");
         self.check_clock(&columns, clock.as_ref());
+        let dates_by_name = self.check_name_parts(&columns, file_name.as_ref());
         let spoken = self.give_slots(&mut columns);
         let (keys, values) = self.split_keys(columns);
         let source = Source {
@@ -106,6 +107,7 @@ impl Compiler<'_> {
             mark: mark?,
             skip_lines: spec.skip_lines,
             sheet: spec.sheet.clone(),
+            header: self.header(),
             nulls: spec
                 .null
                 .iter()
@@ -113,6 +115,7 @@ impl Compiler<'_> {
                 .collect(),
             clock,
             file_name,
+            dates_by_name,
             keys,
             values,
             spoken,
@@ -121,6 +124,35 @@ impl Compiler<'_> {
         };
         self.check_constants(&source);
         Some(source)
+    }
+
+    fn header(&mut self) -> Option<Vec<String>> {
+        let names = self.spec.header.clone()?;
+        if names.iter().all(|name| name.trim().is_empty()) {
+            self.problem(&["header"], "found no name of a column");
+        }
+        Some(names)
+    }
+
+    /// Whether parts of the file's name that columns are joined from are parts of its pattern, and
+    /// whether the stamp of the key is joined from one.
+    fn check_name_parts(&mut self, columns: &[Column], pattern: Option<&Regex>) -> bool {
+        let mut dates_by_name = false;
+        for column in columns {
+            for part in name_parts(column) {
+                let has_part =
+                    pattern.is_some_and(|regex| regex.capture_names().flatten().any(|n| n == part));
+                if !has_part {
+                    let what = format!(
+                        "found \"{OF_FILE_NAME}{part}\", and no part of file_name is called \"{part}\""
+                    );
+                    self.problem(&["columns", &column.name, "from"], what);
+                }
+                dates_by_name |=
+                    self.table.is_key(&column.name) && matches!(column.kind, CellKind::Stamp(_));
+            }
+        }
+        dates_by_name
     }
 
     fn encoding(&mut self) -> Option<&'static Encoding> {
@@ -246,249 +278,6 @@ impl Compiler<'_> {
         })
     }
 
-    fn columns(&mut self) -> Vec<Column> {
-        let mut columns = Vec::new();
-        let mut signals: BTreeMap<String, String> = BTreeMap::new();
-        for (name, map) in &self.spec.columns {
-            let Some(column) = self.column(name, map) else {
-                continue;
-            };
-            if let Origin::Signal(names) = &column.origin {
-                for signal in names {
-                    if let Some(other) = signals.insert(signal.clone(), name.clone()) {
-                        let what = format!("signal \"{signal}\" already fills \"{other}\"");
-                        self.problem(&["columns", name, "signal"], what);
-                    }
-                }
-            }
-            columns.push(column);
-        }
-        columns
-    }
-
-    fn column(&mut self, name: &str, map: &ColumnMap) -> Option<Column> {
-        let spec = self.column_spec(name)?;
-        let origin = self.origin(name, map)?;
-        let kind = self.kind(name, spec, map);
-        if map.format.is_some() && !matches!(kind, Some(CellKind::Stamp(_) | CellKind::Date(_))) {
-            self.problem(
-                &["columns", name, "format"],
-                "only times and dates have a format",
-            );
-        }
-        let map = map.map.clone().unwrap_or_default();
-        Some(Column {
-            name: name.to_owned(),
-            spec,
-            origin,
-            kind: kind?,
-            map,
-            slots: Vec::new(),
-        })
-    }
-
-    fn column_spec(&mut self, name: &str) -> Option<&'static ColumnSpec> {
-        if name == CLEANLINESS
-            && let Some(first) = self.table.column(CLEANLINESS_COLUMNS[0])
-        {
-            return Some(first);
-        }
-        let found = self
-            .table
-            .source_columns()
-            .find(|column| column.name == name);
-        if found.is_none() {
-            let table = &self.table.name;
-            let near = nearest(name, self.table.source_columns().map(|c| c.name.as_str()));
-            let problem = SourceProblem::new(
-                &["columns", name],
-                format!("table \"{table}\" has no such column that a source may fill"),
-            );
-            self.problems.push(problem.nearest(near));
-        }
-        found
-    }
-
-    fn origin(&mut self, name: &str, map: &ColumnMap) -> Option<Origin> {
-        let stated: Vec<&str> = [
-            ("from", map.from.is_some()),
-            ("value", map.value.is_some()),
-            ("signal", map.signal.is_some()),
-        ]
-        .into_iter()
-        .filter_map(|(word, is_some)| is_some.then_some(word))
-        .collect();
-        let captured = |pattern: Option<&str>| pattern.is_some_and(|text| names_part(text, name));
-        match stated[..] {
-            ["from"] => map
-                .from
-                .as_ref()
-                .map(|from| Origin::Header(from.to_names())),
-            ["value"] => map
-                .value
-                .as_ref()
-                .map(|value| Origin::Constant(value.to_text())),
-            ["signal"] if self.spec.layout == Layout::Tall => map
-                .signal
-                .as_ref()
-                .map(|signal| Origin::Signal(signal.to_names())),
-            ["signal"] => {
-                self.problem(
-                    &["columns", name, "signal"],
-                    "only tall sources have signals",
-                );
-                None
-            }
-            [] if captured(self.spec.file_name.as_deref()) => Some(Origin::FileName),
-            [] if captured(
-                self.spec
-                    .tall
-                    .as_ref()
-                    .and_then(|tall| tall.pattern.as_deref()),
-            ) =>
-            {
-                Some(Origin::Tag)
-            }
-            [] => {
-                self.problem(&["columns", name], "expected one of from, value, signal");
-                None
-            }
-            _ => {
-                let what = format!(
-                    "found {} together, expected one of them",
-                    stated.join(" and ")
-                );
-                self.problem(&["columns", name], what);
-                None
-            }
-        }
-    }
-
-    fn kind(&mut self, name: &str, spec: &ColumnSpec, map: &ColumnMap) -> Option<CellKind> {
-        if name == CLEANLINESS {
-            return Some(CellKind::Cleanliness);
-        }
-        match spec.kind {
-            ColumnKind::Text if spec.words.is_empty() => Some(CellKind::Text),
-            ColumnKind::Text => Some(CellKind::Word),
-            ColumnKind::Bool => Some(CellKind::YesNo),
-            ColumnKind::Int => Some(CellKind::Whole),
-            ColumnKind::Stamp => self.format(name, map, "rfc3339").map(CellKind::Stamp),
-            ColumnKind::Date => self.format(name, map, "%Y-%m-%d").map(CellKind::Date),
-            ColumnKind::Real => self.number(name, spec, map),
-        }
-    }
-
-    fn format(&mut self, name: &str, map: &ColumnMap, default: &str) -> Option<StampFormat> {
-        match StampFormat::parse(map.format.as_deref().unwrap_or(default)) {
-            Ok(format) => Some(format),
-            Err(error) => {
-                self.problem(&["columns", name, "format"], error.to_string());
-                None
-            }
-        }
-    }
-
-    fn number(&mut self, name: &str, spec: &ColumnSpec, map: &ColumnMap) -> Option<CellKind> {
-        let unit = self.unit(name, spec, map)?;
-        let reference = map.reference.map(|word| match word {
-            PressureWord::Absolute => PressureReference::Absolute,
-            PressureWord::Gauge => PressureReference::Gauge,
-            PressureWord::Vacuum => PressureReference::Vacuum,
-            PressureWord::PercentVacuum => PressureReference::PercentVacuum,
-        });
-        let is_pressure = name == CHAMBER || spec.is_gauge;
-        match reference {
-            Some(_) if !is_pressure && name != AMBIENT => {
-                self.problem(
-                    &["columns", name, "reference"],
-                    "only pressures have a reference",
-                );
-                None
-            }
-            Some(PressureReference::Absolute) | None if name == AMBIENT => {
-                Some(CellKind::Barometer(unit))
-            }
-            Some(_) if name == AMBIENT => {
-                self.problem(&["columns", name, "reference"], "a barometer is absolute");
-                None
-            }
-            None if name == CHAMBER => {
-                let problem = SourceProblem::new(
-                    &["columns", name],
-                    "expected a reference: absolute, gauge, vacuum or percent_vacuum",
-                );
-                self.problems.push(problem.hint(
-                    "with the pump stopped and the chamber vented, a gauge shows about 0 and an \
-                     absolute sensor about the barometer",
-                ));
-                None
-            }
-            // A column that is gauge by contract needs no barometer for a gauge reading.
-            Some(PressureReference::Gauge) | None if spec.is_gauge => Some(CellKind::Number(unit)),
-            Some(reference) => Some(CellKind::Pressure(unit, reference)),
-            None if self.censor_of(name).is_some() => Some(CellKind::Limited(unit)),
-            None => Some(CellKind::Number(unit)),
-        }
-    }
-
-    fn unit(&mut self, name: &str, spec: &ColumnSpec, map: &ColumnMap) -> Option<UnitRule> {
-        let text = match &map.unit {
-            None => return Some(UnitRule::Own),
-            Some(UnitOf::Column(_)) if spec.any_unit => return Some(UnitRule::Own),
-            Some(UnitOf::Column(column)) => return Some(UnitRule::Column(column.from.clone())),
-            Some(UnitOf::Fixed(text)) => text,
-        };
-        let key = ["columns", name, "unit"];
-        let Some(unit) = Unit::parse(text) else {
-            let known = all_units()
-                .iter()
-                .flat_map(|row| std::iter::once(row.code).chain(row.aliases.iter().copied()));
-            let problem =
-                SourceProblem::new(&key, format!("found \"{text}\", which is no known unit"))
-                    .nearest(nearest(text, known));
-            self.problems.push(if problem.hint.is_some() {
-                problem
-            } else {
-                problem.hint("`drydown schema units` lists them")
-            });
-            return None;
-        };
-        let Some(own) = spec.ucum.as_deref().and_then(Unit::parse) else {
-            if !spec.any_unit {
-                self.problem(&key, "the column has no unit");
-                return None;
-            }
-            return Some(UnitRule::Own);
-        };
-        let percent_vacuum = map.reference == Some(PressureWord::PercentVacuum);
-        let wanted = if percent_vacuum {
-            Unit::parse("%")
-        } else {
-            Some(own)
-        };
-        if !wanted.is_some_and(|wanted| unit.converts_to(wanted)) {
-            let expected = if percent_vacuum {
-                "a share such as %"
-            } else {
-                own.code()
-            };
-            let what = format!("found \"{text}\", expected a unit that can become {expected}");
-            self.problem(&key, what);
-            return None;
-        }
-        Some(UnitRule::Fixed(unit))
-    }
-
-    /// The column that says on which side of a limit the value lies.
-    fn censor_of(&self, name: &str) -> Option<&'static str> {
-        match (self.table.name.as_str(), name) {
-            ("samples", "water_ppm") => Some("water_censor"),
-            ("results", "value") => Some("censor"),
-            _ => None,
-        }
-    }
-
     /// Named parts of a pattern that no column of the block describes.
     fn add_captures(
         &mut self,
@@ -505,7 +294,10 @@ impl Compiler<'_> {
             .map(str::to_owned)
             .collect();
         for name in names {
-            if in_tall && name == "signal" {
+            let is_joined = columns
+                .iter()
+                .any(|column| name_parts(column).any(|part| part == name));
+            if (in_tall && name == "signal") || (!in_tall && is_joined) {
                 continue;
             }
             let described = columns.iter().find(|column| column.name == name);
@@ -572,6 +364,13 @@ impl Compiler<'_> {
             }))
         };
         let named: BTreeSet<String> = columns.iter().map(|column| column.name.clone()).collect();
+        let has_absolute_chamber = columns.iter().any(|column| {
+            column.name == CHAMBER
+                && matches!(
+                    column.kind,
+                    CellKind::Pressure(_, PressureReference::Absolute)
+                )
+        });
         for column in columns.iter_mut() {
             if self.table.is_key(&column.name) {
                 continue;
@@ -597,7 +396,8 @@ impl Compiler<'_> {
                 {
                     names.extend([AMBIENT, BASIS]);
                 }
-                CellKind::Barometer(_) => names.push(BASIS),
+                // No barometer is in the pressures of an absolute sensor.
+                CellKind::Barometer(_) if !has_absolute_chamber => names.push(BASIS),
                 _ => {}
             }
             column.slots = names.into_iter().filter_map(&mut slot).collect();
@@ -651,7 +451,18 @@ impl Compiler<'_> {
     }
 }
 
+/// The parts of the file's name that a column is joined from.
+fn name_parts(column: &Column) -> impl Iterator<Item = &str> {
+    let names = match &column.origin {
+        Origin::Header(names) => names.as_slice(),
+        _ => &[],
+    };
+    names
+        .iter()
+        .filter_map(|name| name.strip_prefix(OF_FILE_NAME))
+}
+
 /// Whether a pattern names a part after this column.
-fn names_part(pattern: &str, name: &str) -> bool {
+pub(super) fn names_part(pattern: &str, name: &str) -> bool {
     Regex::new(pattern).is_ok_and(|regex| regex.capture_names().flatten().any(|part| part == name))
 }

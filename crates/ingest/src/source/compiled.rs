@@ -24,9 +24,13 @@ pub struct Source {
     pub(crate) mark: DecimalMark,
     pub(crate) skip_lines: u64,
     pub(crate) sheet: Option<String>,
+    /// Names of the columns, where the files have none.
+    pub(crate) header: Option<Vec<String>>,
     pub(crate) nulls: BTreeSet<String>,
     pub(crate) clock: Option<Clock>,
     pub(crate) file_name: Option<Regex>,
+    /// The day of the stamps stands in the file's name alone.
+    pub(crate) dates_by_name: bool,
     /// Columns of the key, in the key's order.
     pub(crate) keys: Vec<Column>,
     /// All others; pressures that need a barometer last.
@@ -49,6 +53,9 @@ pub(crate) struct Column {
     /// Places in `Source::spoken` that this column fills; the first is its own.
     pub(crate) slots: Vec<usize>,
 }
+
+/// What stands before a part of the file's name among the columns of a `from`.
+pub(crate) const OF_FILE_NAME: &str = "file_name:";
 
 /// Where the text of a cell comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -139,6 +146,16 @@ impl Source {
             mark: self.mark,
             sheet: self.sheet.as_deref(),
         }
+    }
+
+    /// What its pressures in the chamber are measured against; None where it has none.
+    pub(crate) fn chamber_reference(&self) -> Option<PressureReference> {
+        self.values.iter().find_map(|column| match column.kind {
+            CellKind::Pressure(_, reference) if column.name == "chamber_pressure_kpa" => {
+                Some(reference)
+            }
+            _ => None,
+        })
     }
 
     /// Whether numbers may carry a laboratory's notation.

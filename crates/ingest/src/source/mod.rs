@@ -1,12 +1,13 @@
 //! A `[[source]]` block: as written, and compiled against its table.
 
+mod columns;
 mod compile;
 mod compiled;
 mod problem;
 mod spec;
 
 pub use compiled::Source;
-pub(crate) use compiled::{CellKind, Column, Origin, Tall, UnitRule};
+pub(crate) use compiled::{CellKind, Column, OF_FILE_NAME, Origin, Tall, UnitRule};
 pub use problem::SourceProblem;
 pub(crate) use spec::UnitColumn;
 pub use spec::{

@@ -25,6 +25,9 @@ pub struct SourceSpec {
     // Not written where it is absent, so that descriptions from before it keep their hash.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sheet: Option<String>,
+    /// Names of the columns, for files whose lines begin without any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub header: Option<Vec<String>>,
     #[serde(default = "empty")]
     pub null: Vec<String>,
     #[serde(default)]

@@ -1,8 +1,13 @@
 //! Time stamps of exports: formats, local clocks, and the hour that autumn repeats.
 
+mod calendar;
+mod counts;
+mod fields;
 mod fold;
 mod format;
 mod names;
+#[cfg(test)]
+mod tests;
 mod zone;
 
 pub(crate) use fold::{FoldRow, resolve_folds};

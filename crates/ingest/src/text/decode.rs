@@ -93,6 +93,8 @@ pub(crate) struct Traits {
     pub(crate) malformed: bool,
     /// The text was a sheet: dates may be written as this program writes them.
     pub(crate) is_workbook: bool,
+    /// Further sheets of the workbook that hold cells, where the source names none.
+    pub(crate) n_unread_sheets: u32,
 }
 
 /// The text of a file.
@@ -115,12 +117,11 @@ pub(crate) fn decode_text(
 ) -> Result<Decoded, TextError> {
     let plain: Vec<u8>;
     let plain: &[u8] = match unpack(bytes, rule, limit)? {
-        Some(Unpacked::Sheet(text)) => {
-            let traits = Traits {
-                is_workbook: true,
-                ..Traits::default()
-            };
-            return Ok(Decoded { text, traits });
+        Some(Unpacked::Sheet(sheet)) => {
+            return Ok(Decoded {
+                traits: sheet.traits(),
+                text: sheet.text,
+            });
         }
         Some(Unpacked::Bytes(unpacked)) => {
             plain = unpacked;
@@ -147,7 +148,17 @@ pub(crate) fn decode_text(
 /// What was inside.
 pub(super) enum Unpacked {
     Bytes(Vec<u8>),
-    Sheet(String),
+    Sheet(workbook::Sheet),
+}
+
+impl workbook::Sheet {
+    pub(super) const fn traits(&self) -> Traits {
+        Traits {
+            malformed: false,
+            is_workbook: true,
+            n_unread_sheets: self.n_unread,
+        }
+    }
 }
 
 /// The unpacked bytes; None where the bytes are not compressed.

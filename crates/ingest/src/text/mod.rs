@@ -14,4 +14,4 @@ pub(crate) use decode::{TextRule, Traits, decode_text};
 pub(crate) use pieces::Cut;
 pub use pieces::{Piece, Pieces};
 pub(crate) use records::Records;
-pub(crate) use workbook::sheet_names;
+pub(crate) use workbook::{NO_RESULT, sheet_names};

@@ -86,8 +86,8 @@ pub(crate) struct Cut<'a> {
 
 impl<'r> Pieces<'r> {
     pub(crate) fn new(reader: impl Read + Send + 'r, cut: Cut<'_>) -> Result<Self, TextError> {
-        let (bytes, is_workbook) = unpacked(reader, &cut.rule, cut.limit)?;
-        let encoding = if is_workbook {
+        let (bytes, traits) = unpacked(reader, &cut.rule, cut.limit)?;
+        let encoding = if traits.is_workbook {
             encoding_rs::UTF_8
         } else {
             cut.rule.encoding
@@ -100,10 +100,7 @@ impl<'r> Pieces<'r> {
             first_line: 1,
             skip_lines: cut.skip_lines,
             delimiter: cut.rule.delimiter,
-            traits: Traits {
-                malformed: false,
-                is_workbook,
-            },
+            traits,
             aim: cut.aim,
             n_text: 0,
             limit: cut.limit,
@@ -231,12 +228,12 @@ impl<'r> Pieces<'r> {
     }
 }
 
-/// The unpacked bytes, by content, and whether they are a workbook's sheet.
+/// The unpacked bytes, by content, and what is known of their text before it is read.
 fn unpacked<'r>(
     reader: impl Read + Send + 'r,
     rule: &TextRule<'_>,
     limit: usize,
-) -> Result<(Box<dyn Read + Send + 'r>, bool), TextError> {
+) -> Result<(Box<dyn Read + Send + 'r>, Traits), TextError> {
     let mut reader = BufReader::with_capacity(BLOCK, reader);
     let head = reader
         .fill_buf()
@@ -244,13 +241,13 @@ fn unpacked<'r>(
     if head.starts_with(&[0x1f, 0x8b]) {
         return Ok((
             Box::new(flate2::bufread::MultiGzDecoder::new(reader)),
-            false,
+            Traits::default(),
         ));
     }
     if head.starts_with(&[0x28, 0xb5, 0x2f, 0xfd]) {
         let decoder = zstd::stream::read::Decoder::with_buffer(reader)
             .map_err(|error| damaged("zstd", &error))?;
-        return Ok((Box::new(decoder), false));
+        return Ok((Box::new(decoder), Traits::default()));
     }
     if head.starts_with(b"PK\x03\x04") || head.starts_with(b"PK\x05\x06") {
         // The list of an archive's files stands at its end.
@@ -259,12 +256,15 @@ fn unpacked<'r>(
             .read_to_end(&mut whole)
             .map_err(|error| damaged("zip", &error))?;
         return Ok(match unpack(&whole, rule, limit)? {
-            Some(Unpacked::Sheet(text)) => (Box::new(Cursor::new(text)), true),
-            Some(Unpacked::Bytes(bytes)) => (Box::new(Cursor::new(bytes)), false),
-            None => (Box::new(Cursor::new(whole)), false),
+            Some(Unpacked::Sheet(sheet)) => {
+                let traits = sheet.traits();
+                (Box::new(Cursor::new(sheet.text)), traits)
+            }
+            Some(Unpacked::Bytes(bytes)) => (Box::new(Cursor::new(bytes)), Traits::default()),
+            None => (Box::new(Cursor::new(whole)), Traits::default()),
         });
     }
-    Ok((Box::new(reader), false))
+    Ok((Box::new(reader), Traits::default()))
 }
 
 #[cfg(test)]

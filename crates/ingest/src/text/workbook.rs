@@ -1,13 +1,16 @@
 //! A sheet of an XLSX workbook (ECMA-376) as delimited text, so that one reader reads everything.
 //!
 //! One row of the sheet is one line. Numbers are written as they are stored, with the source's decimal
-//! mark and never as they are shown; dates and times as `2026-03-14`, `2026-03-14 13:05:00` or
-//! `13:05:00`, which the reader takes whatever the column's `format` says.
+//! mark and never as they are shown, but for the percent sign: what the sheet shows as `45%` is stored
+//! as 0.45, and only with its sign is it the same number to every reader. Dates and times are written
+//! as `2026-03-14`, `2026-03-14 13:05:00` or `13:05:00`, which the reader takes whatever the column's
+//! `format` says. A cell merged over several rows stands in each of them. A formula whose result the
+//! workbook does not hold is written out, so that it is missed and not taken for an empty cell.
 
 use std::io::Cursor;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use calamine::{DataRef, ExcelDateTime, Reader, SheetVisible, Xlsx};
+use calamine::{DataRef, Dimensions, ExcelDateTime, Reader, SheetVisible, Style, Xlsx};
 
 use super::decode::{TextError, TextRule, damaged as unpack_error};
 use crate::cells::DecimalMark;
@@ -19,12 +22,19 @@ const MILLIS_OF_DAY: f64 = 86_400_000.0;
 /// The folder that makes an archive a workbook.
 pub(super) const FOLDER: &str = "xl/";
 
+/// What stands before a formula without a result, in the manner of a spreadsheet's errors.
+pub(crate) const NO_RESULT: &str = "#FORMULA!";
+
+/// A sheet as text.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) struct Sheet {
+    pub(super) text: String,
+    /// Further sheets that show and hold cells, where the source names none.
+    pub(super) n_unread: u32,
+}
+
 /// The sheet that the source names, or the first that is not hidden.
-pub(super) fn to_text(
-    bytes: &[u8],
-    rule: &TextRule<'_>,
-    limit: usize,
-) -> Result<String, TextError> {
+pub(super) fn to_text(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Sheet, TextError> {
     // A damaged workbook must not end the program: what its reader trips over is an error like others.
     catch_unwind(AssertUnwindSafe(|| read(bytes, rule, limit)))
         .unwrap_or_else(|_| Err(damaged(&"its parts contradict each other")))
@@ -58,8 +68,10 @@ pub(crate) fn sheet_names(bytes: &[u8]) -> Result<Option<Vec<String>>, TextError
     .unwrap_or_else(|_| Err(damaged(&"its parts contradict each other")))
 }
 
-fn read(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<String, TextError> {
-    let mut book: Xlsx<_> = Xlsx::new(Cursor::new(bytes)).map_err(|error| damaged(&error))?;
+type Book<'b> = Xlsx<Cursor<&'b [u8]>>;
+
+fn read(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Sheet, TextError> {
+    let mut book: Book<'_> = Xlsx::new(Cursor::new(bytes)).map_err(|error| damaged(&error))?;
     let sheets = book.sheets_metadata();
     let sheet = match rule.sheet {
         Some(name) => sheets.iter().find(|sheet| sheet.name == name),
@@ -73,17 +85,120 @@ fn read(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<String, TextE
             wanted: rule.sheet.map(str::to_owned),
         });
     };
-    let mut cells = book
-        .worksheet_cells_reader(&name)
-        .map_err(|error| damaged(&error))?;
     let mut rows = Rows::default();
-    while let Some(cell) = cells.next_cell().map_err(|error| damaged(&error))? {
-        let text = to_cell(cell.get_value(), rule.mark);
+    let has_empty = push_values(&mut book, &name, rule.mark, &mut rows, limit)?;
+    if has_empty {
+        push_formulas(&mut book, &name, &mut rows, limit)?;
+    }
+    let merged = book
+        .merge_cells_by_sheet_name(&name)
+        .map_err(|error| damaged(&error))?;
+    rows.spread(&merged, limit)?;
+    let n_unread = match rule.sheet {
+        Some(_) => 0,
+        None => n_others(&mut book, &name),
+    };
+    Ok(Sheet {
+        text: rows.to_text(rule.delimiter, limit)?,
+        n_unread,
+    })
+}
+
+/// Adds the values of a sheet; whether some cell of it has none.
+fn push_values(
+    book: &mut Book<'_>,
+    name: &str,
+    mark: DecimalMark,
+    rows: &mut Rows,
+    limit: usize,
+) -> Result<bool, TextError> {
+    let mut has_empty = false;
+    let mut cells = book
+        .worksheet_cells_reader(name)
+        .map_err(|error| damaged(&error))?;
+    let is_percent: Vec<bool> = cells.styles().iter().map(shows_percent).collect();
+    while let Some((cell, style)) = cells
+        .next_cell_with_style_id()
+        .map_err(|error| damaged(&error))?
+    {
+        let percent = is_percent.get(style) == Some(&true);
+        let text = to_cell(cell.get_value(), percent, mark);
+        has_empty |= text.is_empty();
         if !text.is_empty() {
             rows.push(cell.get_position(), text, limit)?;
         }
     }
-    rows.to_text(rule.delimiter, limit)
+    Ok(has_empty)
+}
+
+/// Sheets that show and hold a cell, but for one.
+fn n_others(book: &mut Book<'_>, read: &str) -> u32 {
+    let others: Vec<String> = book
+        .sheets_metadata()
+        .iter()
+        .filter(|sheet| sheet.visible == SheetVisible::Visible && sheet.name != read)
+        .map(|sheet| sheet.name.clone())
+        .collect();
+    let mut holds_cell = |name: &String| {
+        let Ok(mut cells) = book.worksheet_cells_reader(name) else {
+            return false;
+        };
+        loop {
+            match cells.next_cell() {
+                Ok(Some(cell)) if *cell.get_value() == DataRef::Empty => {}
+                Ok(Some(_)) => return true,
+                _ => return false,
+            }
+        }
+    };
+    let n = others.iter().filter(|name| holds_cell(name)).count();
+    u32::try_from(n).unwrap_or(u32::MAX)
+}
+
+/// Adds the formulas whose result the workbook does not hold: it was written by a program that
+/// does not reckon.
+fn push_formulas(
+    book: &mut Book<'_>,
+    name: &str,
+    rows: &mut Rows,
+    limit: usize,
+) -> Result<(), TextError> {
+    let mut cells = book
+        .worksheet_cells_reader(name)
+        .map_err(|error| damaged(&error))?;
+    while let Some(cell) = cells
+        .next_cell_with_formula()
+        .map_err(|error| damaged(&error))?
+    {
+        // An empty text is a result: `=IF(A1>0, A1, "")` gives it.
+        if cell.value == DataRef::Empty
+            && let Some(formula) = cell.formula
+        {
+            rows.push(cell.pos, format!("{NO_RESULT} ={formula}"), limit)?;
+        }
+    }
+    rows.sort();
+    Ok(())
+}
+
+/// Whether a style shows numbers as per cent: a percent sign in its format that is not quoted.
+fn shows_percent(style: &Style) -> bool {
+    let Some(format) = &style.number_format else {
+        return false;
+    };
+    let mut quoted = false;
+    let mut letters = format.format_code.chars();
+    while let Some(letter) = letters.next() {
+        match letter {
+            '"' => quoted = !quoted,
+            '\\' | '_' | '*' if !quoted => {
+                letters.next();
+            }
+            '%' if !quoted => return true,
+            _ => {}
+        }
+    }
+    false
 }
 
 /// Cells in the order of the sheet.
@@ -108,6 +223,40 @@ impl Rows {
             return Err(TextError::TooLong { limit });
         }
         self.cells.push((at, text));
+        Ok(())
+    }
+
+    fn sort(&mut self) {
+        self.cells.sort_by_key(|(at, _)| *at);
+    }
+
+    /// Lets a cell that is merged over several rows stand in each of them, as far as rows are used.
+    fn spread(&mut self, merged: &[Dimensions], limit: usize) -> Result<(), TextError> {
+        let last = self.cells.last().map_or(0, |((row, _), _)| *row);
+        let mut more = Vec::new();
+        for region in merged {
+            let anchor = self
+                .cells
+                .binary_search_by_key(&region.start, |(at, _)| *at)
+                .ok()
+                .and_then(|place| self.cells.get(place));
+            let Some((_, text)) = anchor else { continue };
+            for row in region.start.0 + 1..=region.end.0.min(last) {
+                let at = (row, region.start.1);
+                if self.cells.binary_search_by_key(&at, |(at, _)| *at).is_err() {
+                    more.push((at, text.clone()));
+                }
+            }
+        }
+        if more.is_empty() {
+            return Ok(());
+        }
+        for (at, text) in more {
+            self.push(at, text, limit)?;
+        }
+        self.sort();
+        // Regions that overlap are damage; one cell each is enough of it.
+        self.cells.dedup_by_key(|(at, _)| *at);
         Ok(())
     }
 
@@ -156,22 +305,33 @@ fn push_quoted(text: &mut String, cell: &str, delimiter: char) {
     }
 }
 
-fn to_cell(value: &DataRef<'_>, mark: DecimalMark) -> String {
+fn to_cell(value: &DataRef<'_>, percent: bool, mark: DecimalMark) -> String {
+    let number = |text: String| match mark {
+        DecimalMark::Point => text,
+        DecimalMark::Comma => text.replace('.', ","),
+    };
     match value {
+        DataRef::Int(value) if percent => number(per_cent(*value as f64)),
+        DataRef::Float(value) if percent => number(per_cent(*value)),
         DataRef::Empty => String::new(),
         DataRef::String(text) => text.clone(),
         DataRef::SharedString(text) => (*text).to_owned(),
         DataRef::Int(value) => value.to_string(),
-        DataRef::Float(value) => match mark {
-            DecimalMark::Point => value.to_string(),
-            DecimalMark::Comma => value.to_string().replace('.', ","),
-        },
+        DataRef::Float(value) => number(value.to_string()),
         DataRef::Bool(value) => if *value { "TRUE" } else { "FALSE" }.to_owned(),
         DataRef::DateTime(value) => to_stamp(value),
         DataRef::DateTimeIso(text) => text.replacen('T', " ", 1),
         DataRef::DurationIso(text) => text.clone(),
         DataRef::Error(error) => error.to_string(),
     }
+}
+
+/// A share with its percent sign. Fifteen digits, since a hundredfold may not be one of the
+/// numbers that a computer holds: 0.07 would become 7.000000000000001 %.
+fn per_cent(share: f64) -> String {
+    let digits = format!("{:.14e}", share * 100.0);
+    let value: f64 = digits.parse().unwrap_or(share * 100.0);
+    format!("{value}%")
 }
 
 /// A date, a time of day, both, or a duration in hours, to the millisecond.
@@ -218,6 +378,10 @@ mod tests {
         }
     }
 
+    fn text_of(book: &[u8], rule: &TextRule<'_>) -> String {
+        to_text(book, rule, 1 << 20).unwrap().text
+    }
+
     #[test]
     fn every_kind_of_cell_becomes_text() {
         // 46095 is 2026-03-14: serial 46023 is 2026-01-01 (day 1 is 1900-01-01, section 18.17.4.1).
@@ -254,7 +418,7 @@ mod tests {
         ];
         for (name, cell, expected) in cases {
             let book = workbook(&format!("<row r=\"1\">{cell}</row>"), &[("S", "visible")]);
-            let found = to_text(&book, &rule(None), 1 << 20).unwrap();
+            let found = text_of(&book, &rule(None));
             assert_eq!(found, format!("{expected}\n"), "{name}");
         }
         let comma = TextRule {
@@ -268,7 +432,7 @@ mod tests {
             text("B1", "a,b")
         );
         let book = workbook(&cells, &[("S", "visible")]);
-        assert_eq!(to_text(&book, &comma, 1 << 20).unwrap(), "22,5;a,b\n");
+        assert_eq!(text_of(&book, &comma), "22,5;a,b\n");
     }
 
     #[test]
@@ -281,22 +445,16 @@ mod tests {
             text("B5", "b"),
         );
         let book = workbook(&rows, &[("S", "visible")]);
-        assert_eq!(
-            to_text(&book, &rule(None), 1 << 20).unwrap(),
-            "title,,\n\n\na,,c\n,b,\n"
-        );
+        assert_eq!(text_of(&book, &rule(None)), "title,,\n\n\na,,c\n,b,\n");
     }
 
     #[test]
     fn a_sheet_by_name_or_the_first_that_shows() {
         let rows = format!("<row r=\"1\">{}</row>", text("A1", "x"));
         let book = workbook(&rows, &[("Notes", "hidden"), ("Results", "visible")]);
-        assert_eq!(to_text(&book, &rule(None), 1 << 20).unwrap(), "x\n");
-        assert_eq!(
-            to_text(&book, &rule(Some("Results")), 1 << 20).unwrap(),
-            "x\n"
-        );
-        assert_eq!(to_text(&book, &rule(Some("Notes")), 1 << 20).unwrap(), "");
+        assert_eq!(text_of(&book, &rule(None)), "x\n");
+        assert_eq!(text_of(&book, &rule(Some("Results"))), "x\n");
+        assert_eq!(text_of(&book, &rule(Some("Notes"))), "");
         let error = to_text(&book, &rule(Some("Result")), 1 << 20).unwrap_err();
         assert_eq!(
             error.to_string(),

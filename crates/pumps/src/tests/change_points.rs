@@ -82,7 +82,7 @@ fn onset(values: &[f64]) -> Option<usize> {
         monitor.observe(Observation {
             at: at(k),
             raw: *raw,
-            x: [0.0; 4],
+            x: [0.0; 5],
             se: 0.0,
             shared_sd: 0.0,
             datum: None,

@@ -37,7 +37,7 @@ fn seen_at(day: f64, raw: f64, x: f64) -> Observation {
     Observation {
         at: day_zero().plus_days(day),
         raw,
-        x: [x, 0.0, 0.0, 0.0],
+        x: [x, 0.0, 0.0, 0.0, 0.0],
         se: 0.0,
         shared_sd: 0.0,
         datum: None,
@@ -123,10 +123,10 @@ fn new_slopes_move_the_level_and_are_no_news_of_the_pump() {
         let x = 5.0 + swing(k);
         let raw = 2.0 + x + NOISE * standard_normal(&mut rng);
         monitor.observe(seen_at(2.0 * k as f64, raw, x));
-        series.push((2.0 * k as f64, raw, [x, 0.0, 0.0, 0.0]));
+        series.push((2.0 * k as f64, raw, [x, 0.0, 0.0, 0.0, 0.0]));
     }
     let slopes = fit_slopes(&[series]);
-    assert!((slopes.effect(&[1.0, 0.0, 0.0, 0.0]) - 1.0).abs() < 0.1);
+    assert!((slopes.effect(&[1.0, 0.0, 0.0, 0.0, 0.0]) - 1.0).abs() < 0.1);
     let taught = Setting {
         slopes,
         ..setting((2.0, 2.0))

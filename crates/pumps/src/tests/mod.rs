@@ -3,9 +3,12 @@
 mod bars;
 mod change_points;
 mod charts;
+mod fleet_knowing;
 mod fleets;
 mod ideal;
+mod mixed_causes;
 mod slow_logs;
 mod starts;
 mod threshold;
+mod workshop;
 mod world;

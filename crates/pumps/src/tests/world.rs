@@ -87,16 +87,35 @@ impl Simulated {
     }
 
     /// First day on which the pump could not hold a pressure under the load of its recent runs, vent
-    /// shut.
+    /// shut: it gets there between two runs.
     pub(super) fn crossing(&self, limit_kpa: f64) -> Option<f64> {
         let held = |n: usize| {
-            let run = self.path[n - 1];
-            let leak = state_on(self.fault, run.day).1;
-            run.tight_kpa + (leak + recent_load(&self.path[..n])) / (RATED_M3H * run.ln_speed.exp())
+            let leak = state_on(self.fault, self.path[n - 1].day).1;
+            held_kpa(&self.path[..n], leak)
         };
         let n = (1..=self.path.len()).find(|n| held(*n) > limit_kpa)?;
-        Some(self.path[n - 1].day)
+        if n == 1 {
+            return Some(self.path[0].day);
+        }
+        let between = (self.path[n - 2].day, held(n - 1));
+        Some(day_between(
+            between,
+            (self.path[n - 1].day, held(n)),
+            limit_kpa,
+        ))
     }
+}
+
+/// What the pump holds at the last of some runs under the load of the recent ones and a leak, kPa.
+pub(super) fn held_kpa(runs: &[Passed], leak: f64) -> f64 {
+    let last = runs[runs.len() - 1];
+    last.tight_kpa + (leak + recent_load(runs)) / (RATED_M3H * last.ln_speed.exp())
+}
+
+/// Day on which a pressure known on two days passes one between them.
+pub(super) fn day_between(before: (f64, f64), after: (f64, f64), kpa: f64) -> f64 {
+    let share = (kpa - before.1) / (after.1 - before.1);
+    before.0 + share.clamp(0.0, 1.0) * (after.0 - before.0)
 }
 
 /// Gas of the mean vapour of the last runs of some, kPa·m³/h.
@@ -409,7 +428,7 @@ fn clock(step_s: f64, rng: &mut Pcg64) -> (Vec<f64>, f64) {
     (seconds, -before_s)
 }
 
-fn run(unit: &UnitId, run_id: RunId, at: Stamp, hours: f64, steady_kpa: f64) -> Run {
+pub(super) fn run(unit: &UnitId, run_id: RunId, at: Stamp, hours: f64, steady_kpa: f64) -> Run {
     Run {
         run_id,
         unit_id: unit.clone(),

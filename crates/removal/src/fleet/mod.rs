@@ -102,7 +102,7 @@ pub fn pool_fleet(
     let posterior = posterior(&mut fleet, config);
     let mut out = FleetRemoval {
         screen: side::screen(&fleet),
-        capacities: side::pool_capacities(&runs, &fleet),
+        capacities: side::pool_capacities(&runs, registers, &fleet, config),
         vapour_fractions: side::pool_vapour(&runs, registers, &fleet, config),
         ..FleetRemoval::default()
     };

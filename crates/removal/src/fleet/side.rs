@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use drydown_physics::saturation;
+use drydown_physics::vacuum::pump_water_kg_per_h;
 use drydown_runs::history::Registers;
 use drydown_stats::regress::{Screen, screen_covariates};
 use drydown_stats::{normal, robust};
@@ -70,46 +71,94 @@ fn pooled_mean((own, n): (f64, usize), fleet_mean: f64, between: f64, within: f6
     (mean, (1.0 / precision + within * within).sqrt())
 }
 
-/// Capacity by unit, kg/h, relative to nameplate flow across units.
-pub(super) fn pool_capacities(runs: &[FleetRun<'_>], fleet: &Fleet) -> Vec<UnitCapacity> {
+/// Capacity by unit, kg/h, relative to what its vacuum pump can take (half of the chamber's gas being vapour).
+///
+/// One run that looks capped and is not must not set every unit's cap: the fleet's mean starts from the pump, and the
+/// few runs behind it are doubted the more, the fewer they are.
+pub(super) fn pool_capacities(
+    runs: &[FleetRun<'_>],
+    registers: &Registers,
+    fleet: &Fleet,
+    config: &FleetConfig,
+) -> Vec<UnitCapacity> {
     const BETWEEN: f64 = 0.35;
     const WITHIN: f64 = 0.25;
+    /// Sd of the log of the fleet's mean before any run (as in a run's own fit), and of one run's being a cap at all.
+    const PUMP: f64 = 0.6;
+    const DOUBT: f64 = 0.6;
+    let scales = capacity_scales(registers, fleet, config);
+    let scale = |unit: usize| scales.get(unit).copied().flatten();
     let mut by_unit: BTreeMap<usize, Vec<f64>> = BTreeMap::new();
     for run in runs {
         let Ok(unit) = fleet.units.binary_search(&run.fit.unit_id) else {
             continue;
         };
-        let nameplate = fleet.nameplates.get(unit).copied().flatten();
         let capacity = run.fit.capacity_kg_per_h.filter(|kg| *kg > 0.0);
-        if let (Some(capacity), Some(nameplate)) = (capacity, nameplate) {
+        if let (Some(capacity), Some(scale)) = (capacity, scale(unit)) {
             by_unit
                 .entry(unit)
                 .or_default()
-                .push((capacity / nameplate).ln());
+                .push((capacity / scale).ln());
         }
     }
     let means: Vec<f64> = by_unit
         .values()
         .filter_map(|values| robust::huber_mean(values, 1.345))
         .collect();
-    let Some(fleet_mean) = robust::mean(&means) else {
+    let Some(of_runs) = robust::mean(&means) else {
         return Vec::new();
     };
+    let (n_units, n_runs) = (
+        means.len() as f64,
+        by_unit.values().map(Vec::len).sum::<usize>() as f64,
+    );
+    let of_runs_precision =
+        1.0 / (BETWEEN * BETWEEN / n_units + (WITHIN * WITHIN + DOUBT * DOUBT) / n_runs);
+    let precision = of_runs_precision + 1.0 / (PUMP * PUMP);
+    let (fleet_mean, fleet_var) = (of_runs_precision * of_runs / precision, 1.0 / precision);
     fleet
         .units
         .iter()
-        .zip(&fleet.nameplates)
         .enumerate()
-        .filter_map(|(idx, (unit, nameplate))| {
+        .filter_map(|(idx, unit)| {
             let values = by_unit.get(&idx).map_or(&[] as &[f64], Vec::as_slice);
-            let (mean, log_sd) = pooled(values, fleet_mean, BETWEEN, WITHIN);
+            let between = (BETWEEN * BETWEEN + fleet_var).sqrt();
+            let (mean, log_sd) = pooled(values, fleet_mean, between, WITHIN);
             Some(UnitCapacity {
                 unit_id: unit.clone(),
-                capacity_kg_per_h: mean.exp() * (*nameplate)?,
+                capacity_kg_per_h: mean.exp() * scale(idx)?,
                 log_sd,
                 n_runs: i64::try_from(values.len()).unwrap_or(i64::MAX),
             })
         })
+        .collect()
+}
+
+/// What each unit's vacuum pump can take at the reference pressure, half of the gas being vapour, kg/h; for units whose
+/// pump the register does not know, in proportion to their flow as with the others; None where nothing is known.
+fn capacity_scales(registers: &Registers, fleet: &Fleet, config: &FleetConfig) -> Vec<Option<f64>> {
+    const GAS_DEGC: f64 = 40.0;
+    const VAPOUR_SHARE: f64 = 0.5;
+    let by_pump: Vec<Option<f64>> = fleet
+        .units
+        .iter()
+        .map(|id| {
+            let speed = registers.unit(id)?.vacuum_pump_m3h?;
+            let kg = pump_water_kg_per_h(VAPOUR_SHARE * config.reference_kpa, speed, GAS_DEGC);
+            (kg.is_finite() && kg > 0.0).then_some(kg)
+        })
+        .collect();
+    let per_flow: Vec<f64> = by_pump
+        .iter()
+        .zip(&fleet.nameplates)
+        .filter_map(|(kg, flow)| Some((*kg)? / (*flow)?))
+        .collect();
+    // Without any pump in the register: 2 kg/h for 100 L/min (common practice, no source).
+    let typical = robust::median(&per_flow).unwrap_or(0.02);
+    by_pump
+        .into_iter()
+        .zip(&fleet.nameplates)
+        .map(|(kg, flow)| kg.or_else(|| Some((*flow)? * typical)))
         .collect()
 }
 

@@ -53,22 +53,23 @@ impl<'a> Conditions<'a> {
                 hours,
                 idle_hours: 0.0,
                 factor: 1.0,
+                flow_ratio: 1.0,
                 solubility_ppm: f64::INFINITY,
                 ln_pressure: 0.0,
                 inverse_kelvin: 0.0,
+                to_go: 0.0,
             };
         };
-        let by_flow = match (point.flow_lpm, self.flow_lpm) {
-            (Some(flow), Some(mean)) if mean > 0.0 => {
-                let ratio = flow / mean;
-                if ratio < 0.05 {
-                    0.0
-                } else {
-                    ratio.powf(self.flow_exponent)
-                }
-            }
+        let flow_ratio = match (point.flow_lpm, self.flow_lpm) {
+            (Some(flow), Some(mean)) if mean > 0.0 => flow / mean,
             _ if point.phase == Phase::PumpDown => 0.0,
             _ => 1.0,
+        };
+        let flows = flow_ratio >= 0.05;
+        let by_flow = if flows {
+            flow_ratio.powf(self.flow_exponent)
+        } else {
+            0.0
         };
         let inverse_kelvin = match (point.oil_degc, self.oil_degc) {
             (Some(now), Some(mean)) => 1.0 / (now + KELVIN) - 1.0 / (mean + KELVIN),
@@ -88,9 +89,11 @@ impl<'a> Conditions<'a> {
             hours,
             idle_hours: 0.0,
             factor: by_flow * by_temperature,
+            flow_ratio: if flows { flow_ratio } else { 1.0 },
             solubility_ppm,
             ln_pressure,
             inverse_kelvin,
+            to_go: 0.0,
         }
     }
 }

@@ -13,6 +13,7 @@ pub(crate) struct Law {
     /// First-order rate at a factor of 1, 1/h.
     pub(crate) rate_per_h: f64,
     /// Level that the run tends to, ppm: floor plus what ingress adds to it.
+    /// With a drift, at the run's end.
     pub(crate) asymptote_ppm: f64,
     /// Largest rate, ppm/h; infinite where nothing caps it.
     pub(crate) capacity_ppm_per_h: f64,
@@ -22,6 +23,19 @@ pub(crate) struct Law {
     pub(crate) mixing: Option<Mixing>,
     /// Departure of the rate's slopes from what each step's factor holds.
     pub(crate) slopes: Slopes,
+    /// Log of the asymptote at the run's start over that at its end: sources that dry up, a chamber that warms.
+    pub(crate) drift: f64,
+}
+
+impl Law {
+    /// Level that the water tends to during a step, ppm.
+    pub(super) fn asymptote_at(&self, step: &Step) -> f64 {
+        if self.drift == 0.0 {
+            self.asymptote_ppm
+        } else {
+            self.asymptote_ppm * (self.drift * step.to_go).exp()
+        }
+    }
 }
 
 /// How the log of the rate goes with conditions within a run, beyond what the steps' factors already hold.
@@ -42,14 +56,23 @@ pub(crate) struct Step {
     pub(crate) idle_hours: f64,
     /// Multiplier of the rate (flow, temperature); 0 where no oil flows.
     pub(crate) factor: f64,
+    /// Flow over the run's mean: what leaves the unit dries by the factor over this. 1 where no oil flows.
+    pub(crate) flow_ratio: f64,
     /// Solubility at the step's temperature, ppm; infinite where not known.
     pub(crate) solubility_ppm: f64,
     /// Log of the chamber's pressure over the run's mean, and inverse temperature less the run's mean, 1/K.
     pub(crate) ln_pressure: f64,
     pub(crate) inverse_kelvin: f64,
+    /// Share of the run's working hours that is still to come: 1 at its start, 0 from its end on.
+    pub(crate) to_go: f64,
 }
 
 impl Step {
+    /// Multiplier of removal per pass once the run's own slopes are known.
+    pub(super) fn per_pass_under(&self, slopes: Slopes) -> f64 {
+        self.factor_under(slopes) / self.flow_ratio
+    }
+
     /// The rate's multiplier once the run's own slopes are known.
     pub(super) fn factor_under(&self, slopes: Slopes) -> f64 {
         let moved = slopes.per_ln_pressure * self.ln_pressure
@@ -65,7 +88,7 @@ impl Step {
 /// Water at the end of a step that starts at `start_ppm`, ppm.
 pub(crate) fn advance(law: &Law, step: &Step, start_ppm: f64) -> f64 {
     let rate = law.rate_per_h * step.factor_under(law.slopes);
-    let floor = law.asymptote_ppm;
+    let floor = law.asymptote_at(step);
     if rate <= 0.0 || step.hours <= 0.0 {
         return start_ppm;
     }
@@ -144,6 +167,7 @@ mod tests {
             free_ratio,
             mixing: None,
             slopes: Slopes::default(),
+            drift: 0.0,
         }
     }
 
@@ -152,9 +176,11 @@ mod tests {
             hours,
             idle_hours: 0.0,
             factor: 1.0,
+            flow_ratio: 1.0,
             solubility_ppm: f64::INFINITY,
             ln_pressure: 0.0,
             inverse_kelvin: 0.0,
+            to_go: 0.0,
         }
     }
 

@@ -1,16 +1,17 @@
 //! Fits one model to one run, compares regimes, and finds the profile interval of ln k.
 
+use drydown_stats::relaxation::{Relaxation, fit_relaxation};
 use drydown_stats::{normal, optimise};
 
 use super::curve::Step;
-use super::model::{
-    LN_EXCHANGE, LOOP_SHARE_LOGIT, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape,
-};
+use super::model::{MixingPriors, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape};
 use super::noise::Noise;
 use super::points::Points;
 use super::solve::{Solution, inverse_diagonal, solve};
 use crate::config::RunFitConfig;
 
+/// A second regime asks for this many levels of the sensor.
+const N_LEVELS_MIN: usize = 12;
 /// A step that gains less deviance than this ends a search: a thousandth of what an interval's end is made of.
 const GAIN_MIN: f64 = 1e-3;
 
@@ -29,12 +30,14 @@ pub(super) struct Fit<'a> {
     /// Standard deviation of the log of the end level, prior included.
     pub(super) ln_end_sd: Option<f64>,
     pub(super) phi: f64,
+    /// JᵀJ over all unknowns where the search ended.
+    pub(super) information: Vec<Vec<f64>>,
     /// Factor on the variance of ln k for the uncertain memory of the errors.
     variance_growth: f64,
 }
 
-/// Fits first order and, where it pays, a capped law; gives the better with its profile interval.
-pub(super) fn fit_best<'a>(
+/// Fits first order and, where it pays, free water or a capped law; gives the better, without its interval.
+pub(super) fn fit_well_mixed<'a>(
     points: &'a Points,
     priors: Priors,
     free_water: bool,
@@ -48,6 +51,7 @@ pub(super) fn fit_best<'a>(
         gain,
         outlet,
         slopes: conditions_moved(points, config),
+        drift: false,
         mixing: false,
     };
     let mut best = fit_shape(points, config, plain, priors, &[1.0, 0.3, 3.0]);
@@ -67,12 +71,7 @@ pub(super) fn fit_best<'a>(
             best = other;
         }
     }
-    let exact = points
-        .sensor
-        .iter()
-        .filter(|point| point.says.is_level())
-        .count();
-    if exact >= 12 || points.lab.len() >= 4 {
+    if n_levels(points) >= N_LEVELS_MIN || points.lab.len() >= 4 {
         let capped = Shape {
             capacity: true,
             ..best.model.shape
@@ -94,31 +93,103 @@ pub(super) fn fit_best<'a>(
             ..priors
         };
         let other = fit_shape(points, config, capped, priors, &[1.0, 3.0]);
-        if other.deviance + config.regime_deviance < best.deviance {
+        if other.deviance + config.regime_deviance < best.deviance && shows_cap(&other) {
             best = other;
         }
     }
-    // A curve that fits leaves errors without much memory; a sample after the stop can show a rebound.
-    let in_doubt = best.phi > 0.3 || points.lab.iter().any(|point| point.after_h > 0.0);
-    if exact >= 12 && in_doubt && !best.model.shape.free_water {
-        let mixing = Shape {
-            capacity: false,
-            mixing: true,
-            ..best.model.shape
-        };
-        let other = fit_shape(points, config, mixing, priors, &[1.0]);
-        if other.deviance + config.mixing_deviance < best.deviance {
-            best = other;
-        }
-    }
-    // From here on the errors are those of the restricted likelihood, the curve refitted under them.
-    for _ in 0..2 {
-        (best.model.noise, best.variance_growth) = best.model.fit_noise_restricted(&best.theta);
-        best.theta = solve_model(&best.model, &best.theta, None).theta;
-    }
-    best.phi = best.model.noise.phi;
-    profile(&mut best);
     best
+}
+
+/// Whether levels show the straight part of a capped run.
+///
+/// Near saturation a sensor stands still although water leaves: it sees dissolved water only, and one that reads a
+/// little low never reaches its top. That looks like a cap and is none.
+fn shows_cap(fit: &Fit<'_>) -> bool {
+    const N_SEEN_MIN: usize = 6;
+    const OF_SOLUBILITY: f64 = 0.8;
+    let points = fit.model.points;
+    let values = fit.model.values(&fit.theta);
+    let kink = values.law.asymptote_ppm + values.law.capacity_ppm_per_h / values.law.rate_per_h;
+    let mut water = Vec::new();
+    super::curve::path(&values.law, &points.steps, values.start_ppm, &mut water);
+    let is_shown = |node: usize| {
+        let content = water.get(node).copied().unwrap_or(0.0);
+        let most = points
+            .steps
+            .get(node)
+            .map_or(f64::INFINITY, |step| OF_SOLUBILITY * step.solubility_ppm);
+        content > kink && content < most
+    };
+    let by_sensor = points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level() && is_shown(point.node))
+        .count();
+    // A sample tells all the water: two of them on the straight part show it whatever the solubility.
+    let by_samples = points
+        .lab
+        .iter()
+        .filter(|point| !point.outlet && water.get(point.node).is_some_and(|ppm| *ppm > kink))
+        .count();
+    by_sensor >= N_SEEN_MIN || by_samples >= 2
+}
+
+/// The same law with an end level that moves along the run, from where the fit stands.
+pub(super) fn fit_drift<'a>(well_mixed: &Fit<'a>) -> Fit<'a> {
+    let model = &well_mixed.model;
+    let shape = Shape {
+        drift: true,
+        ..model.shape
+    };
+    let mut start = well_mixed.theta.clone();
+    start.push(0.0);
+    fit_from(
+        Model::new(model.points, model.config, shape, model.priors),
+        &start,
+    )
+}
+
+/// Whether a run has enough levels to speak of how its reservoir mixes; with free water the law knows no such thing.
+pub(super) fn can_tell_mixing(well_mixed: &Fit<'_>) -> bool {
+    n_levels(well_mixed.model.points) >= N_LEVELS_MIN && !well_mixed.model.shape.free_water
+}
+
+/// Fits a loop and a rest to the points of a fit, without an interval.
+pub(super) fn fit_two_compartments<'a>(well_mixed: &Fit<'a>, mixing: MixingPriors) -> Fit<'a> {
+    let model = &well_mixed.model;
+    let shape = Shape {
+        capacity: false,
+        free_water: false,
+        drift: false,
+        mixing: true,
+        ..model.shape
+    };
+    let priors = Priors {
+        mixing,
+        ..model.priors
+    };
+    fit_shape(model.points, model.config, shape, priors, &[1.0])
+}
+
+/// Gives a fit its interval. From here on the errors are those of the restricted likelihood, the curve refitted under
+/// them.
+pub(super) fn finish<'a>(mut fit: Fit<'a>) -> Fit<'a> {
+    for _ in 0..2 {
+        (fit.model.noise, fit.variance_growth) = fit.model.fit_noise_restricted(&fit.theta);
+        fit.theta = solve_model(&fit.model, &fit.theta, None).theta;
+    }
+    fit.phi = fit.model.noise.phi;
+    profile(&mut fit);
+    fit
+}
+
+/// Sensor values that tell a level.
+fn n_levels(points: &Points) -> usize {
+    points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level())
+        .count()
 }
 
 /// Whether pressure or temperature moved so much within the run that the rate's own slopes matter.
@@ -208,7 +279,8 @@ fn fit_from<'a>(mut model: Model<'a>, start: &[f64]) -> Fit<'a> {
             break;
         }
     }
-    theta = solve_model(&model, &theta, None).theta;
+    let solution = solve_model(&model, &theta, None);
+    theta = solution.theta;
     let deviance = model.deviance(&theta);
     let phi = model.noise.phi;
     Fit {
@@ -220,6 +292,7 @@ fn fit_from<'a>(mut model: Model<'a>, start: &[f64]) -> Fit<'a> {
         ln_rate_upper: None,
         ln_end_sd: None,
         phi,
+        information: solution.information,
         variance_growth: 1.0,
     }
 }
@@ -231,6 +304,30 @@ fn solve_model(model: &Model<'_>, start: &[f64], fixed: Option<usize>) -> Soluti
         fixed,
         GAIN_MIN,
     )
+}
+
+/// One exponential through the sensor's levels; None where they are too few or do not fall.
+fn seen_by_sensor(points: &Points) -> Option<Relaxation> {
+    if points.sensor_at_outlet || n_levels(points) < N_LEVELS_MIN {
+        return None;
+    }
+    let mut worked = 0.0;
+    let hours: Vec<f64> = points
+        .steps
+        .iter()
+        .map(|step| {
+            worked += step.hours * step.factor;
+            worked
+        })
+        .collect();
+    let (t, y): (Vec<f64>, Vec<f64>) = points
+        .sensor
+        .iter()
+        .filter(|point| point.says.is_level())
+        .filter_map(|point| Some((*hours.get(point.node)?, point.water_ppm)))
+        .unzip();
+    let seen = fit_relaxation(&t, &y, 1e-3).ok()?;
+    (seen.fall > 0.0 && seen.rate * worked > 0.3 && seen.ln_rate_se < 0.5).then_some(seen)
 }
 
 fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> Vec<f64> {
@@ -265,6 +362,12 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
     let ratio = ((start - floor) / (end - floor).max(0.02 * start)).max(1.05);
     let rate = (factor * ratio.ln() / hours).clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
     let mut theta = vec![rate.ln(), floor.max(0.5).ln(), start.ln(), 0.0];
+    if let Some(seen) = seen_by_sensor(points).filter(|_| (factor - 1.0).abs() < 1e-9) {
+        let rate = seen.rate.clamp(RATE_MIN * 2.0, RATE_MAX / 2.0);
+        // The sensor's own zero is in its level: a floor below what the gas allows is no floor.
+        let level = seen.level.max(0.3 * floor).max(0.5);
+        theta = vec![rate.ln(), level.ln(), (level + seen.fall).ln(), 0.0];
+    }
     if shape.gain {
         theta.push(0.0);
     }
@@ -284,8 +387,14 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
     if shape.slopes {
         theta.extend([0.0, 0.0]);
     }
+    if shape.drift {
+        theta.push(0.0);
+    }
     if shape.mixing {
-        theta.extend([LOOP_SHARE_LOGIT.mean, LN_EXCHANGE.mean]);
+        theta.extend([
+            priors.mixing.loop_share_logit.mean,
+            priors.mixing.ln_exchange.mean,
+        ]);
     }
     theta
 }
@@ -348,11 +457,7 @@ fn profile(fit: &mut Fit<'_>) {
 /// Student's quantile at the run's own number of independent sensor values; the normal one for samples alone.
 fn interval_quantile(fit: &Fit<'_>) -> f64 {
     let points = fit.model.points;
-    let exact = points
-        .sensor
-        .iter()
-        .filter(|point| point.says.is_level())
-        .count() as f64;
+    let exact = n_levels(points) as f64;
     let upper = 0.5 + 0.5 * fit.model.config.level;
     if exact < 4.0 {
         return normal::quantile(upper);

@@ -28,13 +28,13 @@ pub(crate) struct Parts {
 pub(crate) fn advance(law: &Law, mixing: &Mixing, step: &Step, start: Parts) -> Parts {
     let worked = relax(
         law.rate_per_h * step.factor_under(law.slopes),
-        law.asymptote_ppm,
+        law.asymptote_at(step),
         mixing,
         step.hours,
         start,
     );
     if step.idle_hours > 0.0 {
-        relax(0.0, law.asymptote_ppm, mixing, step.idle_hours, worked)
+        relax(0.0, law.asymptote_at(step), mixing, step.idle_hours, worked)
     } else {
         worked
     }
@@ -83,6 +83,7 @@ mod tests {
             free_ratio: 1.0,
             mixing: None,
             slopes: Slopes::default(),
+            drift: 0.0,
         }
     }
 
@@ -91,9 +92,11 @@ mod tests {
             hours,
             idle_hours,
             factor: 0.9,
+            flow_ratio: 1.0,
             solubility_ppm: f64::INFINITY,
             ln_pressure: 0.0,
             inverse_kelvin: 0.0,
+            to_go: 0.0,
         }
     }
 

@@ -17,6 +17,7 @@ mod mixing_tests;
 mod model;
 mod noise;
 mod points;
+mod reservoir;
 mod solve;
 mod status;
 #[cfg(test)]
@@ -30,9 +31,9 @@ use drydown_runs::{Run, SeriesPoint};
 
 use crate::config::RunFitConfig;
 use crate::rows::{RemovalRun, RunStatus};
-use fit::fit_best;
-use model::{Prior, Priors};
+use model::{Prior, Priors, USUAL_MIXING};
 use points::{Points, to_points};
+pub use reservoir::fit_reservoir;
 
 /// Everything that is known of one run.
 #[derive(Clone, Debug)]
@@ -51,15 +52,8 @@ pub struct RunInput<'a> {
 #[must_use]
 pub fn fit_run(input: &RunInput<'_>, config: &RunFitConfig) -> RemovalRun {
     let points = to_points(input, config);
-    if let Some((status, why)) = status::check_before(input, &points) {
-        return convert::without_fit(input, &points, status, &why);
-    }
-    let priors = priors(input, config);
-    let free_water = free_water_at_start(&points);
-    let fit = fit_best(&points, priors, free_water, config);
-    let verdict = status::judge(&fit, priors, config);
-    let verdict = status::check_possible(input, &fit, verdict, config);
-    convert::to_row(input, &points, &fit, &verdict, config)
+    let look = reservoir::look(input, &points, config);
+    reservoir::settle(input, &points, look, None, config)
 }
 
 /// Mole fraction of vapour, pressure and temperature give the floor that the run tends to, weakly.
@@ -89,6 +83,7 @@ fn priors(input: &RunInput<'_>, config: &RunFitConfig) -> Priors {
         ln_capacity: physical_capacity(input, chamber_kpa, config).unwrap_or(UNTOLD_CAPACITY),
         // Half of the water a pass, within a factor that reaches from a fifth to four fifths.
         outlet: Prior { mean: 0.0, sd: 1.0 },
+        mixing: USUAL_MIXING,
     }
 }
 

@@ -9,7 +9,7 @@ use drydown_runs::history::Censor;
 use drydown_stats::{normal, robust};
 
 use super::bottom::Says;
-use super::curve::{Law, Slopes, path};
+use super::curve::{Law, Slopes, Step, path};
 use super::mixing::Mixing;
 use super::noise::{Noise, whiten, whitened_sum};
 use super::points::{LabPoint, Points, SensorPoint};
@@ -20,12 +20,23 @@ pub(super) const RATE_MIN: f64 = 1e-4;
 pub(super) const RATE_MAX: f64 = 60.0;
 
 const STANDARD: Prior = Prior { mean: 0.0, sd: 1.0 };
-/// Logit of the loop's share: about two thirds, from four to nine tenths (common practice, no source).
-pub(super) const LOOP_SHARE_LOGIT: Prior = Prior { mean: 0.7, sd: 0.8 };
-/// Log of the exchange: 5 % of the volume an hour, within a factor of about five (common practice, no source).
-pub(super) const LN_EXCHANGE: Prior = Prior {
-    mean: -3.0,
-    sd: 1.0,
+/// What is known of a badly mixed reservoir before its run is fitted.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct MixingPriors {
+    /// Logit of the share of the oil that passes the unit.
+    pub(super) loop_share_logit: Prior,
+    /// Log of the exchange, share of the volume per hour.
+    pub(super) ln_exchange: Prior,
+}
+
+/// Without other runs: about two thirds of the oil in the loop (from four to nine tenths), and an exchange of 5 % of the
+/// volume an hour, within a factor of about five (common practice, no source).
+pub(super) const USUAL_MIXING: MixingPriors = MixingPriors {
+    loop_share_logit: Prior { mean: 0.7, sd: 0.8 },
+    ln_exchange: Prior {
+        mean: -3.0,
+        sd: 1.0,
+    },
 };
 
 /// Which unknowns a model has beyond the four of every run.
@@ -37,6 +48,8 @@ pub(super) struct Shape {
     pub(super) outlet: bool,
     /// Slopes of the rate with pressure and temperature within the run.
     pub(super) slopes: bool,
+    /// An end level that moves along the run.
+    pub(super) drift: bool,
     /// Two compartments: share of the loop, and exchange.
     pub(super) mixing: bool,
 }
@@ -55,6 +68,7 @@ pub(super) struct Priors {
     pub(super) ln_capacity: Prior,
     /// Logit of the outlet's efficiency.
     pub(super) outlet: Prior,
+    pub(super) mixing: MixingPriors,
 }
 
 /// The unknowns in words.
@@ -172,7 +186,7 @@ impl<'a> Model<'a> {
             .points
             .lab
             .iter()
-            .map(|point| lab_mean(&values, &water, point))
+            .map(|point| self.lab_mean(&values, &water, point))
             .collect();
         let end = water.get(self.points.end_node).copied();
         let fall_ppm = values.start_ppm - end.unwrap_or(values.start_ppm);
@@ -197,6 +211,7 @@ impl<'a> Model<'a> {
         let outlet = take(self.shape.outlet);
         let per_ln_pressure = take(self.shape.slopes);
         let per_inverse_kelvin = take(self.shape.slopes);
+        let drift = take(self.shape.drift);
         let loop_share = take(self.shape.mixing);
         let exchange = take(self.shape.mixing);
         let at = |idx: usize| theta.get(idx).copied().unwrap_or(0.0);
@@ -217,6 +232,9 @@ impl<'a> Model<'a> {
                     per_inverse_kelvin: per_inverse_kelvin
                         .map_or(0.0, |z| z * self.config.temperature_slope_sd_k),
                 },
+                drift: drift.map_or(0.0, |z| {
+                    (z * self.config.floor_drift_log_sd).clamp(-4.0, 4.0)
+                }),
             },
             start_ppm: at(2).clamp(-3.0, 13.0).exp(),
             offset_ppm: at(3) * self.offset_sd_ppm,
@@ -241,8 +259,8 @@ impl<'a> Model<'a> {
         } else {
             content.min(solubility)
         };
-        let seen = if self.shape.outlet {
-            at_outlet(values, seen)
+        let seen = if self.points.sensor_at_outlet {
+            at_outlet(values, self.points.steps.get(point.node), seen)
         } else {
             seen
         };
@@ -326,7 +344,7 @@ impl<'a> Model<'a> {
     pub(super) fn push_lab(&self, values: &Values, water: &[f64], out: &mut Vec<f64>) {
         let scales = self.lab_scale.iter().zip(&self.lab_scale_above);
         for (point, (below, above)) in self.points.lab.iter().zip(scales) {
-            let mean = lab_mean(values, water, point).max(1e-6);
+            let mean = self.lab_mean(values, water, point).max(1e-6);
             let log = (point.water_ppm / mean).ln();
             // After the stop water comes back and none leaves: only a value below the curve speaks plainly.
             let z = log / if log > 0.0 { above } else { below };
@@ -335,6 +353,15 @@ impl<'a> Model<'a> {
                 Censor::Below => bound_residual(z),
                 Censor::Above => bound_residual(-z),
             });
+        }
+    }
+
+    fn lab_mean(&self, values: &Values, water: &[f64], point: &LabPoint) -> f64 {
+        let content = water.get(point.node).copied().unwrap_or(values.start_ppm);
+        if point.outlet {
+            at_outlet(values, self.points.steps.get(point.node), content)
+        } else {
+            content
         }
     }
 
@@ -352,8 +379,9 @@ impl<'a> Model<'a> {
             (self.shape.outlet, self.priors.outlet),
             (self.shape.slopes, STANDARD),
             (self.shape.slopes, STANDARD),
-            (self.shape.mixing, LOOP_SHARE_LOGIT),
-            (self.shape.mixing, LN_EXCHANGE),
+            (self.shape.drift, STANDARD),
+            (self.shape.mixing, self.priors.mixing.loop_share_logit),
+            (self.shape.mixing, self.priors.mixing.ln_exchange),
         ] {
             if asked {
                 out.push(toward(at(next), prior));
@@ -403,18 +431,15 @@ fn typical_solubility_ppm(points: &Points) -> f64 {
     robust::median(&known).unwrap_or(0.0)
 }
 
-fn at_outlet(values: &Values, content_ppm: f64) -> f64 {
-    let floor = values.law.asymptote_ppm;
-    floor + (1.0 - values.outlet_efficiency) * (content_ppm - floor)
-}
-
-fn lab_mean(values: &Values, water: &[f64], point: &LabPoint) -> f64 {
-    let content = water.get(point.node).copied().unwrap_or(values.start_ppm);
-    if point.outlet {
-        at_outlet(values, content)
-    } else {
-        content
-    }
+/// Water in the stream that leaves the unit: removal per pass moves with flow, temperature and pressure as the rate does.
+fn at_outlet(values: &Values, step: Option<&Step>, content_ppm: f64) -> f64 {
+    const MOST: f64 = 0.995;
+    let floor = step.map_or(values.law.asymptote_ppm, |step| {
+        values.law.asymptote_at(step)
+    });
+    let now = step.map_or(1.0, |step| step.per_pass_under(values.law.slopes));
+    let share = (values.outlet_efficiency * if now > 0.0 { now } else { 1.0 }).min(MOST);
+    floor + (1.0 - share) * (content_ppm - floor)
 }
 
 /// The residual whose square is the deviance of "the standard normal lies below z", with a sign that keeps it smooth.

@@ -281,12 +281,14 @@ fn lay_out(
     times.sort_unstable();
     times.dedup();
     let conditions = Conditions::of(input, config);
+    let total_h = clock.total_hours().max(f64::MIN_POSITIVE);
     let mut worked = 0.0;
     let mut before = run.started_at;
     for at in &times {
         let now = clock.worked_at(*at);
         let mut step = conditions.step(*at, now - worked);
         step.idle_hours = (at.hours_after(before) - step.hours).max(0.0);
+        step.to_go = (1.0 - 0.5 * (worked + now) / total_h).clamp(0.0, 1.0);
         points.steps.push(step);
         (worked, before) = (now, *at);
     }

@@ -180,6 +180,7 @@ fn a_capped_run_shows_its_cap_and_its_rate() {
         free_ratio: 1.0,
         mixing: None,
         slopes: curve::Slopes::default(),
+        drift: 0.0,
     };
     let mut rng = rng::seeded(3, "capped");
     let series: Vec<SeriesPoint> = (0..90)
@@ -189,9 +190,11 @@ fn a_capped_run_shows_its_cap_and_its_rate() {
                 hours: hour,
                 idle_hours: 0.0,
                 factor: 1.0,
+                flow_ratio: 1.0,
                 solubility_ppm: f64::INFINITY,
                 ln_pressure: 0.0,
                 inverse_kelvin: 0.0,
+                to_go: 0.0,
             };
             bin(
                 hour,

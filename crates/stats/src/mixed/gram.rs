@@ -17,7 +17,7 @@ pub(super) struct Gram {
     places: Vec<(usize, usize)>,
     /// Sums of each column times the target.
     with_target: Vec<f64>,
-    target_squares: f64,
+    pub(super) target_squares: f64,
     /// Column of a constant and what of it was taken from the target beforehand: large common values
     /// would drown the last digits of what is left.
     pub(super) shift: Option<(usize, f64)>,

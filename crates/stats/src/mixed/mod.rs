@@ -13,6 +13,7 @@ mod integrated;
 mod mode;
 mod model;
 mod predict;
+mod profiled;
 mod reml;
 mod sample;
 mod sparse;

@@ -86,11 +86,18 @@ pub(super) fn start(system: &System) -> f64 {
 
 /// REML over the log standard deviations, then the boundary at zero for each of them.
 fn search(system: &System) -> Result<Optimum, StatsError> {
-    let size = start(system);
-    let n = system.n_unknown();
+    // Ratios to the residual's spread where that scales everything, else the spreads themselves.
+    let profiled = system.scale_is_free();
+    let size = if profiled { 1.0 } else { start(system) };
+    let n = system.n_unknown() - usize::from(profiled);
     let mut free: Vec<usize> = (0..n).collect();
     let mut at = vec![size; n];
     let criterion = |unknown: &[f64]| {
+        if profiled {
+            return system
+                .profiled(unknown)
+                .map_or(f64::INFINITY, |profiled| profiled.criterion);
+        }
         system
             .solve(&system.components(unknown))
             .map_or(f64::INFINITY, |s| s.criterion)
@@ -116,6 +123,11 @@ fn search(system: &System) -> Result<Optimum, StatsError> {
         what: "variance components",
         iterations: 0,
     };
+    if profiled {
+        let residual_sd = system.profiled(&at).ok_or(singular.clone())?.residual_sd;
+        at.iter_mut().for_each(|ratio| *ratio *= residual_sd);
+        at.push(residual_sd);
+    }
     let solution = system.solve(&system.components(&at)).ok_or(singular)?;
     Ok(Optimum {
         solution,

@@ -17,12 +17,12 @@ type Row = Vec<(usize, f64)>;
 #[derive(Clone, Debug)]
 pub(super) struct System {
     pub(super) model: Arc<CrossedModel>,
-    symbolic: Arc<Symbolic>,
+    pub(super) symbolic: Arc<Symbolic>,
     /// Index of the first column of each group; the fixed columns follow the last group.
-    group_starts: Vec<usize>,
-    fixed_start: usize,
+    pub(super) group_starts: Vec<usize>,
+    pub(super) fixed_start: usize,
     /// Divisor of each fixed column.
-    fixed_scale: Vec<f64>,
+    pub(super) fixed_scale: Vec<f64>,
     /// Joint design row of each observation.
     rows: Vec<Row>,
     /// Storage positions of each observation's products, pair by pair.
@@ -31,7 +31,7 @@ pub(super) struct System {
     /// y less the prior means of informed fixed effects.
     target: Vec<f64>,
     /// The observations summed, where they share one variance.
-    gram: Option<Gram>,
+    pub(super) gram: Option<Gram>,
     /// Factor on the variance of each observation (1: as given).
     pub(super) inflation: Vec<f64>,
 }
@@ -198,16 +198,7 @@ impl System {
     /// Solves for given components; None where the equations are singular there.
     pub(super) fn solve(&self, components: &Components) -> Option<Solution> {
         let total = self.symbolic.len();
-        let mut scale = vec![1.0; total];
-        for (g, group) in self.model.groups.iter().enumerate() {
-            for level in 0..group.n_levels {
-                scale[self.group_starts[g] + level] =
-                    group.level_sd(components.group_sds[g], level);
-            }
-        }
-        for (j, divisor) in self.fixed_scale.iter().enumerate() {
-            scale[self.fixed_start + j] = 1.0 / divisor;
-        }
+        let scale = self.scales(components);
         if let Some(gram) = self.gram.as_ref().filter(|_| self.is_even()) {
             return self.solve_summed(gram, components, scale);
         }
@@ -251,7 +242,7 @@ impl System {
     }
 
     /// Whether no observation's variance is inflated.
-    fn is_even(&self) -> bool {
+    pub(super) fn is_even(&self) -> bool {
         self.inflation
             .iter()
             .all(|factor| factor.to_bits() == 1.0_f64.to_bits())
@@ -299,7 +290,7 @@ impl System {
     }
 
     /// Adds the priors of the effects to the matrix; gives the constants of the criterion.
-    fn add_priors(&self, values: &mut [f64]) -> f64 {
+    pub(super) fn add_priors(&self, values: &mut [f64]) -> f64 {
         for a in 0..self.fixed_start {
             values[self.diagonal[a]] += 1.0;
         }

@@ -267,7 +267,14 @@ pub(super) const UNIT_EVENTS: &[Rules] = &[
             (&["event"], 6.0),
         ],
     ),
-    ("kind", &[(&["type"], 6.0), (&["event", "type"], 9.0)]),
+    (
+        "kind",
+        &[
+            (&["type"], 6.0),
+            (&["event", "type"], 9.0),
+            (&["event"], 6.5),
+        ],
+    ),
     (
         "text",
         &[

@@ -430,7 +430,7 @@ fn footers_repeated_headers_rows_of_units_and_odd_names() {
         "1 lines with another number of fields",
         "header stands there 1 times more",
         "holds units",
-        "\"Flow\": another column has the same name",
+        "column 5 \"Flow#2\": others have its name; `from = \"Flow#2\"` reads this one",
         "column 6 \"\": it has no name",
     ] {
         assert!(proposal.contains(said), "{said}\n{proposal}");

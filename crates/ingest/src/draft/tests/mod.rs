@@ -1,6 +1,7 @@
 //! What stands in the proposals for files of many kinds, and what always holds of them.
 
 mod any_text;
+mod controllers;
 mod files;
 mod refused;
 mod registers;
@@ -52,6 +53,20 @@ fn proposed(name: &str, bytes: &[u8]) -> String {
         assert_eq!(block_of(&plain), other.spec, "{plain}");
     }
     text
+}
+
+/// What must hold for any bytes: the proposal reads back as it was meant, and what ingest makes of the
+/// file with it accounts for every record.
+pub(crate) fn check_any(name: &str, bytes: &[u8]) {
+    if super::propose(name, bytes).is_err() {
+        return;
+    }
+    proposed(name, bytes);
+    let shape = find_shape(bytes).unwrap();
+    let spec = filled_in(&super::proposal::propose(name, &shape).spec);
+    if let Ok(source) = spec.compile() {
+        crate::reader::check_any(&source, name, bytes);
+    }
 }
 
 /// What ingest makes of the file with the proposal, once a person has filled it in.

@@ -150,11 +150,12 @@ fn what_a_spreadsheet_writes_for_an_error_is_no_number() {
             "
             line | oil_flow_lpm | alarm
             2 | - | -
-            3 | - | #N/A
+            3 | - | -
             4 | - | -
             5 | - | -
             6 | - | -
             ! 2 oil_flow_lpm [#VALUE!]
+            ! 3 alarm [#N/A]
             ! 3 oil_flow_lpm [#DIV/0!]
             ! 4 oil_flow_lpm [NaN]
             ! 5 oil_flow_lpm [-inf]

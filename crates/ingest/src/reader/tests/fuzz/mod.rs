@@ -131,3 +131,28 @@ fn whole_files() {
         whole::read_file,
     );
 }
+
+#[test]
+fn drafts() {
+    let inputs = corpus![
+        "wide.csv",
+        "fold.csv",
+        "tall.csv",
+        "samples.csv",
+        "results.csv",
+        "maintenance.csv",
+        "records/quotes.csv",
+        "decode/utf16.csv",
+        "decode/windows1252.csv",
+        "draft/controller.csv",
+        "draft/machines.csv",
+        "draft/laboratory.csv",
+    ];
+    run(
+        &Corpus {
+            inputs,
+            n_mutations: 1_000,
+        },
+        |bytes| crate::draft::tests::check_any("logs/U-7_log.csv", bytes),
+    );
+}

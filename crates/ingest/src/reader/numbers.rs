@@ -1,0 +1,223 @@
+//! Numbers of a cell: with a unit, as a laboratory's limit, as a cleanliness code.
+
+use drydown_quantity::Unit;
+
+use super::cell::{CellReader, CellText, FLOW, Place, put};
+use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours, parse_number};
+use crate::site::UnitSite;
+use crate::source::{Column, UnitRule};
+use crate::texts::{NULL, from_real, from_whole};
+
+impl CellReader<'_> {
+    /// A number that is a value, in the column's own unit.
+    pub(super) fn plain_number(
+        &self,
+        column: &Column,
+        text: &str,
+        cell: &CellText<'_>,
+        rule: &UnitRule,
+    ) -> Result<f64, String> {
+        let own = own_unit(column);
+        if let Some(value) = parse_number(text, self.source.mark) {
+            return to_own(value, stated_unit(rule, cell)?, own);
+        }
+        // `1234:30`, as counters of hours show them and spreadsheets write a duration.
+        if column.spec.ucum.as_deref() == Some("h")
+            && let Some(hours) = parse_hours(text)
+        {
+            return Ok(hours);
+        }
+        match parse_amount(text, self.source.mark) {
+            Amount::Stated {
+                censor: Censor::Exact,
+                value: Some(value),
+                unit,
+            } => match unit {
+                Some(unit) => to_own(value, Some(unit), own),
+                None => to_own(value, stated_unit(rule, cell)?, own),
+            },
+            Amount::Stated { .. } => Err("expected a value, found a limit".to_owned()),
+            Amount::Missing(_) if self.source.is_laboratory() => Ok(f64::NAN),
+            Amount::Missing(_) => Err(expected_number(rule)),
+            Amount::Unreadable("expected a number") => Err(expected_number(rule)),
+            Amount::Unreadable(why) => Err(why.to_owned()),
+        }
+    }
+
+    /// A pressure in kPa (or a share of the atmosphere), before any reference.
+    pub(crate) fn pressure_value(
+        &self,
+        text: &str,
+        cell: &CellText<'_>,
+        rule: &UnitRule,
+        to: Option<Unit>,
+    ) -> Result<f64, String> {
+        let value = match parse_number(text, self.source.mark) {
+            Some(value) => to_own(value, stated_unit(rule, cell)?, to),
+            None => match parse_amount(text, self.source.mark) {
+                Amount::Stated {
+                    censor: Censor::Exact,
+                    value: Some(value),
+                    unit: Some(unit),
+                } => to_own(value, Some(unit), to),
+                _ => Err(expected_number(rule)),
+            },
+        };
+        value.and_then(|value| {
+            if value.is_finite() {
+                Ok(value)
+            } else {
+                Err(expected_number(rule))
+            }
+        })
+    }
+
+    pub(super) fn read_limited(
+        &mut self,
+        column: &Column,
+        text: &str,
+        cell: &CellText<'_>,
+        rule: &UnitRule,
+        row: &mut [u64],
+    ) -> Result<(), String> {
+        match parse_amount(text, self.source.mark) {
+            Amount::Stated {
+                censor,
+                value,
+                unit,
+            } => {
+                let unit = match unit {
+                    Some(unit) => Some(unit),
+                    None => stated_unit(rule, cell)?,
+                };
+                if let Some(value) = value {
+                    let value = match unit {
+                        Some(unit) if column.spec.any_unit => {
+                            self.in_unit_of_row(column, (value, unit), row)?
+                        }
+                        _ => to_own(value, unit, own_unit(column))?,
+                    };
+                    put(
+                        row,
+                        column,
+                        0,
+                        from_real(checked(column, &Place::default(), value)?),
+                    );
+                }
+                let stated = column.slots.get(1).and_then(|slot| row.get(*slot)).copied();
+                if censor != Censor::Exact || stated.is_none_or(|cell| cell == NULL) {
+                    let word = self.pool.cell(censor.as_str());
+                    put(row, column, 1, word);
+                }
+                Ok(())
+            }
+            Amount::Missing(reason) => {
+                let word = self.pool.cell(reason);
+                put(row, column, 2, word);
+                Ok(())
+            }
+            Amount::Unreadable(why) => Err(why.to_owned()),
+        }
+    }
+
+    /// A value whose cell states its unit, in the unit of the row; a row without one takes the cell's.
+    fn in_unit_of_row(
+        &mut self,
+        column: &Column,
+        (value, unit): (f64, Unit),
+        row: &mut [u64],
+    ) -> Result<f64, String> {
+        let Some(slot) = column.slots.get(3) else {
+            return Err(format!(
+                "the cell states its unit, {unit}, and the source maps no \"unit\""
+            ));
+        };
+        let stated = row.get(*slot).and_then(|cell| self.pool.get(*cell));
+        match stated {
+            None => {
+                let cell = self.pool.cell(unit.code());
+                put(row, column, 3, cell);
+                Ok(value)
+            }
+            Some(text) => Unit::parse(text)
+                .and_then(|wanted| unit.convert(value, wanted))
+                .ok_or_else(|| format!("the cell states {unit}, and the row's unit is \"{text}\"")),
+        }
+    }
+
+    pub(super) fn read_cleanliness(
+        &mut self,
+        column: &Column,
+        text: &str,
+        row: &mut [u64],
+    ) -> Result<(), String> {
+        if matches!(parse_amount(text, self.source.mark), Amount::Missing(_)) {
+            return Ok(());
+        }
+        let found = parse_cleanliness(text)?;
+        for (idx, code) in found.codes.into_iter().enumerate() {
+            put(row, column, idx, code.map_or(NULL, from_whole));
+        }
+        if let Some(note) = found.note {
+            let cell = self.pool.cell(&note);
+            put(row, column, 3, cell);
+        }
+        Ok(())
+    }
+}
+
+fn own_unit(column: &Column) -> Option<Unit> {
+    column.spec.ucum.as_deref().and_then(Unit::parse)
+}
+
+/// The unit of the row; None where the number is in the column's own.
+fn stated_unit(rule: &UnitRule, cell: &CellText<'_>) -> Result<Option<Unit>, String> {
+    match rule {
+        UnitRule::Own => Ok(None),
+        UnitRule::Fixed(unit) => Ok(Some(*unit)),
+        UnitRule::Column(name) => {
+            let text = cell.unit.map_or("", str::trim);
+            Unit::parse(text).map(Some).ok_or_else(|| {
+                format!("found the unit \"{text}\" in \"{name}\", which is not known")
+            })
+        }
+    }
+}
+
+fn to_own(value: f64, unit: Option<Unit>, own: Option<Unit>) -> Result<f64, String> {
+    match (unit, own) {
+        (Some(unit), Some(own)) => unit
+            .convert(value, own)
+            .ok_or_else(|| format!("found a value in {unit}, which cannot become {own}")),
+        (Some(unit), None) => Err(format!("found a value in {unit}, the column has no unit")),
+        (None, _) => Ok(value),
+    }
+}
+
+/// The value as it is stored, if the contract admits it. NaN stands for a laboratory's "no value".
+pub(super) fn checked(column: &Column, place: &Place<'_>, value: f64) -> Result<f64, String> {
+    if value.is_nan() {
+        return Ok(value);
+    }
+    let bounds = column.spec.bounds();
+    if !bounds.admit(value) {
+        let unit = column.spec.ucum.as_deref().unwrap_or("");
+        return Err(format!("{value} {unit} lies outside {bounds}").replace("  ", " "));
+    }
+    if column.name == FLOW
+        && let Some(nameplate) = place.unit.and_then(UnitSite::nameplate_flow_lpm)
+        && value > 2.0 * nameplate
+    {
+        return Err(format!(
+            "{value} L/min is more than twice the nameplate flow of {nameplate} L/min"
+        ));
+    }
+    Ok(column.spec.to_stored(value))
+}
+
+fn expected_number(rule: &UnitRule) -> String {
+    match rule {
+        UnitRule::Fixed(unit) => format!("expected a number in {unit}"),
+        UnitRule::Own | UnitRule::Column(_) => "expected a number".to_owned(),
+    }
+}

@@ -1,0 +1,57 @@
+//! What a witness shows, and how it was seen.
+
+use drydown_quantity::Stamp;
+
+use crate::covariates::Covariates;
+use crate::filter::{Expected, Filter};
+
+/// Days since the epoch.
+pub(crate) fn days_of(at: Stamp) -> f64 {
+    at.seconds_after(Stamp::from_micros(0)) / 86_400.0
+}
+
+/// One raw observation.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Observation {
+    pub(crate) at: Stamp,
+    pub(crate) raw: f64,
+    pub(crate) x: Covariates,
+    pub(crate) se: f64,
+    /// What its yardstick adds that neighbouring days share (weather), standard deviation.
+    pub(crate) shared_sd: f64,
+    /// The yardstick's zero where it is assumed, not measured, and how well zeros of two places
+    /// agree (standard deviation).
+    pub(crate) datum: Option<(f64, f64)>,
+}
+
+/// One observation as it was seen.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Seen {
+    pub(crate) at: Stamp,
+    pub(crate) y: f64,
+    pub(crate) se: f64,
+    pub(crate) expected: Expected,
+    /// Level the filter held before this observation.
+    pub(crate) level: f64,
+    /// Standardised innovation, positive where worse.
+    pub(crate) z: f64,
+}
+
+/// What was known of a level before its first observation.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Start {
+    pub(crate) day: f64,
+    pub(crate) level: f64,
+    pub(crate) level_sd: f64,
+}
+
+impl Start {
+    pub(crate) fn of(filter: &Filter, day: f64) -> Self {
+        let (level, level_sd) = filter.level();
+        Self {
+            day,
+            level,
+            level_sd,
+        }
+    }
+}

@@ -1,0 +1,317 @@
+//! How the speed of a failing pump has moved since its onset, and how it goes on.
+//!
+//! When it began, whether as a step or as a ramp, and whether it gains pace is not known: every
+//! way is followed by a Kalman filter of its own from what the sound pump was, and weighs what its
+//! likelihood says (Bayesian model averaging). A path's drift works on a clock of its own,
+//! `x^β/X^(β−1)` days after the onset, so that wear may go steadily (β = 1) or ever faster.
+
+use crate::filter::{Filter, Spread};
+use crate::monitor::{Monitor, days_of};
+
+/// Days after the onset by which the fall of a day is meant: the pace there does not hang on β.
+const CLOCK_DAYS: f64 = 100.0;
+/// Pace of wear: β, and how likely it is beforehand (common practice, no source: most wear is steady).
+const PACES: [(f64, f64); 3] = [(1.0, 0.5), (1.5, 0.3), (2.0, 0.2)];
+/// Onsets looked at, days from the estimated one.
+const ONSETS: [f64; 11] = [
+    -60.0, -40.0, -25.0, -15.0, -7.0, 0.0, 7.0, 15.0, 25.0, 40.0, 60.0,
+];
+/// How likely beforehand: a ramp, a step that then goes on, a step that stays.
+const RAMP: f64 = 0.7;
+const STEP_AND_RAMP: f64 = 0.1;
+const STEP: f64 = 0.2;
+/// … and no change at all, where the speed itself raised no alert.
+const UNCHANGED: f64 = 0.8;
+/// Size of a step of ln speed, standard deviation (common practice).
+const STEP_SD: f64 = 0.3;
+/// An observation counts up to this many standard deviations.
+const MOST_Z: f64 = 3.5;
+/// Paths less likely than this beside the best are left out.
+const LEAST_WEIGHT: f64 = 1e-3;
+
+/// One way in which ln speed may have come to where it is.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Path {
+    /// Probability.
+    pub(crate) weight: f64,
+    /// ln relative speed now and its fall per day of the clock: means, standard deviations, and
+    /// the covariance of level and drift (which is minus the fall).
+    pub(crate) level: (f64, f64),
+    pub(crate) drift: (f64, f64),
+    pub(crate) level_drift: f64,
+    /// Level of the sound pump at the onset.
+    pub(crate) sound: f64,
+    /// Day of the onset; None where nothing has changed.
+    pub(crate) onset: Option<f64>,
+    /// Day that the path is told of.
+    pub(crate) now: f64,
+    pace: f64,
+}
+
+impl Path {
+    /// Days of the drift's clock between two days.
+    pub(crate) fn clock(&self, from: f64, to: f64) -> f64 {
+        clock(self.onset, self.pace, from, to)
+    }
+
+    /// ln speed lost between a day since the onset and now, by the drift alone.
+    pub(crate) fn lost_since(&self, day: f64) -> f64 {
+        let from = self.onset.map_or(day, |onset| onset.max(day));
+        -self.drift.0 * self.clock(from, self.now)
+    }
+}
+
+fn clock(onset: Option<f64>, pace: f64, from: f64, to: f64) -> f64 {
+    let Some(onset) = onset.filter(|_| pace > 1.0) else {
+        return to - from;
+    };
+    let at = |day: f64| CLOCK_DAYS * ((day - onset).max(0.0) / CLOCK_DAYS).powf(pace);
+    at(to) - at(from)
+}
+
+/// How speeds move: of sound pumps, and the fall per day of failing ones (mean, standard deviation).
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Moves {
+    pub(crate) sound: Spread,
+    pub(crate) fall: (f64, f64),
+}
+
+/// What was known of a level before its first point: day, mean, standard deviation.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Begin {
+    pub(crate) day: f64,
+    pub(crate) level: f64,
+    pub(crate) level_sd: f64,
+}
+
+/// One ln speed: day, value, own standard error.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Point {
+    pub(crate) day: f64,
+    pub(crate) y: f64,
+    pub(crate) se: f64,
+}
+
+/// The points of a speed under watch and where they begin.
+pub(crate) fn points_of(monitor: &Monitor) -> (Begin, Vec<Point>) {
+    let start = monitor.start();
+    let begin = Begin {
+        day: start.day,
+        level: start.level,
+        level_sd: start.level_sd,
+    };
+    let points = monitor.seen.iter().map(|seen| Point {
+        day: days_of(seen.at),
+        y: seen.y,
+        se: seen.se,
+    });
+    (begin, points.collect())
+}
+
+/// The ways in which a speed under watch may have come to where it is on a day, by weight. `onset` is
+/// the estimated day of the change (None: none is asked for), `changed` whether the speed itself
+/// raised the alert.
+pub(crate) fn paths(
+    start: Begin,
+    points: &[Point],
+    now: f64,
+    onset: Option<f64>,
+    changed: bool,
+    moves: &Moves,
+) -> Vec<Path> {
+    let sound = Filter::new(moves.sound, start.day, start.level, start.level_sd);
+    let whole = Follow::new(sound).through(points, None, 1.0);
+    let unchanged = whole.path(None, now, 1.0);
+    let Some(onset) = onset else {
+        return vec![unchanged];
+    };
+    let unchanged_prior = if changed { 1e-3 } else { UNCHANGED };
+    let mut ways = vec![(unchanged_prior.ln() + whole.ln_likelihood, unchanged)];
+    let changed_prior = (1.0 - unchanged_prior).ln();
+    let onsets = ONSETS
+        .iter()
+        .map(|away| onset + away)
+        .filter(|at| *at > start.day && *at < now - 3.0 || (*at - onset).abs() < 1e-9);
+    let onsets: Vec<f64> = onsets.collect();
+    for at in &onsets {
+        let n = points.partition_point(|point| point.day < *at);
+        let (before, after) = points.split_at(n);
+        let mut begun = Follow::new(sound).through(before, None, 1.0);
+        begun.filter.advance(*at);
+        let each = changed_prior - (onsets.len() as f64).ln();
+        let mut follow = |prior: f64, step: bool, pace: Option<f64>| {
+            let mut way = begun;
+            if step {
+                way.filter.loosen(STEP_SD);
+            }
+            if pace.is_some() {
+                way.filter.redrift((-moves.fall.0, moves.fall.1));
+            }
+            let pace = pace.unwrap_or(1.0);
+            let way = way.through(after, Some(*at), pace);
+            let path = Path {
+                sound: begun.filter.level().0,
+                ..way.path(Some(*at), now, pace)
+            };
+            ways.push((each + prior.ln() + way.ln_likelihood, path));
+        };
+        for (pace, prior) in PACES {
+            follow(RAMP * prior, false, Some(pace));
+        }
+        follow(STEP_AND_RAMP, true, Some(1.0));
+        follow(STEP, true, None);
+    }
+    weighed(ways)
+}
+
+/// A filter on its way through observations, and how likely it found them.
+#[derive(Clone, Copy)]
+struct Follow {
+    filter: Filter,
+    ln_likelihood: f64,
+}
+
+impl Follow {
+    fn new(filter: Filter) -> Self {
+        Self {
+            filter,
+            ln_likelihood: 0.0,
+        }
+    }
+
+    fn through(mut self, points: &[Point], onset: Option<f64>, pace: f64) -> Self {
+        for one in points {
+            self.move_to(one.day, onset, pace);
+            let expected = self.filter.expect(one.se);
+            let z = ((one.y - expected.mean) / expected.sd).clamp(-MOST_Z, MOST_Z);
+            self.ln_likelihood -= 0.5 * z * z + expected.sd.ln();
+            self.filter.learn(expected.mean + z * expected.sd, one.se);
+        }
+        self
+    }
+
+    fn move_to(&mut self, day: f64, onset: Option<f64>, pace: f64) {
+        let from = self.filter.day();
+        self.filter
+            .advance_by(day, clock(onset, pace, from, day.max(from)));
+    }
+
+    fn path(mut self, onset: Option<f64>, now: f64, pace: f64) -> Path {
+        self.move_to(now, onset, pace);
+        Path {
+            weight: 1.0,
+            level: self.filter.level(),
+            drift: self.filter.drift(),
+            level_drift: self.filter.level_drift_covariance(),
+            sound: self.filter.level().0,
+            onset,
+            now,
+            pace,
+        }
+    }
+}
+
+/// Log weights to probabilities, the likeliest first.
+fn weighed(mut ways: Vec<(f64, Path)>) -> Vec<Path> {
+    ways.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let top = ways.first().map_or(0.0, |way| way.0);
+    ways.retain(|way| way.0 > top + LEAST_WEIGHT.ln());
+    let total: f64 = ways.iter().map(|way| (way.0 - top).exp()).sum();
+    ways.into_iter()
+        .map(|(ln_weight, path)| Path {
+            weight: (ln_weight - top).exp() / total,
+            ..path
+        })
+        .collect()
+}
+
+#[cfg(test)]
+pub(crate) mod tests {
+    use super::*;
+    use crate::covariates::Slopes;
+    use crate::monitor::{Observation, Rule, Setting};
+    use drydown_quantity::Stamp;
+    use drydown_stats::rng::{seeded, standard_normal};
+
+    /// A speed known exactly that falls steadily.
+    pub(crate) fn known(level: f64, fall: f64) -> Path {
+        Path {
+            weight: 1.0,
+            level: (level, 0.0),
+            drift: (-fall, 0.0),
+            level_drift: 0.0,
+            sound: level,
+            onset: None,
+            now: 0.0,
+            pace: 1.0,
+        }
+    }
+
+    /// A pump seen every other day for 200 days whose ln speed falls by so much since day 100.
+    fn seen(loss: impl Fn(f64) -> f64) -> Monitor {
+        let spread = Spread {
+            noise_sd: 0.02,
+            shared_sd: 0.01,
+            phi_per_day: 0.4,
+            diffusion_sd: 0.001,
+            drift_mean: -2e-4,
+            drift_sd: 1e-4,
+        };
+        let setting = Setting {
+            spread,
+            slopes: Slopes::default(),
+            rule: Rule {
+                worse: -1.0,
+                allowance: 0.25,
+                limit: 10.0,
+                least_shift: 0.05,
+                least: 4,
+            },
+            level: (0.0, 0.1),
+        };
+        let day = |k: u32| Stamp::from_micros(0).plus_days(f64::from(k));
+        let mut rng = seeded(3, "paths");
+        let mut monitor = Monitor::new(setting, day(0));
+        for k in (0..200).step_by(2) {
+            let lost = loss((f64::from(k) - 100.0).max(0.0));
+            monitor.observe(Observation {
+                at: day(k),
+                raw: -lost + 0.02 * standard_normal(&mut rng),
+                x: [0.0; 5],
+                se: 0.0,
+                shared_sd: 0.0,
+                datum: None,
+            });
+        }
+        monitor
+    }
+
+    /// ln speed expected to be lost in the next fifty days, over all ways.
+    fn next_loss(monitor: &Monitor) -> f64 {
+        let moves = Moves {
+            sound: monitor.spread(),
+            fall: (0.008, 0.008),
+        };
+        let onset = monitor.onset.map(days_of);
+        assert!(onset.is_some());
+        let (begin, points) = points_of(monitor);
+        let ways = paths(begin, &points, 200.0, onset, true, &moves);
+        let total: f64 = ways.iter().map(|way| way.weight).sum();
+        assert!((total - 1.0).abs() < 1e-9);
+        ways.iter()
+            .map(|way| -way.weight * way.drift.0 * way.clock(200.0, 250.0))
+            .sum()
+    }
+
+    #[test]
+    fn steady_wear_goes_on_steadily_and_wear_that_gains_pace_gains_more() {
+        // The same loss of 0.8 by day 200 on both; in the fifty days after it 0.4 and 1.0.
+        let steady = next_loss(&seen(|x| 0.008 * x));
+        let gaining = next_loss(&seen(|x| 0.8 * (x / 100.0).powi(2)));
+        assert!((steady - 0.4).abs() < 0.06, "{steady}");
+        assert!((gaining - 1.0).abs() < 0.2, "{gaining}");
+        // A step that stays is no way to the limit.
+        let step = next_loss(&seen(|x| if x > 0.0 { 0.3 } else { 0.0 }));
+        assert!(step < 0.06, "{step}");
+    }
+}
