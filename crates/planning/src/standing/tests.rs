@@ -104,37 +104,80 @@ struct Known {
     maintenance: Vec<Maintenance>,
 }
 
+fn reservoir() -> Reservoir {
+    Reservoir {
+        reservoir_id: "R-7".into(),
+        site_id: Some("S-2".into()),
+        service: None,
+        oil_type: None,
+        volume_l: None,
+        volume_basis: None,
+        water_limit_ppm: None,
+        cleanliness_limit: None,
+        acid_limit_mgkoh_g: None,
+        coldest_oil_degc: None,
+        max_oil_degc: None,
+        criticality: None,
+        paper_insulated: None,
+        energised: None,
+        pcb_status: None,
+        breather: None,
+    }
+}
+
+fn site(id: &str) -> Site {
+    Site {
+        site_id: id.into(),
+        name: None,
+        altitude_m: None,
+        timezone: None,
+    }
+}
+
+fn job(oil: &Oil) -> Job<'_> {
+    Job {
+        volume_l: 4000.0,
+        volume_log_sd: 0.0,
+        oil: Some(oil),
+        start_ppm: 1000.0,
+        start_log_sd: 0.0,
+        target_ppm: 200.0,
+        within_h: None,
+        reservoir: None,
+        ingress: None,
+        oil_degc: 65.0,
+        oil_degc_basis: WarmthBasis::Given,
+        ambient_degc: 20.0,
+        treat_degc: 65.0,
+        chamber_kpa: 20.0,
+    }
+}
+
+fn coefficient(unit: &Unit, oil: &Oil) -> RemovalCoefficient {
+    RemovalCoefficient {
+        unit_id: unit.unit_id.clone(),
+        oil_type: oil.oil_type.clone(),
+        removal_per_pass: Some(0.6),
+        dried_flow_lpm: None,
+        lower_90: Some(0.58),
+        upper_90: Some(0.62),
+        new_run_lower_90: Some(0.55),
+        new_run_upper_90: Some(0.65),
+        n_runs: 9,
+        n_jobs: 9,
+        own_share: 1.0,
+        basis: Basis::Cell,
+        separable: true,
+        extrapolated: false,
+    }
+}
+
 /// U-1 and U-3 are sound, of 40 and 90 L/min; U-2 is as known, of 60.
 fn answer(known: Known) -> SizeAnswer {
     let registers = Registers {
         units: vec![unit("U-1", 40.0), unit("U-2", 60.0), unit("U-3", 90.0)],
-        sites: vec!["S-1", "S-2"]
-            .into_iter()
-            .map(|id| Site {
-                site_id: id.into(),
-                name: None,
-                altitude_m: None,
-                timezone: None,
-            })
-            .collect(),
-        reservoirs: vec![Reservoir {
-            reservoir_id: "R-7".into(),
-            site_id: Some("S-2".into()),
-            service: None,
-            oil_type: None,
-            volume_l: None,
-            volume_basis: None,
-            water_limit_ppm: None,
-            cleanliness_limit: None,
-            acid_limit_mgkoh_g: None,
-            coldest_oil_degc: None,
-            max_oil_degc: None,
-            criticality: None,
-            paper_insulated: None,
-            energised: None,
-            pcb_status: None,
-            breather: None,
-        }],
+        sites: vec![site("S-1"), site("S-2")],
+        reservoirs: vec![reservoir()],
         deployments: vec![Deployment {
             unit_id: "U-3".into(),
             from_at: at("2026-09-20"),
@@ -152,41 +195,10 @@ fn answer(known: Known) -> SizeAnswer {
         at("2026-10-01"),
     );
     let oil = oil();
-    let job = Job {
-        volume_l: 4000.0,
-        volume_log_sd: 0.0,
-        oil: Some(&oil),
-        start_ppm: 1000.0,
-        start_log_sd: 0.0,
-        target_ppm: 200.0,
-        within_h: None,
-        reservoir: None,
-        ingress: None,
-        oil_degc: 65.0,
-        oil_degc_basis: WarmthBasis::Given,
-        ambient_degc: 20.0,
-        treat_degc: 65.0,
-        chamber_kpa: 20.0,
-    };
     let coefficients: Vec<RemovalCoefficient> = registers
         .units
         .iter()
-        .map(|unit| RemovalCoefficient {
-            unit_id: unit.unit_id.clone(),
-            oil_type: oil.oil_type.clone(),
-            removal_per_pass: Some(0.6),
-            dried_flow_lpm: None,
-            lower_90: Some(0.58),
-            upper_90: Some(0.62),
-            new_run_lower_90: Some(0.55),
-            new_run_upper_90: Some(0.65),
-            n_runs: 9,
-            n_jobs: 9,
-            own_share: 1.0,
-            basis: Basis::Cell,
-            separable: true,
-            extrapolated: false,
-        })
+        .map(|unit| coefficient(unit, &oil))
         .collect();
     let candidates: Vec<Candidate<'_>> = registers
         .units
@@ -204,7 +216,7 @@ fn answer(known: Known) -> SizeAnswer {
         n_draws: 200,
         ..PlanningConfig::documented()
     };
-    size_standing(&job, &candidates, &standings, &config)
+    size_standing(&job(&oil), &candidates, &standings, &config)
 }
 
 fn row<'a>(answer: &'a SizeAnswer, subject: &str) -> &'a UnitSize {
@@ -233,7 +245,11 @@ fn check_barred(known: Known, part: &str) {
     assert!(reasons[0].contains(part), "{reasons:?}");
     assert_eq!(row.verdict, Verdict::Barred);
     let class = self::row(&found, "medium");
-    assert!(class.note.contains("2 of 3 units suitable"), "{}", class.note);
+    assert!(
+        class.note.contains("2 of 3 units suitable"),
+        "{}",
+        class.note
+    );
 }
 
 /// Suitable, warned of with these words, and behind the sound units.

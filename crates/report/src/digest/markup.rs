@@ -50,7 +50,7 @@ pub(super) fn markup(input: &DigestInput<'_>, pictures: &BTreeMap<String, Vec<u8
         if pictures.contains_key(&id) {
             let _ = writeln!(
                 out,
-                "<p><img src=\"cid:{id}\" width=\"640\" alt=\"Pump level of {} over time\"><br><small>{}</small></p>",
+                "<p><img src=\"cid:{id}\" width=\"640\" style=\"max-width:100%;height:auto\" alt=\"Pump level of {} over time\"><br><small>{}</small></p>",
                 escape(&row.subject),
                 escape(PUMP_MARK)
             );
