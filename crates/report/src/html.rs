@@ -161,9 +161,9 @@ fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>, is_stack: 
     out
 }
 
-/// Figures with blanks in them, such as `352 (149 to 851)` and `over 99 %`.
+/// Figures with blanks in them, such as `5.33 (2.48 to 17.95)` and `over 99 %`.
 fn is_short(text: &str) -> bool {
-    text.contains(' ') && text.chars().count() <= 16 && text.contains(|c: char| c.is_ascii_digit())
+    text.contains(' ') && text.chars().count() <= 22 && text.contains(|c: char| c.is_ascii_digit())
 }
 
 impl Cell {

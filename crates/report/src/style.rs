@@ -39,9 +39,9 @@ dt{font-weight:bold;color:var(--ink)}dd{margin:0 0 .4rem 0}
 .stack td{display:inline-block;text-align:left}.stack td[data-h]::before{content:attr(data-h) ': ';color:var(--soft)}.stack .pair tr:first-child{border:0;padding-bottom:0}}
 @page{margin:14mm 12mm}
 @media print{:root{color-scheme:light;--paper:#fff}body{max-width:none;padding:0;font-size:9.5pt;line-height:1.35}nav,.skip,script{display:none}
-.wide{overflow:visible}td.short{white-space:normal}table{font-size:8pt}td,th{padding-right:.45rem}
-tr,figure,tbody.pair,dt,dd{break-inside:avoid}dt,h2,h3,caption,thead{break-after:avoid}
-a{color:inherit;text-decoration:none}.caution{background:none}}
+.wide{overflow:visible}table{font-size:8pt}td,th{padding-right:.45rem}
+tr,thead,figure,tbody.pair,dt,dd{break-inside:avoid}dt,h2,h3,caption,thead{break-after:avoid}
+a{color:inherit;text-decoration:none}th button{display:contents}.caution{background:none}}
 ";
 
 /// Headings become buttons that sort, by mouse or key; the page says everything without it.
