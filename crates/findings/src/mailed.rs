@@ -182,8 +182,8 @@ mod tests {
                 for severity in severities {
                     for as_of in ["2025-01-01", "2026-05-01", "2026-09-29", "2026-10-01"] {
                         let journal = [mailed(id, severity, as_of)];
-                        let is_news =
-                            !news(std::slice::from_ref(&act), &journal, at("2026-10-01")).is_empty();
+                        let is_news = !news(std::slice::from_ref(&act), &journal, at("2026-10-01"))
+                            .is_empty();
                         assert!(
                             is_news || severity == Severity::Act,
                             "{first_seen} {id} {severity} {as_of}"

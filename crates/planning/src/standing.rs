@@ -140,7 +140,9 @@ impl Standing {
         let pump = self.pump.as_ref()?;
         let because = cause(pump);
         if pump.state == PumpState::Alarm
-            && pump.days_to_limit_p50.is_some_and(|days| days < PASSED_DAYS)
+            && pump
+                .days_to_limit_p50
+                .is_some_and(|days| days < PASSED_DAYS)
         {
             return Some(format!(
                 "its vacuum pump can no longer hold {limit_kpa:.1} kPa (alarm at the run of {}{because}): mend and test it first",
@@ -283,7 +285,11 @@ pub(crate) fn apply(row: &mut UnitSize, standing: &Standing, job: &Job<'_>, limi
         }
         (None, _) => row.warnings = standing.warnings(limit_kpa),
     }
-    let mut notes: Vec<String> = row.warnings.iter().map(|w| format!("WARNING: {w}")).collect();
+    let mut notes: Vec<String> = row
+        .warnings
+        .iter()
+        .map(|w| format!("WARNING: {w}"))
+        .collect();
     notes.push(std::mem::take(&mut row.note));
     notes.push(place);
     notes.retain(|note| !note.is_empty());

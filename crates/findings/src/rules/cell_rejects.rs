@@ -34,7 +34,11 @@ fn to_episode(source: &SourceHealth, config: &FindingsConfig) -> Option<Episode>
         .iter()
         .filter(|cells| is_many(cells, source, config))
         .collect();
-    held.sort_by(|a, b| total(b).cmp(&total(a)).then_with(|| a.column.cmp(&b.column)));
+    held.sort_by(|a, b| {
+        total(b)
+            .cmp(&total(a))
+            .then_with(|| a.column.cmp(&b.column))
+    });
     let told: Vec<String> = held
         .iter()
         .map(|cells| describe(cells, source.rows_in))

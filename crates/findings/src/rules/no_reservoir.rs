@@ -142,10 +142,7 @@ fn describe(case: &Case<'_>, run: &Run) -> String {
 }
 
 /// The unit's deployments before and after the run.
-fn neighbours<'a>(
-    case: &Case<'a>,
-    run: &Run,
-) -> (Option<&'a Deployment>, Option<&'a Deployment>) {
+fn neighbours<'a>(case: &Case<'a>, run: &Run) -> (Option<&'a Deployment>, Option<&'a Deployment>) {
     let rows = case.registers.deployments_of(&run.unit_id);
     let next = rows.partition_point(|row| row.from_at <= run.started_at);
     (

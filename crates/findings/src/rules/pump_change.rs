@@ -116,7 +116,12 @@ mod tests {
 
     use super::*;
 
-    fn told(cause: Cause, probability: f64, status: DaysStatus, days: Option<(f64, f64)>) -> String {
+    fn told(
+        cause: Cause,
+        probability: f64,
+        status: DaysStatus,
+        days: Option<(f64, f64)>,
+    ) -> String {
         action(&PumpHealth {
             run_id: "U-1@20260901T000000Z".into(),
             unit_id: "U-1".into(),

@@ -233,7 +233,11 @@ fn check_barred(known: Known, part: &str) {
     assert!(reasons[0].contains(part), "{reasons:?}");
     assert_eq!(row.verdict, Verdict::Barred);
     let class = self::row(&found, "medium");
-    assert!(class.note.contains("2 of 3 units suitable"), "{}", class.note);
+    assert!(
+        class.note.contains("2 of 3 units suitable"),
+        "{}",
+        class.note
+    );
 }
 
 /// Suitable, warned of with these words, and behind the sound units.

@@ -118,7 +118,10 @@ mod tests {
     fn a_number_keeps_its_unit() {
         for blanks in 0..12 {
             let text = wrap(
-                &format!("{}passes 17 %, free water 9 %. Now 148 ppm (90 % 49–354) for 120 h", "ab ".repeat(20 + blanks)),
+                &format!(
+                    "{}passes 17 %, free water 9 %. Now 148 ppm (90 % 49–354) for 120 h",
+                    "ab ".repeat(20 + blanks)
+                ),
                 "",
             );
             assert!(

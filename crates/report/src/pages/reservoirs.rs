@@ -50,10 +50,7 @@ fn chart(input: &ReportInput<'_>) -> String {
         rows.len(),
         input.risks.len()
     );
-    let last = rows
-        .iter()
-        .filter_map(|row| row.upper)
-        .fold(2.0, f64::max);
+    let last = rows.iter().filter_map(|row| row.upper).fold(2.0, f64::max);
     let axis = Axis {
         title: "rank by risk (1: where a unit is needed most)",
         summary: &summary,

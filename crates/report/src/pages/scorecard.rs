@@ -188,10 +188,7 @@ fn pump_summary(input: &ReportInput<'_>) -> String {
         .iter()
         .filter(|(row, days)| row.p90.is_some_and(|p90| *days > p90))
         .count();
-    let subjects: BTreeSet<&str> = passed
-        .iter()
-        .map(|(row, _)| row.subject.as_str())
-        .collect();
+    let subjects: BTreeSet<&str> = passed.iter().map(|(row, _)| row.subject.as_str()).collect();
     format!(
         "{} came to the limit, of {}: {early} sooner than the 1 in 10 said (the forecast was too late), {} within what was said, {late} later. \
          If the forecasts are right, about 1 in 10 is sooner and 1 in 10 later. Pumps that were repaired, or are not there yet, are not counted, \

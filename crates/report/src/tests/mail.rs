@@ -90,7 +90,10 @@ fn what_grew_graver_says_what_it_was() {
         "drydown 2026-10-01: 1 new and 1 worse (1 to act on, 1 for information)"
     );
     for text in [&mail.text, &mail.html] {
-        assert!(text.contains("[act, was watch] U-1: vacuum pump changed"), "{text}");
+        assert!(
+            text.contains("[act, was watch] U-1: vacuum pump changed"),
+            "{text}"
+        );
         assert!(text.contains("[info] S-1:"), "{text}");
     }
     let mail = digest_of(

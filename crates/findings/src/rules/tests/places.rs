@@ -240,11 +240,17 @@ fn values_kept_out_are_a_finding_by_source_or_by_file() {
     }
     let by_source = found(
         50_000,
-        vec![("a", 150, 9000), ("b", 150, 9000), ("c", 150, 9000), ("d", 151, 9000)],
+        vec![
+            ("a", 150, 9000),
+            ("b", 150, 9000),
+            ("c", 150, 9000),
+            ("d", 151, 9000),
+        ],
     );
     assert_eq!(by_source.len(), 1);
     assert!(
-        by_source[0].evidence.contains("and one more file") && by_source[0].evidence.contains("in d ("),
+        by_source[0].evidence.contains("and one more file")
+            && by_source[0].evidence.contains("in d ("),
         "{}",
         by_source[0].evidence
     );

@@ -70,12 +70,22 @@ fn of_many_wet_reservoirs_the_first_by_rank_ask_for_action() {
     assert_eq!((acts[0], acts[9]), ("R-01", "R-10"));
     let first = &episodes[0];
     assert!(
-        first.evidence.starts_with("Rank 1 of 41 by risk (90 %: 1 to 30). "),
+        first
+            .evidence
+            .starts_with("Rank 1 of 41 by risk (90 %: 1 to 30). "),
         "{}",
         first.evidence
     );
-    assert!(first.action.ends_with("and plan a unit."), "{}", first.action);
-    assert!(episodes[10].action.contains("after those that rank before it"));
+    assert!(
+        first.action.ends_with("and plan a unit."),
+        "{}",
+        first.action
+    );
+    assert!(
+        episodes[10]
+            .action
+            .contains("after those that rank before it")
+    );
 }
 
 #[test]
@@ -93,6 +103,14 @@ fn a_first_rank_alone_asks_for_nothing() {
 
 #[test]
 fn settled_water_is_drained_where_there_may_be_some() {
-    assert!(found(vec![risk(1, 0.9, 0.8)])[0].action.starts_with("Drain settled water"));
-    assert!(found(vec![risk(1, 0.9, 0.09)])[0].action.starts_with("Look for the way in"));
+    assert!(
+        found(vec![risk(1, 0.9, 0.8)])[0]
+            .action
+            .starts_with("Drain settled water")
+    );
+    assert!(
+        found(vec![risk(1, 0.9, 0.09)])[0]
+            .action
+            .starts_with("Look for the way in")
+    );
 }
