@@ -3,7 +3,7 @@
 use std::fmt::Write as _;
 
 use crate::cautions::{CAUTION_LINE, CAUTIONS, FIRST_WORD};
-use crate::html::{escape, link};
+use crate::html::{DAY, escape, link, prose};
 use crate::style::{SCRIPT, STYLE};
 
 /// What frames a page.
@@ -51,7 +51,7 @@ pub(crate) fn page(frame: &Frame<'_>, body: &str) -> String {
         "</nav><h1>{title}</h1><p class=\"standing\">{}</p>\
          <p class=\"caution\"><strong>Caution.</strong> {} {} <a href=\"#cautions\">All cautions</a></p></header>\n\
          <main id=\"main\">\n{body}</main>\n<footer id=\"cautions\"><h2>Cautions</h2><dl>",
-        escape(frame.standing),
+        prose(frame.standing, DAY),
         escape(CAUTION_LINE),
         escape(FIRST_WORD),
     );

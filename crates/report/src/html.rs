@@ -18,6 +18,38 @@ pub(crate) fn escape(text: &str) -> String {
     safe
 }
 
+/// Keeps what stands between its tags on one line, on the pages.
+pub(crate) const DAY: &str = "<span class=\"day\">";
+/// The same where there is no style sheet, in the mail.
+pub(crate) const DAY_INLINE: &str = "<span style=\"white-space:nowrap\">";
+/// Longest word with a hyphen that is kept on one line, letters.
+const WORD_MOST: usize = 20;
+
+/// Text made safe in which dates, names with a hyphen, and a number with its per cent do not break;
+/// `keep` opens the element that holds such a word.
+pub(crate) fn prose(text: &str, keep: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut after_digit = false;
+    for piece in text.split_inclusive(' ') {
+        let word = piece.trim_end_matches(' ');
+        if after_digit && word.starts_with('%') && out.ends_with(' ') {
+            out.pop();
+            out.push('\u{a0}');
+        }
+        let inner = word.trim_matches(|c: char| !c.is_alphanumeric());
+        if inner.contains('-') && inner.chars().count() <= WORD_MOST {
+            out.push_str(keep);
+            out.push_str(&escape(word));
+            out.push_str("</span>");
+        } else {
+            out.push_str(&escape(word));
+        }
+        out.push_str(piece.get(word.len()..).unwrap_or_default());
+        after_digit = word.ends_with(|c: char| c.is_ascii_digit());
+    }
+    out
+}
+
 /// A name usable as file name and anchor. Two names never give the same one, else the page of
 /// one unit would overwrite another's: whatever is not a letter, digit, `-` or `_` is spelled
 /// as `~` and its bytes in hexadecimal.
@@ -56,12 +88,14 @@ pub(crate) struct Record {
 /// A table with a caption that says what one row is. The first cell of a row is its heading.
 pub(crate) fn table(caption: &str, header: &[&str], rows: &[Vec<Cell>]) -> String {
     let first = rows.first().map(Vec::as_slice);
-    let mut out = open_table(caption, header, first);
+    let is_stack = rows.iter().flatten().any(Cell::is_long);
+    let mut out = open_table(caption, header, first, is_stack);
+    let labels = if is_stack { header } else { &[] };
     if !rows.is_empty() {
         out.push_str("<tbody>\n");
         for row in rows {
             out.push_str("<tr>");
-            write_cells(&mut out, row);
+            write_cells(&mut out, row, labels);
             out.push_str("</tr>\n");
         }
         out.push_str("</tbody>");
@@ -73,7 +107,7 @@ pub(crate) fn table(caption: &str, header: &[&str], rows: &[Vec<Cell>]) -> Strin
 /// A table of records: each keeps its two lines together when sorted and on paper.
 pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> String {
     let first = records.first().map(|record| record.cells.as_slice());
-    let mut out = open_table(caption, header, first);
+    let mut out = open_table(caption, header, first, true);
     for record in records {
         let id = record
             .id
@@ -85,14 +119,14 @@ pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> Str
             " class=\"pair\""
         };
         let _ = write!(out, "<tbody{id}{class}><tr>");
-        write_cells(&mut out, &record.cells);
+        write_cells(&mut out, &record.cells, header);
         out.push_str("</tr>\n");
         if !record.below.is_empty() {
             let _ = writeln!(
                 out,
                 "<tr class=\"below\"><td colspan=\"{}\">{}</td></tr>",
                 header.len(),
-                escape(&record.below)
+                prose(&record.below, DAY)
             );
         }
         out.push_str("</tbody>");
@@ -101,10 +135,11 @@ pub(crate) fn records(caption: &str, header: &[&str], records: &[Record]) -> Str
     out
 }
 
-/// Begins a table; one without rows says "none".
-fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>) -> String {
+/// Begins a table; one without rows says "none". One with words in it stacks its cells on a narrow screen.
+fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>, is_stack: bool) -> String {
+    let class = if is_stack { " class=\"stack\"" } else { "" };
     let mut out = format!(
-        "<div class=\"wide\" role=\"group\" tabindex=\"0\" aria-label=\"table\"><table><caption>{}</caption><thead><tr>",
+        "<div class=\"wide\" role=\"group\" tabindex=\"0\" aria-label=\"table\"><table{class}><caption>{}</caption><thead><tr>",
         escape(caption)
     );
     for (idx, name) in header.iter().enumerate() {
@@ -126,15 +161,40 @@ fn open_table(caption: &str, header: &[&str], first: Option<&[Cell]>) -> String 
     out
 }
 
-fn write_cells(out: &mut String, cells: &[Cell]) {
+/// Figures with blanks in them, such as `352 (149 to 851)` and `over 99 %`.
+fn is_short(text: &str) -> bool {
+    text.contains(' ') && text.chars().count() <= 16 && text.contains(|c: char| c.is_ascii_digit())
+}
+
+impl Cell {
+    /// Words that fill lines.
+    fn is_long(&self) -> bool {
+        matches!(self, Self::Text(text) if text.chars().count() > 48)
+    }
+}
+
+/// The cells of a row; `labels`, where there are any, name them when they are stacked.
+fn write_cells(out: &mut String, cells: &[Cell], labels: &[&str]) {
     for (idx, cell) in cells.iter().enumerate() {
         let (tag, scope) = if idx == 0 {
-            ("th", " scope=\"row\"")
+            ("th", " scope=\"row\"".to_owned())
         } else {
-            ("td", "")
+            let label = labels.get(idx);
+            (
+                "td",
+                label.map_or_else(String::new, |name| format!(" data-h=\"{}\"", escape(name))),
+            )
         };
         let _ = match cell {
-            Cell::Text(text) => write!(out, "<{tag}{scope}>{}</{tag}>", escape(text)),
+            Cell::Text(text) => {
+                // A figure with its interval is read at one glance, or not at all.
+                let class = if is_short(text) {
+                    " class=\"short\""
+                } else {
+                    ""
+                };
+                write!(out, "<{tag}{scope}{class}>{}</{tag}>", prose(text, DAY))
+            }
             Cell::Figure(text) => write!(
                 out,
                 "<{tag}{scope} class=\"figure\">{}</{tag}>",
@@ -181,6 +241,22 @@ pub(crate) fn folded(heading: &str, n_rows: usize, body: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn dates_names_and_per_cents_keep_together() {
+        for (text, expected) in [
+            ("leak 99 %, wear", "leak 99\u{a0}%, wear"),
+            ("a % of it", "a % of it"),
+            (
+                "to KST-H10 on 2026-07-20).",
+                "to <i>KST-H10</span> on <i>2026-07-20).</span>",
+            ),
+            ("1 - 2 <b>-", "1 - 2 &lt;b&gt;-"),
+            ("", ""),
+        ] {
+            assert_eq!(prose(text, "<i>"), expected);
+        }
+    }
 
     #[test]
     fn text_cannot_become_markup() {

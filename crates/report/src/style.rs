@@ -23,7 +23,7 @@ tbody td,tbody th{border-bottom:1px solid var(--rule)}
 tbody th{white-space:nowrap}tbody th.long{white-space:normal}
 .pair tr:first-child>*{border-bottom:0;padding-bottom:0}.below td{color:var(--soft);padding:.05rem .7rem .45rem 1.6rem}
 tbody:target,:target{background:var(--tint)}
-.figure{text-align:right;white-space:nowrap}
+.figure{text-align:right;white-space:nowrap}td.short{white-space:nowrap}
 th button{font:inherit;font-weight:bold;color:inherit;background:none;border:0;padding:0;text-align:inherit;cursor:pointer}
 th[aria-sort=ascending] button::after{content:' \\2191'}th[aria-sort=descending] button::after{content:' \\2193'}
 figure{margin:.8rem 0 1.4rem}figure svg{max-width:100%;height:auto;background:#fdfdfa}figcaption{color:var(--soft);font-size:.88rem;font-style:italic}
@@ -33,10 +33,13 @@ details{margin:1.2rem 0}summary{cursor:pointer}summary h2{display:inline;margin:
 footer{border-top:3px double var(--rule);margin-top:2.4rem;font-size:.85rem;color:var(--soft)}
 dt{font-weight:bold;color:var(--ink)}dd{margin:0 0 .4rem 0}
 @media screen and (prefers-color-scheme:dark){:root{--ink:#e6e9e2;--soft:#aab3a4;--rule:#454c42;--paper:#191d18;--link:#8fc4d9;--tint:#272b22;--mark:#e0a478}}
-@media screen and (max-width:50rem){body{padding:.8rem 1rem 2rem}table{font-size:.82rem}}
+@media screen and (max-width:50rem){body{padding:.8rem 1rem 2rem}table{font-size:.82rem}figure{overflow-x:auto}figure svg{max-width:none}figcaption{position:sticky;left:0}
+.stack,.stack caption,.stack tbody,.stack tr,.stack tbody th{display:block}.stack thead{position:absolute;left:-99rem}
+.stack tr{padding:.35rem 0;border-bottom:1px solid var(--rule)}.stack td,.stack tbody th{border:0;padding:0 .8rem .1rem 0;white-space:normal}.stack tbody th{font-weight:bold}
+.stack td{display:inline-block;text-align:left}.stack td[data-h]::before{content:attr(data-h) ': ';color:var(--soft)}.stack .pair tr:first-child{border:0;padding-bottom:0}}
 @page{margin:14mm 12mm}
 @media print{:root{color-scheme:light;--paper:#fff}body{max-width:none;padding:0;font-size:9.5pt;line-height:1.35}nav,.skip,script{display:none}
-.wide{overflow:visible}table{font-size:8pt}td,th{padding-right:.45rem}
+.wide{overflow:visible}td.short{white-space:normal}table{font-size:8pt}td,th{padding-right:.45rem}
 tr,figure,tbody.pair,dt,dd{break-inside:avoid}dt,h2,h3,caption,thead{break-after:avoid}
 a{color:inherit;text-decoration:none}.caution{background:none}}
 ";

@@ -146,8 +146,11 @@ fn standing(account: &CellAccount) -> String {
     // What a difference of two runs tells needs a level to stand on: its weight is below zero.
     if shares.rest > 0.0 {
         text.push_str(&format!(", by {} on the others", percent(shares.rest)));
-    } else {
-        text.push_str(", set against the level of the others");
+    } else if shares.rest < -0.005 {
+        text.push_str(&format!(
+            ", less {} for the fleet's level, which these two share",
+            percent(-shares.rest)
+        ));
     }
     if assumed >= 0.005 {
         text.push_str(&format!(

@@ -7,7 +7,7 @@ use super::fresh::{Entry, entries};
 use super::open::lines;
 use super::{DigestInput, WHERE_ALL, content_id, heading, heard, subject};
 use crate::cautions::{CAUTION_LINE, CAUTIONS, FIRST_WORD};
-use crate::html::escape;
+use crate::html::{DAY_INLINE, escape, prose};
 use crate::pump_chart::PUMP_MARK;
 use crate::words::sentence;
 
@@ -34,7 +34,7 @@ pub(super) fn markup(input: &DigestInput<'_>, pictures: &BTreeMap<String, Vec<u8
         let news = match entry {
             Entry::Full(news) => news,
             Entry::Named(names) => {
-                let _ = writeln!(out, "<p>{}</p>", escape(&names));
+                let _ = writeln!(out, "<p>{}</p>", prose(&names, DAY_INLINE));
                 continue;
             }
         };
@@ -43,8 +43,8 @@ pub(super) fn markup(input: &DigestInput<'_>, pictures: &BTreeMap<String, Vec<u8
             out,
             "<h3 style=\"font-size:1em;margin-bottom:0\">{}</h3>\n<p style=\"margin-top:.2em\">{}<br><b>What to do:</b> {}</p>",
             escape(&heading(news)),
-            escape(&sentence(&row.evidence)),
-            escape(&sentence(&row.action)),
+            prose(&sentence(&row.evidence), DAY_INLINE),
+            prose(&sentence(&row.action), DAY_INLINE),
         );
         let id = content_id(row);
         if pictures.contains_key(&id) {
@@ -68,7 +68,8 @@ fn still_open(out: &mut String, input: &DigestInput<'_>) {
     }
     let _ = writeln!(out, "{H2}Still open ({})</h2>\n<ul>", input.open.len());
     for line in lines(input.open) {
-        let _ = writeln!(out, "<li>[{}] {}</li>", line.severity, escape(&line.text));
+        let text = prose(&line.text, DAY_INLINE);
+        let _ = writeln!(out, "<li>[{}] {text}</li>", line.severity);
     }
     let _ = writeln!(out, "</ul>\n<p>{}</p>", escape(WHERE_ALL));
 }

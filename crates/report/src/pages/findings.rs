@@ -6,7 +6,7 @@ use drydown_findings::{Finding, FindingState, Kind, RULES, Severity};
 use drydown_quantity::Stamp;
 
 use super::parts::subject_link;
-use crate::html::{Cell, escape, folded, table};
+use crate::html::{Cell, DAY, escape, folded, prose, table};
 use crate::input::{ReportInput, risk_rank};
 use crate::words::{began, rule_title, sentence};
 
@@ -178,6 +178,6 @@ fn when(row: &Finding) -> Cell {
     Cell::Markup(if onset.is_empty() {
         seen
     } else {
-        format!("{seen}; {onset}")
+        format!("{seen}; {}", prose(&onset, DAY))
     })
 }

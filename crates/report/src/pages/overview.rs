@@ -77,12 +77,14 @@ fn numbers(input: &ReportInput<'_>) -> String {
         link("reservoirs.html", "reservoirs")
     );
     let rejected: i64 = input.loads.iter().map(|load| load.rows_rejected).sum();
+    let entries: i64 = input.reject_reasons.iter().map(|(_, n)| n).sum();
     let taken: i64 = input.loads.iter().map(|load| load.rows_in).sum();
     let _ = writeln!(
         out,
-        "<li>{} rows were read in all, {} rejected with their raw text kept ({}).</li>",
+        "<li>{} rows were read in all, {} rejected whole; {} entries say which rows and which single values were kept out, with their raw text ({}).</li>",
         count(taken),
         count(rejected),
+        count(entries),
         link("data.html", "data")
     );
     out.push_str("</ul>\n");

@@ -125,6 +125,11 @@ pub(super) fn cause(row: &PumpHealth) -> String {
     })
 }
 
+/// Whether a pump can no longer hold its limit, by even odds within the day.
+pub(super) fn is_past_limit(row: &PumpHealth) -> bool {
+    row.days_to_limit_p50.is_some_and(|days| days < 0.5)
+}
+
 /// Days to the limit: even odds, and 1 in 10 sooner to 1 in 10 later; or why there are none.
 pub(super) fn days_to_limit(row: &PumpHealth) -> Cell {
     match (
@@ -133,6 +138,7 @@ pub(super) fn days_to_limit(row: &PumpHealth) -> Cell {
         row.days_to_limit_p90,
     ) {
         (None, None, None) => Cell::Text(words::days_status(row.days_to_limit_status).to_owned()),
+        _ if is_past_limit(row) => Cell::Text("none: it cannot hold it now".to_owned()),
         (lower, middle, upper) => Cell::Text(with_range(middle, lower, upper, 0)),
     }
 }

@@ -28,7 +28,6 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
         &[
             "reservoir",
             "rank (90 %)",
-            "service, oil",
             "passes water limit",
             "free water",
             "passes cleanliness limit",
@@ -96,14 +95,17 @@ fn record(input: &ReportInput<'_>, row: &ReservoirRisk) -> Record {
     let oil = register
         .and_then(|r| r.oil_type.as_ref())
         .map_or(NONE, |oil| oil.as_str());
-    let limit = row.water_limit_ppm.map_or_else(String::new, |limit| {
-        let default = if row.water_limit_is_default {
-            ", default"
-        } else {
-            ""
-        };
-        format!(" ({limit:.0} ppm{default})")
-    });
+    let limit = row.water_limit_ppm.map_or_else(
+        || "no water limit".to_owned(),
+        |limit| {
+            let whose = if row.water_limit_is_default {
+                " (the service's default)"
+            } else {
+                ""
+            };
+            format!("water limit {limit:.0} ppm{whose}")
+        },
+    );
     Record {
         id: Some(slug(row.reservoir_id.as_str())),
         cells: vec![
@@ -112,8 +114,7 @@ fn record(input: &ReportInput<'_>, row: &ReservoirRisk) -> Record {
                 "{} ({} to {})",
                 row.rank, row.rank_lower_90, row.rank_upper_90
             )),
-            Cell::Text(format!("{service}, {oil}")),
-            Cell::Text(format!("{}{limit}", chance(row.p_water_limit))),
+            Cell::Text(chance(row.p_water_limit)),
             Cell::Text(chance(row.p_free_water)),
             Cell::Text(chance(row.p_cleanliness_limit)),
             Cell::Text(chance(row.p_acid_limit)),
@@ -135,6 +136,10 @@ fn record(input: &ReportInput<'_>, row: &ReservoirRisk) -> Record {
                 |day| format!("<span class=\"day\">{day}</span>"),
             )),
         ],
-        below: sentence(&row.driver),
+        below: format!(
+            "{} {}",
+            sentence(&format!("{service}, {oil}, {limit}")),
+            sentence(&row.driver)
+        ),
     }
 }

@@ -5,10 +5,10 @@ use drydown_runs::history::Unit;
 
 use super::Page;
 use super::findings::of_subject;
-use super::parts::{cause, standing};
+use super::parts::{cause, is_past_limit, standing};
 use super::runs::runs;
 use crate::frame::{Frame, page};
-use crate::html::{Cell, escape, figure, slug, table};
+use crate::html::{Cell, DAY, escape, figure, prose, slug, table};
 use crate::input::ReportInput;
 use crate::pump_chart::{PRESSURE_MARK, PUMP_MARK, pressure_chart, pump_chart};
 use crate::show::{number, range, with_range};
@@ -63,6 +63,7 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
     let latest = rows.last().map_or_else(String::new, |row| {
         let days = match (row.days_to_limit_p10, row.days_to_limit_p50, row.days_to_limit_p90) {
             (None, None, None) => days_status(row.days_to_limit_status).to_owned(),
+            _ if is_past_limit(row) => "it no longer can".to_owned(),
             (lower, middle, upper) => format!(
                 "{} days, even odds (1 in 10 sooner to 1 in 10 later)",
                 with_range(middle, lower, upper, 0)
@@ -79,7 +80,7 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
             row.at.day(),
             pump_state(row.state),
             escape(&because),
-            escape(&sentence(&row.evidence)),
+            prose(&sentence(&row.evidence), DAY),
         )
     });
     let runs: Vec<&Run> = input
