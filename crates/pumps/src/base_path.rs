@@ -6,11 +6,12 @@
 //! steadily or ever faster. Every way is followed by a Kalman filter from the base of the sound
 //! pump, given the speed lost, and weighs what its likelihood says (Bayesian model averaging).
 //!
-//! State: sound base u, offset of the gauge o, leak k and its growth g per day at the sound speed,
-//! and what neighbouring days share a. Observation: `u·e^(γw) + o + k·e^w + a`, w the speed lost.
+//! Water in what seals a pump lifts the base as well: with the saturation pressure at the pump's
+//! temperature where that is logged right, until the oil is changed (`base_filter`).
 
 use drydown_quantity::Stamp;
 
+use crate::base_filter::{Extra, State, What, clock};
 use crate::filter::Spread;
 use crate::monitor::days_of;
 
@@ -18,23 +19,22 @@ use crate::monitor::days_of;
 /// which leaves γ less well known.
 const NODES: (f64, f64) = (-2.5, 3.0);
 const STEP: f64 = 0.25;
-const STEP_BESIDE_LEAK: f64 = 0.6;
+const STEP_BESIDE_LEAK: f64 = 0.8;
 /// How likely it is beforehand that lost speed does not lift the base (a restriction).
 const NO_LEAK_BACK: f64 = 0.1;
 /// How likely beforehand is a leak beside a fall of speed, and without one, once the base's chart
 /// raised an alert (common practice).
-const LEAK_BESIDE_WEAR: f64 = 0.15;
-const LEAK_ALONE: f64 = 0.8;
+const LEAK_BESIDE_WEAR: f64 = 0.12;
+const LEAK_ALONE: f64 = 0.55;
+/// … and water in what seals it.
+const WET_BESIDE_WEAR: f64 = 0.05;
+const WET_ALONE: f64 = 0.25;
+/// Water in the oil gathers by so much a day, kPa at 40 °C: mean and standard deviation (common practice).
+const GATHERS_KPA: (f64, f64) = (0.1, 0.1);
+/// Saturation pressure at 40 °C, kPa: no more than that comes from water in the oil there.
+const SATURATED_KPA: f64 = 7.38;
 /// Size of a leak that comes at once, kPa at the sound speed, standard deviation (common practice).
 const STEP_KPA: f64 = 5.0;
-/// A leak's own wander, kPa at the sound speed after one day: it opens by fits and starts (common practice).
-pub(crate) const LEAK_WANDER_KPA: f64 = 0.15;
-/// What a gauge's zero may be off, kPa (common practice); where the barometer is assumed, more.
-const OFFSET_SD_KPA: f64 = 0.2;
-/// What an oil change may do to the base, kPa.
-const RENEWED_SD_KPA: f64 = 0.3;
-const CLOCK_DAYS: f64 = 100.0;
-const MOST_Z: f64 = 3.5;
 const LEAST_WEIGHT: f64 = 2e-3;
 /// A day's pressure this far back no longer says what is now: points looked at.
 const MOST_POINTS: usize = 150;
@@ -64,8 +64,8 @@ pub(crate) struct BasePath {
     /// Day of the leak's onset, where there is one.
     pub(crate) leak_since: Option<f64>,
     /// Day that the path is told of.
-    now: f64,
-    pace: f64,
+    pub(crate) now: f64,
+    pub(crate) pace: f64,
 }
 
 impl BasePath {
@@ -93,12 +93,13 @@ impl BasePath {
     }
 }
 
-fn clock(onset: Option<f64>, pace: f64, from: f64, to: f64) -> f64 {
-    let Some(onset) = onset.filter(|_| (pace - 1.0).abs() > 1e-9) else {
-        return to - from;
-    };
-    let at = |day: f64| CLOCK_DAYS * ((day - onset).max(0.0) / CLOCK_DAYS).powf(pace);
-    at(to) - at(from)
+/// What holds the water that lifts a pump's base.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Wet {
+    /// Its oil: an oil change takes the water with it.
+    Oil,
+    /// Its seal water.
+    Seal,
 }
 
 /// What is asked of a base pressure.
@@ -120,23 +121,24 @@ pub(crate) struct Question<'a> {
     pub(crate) base_onset: Option<f64>,
     /// Day of the last oil change or mended leak.
     pub(crate) renewed: Option<f64>,
+    /// Whether water may get into what seals the pump, and whether it goes with the oil.
+    pub(crate) wet: Option<Wet>,
     /// Whether the barometer is assumed, and how well it is then known, kPa.
     pub(crate) place_sd: f64,
 }
 
-/// A leak as it may have come: since a day, at once (standard deviation of its size, kPa), growing.
-#[derive(Clone, Copy, Debug)]
-struct Leak {
-    since: f64,
-    step_sd: f64,
-    growth: Option<(f64, f64)>,
-    pace: f64,
-    prior: f64,
+/// Ways of a base and how likely each kind of them makes what was seen.
+#[derive(Clone, Debug)]
+pub(crate) struct BaseWays {
+    pub(crate) ways: Vec<BasePath>,
+    /// Log likelihood of the bases where lost speed leaks back and where it does not; by nothing
+    /// else, a leak, water in what seals the pump. None where that was not asked.
+    pub(crate) ln_evidence: [[Option<f64>; 3]; 2],
 }
 
 /// The ways in which the base may have come to where it is, by weight. `lost` gives the ln speed lost
 /// on a day since the onset.
-pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> Vec<BasePath> {
+pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseWays {
     let onset = ask.onset.unwrap_or(ask.now);
     let split = ask.points.partition_point(|p| days_of(p.at) < onset);
     let (before, since) = ask.points.split_at(split);
@@ -155,18 +157,33 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> Vec<B
         })
         .collect();
     let lost_now = lost(ask.now);
-    let leaks = leaks(ask, lost_now);
+    let leaks = extras(ask, lost_now);
     let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
+    let mut classes: [[Vec<(f64, f64)>; 3]; 2] = Default::default();
     let mut ways = Vec::new();
-    let mut follow = |gamma: f64, prior: f64, leak: Option<&Leak>| {
+    let mut follow = |gamma: f64, prior: f64, leak: Option<&Extra>| {
         let mut state = State::new(level, ask, from);
         let mut ln_likelihood = prior.max(1e-12).ln();
         for (day, lost, point) in &points {
             state.advance(*day, leak, ask);
-            ln_likelihood += state.learn(point, gamma, *lost, ask.spread.noise_sd);
+            ln_likelihood += state.learn(point, (gamma, *lost), leak);
         }
         state.advance(ask.now, leak, ask);
-        ways.push((ln_likelihood, state.path(gamma, lost_now, leak, ask.now)));
+        let path = state.path(gamma, lost_now, leak, ask.now);
+        if leak.is_some_and(|extra| extra.what == What::Wet) {
+            // No more comes from water than its saturation pressure.
+            let beyond = (state.extra_kpa() - SATURATED_KPA).max(0.0);
+            ln_likelihood -= 0.5 * beyond * beyond;
+        }
+        let class = leak.map_or(0, |extra| match extra.what {
+            What::Leak => 1,
+            What::Wet => 2,
+        });
+        let row = classes.get_mut(usize::from(gamma <= 0.0));
+        if let Some(class) = row.and_then(|row| row.get_mut(class)) {
+            class.push((ln_likelihood, prior));
+        }
+        ways.push((ln_likelihood, path));
     };
     for (gamma, prior) in gammas(ask.ln_gamma, lost_now, STEP) {
         follow(gamma, prior * no_leak, None);
@@ -176,7 +193,21 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> Vec<B
             follow(gamma, prior * leak.prior, Some(leak));
         }
     }
-    weighed(ways)
+    BaseWays {
+        ways: weighed(ways),
+        ln_evidence: classes.map(|row| row.map(|class| ln_evidence(&class))),
+    }
+}
+
+/// Log of the mean likelihood of some ways, given log of likelihood times prior, and the prior.
+pub(crate) fn ln_evidence(ways: &[(f64, f64)]) -> Option<f64> {
+    let top = ways
+        .iter()
+        .map(|way| way.0)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let sum: f64 = ways.iter().map(|way| (way.0 - top).exp()).sum();
+    let prior: f64 = ways.iter().map(|way| way.1).sum();
+    (prior > 0.0).then(|| top + (sum / prior).ln())
 }
 
 /// γ and its probability beforehand. Where no speed is lost it does not matter what it is.
@@ -203,168 +234,53 @@ fn gammas((mean, sd): (f64, f64), lost_now: f64, step: f64) -> Vec<(f64, f64)> {
         .collect()
 }
 
-/// Leaks that the base's own alert may mean.
-fn leaks(ask: &Question<'_>, lost_now: f64) -> Vec<Leak> {
-    let mut leaks = Vec::new();
+/// Leaks and water that the base's own alert may mean.
+fn extras(ask: &Question<'_>, lost_now: f64) -> Vec<Extra> {
+    let mut extras = Vec::new();
     let Some(onset) = ask.base_onset else {
-        return leaks;
+        return extras;
     };
-    let any = if lost_now > 0.05 {
-        LEAK_BESIDE_WEAR
+    let (leaks, wets) = if lost_now > 0.05 {
+        (LEAK_BESIDE_WEAR, WET_BESIDE_WEAR)
     } else {
-        LEAK_ALONE
+        (LEAK_ALONE, WET_ALONE)
     };
-    let mut leak = |since: f64, step_sd: f64, growth, pace: f64, share: f64| {
-        leaks.push(Leak {
-            since,
-            step_sd,
-            growth,
-            pace,
-            prior: any * share,
-        });
+    let mut extra = |extra: Extra| extras.push(extra);
+    let leak = |since: f64, step_sd: f64, growth, pace: f64, share: f64| Extra {
+        what: What::Leak,
+        with_saturation: false,
+        goes_with_oil: false,
+        since,
+        step_sd,
+        growth,
+        pace,
+        prior: leaks * share,
     };
-    leak(onset, STEP_KPA, None, 1.0, 0.35);
-    leak(onset, STEP_KPA, Some(ask.growth), 1.0, 0.15);
+    extra(leak(onset, STEP_KPA, None, 1.0, 0.35));
+    extra(leak(onset, STEP_KPA, Some(ask.growth), 1.0, 0.15));
     for since in [onset - 30.0, onset - 10.0, onset] {
         for (pace, share) in [(0.5, 0.05), (1.0, 0.08), (2.0, 0.11 / 3.0)] {
-            leak(since, 0.0, Some(ask.growth), pace, share);
+            extra(leak(since, 0.0, Some(ask.growth), pace, share));
         }
     }
-    leaks
-}
-
-const U: usize = 0;
-const O: usize = 1;
-const K: usize = 2;
-const G: usize = 3;
-const A: usize = 4;
-
-#[derive(Clone, Copy)]
-struct State {
-    day: f64,
-    x: [f64; 5],
-    p: [[f64; 5]; 5],
-    spread: Spread,
-    leaking: bool,
-    renewed: bool,
-}
-
-impl State {
-    fn new((level, level_sd): (f64, f64), ask: &Question<'_>, day: f64) -> Self {
-        let spread = ask.spread;
-        let offset = OFFSET_SD_KPA.hypot(ask.place_sd);
-        let mut p = [[0.0; 5]; 5];
-        // The level that was seen is that of pump and gauge together.
-        p[U][U] = level_sd * level_sd + offset * offset;
-        p[O][O] = offset * offset;
-        (p[U][O], p[O][U]) = (-offset * offset, -offset * offset);
-        p[A][A] = spread.shared_sd.powi(2);
-        Self {
-            day,
-            x: [level, 0.0, 0.0, 0.0, 0.0],
-            p,
-            spread,
-            leaking: false,
-            renewed: false,
+    let Some(wet) = ask.wet else {
+        return extras;
+    };
+    for (with_saturation, share) in [(true, 0.65), (false, 0.35)] {
+        for (since, step_sd, part) in [(onset, STEP_KPA, 0.5), (onset - 20.0, 0.0, 0.5)] {
+            extra(Extra {
+                what: What::Wet,
+                with_saturation,
+                goes_with_oil: wet == Wet::Oil,
+                since,
+                step_sd,
+                growth: Some(GATHERS_KPA).filter(|_| step_sd <= 0.0),
+                pace: 1.0,
+                prior: wets * share * part,
+            });
         }
     }
-
-    fn advance(&mut self, day: f64, leak: Option<&Leak>, ask: &Question<'_>) {
-        if let Some(leak) = leak.filter(|leak| !self.leaking && leak.since <= day) {
-            self.step_to(leak.since, None);
-            self.leaking = true;
-            self.p[K][K] = leak.step_sd.powi(2);
-            if let Some((mean, sd)) = leak.growth {
-                self.x[G] = mean;
-                self.p[G][G] = sd * sd;
-            }
-        }
-        if let Some(at) = ask.renewed.filter(|at| !self.renewed && *at <= day) {
-            self.step_to(at, leak);
-            self.renewed = true;
-            self.p[U][U] += RENEWED_SD_KPA.powi(2);
-        }
-        self.step_to(day, leak);
-    }
-
-    fn step_to(&mut self, day: f64, leak: Option<&Leak>) {
-        let days = day - self.day;
-        if days.is_nan() || days <= 0.0 {
-            return;
-        }
-        let worked = leak.map_or(0.0, |leak| {
-            clock(Some(leak.since), leak.pace, self.day, day)
-        });
-        self.day = day;
-        let phi = self.spread.phi_per_day.clamp(0.0, 0.9999).powf(days);
-        self.x[K] += worked * self.x[G];
-        self.x[A] *= phi;
-        let p = &mut self.p;
-        for j in 0..5 {
-            let grown = p[G].get(j).copied().unwrap_or(0.0);
-            if let Some(cell) = p[K].get_mut(j) {
-                *cell += worked * grown;
-            }
-        }
-        for row in p.iter_mut() {
-            row[K] += worked * row[G];
-            row[A] *= phi;
-        }
-        for cell in &mut p[A] {
-            *cell *= phi;
-        }
-        p[A][A] += self.spread.shared_sd.powi(2) * (1.0 - phi * phi);
-        p[U][U] += self.spread.diffusion_sd.powi(2) * days;
-        if self.leaking {
-            p[K][K] += LEAK_WANDER_KPA.powi(2) * days;
-        }
-    }
-
-    /// Takes one base pressure in; log likelihood of it.
-    fn learn(&mut self, point: &BasePoint, gamma: f64, lost: f64, noise_sd: f64) -> f64 {
-        let h = [(gamma * lost).exp(), 1.0, lost.exp(), 0.0, 1.0];
-        let dot = |row: &[f64; 5]| row.iter().zip(h).map(|(a, b)| a * b).sum::<f64>();
-        let with_y = self.p.map(|row| dot(&row));
-        let variance = dot(&with_y) + noise_sd * noise_sd + point.se * point.se;
-        let sd = variance.max(1e-12).sqrt();
-        let z = ((point.kpa - dot(&self.x)) / sd).clamp(-MOST_Z, MOST_Z);
-        for (x, c) in self.x.iter_mut().zip(with_y) {
-            *x += c / sd * z;
-        }
-        for (row, a) in self.p.iter_mut().zip(with_y) {
-            for (cell, b) in row.iter_mut().zip(with_y) {
-                *cell -= a * b / variance;
-            }
-        }
-        -0.5 * z * z - sd.ln()
-    }
-
-    /// What is left of it for what is to come, at the speed of now.
-    fn path(&self, gamma: f64, lost: f64, leak: Option<&Leak>, now: f64) -> BasePath {
-        let by = [(gamma * lost).exp(), lost.exp(), lost.exp()];
-        let rows = [U, K, G];
-        let at = |i: usize, j: usize| {
-            let row = self.p.get(i).copied().unwrap_or_default();
-            row.get(j).copied().unwrap_or(0.0)
-        };
-        let mut mean = [self.x[U], self.x[K], self.x[G]];
-        let mut cov = rows.map(|i| rows.map(|j| at(i, j)));
-        for ((x, row), a) in mean.iter_mut().zip(&mut cov).zip(by) {
-            *x *= a;
-            for (cell, b) in row.iter_mut().zip(by) {
-                *cell *= a * b;
-            }
-        }
-        BasePath {
-            weight: 1.0,
-            gamma,
-            mean,
-            cov,
-            leak_since: leak.map(|leak| leak.since),
-            now,
-            pace: leak.map_or(1.0, |leak| leak.pace),
-        }
-    }
+    extras
 }
 
 /// Log weights to probabilities, the likeliest first.
@@ -422,9 +338,10 @@ mod tests {
             onset: Some(80.0),
             base_onset,
             renewed: None,
+            wet: Some(Wet::Oil),
             place_sd: 0.0,
         };
-        base_paths(&ask, |day| lost_per_day * (day - 80.0).max(0.0))
+        base_paths(&ask, |day| lost_per_day * (day - 80.0).max(0.0)).ways
     }
 
     fn mean(ways: &[BasePath], of: impl Fn(&BasePath) -> f64) -> f64 {

@@ -1,12 +1,12 @@
 //! What explains a change: the probability of each cause from all witnesses together.
 //!
-//! Wear lowers speed slowly and lifts the base a little; a restriction lowers speed at once and
-//! leaves the base; a leak lifts base and steady pressure by as much and leaves the speed; water in the pump's oil
-//! lifts the base towards the saturation pressure at the pump's temperature and goes away again,
-//! and the steady pressure of the warm pump by more;
-//! warm seal water does the like to a liquid-ring pump. Vapour, vent, foam and gauge move the
-//! steady pressure only. Sizes are common practice, no source; what is possible depends on the
-//! kind of pump. Probabilities are normalised likelihoods times priors.
+//! Wear lowers the speed ever on and lifts the base by leak-back; what stands in the way lowers the speed,
+//! mostly at once, and leaves the base; a leak lifts base and steady pressure and leaves the speed;
+//! water in what seals a pump lifts the base with the saturation pressure at its temperature until
+//! the oil is changed, and the steady pressure of the warm pump by more. One fault of the speed and one of
+//! the base may be there together. How well each explains the courses of speed and base is the
+//! likelihood of their paths (`path`, `base_path`); sizes are common practice, no source; what is
+//! possible depends on the kind of pump. Vapour, vent, foam and gauge move the steady pressure only.
 
 use drydown_runs::history::PumpKind;
 use drydown_stats::normal;
@@ -18,22 +18,22 @@ use crate::shift::Shift;
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Testimony {
     pub(crate) kind: Option<PumpKind>,
-    pub(crate) speed: Option<Shift>,
-    pub(crate) base: Option<Shift>,
+    /// Log likelihood of the speeds with no change, a ramp, a step.
+    pub(crate) speed: [Option<f64>; 3],
+    /// Log likelihood of the bases by the likeliest path of the speed, with and without leak-back: by
+    /// nothing else, a leak, water.
+    pub(crate) base: [[Option<f64>; 3]; 2],
+    /// ln speed lost, where anything shows it; what lifts the base beside wear, kPa.
+    pub(crate) lost: Option<f64>,
+    pub(crate) extra_kpa: f64,
+    /// Shift of ln steady pressure, where it has not been taken for the speed's.
     pub(crate) steady: Option<Shift>,
-    /// Saturation pressure of water at the pump's temperature, kPa: at the starts since the onset,
-    /// and in the run.
-    pub(crate) saturation_kpa: Option<f64>,
-    pub(crate) running_saturation_kpa: Option<f64>,
-    /// Base and steady pressure of the sound pump, kPa.
-    pub(crate) base_kpa: Option<f64>,
+    /// Steady pressure of the sound pump, kPa.
     pub(crate) steady_kpa: Option<f64>,
-    /// Log of how much better a ramp fits than a step: speed, base.
-    pub(crate) speed_ramp: f64,
+    /// Saturation pressure in the run over that at the starts.
+    pub(crate) warmer: f64,
+    /// Log of how much better a ramp fits the base than a step.
     pub(crate) base_ramp: f64,
-    /// Log of how much better the base goes with the saturation pressure at the pump's temperature
-    /// than with none.
-    pub(crate) wet_course: f64,
     /// How often the base came down again by itself.
     pub(crate) recoveries: usize,
 }
@@ -49,22 +49,135 @@ pub(crate) struct Circumstance {
     pub(crate) alarms: i64,
 }
 
-/// Loss of ln speed of a failing pump whose speed no start shows: mean and standard deviation.
-const UNSEEN_LOSS: (f64, f64) = (0.5, 0.35);
+/// How likely two faults together are, over what chance alone would have them be: none looks for a second
+/// one without need (common practice).
+const TOGETHER: f64 = 0.3;
+/// Wear comes as a ramp, a restriction mostly at once: how likely each is (common practice).
+const RAMP_OF_WEAR: f64 = 0.9;
+const RAMP_OF_RESTRICTION: f64 = 0.3;
+/// Likelihoods count by this power: the courses that are written down are not all that there are.
+const TEMPER: f64 = 0.7;
+/// Evidence of what was not asked, or could not be told.
+const UNTOLD: f64 = -12.0;
 
-/// Probabilities of the causes of an alert, by probability.
+/// Probabilities of the causes of an alert, by probability. Two faults at once share theirs.
 pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
-    let seen = [testimony.speed, testimony.base, testimony.steady];
-    let scored = priors(testimony.kind).into_iter().map(|(cause, prior)| {
-        let shapes = shapes_of(cause, testimony);
-        let witnesses: f64 = seen
-            .iter()
-            .zip(shapes)
-            .filter_map(|(shift, shape)| Some(ln_fit((*shift)?, shape)))
-            .sum();
-        (cause, prior.ln() + witnesses + pattern(cause, testimony))
-    });
-    normalised(scored.collect())
+    let priors = priors(testimony.kind);
+    let prior = |cause: Cause| priors.iter().find(|row| row.0 == cause).map(|row| row.1);
+    let of_speed = [None, Some(Cause::Wear), Some(Cause::Restriction)];
+    let of_base = [
+        None,
+        Some(Cause::Leak),
+        Some(Cause::WetOil),
+        Some(Cause::SealWater),
+    ];
+    let mut scored: Vec<(Option<Cause>, Option<Cause>, f64)> = Vec::new();
+    for first in of_speed {
+        for second in of_base {
+            let ln_prior = match (first.map(prior), second.map(prior)) {
+                (None, None) => continue,
+                (Some(one), None) | (None, Some(one)) => one.map(f64::ln),
+                (Some(a), Some(b)) => a.zip(b).map(|(a, b)| (TOGETHER * a * b).ln()),
+            };
+            if let Some(ln_prior) = ln_prior {
+                let told = TEMPER * courses(first, second, testimony);
+                let other = steady_fit(first, second, testimony) + pattern(second, testimony);
+                scored.push((first, second, ln_prior + told + other));
+            }
+        }
+    }
+    let top = scored.iter().fold(f64::NEG_INFINITY, |m, row| m.max(row.2));
+    let mut shares: Vec<(Cause, f64)> = priors.iter().map(|(cause, _)| (*cause, 0.0)).collect();
+    let mut add = |cause: Cause, weight: f64| {
+        if let Some(row) = shares.iter_mut().find(|row| row.0 == cause) {
+            row.1 += weight;
+        }
+    };
+    for (first, second, score) in &scored {
+        let weight = (score - top).exp();
+        match (first, second) {
+            (Some(a), Some(b)) => {
+                add(*a, 0.5 * weight);
+                add(*b, 0.5 * weight);
+            }
+            (Some(one), None) | (None, Some(one)) => add(*one, weight),
+            (None, None) => {}
+        }
+    }
+    let told: f64 = shares.iter().map(|row| row.1).sum();
+    let unknown = prior(Cause::Unknown).unwrap_or(0.05);
+    if let Some(row) = shares.iter_mut().find(|row| row.0 == Cause::Unknown) {
+        row.1 = unknown * told;
+    }
+    let total: f64 = shares.iter().map(|row| row.1).sum();
+    for row in &mut shares {
+        row.1 /= total;
+    }
+    shares.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+    shares
+}
+
+/// Log likelihood of the courses of speed and base by a fault of the speed and one of the base.
+fn courses(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -> f64 {
+    let [none, ramp, step] = testimony.speed;
+    let told = ramp.is_some() || step.is_some();
+    let mixed = |share: f64| {
+        let of = |ln: Option<f64>| ln.unwrap_or(UNTOLD);
+        normal::ln_add_exp(share.ln() + of(ramp), (1.0 - share).ln() + of(step))
+    };
+    let speed = match first {
+        _ if !told => 0.0,
+        None => none.unwrap_or(UNTOLD),
+        Some(Cause::Wear) => mixed(RAMP_OF_WEAR),
+        Some(_) => mixed(RAMP_OF_RESTRICTION),
+    };
+    let [leaks_back, still] = testimony.base;
+    let row = if first == Some(Cause::Restriction) && still.iter().any(Option::is_some) {
+        still
+    } else {
+        leaks_back
+    };
+    let [nothing, leak, wet] = row;
+    let base = match second {
+        // Where nothing shows a speed, the base that wear lifts looks like a leak's that grows.
+        None if testimony.lost.is_none() && first == Some(Cause::Wear) => {
+            leak.or(nothing).map(|ln| ln + testimony.base_ramp)
+        }
+        None => nothing,
+        Some(Cause::Leak) => leak.or(nothing.map(|ln| ln + UNTOLD)),
+        Some(_) => wet.or(nothing.map(|ln| ln + UNTOLD)),
+    };
+    speed + base.unwrap_or(0.0)
+}
+
+/// Log likelihood of the shift of the steady pressure.
+fn steady_fit(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -> f64 {
+    let Some(shift) = testimony.steady else {
+        return 0.0;
+    };
+    let sound = testimony.steady_kpa.unwrap_or(15.0).max(1.0);
+    let rise = testimony.extra_kpa.clamp(0.5, 40.0);
+    let slower = first.map_or(0.0, |_| 0.5 * testimony.lost.unwrap_or(0.3));
+    let (lifted, sd) = match second {
+        None => (0.0, 0.2),
+        Some(Cause::Leak) => ((1.0 + rise / sound).ln(), 0.25),
+        Some(_) => ((1.0 + rise * testimony.warmer / sound).ln(), 0.35),
+    };
+    let total = f64::hypot(sd, shift.se).hypot(if first.is_some() { 0.2 } else { 0.0 });
+    // A witness far from every shape must not decide by its last decimal: tails are held.
+    let z = (shift.recent - slower - lifted) / total;
+    normal::ln_pdf(z.clamp(-4.0, 4.0)) - total.ln()
+}
+
+/// Leaks do not go away by themselves; water comes and goes.
+fn pattern(second: Option<Cause>, testimony: &Testimony) -> f64 {
+    let recovered = testimony.recoveries.min(3) as f64;
+    match second {
+        Some(Cause::Leak) => -recovered,
+        Some(Cause::WetOil) => 0.7 * recovered,
+        Some(Cause::SealWater) => 0.5 * recovered,
+        _ => 0.0,
+    }
 }
 
 /// Probabilities of what explains a poor steady pressure of a sound pump.
@@ -123,81 +236,6 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
             (Unknown, 0.05),
         ],
     }
-}
-
-/// Mean and standard deviation of the shift of (ln speed, base kPa, ln steady) under a cause.
-fn shapes_of(cause: Cause, testimony: &Testimony) -> [(f64, f64); 3] {
-    // Speed may fall by any amount: a pump caught early has lost a tenth, one left alone most. Where
-    // slow logs show no speed, what it may have lost by now is wide.
-    let (fallen, fallen_sd) = testimony
-        .speed
-        .map_or(UNSEEN_LOSS, |shift| ((-shift.recent).clamp(0.05, 3.0), 0.0));
-    let worn = (-fallen, 0.15 * fallen);
-    let sound_kpa = testimony.base_kpa.unwrap_or(2.0).max(0.5);
-    let leak_back = sound_kpa * ((1.2 * fallen).exp() - 1.0);
-    let unseen = 1.2 * fallen_sd * (sound_kpa + leak_back);
-    let leak_back_sd = (0.3 + 0.5 * leak_back).hypot(unseen);
-    let poorer = (0.5 * fallen, 0.3);
-    match cause {
-        Cause::Wear => [worn, (leak_back, leak_back_sd), poorer],
-        Cause::Restriction => [worn, (0.0, 0.25), poorer],
-        Cause::Leak => leak_shape(testimony),
-        Cause::WetOil => wet_shape(testimony, (0.0, 0.03), (0.5, 0.35)),
-        Cause::SealWater => wet_shape(testimony, (-0.05, 0.08), (0.4, 0.3)),
-        _ => [(-0.1, 0.5), (1.0, 5.0), (0.1, 0.5)],
-    }
-}
-
-/// A leak of any size, from half a kPa to the limit, lifts base and steady pressure by as much.
-fn leak_shape(testimony: &Testimony) -> [(f64, f64); 3] {
-    let rise = rise_kpa(testimony);
-    let steady = testimony
-        .steady_kpa
-        .map_or((0.2, 0.3), |kpa| ((1.0 + rise / kpa.max(1.0)).ln(), 0.2));
-    [(0.0, 0.03), (rise, rise), steady]
-}
-
-/// Water in what seals a pump lifts its pressure by a share of the saturation pressure at its
-/// temperature, which a working pump has more of than one that starts.
-fn wet_shape(testimony: &Testimony, speed: (f64, f64), share: (f64, f64)) -> [(f64, f64); 3] {
-    let sealed = testimony.saturation_kpa.unwrap_or(5.0).max(0.5);
-    let running = testimony.running_saturation_kpa.unwrap_or(sealed);
-    let wet = (rise_kpa(testimony) / sealed).clamp(0.05, 1.0);
-    let steady = testimony.steady_kpa.map_or((0.2, 0.4), |kpa| {
-        ((1.0 + wet * running / kpa.max(1.0)).ln(), 0.3)
-    });
-    [speed, (share.0 * sealed, share.1 * sealed), steady]
-}
-
-fn rise_kpa(testimony: &Testimony) -> f64 {
-    testimony
-        .base
-        .map_or(3.0, |shift| shift.recent)
-        .clamp(0.5, 40.0)
-}
-
-/// Wear comes as a ramp; leaks and restrictions come at once; wet oil comes and goes.
-fn pattern(cause: Cause, testimony: &Testimony) -> f64 {
-    let ramp = testimony.speed_ramp.clamp(-2.0, 2.0);
-    let base_ramp = testimony.base_ramp.clamp(-1.0, 1.0);
-    let recovered = testimony.recoveries.min(3) as f64;
-    match cause {
-        // Without a speed, the base that leak-back lifts tells of the ramp.
-        Cause::Wear if testimony.speed.is_none() => base_ramp,
-        Cause::Wear => ramp,
-        Cause::Restriction => -ramp,
-        Cause::Leak => -base_ramp - recovered,
-        Cause::WetOil => 0.7 * recovered + 0.5 * base_ramp + testimony.wet_course,
-        Cause::SealWater => 0.5 * recovered + testimony.wet_course,
-        _ => 0.0,
-    }
-}
-
-fn ln_fit(shift: Shift, (mean, sd): (f64, f64)) -> f64 {
-    let total = sd.hypot(shift.se);
-    // A witness far from every shape must not decide by its last decimal: tails are held.
-    let z = (shift.recent - mean) / total;
-    normal::ln_pdf(z.clamp(-6.0, 6.0)) - total.ln()
 }
 
 fn normalised(mut scored: Vec<(Cause, f64)>) -> Vec<(Cause, f64)> {

@@ -8,7 +8,7 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
-use crate::outlook::{days_to_limit, outlook};
+use crate::outlook::{days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
 use crate::testimony::testimony;
@@ -128,9 +128,12 @@ fn judge_run(
     let judged = watch.is_judged(run.ended_at);
     let alert = judged && watch.pump_alert(run.ended_at);
     let onset = watch.onset().filter(|_| alert);
-    let outlook = judged
-        .then(|| outlook(watch, past, onset, config))
+    let ways = judged
+        .then(|| ways_of(watch, past, onset, config))
         .flatten();
+    let outlook = ways
+        .as_ref()
+        .and_then(|ways| outlook(watch, ways, past, config));
     let days = days_to_limit(outlook.as_ref(), onset, &watch.draws, config);
     let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {
@@ -140,7 +143,9 @@ fn judge_run(
         (_, true, true) => PumpState::Alarm,
     };
     let causes = match onset {
-        Some(onset) => causes_of_alert(&testimony(watch, run, onset)),
+        Some(onset) => ways.as_ref().map_or_else(Vec::new, |ways| {
+            causes_of_alert(&testimony(watch, ways, run, onset))
+        }),
         None if judged && watch.steady_alert() => explanations(&circumstance(run, past, watch)),
         None => Vec::new(),
     };

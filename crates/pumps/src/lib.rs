@@ -3,6 +3,7 @@
 //! In: start curves, runs, maintenance, registers. Out: one `PumpStart` per start, one
 //! `PumpHealth` per run (each using only data up to its own time), and the probability of each cause.
 
+mod base_filter;
 mod base_path;
 mod cause;
 mod config;

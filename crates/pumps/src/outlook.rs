@@ -2,46 +2,79 @@
 
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
+use drydown_runs::history::PumpKind;
 
-use crate::base_path::{BasePath, Question, base_paths};
+use crate::base_path::{BasePath, BaseWays, Question, Wet, base_paths};
 use crate::filter::Spread;
 use crate::futures::{Draws, Outlook};
 use crate::limit::{Days, load_of_runs};
 use crate::monitor::days_of;
-use crate::path::{Begin, Moves, Path, Point, paths, points_of};
+use crate::path::{Begin, Moves, Path, Point, SpeedWays, paths, points_of};
 use crate::prior::KindPrior;
 use crate::steady_speed::steady_speed;
 use crate::watch::Watch;
 use crate::{DaysStatus, PumpsConfig};
 
-/// What the pump's future hangs on; None where no speed in m³/h or no load is known.
-pub(crate) fn outlook(
+/// The ways in which a pump may have come to where it is.
+#[derive(Debug)]
+pub(crate) struct Ways {
+    /// None where neither starts nor runs show a speed.
+    pub(crate) speed: Option<SpeedWays>,
+    /// Whether the runs show the speed, and no start.
+    pub(crate) by_runs: bool,
+    pub(crate) base: BaseWays,
+    /// What turns such a ln speed into ln m³/h, where that is known.
+    ln_m3h: Option<f64>,
+}
+
+/// The ways in which the pump under watch may have come to where it is at its last run; None before a
+/// first run.
+pub(crate) fn ways(
     watch: &Watch<'_>,
     past: &[&Run],
     onset: Option<Stamp>,
     config: &PumpsConfig,
-) -> Option<Outlook> {
+) -> Option<Ways> {
     let at = watch.last_run?;
     let kind = watch.kind_prior(at)?;
-    let load = load_of_runs(past, config)?;
     let now = days_of(at);
-    let speeds = speeds(watch, kind, past, config)?;
-    let changed = watch.speed.alert;
-    let own = watch.speed.onset.filter(|_| changed);
-    let moves = Moves {
-        sound: speeds.sound,
-        fall: kind.failing_drift,
-    };
-    let since = onset.map(|onset| days_of(own.unwrap_or(onset)));
-    // A steady pressure's alert is a speed's where the starts show none.
-    let changed = changed || (speeds.by_runs && watch.steady_alert());
-    let speed = paths(speeds.begin, &speeds.points, now, since, changed, &moves);
-    let base = base_ways(watch, kind, now, onset, &speed);
-    Some(Outlook {
-        ln_m3h: speeds.ln_m3h,
+    let speeds = speeds(watch, kind, past, config);
+    let by_runs = speeds.as_ref().is_some_and(|speeds| speeds.by_runs);
+    let ln_m3h = speeds.as_ref().and_then(|speeds| speeds.ln_m3h);
+    let speed = speeds.map(|speeds| {
+        let own = watch.speed.onset.filter(|_| watch.speed.alert);
+        let moves = Moves {
+            sound: speeds.sound,
+            fall: kind.failing_drift,
+        };
+        let since = onset.map(|onset| days_of(own.unwrap_or(onset)));
+        // A steady pressure's alert is a speed's where the starts show none.
+        let changed = watch.speed.alert || (by_runs && watch.steady_alert());
+        paths(speeds.begin, &speeds.points, now, since, changed, &moves)
+    });
+    let likely = speed.as_ref().map_or(&[][..], |speed| &speed.ways);
+    let base = base_ways(watch, kind, now, onset, likely);
+    Some(Ways {
         speed,
+        by_runs,
         base,
-        load,
+        ln_m3h,
+    })
+}
+
+/// What the pump's future hangs on; None where no speed in m³/h or no load is known.
+pub(crate) fn outlook(
+    watch: &Watch<'_>,
+    ways: &Ways,
+    past: &[&Run],
+    config: &PumpsConfig,
+) -> Option<Outlook> {
+    let kind = watch.kind_prior(watch.last_run?)?;
+    Some(Outlook {
+        ln_m3h: ways.ln_m3h?,
+        speed: ways.speed.as_ref()?.ways.clone(),
+        base: ways.base.ways.clone(),
+        load: load_of_runs(past, config)?,
         diffusion_sd: kind.path_spread.diffusion_sd,
     })
 }
@@ -52,7 +85,7 @@ struct Speeds {
     points: Vec<Point>,
     sound: Spread,
     /// What turns such an ln speed into ln m³/h.
-    ln_m3h: f64,
+    ln_m3h: Option<f64>,
     by_runs: bool,
 }
 
@@ -75,7 +108,7 @@ fn speeds(
             begin,
             points,
             sound,
-            ln_m3h: watch.ln_m3h(level)? - level,
+            ln_m3h: watch.ln_m3h(level).map(|m3h| m3h - level),
             by_runs: false,
         });
     }
@@ -90,7 +123,7 @@ fn speeds(
         begin: seen.begin,
         points: seen.points,
         sound: seen.spread,
-        ln_m3h: 0.0,
+        ln_m3h: Some(0.0),
         by_runs: true,
     })
 }
@@ -101,10 +134,13 @@ fn base_ways(
     now: f64,
     onset: Option<Stamp>,
     speed: &[Path],
-) -> Vec<BasePath> {
+) -> BaseWays {
     let of_kind = (kind.base.level_mean, kind.base.level_sd);
     if watch.base.seen.is_empty() && watch.base_points.is_empty() {
-        return vec![BasePath::unseen(of_kind, kind.ln_leak_back.0, now)];
+        return BaseWays {
+            ways: vec![BasePath::unseen(of_kind, kind.ln_leak_back.0, now)],
+            ln_evidence: [[None; 3]; 2],
+        };
     }
     let ask = Question {
         points: &watch.base_points,
@@ -120,6 +156,11 @@ fn base_ways(
         base_onset: watch.base_since.map(days_of),
         renewed: watch.renewed_at.map(days_of),
         place_sd: watch.place_sd_kpa(),
+        wet: match watch.kind() {
+            Some(PumpKind::Dry) => None,
+            Some(PumpKind::LiquidRing) => Some(Wet::Seal),
+            _ => Some(Wet::Oil),
+        },
     };
     base_paths(&ask, |day| lost_by(speed, day))
 }

@@ -5,6 +5,7 @@
 //! likelihood says (Bayesian model averaging). A path's drift works on a clock of its own,
 //! `x^β/X^(β−1)` days after the onset, so that wear may go steadily (β = 1) or ever faster.
 
+use crate::base_path::ln_evidence;
 use crate::filter::{Filter, Spread};
 use crate::monitor::{Monitor, days_of};
 
@@ -108,6 +109,14 @@ pub(crate) fn points_of(monitor: &Monitor) -> (Begin, Vec<Point>) {
     (begin, points.collect())
 }
 
+/// Ways of a speed and how likely each kind of them makes what was seen.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct SpeedWays {
+    pub(crate) ways: Vec<Path>,
+    /// Log likelihood of no change, a ramp, a step; None where that was not asked.
+    pub(crate) ln_evidence: [Option<f64>; 3],
+}
+
 /// The ways in which a speed under watch may have come to where it is on a day, by weight. `onset` is
 /// the estimated day of the change (None: none is asked for), `changed` whether the speed itself
 /// raised the alert.
@@ -118,16 +127,20 @@ pub(crate) fn paths(
     onset: Option<f64>,
     changed: bool,
     moves: &Moves,
-) -> Vec<Path> {
+) -> SpeedWays {
     let sound = Filter::new(moves.sound, start.day, start.level, start.level_sd);
     let whole = Follow::new(sound).through(points, None, 1.0);
     let unchanged = whole.path(None, now, 1.0);
     let Some(onset) = onset else {
-        return vec![unchanged];
+        return SpeedWays {
+            ways: vec![unchanged],
+            ln_evidence: [Some(whole.ln_likelihood), None, None],
+        };
     };
     let unchanged_prior = if changed { 1e-3 } else { UNCHANGED };
     let mut ways = vec![(unchanged_prior.ln() + whole.ln_likelihood, unchanged)];
     let changed_prior = (1.0 - unchanged_prior).ln();
+    let (mut ramps, mut steps) = (Vec::new(), Vec::new());
     let onsets = ONSETS
         .iter()
         .map(|away| onset + away)
@@ -153,7 +166,10 @@ pub(crate) fn paths(
                 sound: begun.filter.level().0,
                 ..way.path(Some(*at), now, pace)
             };
-            ways.push((each + prior.ln() + way.ln_likelihood, path));
+            let ln_weight = each + prior.ln() + way.ln_likelihood;
+            let class = if step { &mut steps } else { &mut ramps };
+            class.push((ln_weight, (each + prior.ln()).exp()));
+            ways.push((ln_weight, path));
         };
         for (pace, prior) in PACES {
             follow(RAMP * prior, false, Some(pace));
@@ -161,7 +177,14 @@ pub(crate) fn paths(
         follow(STEP_AND_RAMP, true, Some(1.0));
         follow(STEP, true, None);
     }
-    weighed(ways)
+    SpeedWays {
+        ways: weighed(ways),
+        ln_evidence: [
+            Some(whole.ln_likelihood),
+            ln_evidence(&ramps),
+            ln_evidence(&steps),
+        ],
+    }
 }
 
 /// A filter on its way through observations, and how likely it found them.
@@ -295,7 +318,7 @@ pub(crate) mod tests {
         let onset = monitor.onset.map(days_of);
         assert!(onset.is_some());
         let (begin, points) = points_of(monitor);
-        let ways = paths(begin, &points, 200.0, onset, true, &moves);
+        let ways = paths(begin, &points, 200.0, onset, true, &moves).ways;
         let total: f64 = ways.iter().map(|way| way.weight).sum();
         assert!((total - 1.0).abs() < 1e-9);
         ways.iter()

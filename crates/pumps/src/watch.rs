@@ -407,11 +407,6 @@ impl<'a> Watch<'a> {
         self.place_sd_kpa
     }
 
-    /// Base pressure of the sound pump, kPa: the level held before any alert.
-    pub(crate) fn sound_base_kpa(&self) -> Option<f64> {
-        (!self.base.seen.is_empty()).then(|| self.base.filter().level().0)
-    }
-
     /// Saturation pressure of water at the pump's temperature, kPa.
     pub(crate) fn saturation_kpa(&self) -> Option<f64> {
         self.pump_degc

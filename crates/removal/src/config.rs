@@ -75,6 +75,8 @@ pub struct RunFitConfig {
     /// What the law itself is good for: sd of the log rate (0.03) that no number of readings takes away, for the
     /// unit's own small changes along a run. Common practice, no source.
     pub law_log_sd: f64,
+    /// The same where the sensor sits in the stream that leaves the unit (0.10).
+    pub outlet_law_log_sd: f64,
     /// How far the end level may move along a run, sd of its log from start to end (1): settled water that dissolves,
     /// ingress, the chamber's pressure. Common practice, no source.
     pub floor_drift_log_sd: f64,
@@ -132,7 +134,10 @@ pub struct FleetConfig {
     pub slope_sd_pump: f64,
     /// What a unit's water sensor does to the log rates of all its runs alike, sd (0.04): its zero, gain and lag. From
     /// simulated fleets, whose units' mean errors spread by that much beyond their intervals.
+    /// The same for a sensor in the stream that leaves the unit (0.12): it sees the reservoir only through a removal per
+    /// pass that moves along the run. From three makes of simulated fleets, whose outlet units were off by up to 0.2.
     pub sensor_log_sd: f64,
+    pub outlet_sensor_log_sd: f64,
     /// A reservoir is badly mixed where this share of its runs showed two compartments (0.25); runs that
     /// disagree with that are uncertain by this much more, sd of the log rate (0.4): the loop's share.
     pub badly_mixed_share: f64,
@@ -201,6 +206,7 @@ impl RunFitConfig {
             mixing_allowance: 2.0,
             floor_log_sd_max: 0.4,
             law_log_sd: 0.03,
+            outlet_law_log_sd: 0.10,
             floor_drift_log_sd: 1.0,
             level: 0.90,
             ln_rate_se_max: 0.6,
@@ -246,6 +252,7 @@ impl FleetConfig {
             slope_sd_flow: 0.5,
             slope_sd_pump: 0.5,
             sensor_log_sd: 0.04,
+            outlet_sensor_log_sd: 0.12,
             badly_mixed_share: 0.25,
             badly_mixed_log_sd: 0.4,
             tail_df: 4.0,

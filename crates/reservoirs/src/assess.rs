@@ -1,6 +1,6 @@
 //! Every reservoir of the register with its risk, ranked.
 
-use drydown_quantity::{Day, Stamp};
+use drydown_quantity::Stamp;
 use drydown_stats::rng;
 
 use crate::ReservoirsConfig;
@@ -16,11 +16,13 @@ use crate::scenario::{Aheads, ROUGH};
 use crate::spread::{InTurn, Spread};
 use crate::subject::{Subject, to_subjects};
 use crate::trend::{Trend, acid_trend, cleanliness_trends};
+use crate::visits::{self, Due, SOON_DAYS};
 
 /// One reservoir's numbers before the ranks.
 struct Judged {
     row: ReservoirRisk,
     standing: Standing,
+    due: Due,
 }
 
 /// The risk of every reservoir over the horizon if no unit is sent, in the order of their ranks.
@@ -58,11 +60,20 @@ pub fn assess_with(
         };
         Some(case.judge(fleet.posteriors.get(idx)?.as_ref()))
     });
-    let (mut rows, standings): (Vec<ReservoirRisk>, Vec<Standing>) = judged
-        .into_iter()
-        .flatten()
-        .map(|judged| (judged.row, judged.standing))
-        .unzip();
+    let mut rows = Vec::with_capacity(judged.len());
+    let mut standings = Vec::with_capacity(judged.len());
+    let mut due = Vec::with_capacity(judged.len());
+    for judged in judged.into_iter().flatten() {
+        rows.push(judged.row);
+        standings.push(judged.standing);
+        due.push(judged.due);
+    }
+    for (row, days) in rows
+        .iter_mut()
+        .zip(visits::spread(&due, groups.sites, config.horizon_days))
+    {
+        row.next_sample_by = Some(as_of.plus_days(days).day());
+    }
     for (row, Rank { rank, lower, upper }) in rows.iter_mut().zip(to_ranks(&standings, spread)) {
         row.rank = rank;
         row.rank_lower_90 = lower;
@@ -105,6 +116,7 @@ impl Case<'_> {
             p_cleanliness: p_dirt,
             p_acid,
             sample_ppm: water.as_ref().map(|water| water.sample_ppm),
+            all_ppm: water.as_ref().map(|water| water.all_ppm),
             rise_ppm_per_day: water.as_ref().map(|water| water.rise_ppm_per_day),
             horizon_days: horizon,
         };
@@ -133,12 +145,18 @@ impl Case<'_> {
             water_sample_upper_90: water.as_ref().map(|water| water.sample_ppm.2),
             water_all_ppm: water.as_ref().map(|water| water.all_ppm),
             driver: render_driver(&facts),
-            next_sample_by: self.next_sample_by(posterior, &law, water.as_ref()),
+            next_sample_by: None,
             horizon_days: horizon,
             n_samples: self.subject.timeline.n_samples,
             n_run_ends: self.subject.timeline.n_run_ends,
             water_limit_ppm: limit.map(|limit| limit.ppm),
             water_limit_is_default: limit.is_some_and(|limit| limit.default_for.is_some()),
+        };
+        let variance = |p: Option<f64>| p.map_or(0.0, |p| p * (1.0 - p));
+        let due = Due {
+            site: self.subject.site,
+            days: self.next_sample_days(posterior, &law, water.as_ref()),
+            worth: variance(p_free) + variance(p_water) + variance(p_dirt) + variance(p_acid),
         };
         let standing = Standing {
             risk,
@@ -146,7 +164,7 @@ impl Case<'_> {
             id: row.reservoir_id.clone(),
             draws: self.draw_risks(posterior, &law, (&dirt, acid)),
         };
-        Judged { row, standing }
+        Judged { row, standing, due }
     }
 
     /// The water limit of a sample, and what the oil holds where it is coldest.
@@ -252,17 +270,17 @@ impl Case<'_> {
             .collect()
     }
 
-    /// The day before which a sample is due: a limit would else be passed unnoticed too likely.
+    /// Days within which a sample is due: a limit would else be passed unnoticed too likely.
     ///
     /// A week where no sample was ever taken or a limit is already in doubt; at the latest the horizon.
-    fn next_sample_by(
+    fn next_sample_days(
         &self,
         posterior: Option<&Posterior>,
         law: &Law,
         water: Option<&Water>,
-    ) -> Option<Day> {
+    ) -> f64 {
         let horizon = self.config.horizon_days;
-        let soon = 7.0_f64.min(horizon);
+        let soon = SOON_DAYS.min(horizon);
         let days = match posterior {
             Some(posterior) if self.subject.timeline.n_samples > 0 => {
                 let (limit, free) = self.limits();
@@ -284,7 +302,7 @@ impl Case<'_> {
             }
             _ => soon,
         };
-        Some(self.as_of.plus_days(days.max(soon)).day())
+        days.max(soon)
     }
 }
 

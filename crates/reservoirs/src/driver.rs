@@ -13,7 +13,9 @@ pub(crate) struct Facts<'a> {
     pub(crate) p_acid: Option<f64>,
     /// Median and 90 % ends of what a sample would show now, ppm.
     pub(crate) sample_ppm: Option<(f64, f64, f64)>,
-    /// Median rise, ppm a day.
+    /// Median of all water, settled water included, ppm.
+    pub(crate) all_ppm: Option<f64>,
+    /// Median rise of all water, ppm a day.
     pub(crate) rise_ppm_per_day: Option<f64>,
     pub(crate) horizon_days: f64,
 }
@@ -21,6 +23,11 @@ pub(crate) struct Facts<'a> {
 /// The driver and what is missing, in sentences.
 pub(crate) fn render_driver(facts: &Facts<'_>) -> String {
     let mut sentences = vec![main_sentence(facts)];
+    if let Some(ppm) = settled_ppm(facts) {
+        sentences.push(format!(
+            "Settled water suspected, some {ppm:.0} ppm more than a sample shows: drain the bottom first."
+        ));
+    }
     if facts.paper {
         sentences
             .push("The water in the paper is not assessed: it holds most of the water.".to_owned());
@@ -79,9 +86,38 @@ fn main_sentence(facts: &Facts<'_>) -> String {
             ];
             let p = raw.get(idx).copied().flatten().unwrap_or(0.0);
             let what = parts.get(idx).map_or("", |(_, what)| what);
-            format!("Mostly {what} ({}): {}.", percent(p), lower_first(&state))
+            let others = open_chances(&raw, &parts, idx);
+            format!(
+                "Mostly {what} ({}){others}: {}.",
+                percent(p),
+                lower_first(&state)
+            )
         }
     }
+}
+
+/// `, perhaps the water limit (40 %)`: what else is neither sure nor out of the question.
+fn open_chances(raw: &[Option<f64>; 4], parts: &[(Option<f64>, &str); 4], top: usize) -> String {
+    let rest = raw.iter().zip(parts).enumerate();
+    let open: Vec<String> = rest
+        .filter(|(idx, _)| *idx != top)
+        .filter_map(|(_, (p, (_, what)))| {
+            let p = p.filter(|p| (0.05..=0.99).contains(p))?;
+            Some(format!("{what} ({})", percent(p)))
+        })
+        .collect();
+    if open.is_empty() {
+        String::new()
+    } else {
+        format!(", perhaps {}", open.join(" and "))
+    }
+}
+
+/// Water that a mid-stream sample would not show, ppm; None where the two waters hardly part.
+fn settled_ppm(facts: &Facts<'_>) -> Option<f64> {
+    let (shown, _, _) = facts.sample_ppm?;
+    let settled = facts.all_ppm? - shown;
+    (!facts.paper && settled > 20.0 && settled > 0.15 * shown).then_some(settled)
 }
 
 /// `Water now 180 ppm (90 % 140–230), rising 2.1 ppm a day`, and on what it rests.

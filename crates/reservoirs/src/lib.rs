@@ -28,6 +28,7 @@ mod subject;
 mod timeline;
 mod trend;
 mod unrest;
+mod visits;
 
 #[cfg(test)]
 mod calibration;

@@ -106,16 +106,33 @@ fn mean_excess(mean: f64, sd: f64, limit_ppm: f64, visible: Visible) -> f64 {
         sd * normal::pdf(z) + (mean - threshold) * normal::quick_cdf(z)
     };
     let share = visible.emulsified_share;
-    if limit_ppm >= visible.solubility_ppm {
+    // Far in the tail what the quick distribution lacks in digits is more than there is.
+    let excess = if limit_ppm >= visible.solubility_ppm {
         share * above(visible.all_ppm(limit_ppm))
     } else {
         above(limit_ppm) - (1.0 - share) * above(visible.solubility_ppm)
-    }
+    };
+    excess.max(0.0)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn no_excess_is_below_zero() {
+        for limit in 0..2000 {
+            let visible = Visible {
+                solubility_ppm: 150.0,
+                factor: 1.0,
+                emulsified_share: 0.05,
+            };
+            for mean in [5.0, 80.0, 149.0] {
+                let got = mean_excess(mean, 12.0, f64::from(limit), visible);
+                assert!(got >= 0.0, "limit {limit}, mean {mean}: {got}");
+            }
+        }
+    }
 
     #[test]
     fn excess_is_the_integral_of_the_kinked_line() {

@@ -1,14 +1,14 @@
 //! Samples that carry another reservoir's label, found by what the two reservoirs read before and after.
 //!
 //! Each result is held against the neighbouring results of its reservoir on the same filling of oil (water
-//! and particles also between the same runs). Two results of one laboratory from one site and day that each
+//! and particles also between the same runs). Two results of one laboratory and site from the same days that each
 //! fit the other's reservoir far better than their own were exchanged. A result that neither its
 //! predecessor nor its successor knows of, where the two agree, is a stray: another reservoir's bottle, or
 //! a dirty one.
 
 use std::collections::BTreeMap;
 
-use drydown_quantity::{Day, ReservoirId, SiteId, Stamp};
+use drydown_quantity::{ReservoirId, SiteId, Stamp};
 use drydown_runs::Run;
 use drydown_runs::history::{Censor, Registers, ReservoirAction, Sample};
 use drydown_stats::robust;
@@ -26,10 +26,14 @@ pub struct StraySample {
     pub taken_at: Stamp,
     /// When its result, and that of the other one, were known.
     pub known_at: Stamp,
-    /// What it says of the water, and what the samples around it say, ppm.
+    /// What it says of the water, ppm.
     pub water_ppm: Option<f64>,
     /// What the samples around it say, ppm.
     pub around_ppm: Option<f64>,
+    /// The same for viscosity at 40 °C, mm²/s.
+    pub viscosity_mm2s: Option<f64>,
+    /// What the samples around it say of that, mm²/s.
+    pub around_mm2s: Option<f64>,
     /// The sample it was exchanged with: its number and its reservoir; None for a stray.
     pub exchanged_with: Option<(String, ReservoirId)>,
 }
@@ -37,9 +41,12 @@ pub struct StraySample {
 /// Quantities that tell reservoirs apart, and the least scatter of each: water, viscosity and acid as ln.
 const QUANTITIES: usize = 5;
 const WATER: usize = 0;
+const VISCOSITY: usize = 1;
 /// Quantities that runs change: water and the two codes.
 const DRIED: [bool; QUANTITIES] = [true, false, false, true, true];
 const LEAST_SD: [f64; QUANTITIES] = [0.1, 0.003, 0.05, 0.5, 0.5];
+/// Bottles drawn within so many days lie beside each other in a laboratory.
+const BESIDE_DAYS: f64 = 4.0;
 /// Gain in log likelihood from which on an exchange is told: some one sample in two hundred is exchanged,
 /// with one of some five of its day (common practice, no source), and the odds left must be good.
 const LEAST_GAIN: f64 = 9.0;
@@ -112,11 +119,16 @@ pub fn stray_samples(
     });
     let mut found: BTreeMap<usize, Option<usize>> = BTreeMap::new();
     let mut gains: Vec<(f64, usize, usize)> = Vec::new();
-    for group in by_day(registers, &placed).values() {
+    for group in by_laboratory(registers, &placed).values() {
         for (k, a) in group.iter().enumerate() {
             for b in group.iter().skip(k + 1) {
-                if let (Some(one), Some(other)) = (placed.get(*a), placed.get(*b))
-                    && one.id != other.id
+                let (Some(one), Some(other)) = (placed.get(*a), placed.get(*b)) else {
+                    continue;
+                };
+                if other.taken_at.hours_after(one.taken_at) > 24.0 * BESIDE_DAYS {
+                    break;
+                }
+                if one.id != other.id
                     && let Some(gain) = gain(one, other, &sd)
                 {
                     gains.push((gain, *a, *b));
@@ -155,6 +167,8 @@ pub fn stray_samples(
                 known_at: other.map_or(row.known_at, |other| other.known_at.max(row.known_at)),
                 water_ppm: row.sample.water_ppm,
                 around_ppm: row.around(WATER).map(f64::exp),
+                viscosity_mm2s: row.sample.viscosity_40c_mm2s,
+                around_mm2s: row.around(VISCOSITY).map(f64::exp),
                 exchanged_with: other
                     .map(|other| (other.sample.sample_id.clone(), other.id.clone())),
             })
@@ -228,18 +242,21 @@ fn place<'a>(
     placed
 }
 
-/// The samples of one laboratory, site and day.
-fn by_day<'a>(
+/// The samples of one laboratory and site, by time.
+fn by_laboratory<'a>(
     registers: &'a Registers,
     placed: &[Placed<'a>],
-) -> BTreeMap<(&'a str, Option<&'a SiteId>, Day), Vec<usize>> {
+) -> BTreeMap<(&'a str, Option<&'a SiteId>), Vec<usize>> {
     let mut groups: BTreeMap<_, Vec<usize>> = BTreeMap::new();
     for (idx, row) in placed.iter().enumerate() {
         let site = registers
             .reservoir(row.id)
             .and_then(|row| row.site_id.as_ref());
-        let key = (row.sample.lab.as_str(), site, row.taken_at.day());
+        let key = (row.sample.lab.as_str(), site);
         groups.entry(key).or_default().push(idx);
+    }
+    for group in groups.values_mut() {
+        group.sort_by_key(|idx| placed.get(*idx).map(|row| (row.taken_at, *idx)));
     }
     groups
 }
@@ -269,15 +286,18 @@ fn gain(a: &Placed<'_>, b: &Placed<'_>, sd: &[f64; QUANTITIES]) -> Option<f64> {
     (gain > LEAST_GAIN).then_some(gain)
 }
 
+/// Whether water or viscosity is far from both neighbours, which agree.
 fn is_stray(row: &Placed<'_>, sd: &[f64; QUANTITIES]) -> bool {
-    let of = |reads: &Reads| reads.get(WATER).copied().flatten();
-    let (Some(read), Some(before), Some(after)) = (of(&row.reads), of(&row.before), of(&row.after))
-    else {
-        return false;
-    };
-    let sd = sd.first().copied().unwrap_or(1.0);
-    let far = |from: f64| (read - from).abs() > STRAY_SD * sd;
-    far(before) && far(after) && (before - after).abs() < AGREE_SD * sd
+    [WATER, VISCOSITY].into_iter().any(|q| {
+        let of = |reads: &Reads| reads.get(q).copied().flatten();
+        let (Some(read), Some(before), Some(after), Some(sd)) =
+            (row.read(q), of(&row.before), of(&row.after), sd.get(q))
+        else {
+            return false;
+        };
+        let far = |from: f64| (read - from).abs() > STRAY_SD * sd;
+        far(before) && far(after) && (before - after).abs() < AGREE_SD * sd
+    })
 }
 
 #[cfg(test)]

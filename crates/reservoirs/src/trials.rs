@@ -273,7 +273,7 @@ fn a_fleet_without_any_data_says_so() {
     for row in world.rows() {
         assert!(row.p_water_limit.is_none() && row.water_sample_ppm.is_none());
         assert!(row.driver.contains("No sample"), "{}", row.driver);
-        assert_eq!(row.next_sample_by, Some(world.as_of.plus_days(7.0).day()));
+        assert!(row.next_sample_by.unwrap() <= world.as_of.plus_days(7.0).day());
     }
     assert!(assess(&[], world.as_of, &config()).is_empty());
 }

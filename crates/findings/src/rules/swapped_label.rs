@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     name: "swapped_label",
     title: "sample under the wrong label",
     kind: Kind::Data,
-    watches: "Results that do not fit the samples before and after them in their reservoir: two of one laboratory, site and day that fit each other's reservoir, or one that neither neighbour knows of.",
+    watches: "Results that do not fit the samples before and after them in their reservoir: two of one laboratory and site from the same days that fit each other's reservoir, or one that neither neighbour knows of.",
     replay,
 };
 
@@ -49,24 +49,30 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
 }
 
 fn evidence(row: &StraySample) -> String {
-    let water = match (row.water_ppm, row.around_ppm) {
-        (Some(read), Some(around)) => {
-            format!(
-                " reads {read:.0} ppm of water where the samples around it read {around:.0} ppm"
-            )
-        }
-        _ => " does not fit the samples around it".to_owned(),
+    let mut reads = Vec::new();
+    if let (Some(read), Some(around)) = (row.water_ppm, row.around_ppm) {
+        reads.push(format!(
+            "{read:.0} ppm of water where the samples around it read {around:.0} ppm"
+        ));
+    }
+    if let (Some(read), Some(around)) = (row.viscosity_mm2s, row.around_mm2s) {
+        reads.push(format!(
+            "{read:.1} mm²/s at 40 °C where they read {around:.1} mm²/s"
+        ));
+    }
+    let reads = if reads.is_empty() {
+        "does not fit the samples around it".to_owned()
+    } else {
+        format!("reads {}", reads.join(" and "))
     };
     let other = match &row.exchanged_with {
-        Some((sample, id)) => {
-            format!(
-                "; it fits {id}, and that reservoir's sample {sample} fits here: the labels look exchanged"
-            )
-        }
+        Some((sample, id)) => format!(
+            "; it fits {id}, and that reservoir's sample {sample} fits here: the labels look exchanged"
+        ),
         None => "; no run and no oil change explains it".to_owned(),
     };
     format!(
-        "Sample {} of {}{water}{other}.",
+        "Sample {} of {} {reads}{other}.",
         row.sample_id,
         row.taken_at.day()
     )

@@ -170,6 +170,116 @@ struct Truth {
     vapour_kpa: f64,
 }
 
+/// What changes from run to run beside the faults.
+struct Course {
+    shared: f64,
+    weather_kpa: f64,
+    gauge_off_kpa: f64,
+    /// Share of saturation in the pump's oil.
+    wet: f64,
+    job_vapour: f64,
+    job_left: usize,
+    vapours: Vec<f64>,
+}
+
+impl Course {
+    fn advance(&mut self, days: f64, rng: &mut Pcg64) {
+        let phi: f64 = 0.6f64.powf(days);
+        self.shared = phi * self.shared + 0.02 * (1.0 - phi * phi).sqrt() * standard_normal(rng);
+        let phi: f64 = 0.7f64.powf(days);
+        let news = (1.0 - phi * phi).sqrt() * standard_normal(rng);
+        self.weather_kpa = phi * self.weather_kpa + 0.9 * news;
+        self.gauge_off_kpa += 0.006 * days.sqrt() * standard_normal(rng);
+    }
+
+    /// Wet oils bring water; a long hot run cooks some of it out again.
+    fn gather(&mut self, rate: f64, days: f64, hours: f64, rng: &mut Pcg64) {
+        let dried = if hours > 60.0 { 0.5 } else { 1.0 };
+        self.wet = (self.wet * dried + rate * days * 2.0 * uniform(rng)).min(0.9);
+    }
+
+    /// Vapour of the next run, kg/h: jobs of a few runs have their own.
+    fn next_vapour(&mut self, mean: f64, rng: &mut Pcg64) -> f64 {
+        if self.job_left == 0 {
+            self.job_left = 1 + (6.0 * uniform(rng)) as usize;
+            self.job_vapour = mean * (0.35 * standard_normal(rng)).exp();
+        }
+        self.job_left -= 1;
+        let vapour = self.job_vapour * (0.2 * standard_normal(rng)).exp();
+        self.vapours.push(vapour);
+        vapour
+    }
+
+    fn recent_vapour(&self) -> f64 {
+        let recent = self.vapours.iter().rev().take(RECENT_RUNS);
+        recent.clone().sum::<f64>() / recent.len() as f64
+    }
+}
+
+/// The pump on one day: ln of speed over rated, base of what is tight, leak.
+#[derive(Clone, Copy)]
+struct Pump {
+    ln_speed: f64,
+    tight_kpa: f64,
+    leak: f64,
+}
+
+impl Nature {
+    fn pump_on(&self, day: f64, faults: &Faults) -> Pump {
+        let (worn, held, leak) = faults.on(day);
+        let aged = self.ageing * day;
+        Pump {
+            ln_speed: self.ln_speed - aged - worn - held,
+            tight_kpa: self.base_kpa * (faults.leak_back * worn + 1.5 * aged).exp(),
+            leak,
+        }
+    }
+
+    fn flow_lpm(&self) -> f64 {
+        2.5 * self.rated_m3h
+    }
+
+    /// Gas of a vapour in kg/h and half the air of the oil, kPa·m³/h.
+    fn gas(&self, vapour: f64) -> f64 {
+        vapour / pump_water_kg_per_h(1.0, 1.0, 40.0) + self.flow_lpm() * 0.06 * 0.09 * 101.325 * 0.5
+    }
+
+    /// What a start finds after so many hours of rest.
+    fn start(
+        &self,
+        (at, idle_h): (Stamp, f64),
+        ambient_degc: f64,
+        pump: Pump,
+        course: &Course,
+        rng: &mut Pcg64,
+    ) -> Truth {
+        let warm = (-idle_h / 2.5).exp();
+        let pump_degc = ambient_degc + 4.0 + 45.0 * warm;
+        // Cold oil is stiff: two thousandths of the speed for each degree below 50 °C.
+        let cold = 0.002 * (50.0 - pump_degc).max(0.0);
+        let noise = 0.02 * student_t(rng, 5.0);
+        let speed_m3h = self.rated_m3h * (pump.ln_speed + course.shared - cold + noise).exp();
+        let seal = if self.kind == PumpKind::LiquidRing {
+            0.6 * saturation::pressure_kpa(pump_degc.min(35.0))
+        } else {
+            0.0
+        };
+        let oil = course.wet * saturation::pressure_kpa(pump_degc);
+        Truth {
+            at,
+            speed_m3h,
+            // Water in the oil holds the pump at its own vapour's pressure.
+            base_kpa: pump.tight_kpa.hypot(oil) + seal + pump.leak / speed_m3h,
+            air_kpa: self.altitude_kpa + course.weather_kpa,
+            pump_degc,
+            ambient_degc,
+            idle_h,
+            gauge_off_kpa: course.gauge_off_kpa,
+            vapour_kpa: 2.0 * warm * uniform(rng),
+        }
+    }
+}
+
 /// Plays one unit through its days, logged every so many seconds; what happens is the same at every
 /// step of the log.
 pub(super) fn play(seed: u64, number: usize, step_s: f64, config: &PumpsConfig) -> Simulated {
@@ -177,11 +287,8 @@ pub(super) fn play(seed: u64, number: usize, step_s: f64, config: &PumpsConfig) 
     let mut rng = seeded(seed, &id);
     let mut gauge = seeded(seed, &format!("{id} gauge"));
     let nature = Nature::draw(number, step_s, &mut rng);
-    let faults = Faults::draw(
-        number,
-        nature.kind,
-        &mut seeded(seed, &format!("{id} faults")),
-    );
+    let mut lots = seeded(seed, &format!("{id} faults"));
+    let faults = Faults::draw(number, nature.kind, &mut lots);
     let unit = Unit {
         vacuum_pump_m3h: Some(nature.rated_m3h),
         chamber_volume_l: Some(nature.chamber_l),
@@ -196,109 +303,68 @@ pub(super) fn play(seed: u64, number: usize, step_s: f64, config: &PumpsConfig) 
         crossing: None,
     };
     let mut day = 4.0 * uniform(&mut rng);
-    let (mut shared, mut weather, mut gauge_off, mut wet) = (0.0, 0.0, 0.0, 0.0f64);
-    let (mut job_vapour, mut job_left) = (nature.mean_vapour, 0);
+    let mut course = Course {
+        shared: 0.0,
+        weather_kpa: 0.0,
+        gauge_off_kpa: 0.0,
+        wet: 0.0,
+        job_vapour: nature.mean_vapour,
+        job_left: 0,
+        vapours: Vec::new(),
+    };
     let mut oil_day = 70.0 + 110.0 * uniform(&mut rng);
     let mut rest_days = 2.0;
-    let mut vapours: Vec<f64> = Vec::new();
     let mut before: Option<(f64, f64)> = None;
+    let vent_pct = if number.is_multiple_of(2) { 0.0 } else { 4.0 };
     while day < DAYS {
         if day > oil_day {
-            out.maintenance
-                .push(work(&id, day - 0.2, MaintenanceAction::PumpOil, None));
+            let change = work(&id, day - 0.2, MaintenanceAction::PumpOil, None);
+            out.maintenance.push(change);
             oil_day = day + 70.0 + 110.0 * uniform(&mut rng);
-            wet = 0.0;
+            course.wet = 0.0;
         }
         let hours = 10.0 + 90.0 * uniform(&mut rng).powi(2);
-        let phi: f64 = 0.6f64.powf(rest_days);
-        shared = phi * shared + 0.02 * (1.0 - phi * phi).sqrt() * standard_normal(&mut rng);
-        let phi: f64 = 0.7f64.powf(rest_days);
-        weather = phi * weather + 0.9 * (1.0 - phi * phi).sqrt() * standard_normal(&mut rng);
-        gauge_off += 0.006 * rest_days.sqrt() * standard_normal(&mut rng);
+        course.advance(rest_days, &mut rng);
         let season = (std::f64::consts::TAU * (day - 110.0) / 365.25).sin();
         let ambient_degc = 11.0 + 9.0 * season + 2.0 * standard_normal(&mut rng);
-        let (worn, held, leak) = faults.on(day);
-        let ln_speed = nature.ln_speed - nature.ageing * day - worn - held;
-        let tight = nature.base_kpa * (faults.leak_back * worn + 1.5 * nature.ageing * day).exp();
-        let air_kpa = nature.altitude_kpa + weather;
+        let pump = nature.pump_on(day, &faults);
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
         if let Some(rate) = faults.wet.filter(|_| day > faults.onset) {
-            // Wet oils bring water; a long hot run cooks some of it out again.
-            let dried = if hours > 60.0 { 0.5 } else { 1.0 };
-            wet = (wet * dried + rate * rest_days * 2.0 * uniform(&mut rng)).min(0.9);
+            course.gather(rate, rest_days, hours, &mut rng);
         }
         let mut start = |at: Stamp, idle_h: f64, rng: &mut Pcg64| {
-            let warm = (-idle_h / 2.5).exp();
-            let pump_degc = ambient_degc + 4.0 + 45.0 * warm;
-            // Cold oil is stiff: two thousandths of the speed for each degree below 50 °C.
-            let cold = 0.002 * (50.0 - pump_degc).max(0.0);
-            let noise = 0.02 * student_t(rng, 5.0);
-            let speed_m3h = nature.rated_m3h * (ln_speed + shared - cold + noise).exp();
-            let seal = if nature.kind == PumpKind::LiquidRing {
-                0.6 * saturation::pressure_kpa(pump_degc.min(35.0))
-            } else {
-                0.0
-            };
-            let oil = wet * saturation::pressure_kpa(pump_degc);
-            let truth = Truth {
-                at,
-                speed_m3h,
-                // Water in the oil holds the pump at its own vapour's pressure.
-                base_kpa: tight.hypot(oil) + seal + leak / speed_m3h,
-                air_kpa,
-                pump_degc,
-                ambient_degc,
-                idle_h,
-                gauge_off_kpa: gauge_off,
-                vapour_kpa: 2.0 * warm * uniform(rng),
-            };
+            let truth = nature.start((at, idle_h), ambient_degc, pump, &course, rng);
             let curve = curve(&nature, &out.unit, &run_id, &truth, &mut gauge);
             out.starts.push(fit_start(&curve, Some(&out.unit), config));
         };
         start(at, (24.0 * rest_days - 10.0).max(1.0), &mut rng);
         if uniform(&mut rng) < 0.6 {
-            start(
-                at.plus_hours(0.5 * hours),
-                0.2 + 8.0 * uniform(&mut rng).powi(2),
-                &mut rng,
-            );
+            let idle_h = 0.2 + 8.0 * uniform(&mut rng).powi(2);
+            start(at.plus_hours(0.5 * hours), idle_h, &mut rng);
         }
-        if job_left == 0 {
-            job_left = 1 + (6.0 * uniform(&mut rng)) as usize;
-            job_vapour = nature.mean_vapour * (0.35 * standard_normal(&mut rng)).exp();
-        }
-        job_left -= 1;
-        let vapour = job_vapour * (0.2 * standard_normal(&mut rng)).exp();
-        vapours.push(vapour);
-        let flow_lpm = 2.5 * nature.rated_m3h;
-        let hot = wet * saturation::pressure_kpa(60.0);
-        let speed = nature.rated_m3h * (ln_speed + shared).exp();
-        let gas = |vapour: f64| {
-            vapour / pump_water_kg_per_h(1.0, 1.0, 40.0) + flow_lpm * 0.06 * 0.09 * 101.325 * 0.5
-        };
-        let vent_pct = if number % 2 == 0 { 0.0 } else { 4.0 };
-        let steady = (tight.hypot(hot) + (leak + gas(vapour)) / speed + vent_pct + 1.0)
+        let vapour = course.next_vapour(nature.mean_vapour, &mut rng);
+        let hot = course.wet * saturation::pressure_kpa(60.0);
+        let speed = nature.rated_m3h * (pump.ln_speed + course.shared).exp();
+        let gas = (pump.leak + nature.gas(vapour)) / speed;
+        let steady = (pump.tight_kpa.hypot(hot) + gas + vent_pct + 1.0)
             * (0.06 * standard_normal(&mut rng)).exp()
-            + gauge_off;
+            + course.gauge_off_kpa;
+        let removed = vapour * hours * (0.05 * standard_normal(&mut rng)).exp();
         out.runs.push(Run {
-            flow_lpm: Some(flow_lpm),
-            ambient_kpa: Some(air_kpa),
-            water_removed_kg: Some(vapour * hours * (0.05 * standard_normal(&mut rng)).exp()),
+            flow_lpm: Some(nature.flow_lpm()),
+            ambient_kpa: Some(nature.altitude_kpa + course.weather_kpa),
+            water_removed_kg: Some(removed),
             vent_open_pct: Some(vent_pct),
             ..run(&out.unit.unit_id, run_id, at, hours, steady.max(1.0))
         });
-        let recent = vapours.iter().rev().take(RECENT_RUNS);
-        let load = recent.clone().sum::<f64>() / recent.len() as f64;
-        let now = (
-            day,
-            tight + (leak + gas(load)) / (nature.rated_m3h * ln_speed.exp()),
-        );
-        if out.crossing.is_none() && now.1 > config.limit_kpa {
-            let earlier = before.unwrap_or(now);
-            out.crossing = Some(day_between(earlier, now, config.limit_kpa));
+        let gas = pump.leak + nature.gas(course.recent_vapour());
+        let held = pump.tight_kpa + gas / (nature.rated_m3h * pump.ln_speed.exp());
+        if out.crossing.is_none() && held > config.limit_kpa {
+            let earlier = before.unwrap_or((day, held));
+            out.crossing = Some(day_between(earlier, (day, held), config.limit_kpa));
         }
-        before = Some(now);
+        before = Some((day, held));
         rest_days = hours / 24.0 + 0.4 + 5.0 * uniform(&mut rng).powi(2);
         day += rest_days;
     }

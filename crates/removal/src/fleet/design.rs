@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use drydown_quantity::{OilType, Quarter, ReservoirId, RunId, Stamp, UnitId};
-use drydown_runs::history::{Registers, VolumeBasis};
+use drydown_runs::history::{Registers, SensorPlace, VolumeBasis};
 use drydown_stats::linear::Design;
 use drydown_stats::mixed::{CrossedModel, FixedPrior, Group, Outliers, Residual, Spread};
 use drydown_stats::robust;
@@ -50,6 +50,8 @@ pub(super) struct Fleet {
     pub(super) units: Vec<UnitId>,
     /// Flow that each unit's dried flow is set against, L/min; None where nothing is known of it.
     pub(super) nameplates: Vec<Option<f64>>,
+    /// What each unit's sensor does to the log rates of all its runs alike, sd.
+    pub(super) sensor_sds: Vec<f64>,
     pub(super) oils: Vec<OilType>,
     pub(super) reservoirs: Vec<ReservoirId>,
     /// Prior sd of each reservoir's log volume, by how the volume is known: one list for each basis, zero for the
@@ -93,6 +95,18 @@ pub(super) fn to_fleet(
         .units
         .iter()
         .map(|unit| nameplate(unit, runs, registers))
+        .collect();
+    fleet.sensor_sds = fleet
+        .units
+        .iter()
+        .map(|id| {
+            let place = registers.unit(id).and_then(|unit| unit.water_sensor_place);
+            if place == Some(SensorPlace::Outlet) {
+                config.outlet_sensor_log_sd
+            } else {
+                config.sensor_log_sd
+            }
+        })
         .collect();
     fleet.reservoir_sds = reservoir_sds(&fleet.reservoirs, registers, config);
     let mut rows: Vec<FleetRow> = runs
@@ -314,7 +328,7 @@ pub(super) fn to_model(
             |row| row.unit,
             fleet.units.len(),
             Spread::Known {
-                sds: vec![config.sensor_log_sd; fleet.units.len()],
+                sds: fleet.sensor_sds.clone(),
             },
         ),
     ];

@@ -447,7 +447,11 @@ fn profile(fit: &mut Fit<'_>) {
         })
     };
     // The law holds the rate constant but for its slopes; a real one wanders by more than the sensor's noise alone.
-    let law_sd = fit.model.config.law_log_sd;
+    let law_sd = if fit.model.points.sensor_at_outlet {
+        fit.model.config.outlet_law_log_sd
+    } else {
+        fit.model.config.law_log_sd
+    };
     let widened = |end: f64| best + (end - best).signum() * (end - best).hypot(quantile * law_sd);
     fit.ln_rate_lower = either(-step, low).map(widened);
     fit.ln_rate_upper = either(step, high).map(widened);

@@ -70,61 +70,84 @@ struct Minute {
     sensor: Option<(f64, bool)>,
 }
 
+/// How the operator sets a run up, and what is peculiar to it.
+struct Setting {
+    flow_lpm: f64,
+    setpoint_degc: f64,
+    vented_kpa: f64,
+    vent_opens_h: f64,
+    run_effect: f64,
+    vapour_share: f64,
+    warm_degc: f64,
+    saturated_ppm: f64,
+    start_ppm: f64,
+    hours: f64,
+}
+
+impl Setting {
+    fn draw(place: &Place<'_>, rng: &mut Pcg64) -> Self {
+        let flow_share = [0.75, 0.85, 0.95, 1.0, 1.0][drydown_stats::rng::index(rng, 5)];
+        let flow_lpm = place.machine.flow_lpm * flow_share;
+        let setpoint_degc = 60.0 + 8.0 * uniform(rng);
+        let vented_kpa = 11.0 + 14.0 * uniform(rng);
+        let vent_opens_h = 0.3 + uniform(rng);
+        let run_effect = SDS[3] * standard_normal(rng);
+        let vapour_share = place.machine.vapour_share * (0.25 * standard_normal(rng)).exp();
+        let wet = uniform(rng) < 0.15;
+        let warm_degc = 42.0 + 8.0 * uniform(rng);
+        let saturated_ppm = solubility::ppm(place.oil.a, place.oil.b_k, warm_degc);
+        let start_ppm = if wet {
+            saturated_ppm * (1.2 + 2.0 * uniform(rng))
+        } else {
+            saturated_ppm * (0.30 + 0.60 * uniform(rng))
+        };
+        let nominal = per_pass(place.ln_ntu) * flow_lpm * 60.0 / place.tank.volume_l;
+        Self {
+            flow_lpm,
+            setpoint_degc,
+            vented_kpa,
+            vent_opens_h,
+            run_effect,
+            vapour_share,
+            warm_degc,
+            saturated_ppm,
+            start_ppm,
+            hours: ((1.0 + 3.0 * uniform(rng)) / nominal).clamp(3.0, 60.0),
+        }
+    }
+}
+
+/// Plays one run.
 pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
-    let (machine, tank) = (place.machine, place.tank);
-    let flow_share = [0.75, 0.85, 0.95, 1.0, 1.0][drydown_stats::rng::index(rng, 5)];
-    let flow_lpm = machine.flow_lpm * flow_share;
-    let setpoint = 60.0 + 8.0 * uniform(rng);
-    let vented_kpa = 11.0 + 14.0 * uniform(rng);
-    let vent_opens_h = 0.3 + uniform(rng);
-    let run_effect = SDS[3] * standard_normal(rng);
-    let vapour_share = machine.vapour_share * (0.25 * standard_normal(rng)).exp();
-    let wet = uniform(rng) < 0.15;
-    let warm_degc = 42.0 + 8.0 * uniform(rng);
-    let saturated = solubility::ppm(place.oil.a, place.oil.b_k, warm_degc);
-    let start_ppm = if wet {
-        saturated * (1.2 + 2.0 * uniform(rng))
-    } else {
-        saturated * (0.30 + 0.60 * uniform(rng))
-    };
-    let nominal = per_pass(place.ln_ntu) * flow_lpm * 60.0 / tank.volume_l;
-    let hours = ((1.0 + 3.0 * uniform(rng)) / nominal).clamp(3.0, 60.0);
+    let tank = place.tank;
+    let setting = Setting::draw(place, rng);
     let mut state = State {
-        water: start_ppm,
-        rest: start_ppm,
-        tank_degc: warm_degc,
-        inlet_degc: warm_degc,
+        water: setting.start_ppm,
+        rest: setting.start_ppm,
+        tank_degc: setting.warm_degc,
+        inlet_degc: setting.warm_degc,
         chamber_kpa: 100.0,
-        outlet_ppm: start_ppm,
+        outlet_ppm: setting.start_ppm,
         vapour_kg_h: 0.0,
     };
-    let n = (hours / STEP_H) as usize;
-    let sticks_at =
-        (place.spoil == Some(0)).then(|| (n as f64 * (0.1 + 0.5 * uniform(rng))) as usize);
-    let fills_at =
-        (place.spoil == Some(2)).then(|| (n as f64 * (0.2 + 0.5 * uniform(rng))) as usize);
+    let n = (setting.hours / STEP_H) as usize;
+    let mut within = |least: f64, span: f64| (n as f64 * (least + span * uniform(rng))) as usize;
+    let sticks_at = (place.spoil == Some(0)).then(|| within(0.1, 0.5));
+    let fills_at = (place.spoil == Some(2)).then(|| within(0.2, 0.5));
     let mut wander = standard_normal(rng);
     let mut stuck: Option<f64> = None;
     let mut minutes: Vec<Minute> = Vec::with_capacity(n);
     let (mut weighted, mut fall, mut floors) = (0.0, 0.0, 0.0);
     for minute in 0..n {
-        let now_h = minute as f64 * STEP_H;
         if fills_at == Some(minute) {
             let share = 0.1 + 0.2 * uniform(rng);
-            state.water += share * (saturated * 0.9 - state.water).max(50.0);
+            state.water += share * (setting.saturated_ppm * 0.9 - state.water).max(50.0);
             state.rest = state.water;
         }
-        let vent_kpa = if now_h < vent_opens_h {
-            2.0
-        } else {
-            vented_kpa
-        };
-        let flow = if minute < 8 { 0.0 } else { flow_lpm };
-        let conditions = (vent_kpa, flow, setpoint, run_effect, vapour_share);
-        let (dried, floor, heater_kw, removed) = step(place, &mut state, conditions);
-        weighted += dried * removed.max(0.0);
-        fall += removed.max(0.0);
-        floors += floor;
+        let done = step(place, &mut state, &setting, minute);
+        weighted += done.dried_lpm * done.removed_ppm.max(0.0);
+        fall += done.removed_ppm.max(0.0);
+        floors += done.floor_ppm;
         wander = 0.983 * wander + 0.1836 * standard_normal(rng);
         let sensor = sense(place, &state, wander, rng).map(|(ppm, top)| {
             if sticks_at.is_some_and(|at| minute >= at) {
@@ -136,25 +159,19 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
         minutes.push(Minute {
             inlet_degc: state.inlet_degc + 0.25 * standard_normal(rng),
             chamber_kpa: (state.chamber_kpa + 0.15 * standard_normal(rng)).max(0.1),
-            flow_lpm: flow * (1.0 + 0.008 * standard_normal(rng)),
-            heater_kw,
+            flow_lpm: done.flow_lpm * (1.0 + 0.008 * standard_normal(rng)),
+            heater_kw: done.heater_kw,
             water: state.water,
             outlet: state.outlet_ppm,
             sensor,
         });
     }
-    let named = if place.spoil == Some(1) {
-        place.other
-    } else {
-        tank
-    };
-    let series = bins(place, &minutes, setpoint);
-    let run = to_run(place, &series, hours, named);
-    let samples = samples(place, &minutes, &state, (start_ppm, hours), rng);
-    let samples = samples
-        .into_iter()
-        .filter(|sample| place.spoil != Some(1) || sample.unit_id.is_some())
-        .collect();
+    let wrong_name = place.spoil == Some(1);
+    let named = if wrong_name { place.other } else { tank };
+    let series = bins(place, &minutes, setting.setpoint_degc);
+    let run = to_run(place, &series, setting.hours, named);
+    let mut samples = samples(place, &minutes, &state, &setting, rng);
+    samples.retain(|sample| !wrong_name || sample.unit_id.is_some());
     Job {
         series,
         samples,
@@ -171,15 +188,28 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
     }
 }
 
-/// One minute of work: dried flow (L/min), floor (ppm), heater (kW), fall of the whole reservoir's water (ppm).
-fn step(
-    place: &Place<'_>,
-    state: &mut State,
-    (vent_kpa, flow, setpoint, run_effect, vapour_share): (f64, f64, f64, f64, f64),
-) -> (f64, f64, f64, f64) {
+/// What one minute did.
+struct Done {
+    flow_lpm: f64,
+    dried_lpm: f64,
+    floor_ppm: f64,
+    heater_kw: f64,
+    /// Fall of the whole reservoir's water.
+    removed_ppm: f64,
+}
+
+/// One minute of work.
+fn step(place: &Place<'_>, state: &mut State, setting: &Setting, minute: usize) -> Done {
     let (machine, tank) = (place.machine, place.tank);
+    let flow = if minute < 8 { 0.0 } else { setting.flow_lpm };
+    let vent_kpa = if (minute as f64) * STEP_H < setting.vent_opens_h {
+        2.0
+    } else {
+        setting.vented_kpa
+    };
     let heat = (flow / 60e3 * 870.0 * oil_kj_per_kg_k(state.tank_degc, 0.87)).max(1e-6);
-    let heater_kw = ((setpoint - state.tank_degc).max(0.0) * heat).min(machine.heater_kw);
+    let heater_kw =
+        ((setting.setpoint_degc - state.tank_degc).max(0.0) * heat).min(machine.heater_kw);
     let inlet = state.tank_degc + if flow > 0.0 { heater_kw / heat } else { 0.0 };
     state.inlet_degc += (inlet - state.inlet_degc) * (1.0 - (-STEP_H / 0.08).exp());
     let vapour_kpa = state.vapour_kg_h / pump_water_kg_per_h(1.0, machine.pump_m3h, 40.0);
@@ -187,13 +217,13 @@ fn step(
     state.chamber_kpa += (steady - state.chamber_kpa) * (1.0 - (-STEP_H / 0.05).exp());
     let sat_kpa = saturation::pressure_kpa(state.inlet_degc);
     let saturated = solubility::ppm(place.oil.a, place.oil.b_k, state.inlet_degc);
-    let floor = saturated * (vapour_share * state.chamber_kpa / sat_kpa).min(1.0);
+    let floor = saturated * (setting.vapour_share * state.chamber_kpa / sat_kpa).min(1.0);
     let mut removed_loop = 0.0;
     let mut dried = 0.0;
     let loop_share = tank.mixing.map_or(1.0, |(share, _)| share);
     if flow > 0.0 {
         let ln_ntu = place.ln_ntu
-            + run_effect
+            + setting.run_effect
             + PER_KELVIN * (state.inlet_degc - REFERENCE_DEGC)
             + PER_LOG_PRESSURE * (state.chamber_kpa / REFERENCE_KPA).ln()
             + PER_LOG_FLOW * (flow / machine.flow_lpm).ln();
@@ -222,7 +252,13 @@ fn step(
     let kj_per_k = tank.volume_l * 0.87 * 2.0;
     state.tank_degc += 0.9 * heater_kw * 3600.0 * STEP_H / kj_per_k
         - (state.tank_degc - tank.ambient_degc) * STEP_H / 60.0;
-    (dried, floor, heater_kw, removed_loop * loop_share)
+    Done {
+        flow_lpm: flow,
+        dried_lpm: dried,
+        floor_ppm: floor,
+        heater_kw,
+        removed_ppm: removed_loop * loop_share,
+    }
 }
 
 /// What the sensor shows, ppm by the register's solubility, and whether it stands at its top.
@@ -340,9 +376,10 @@ fn samples(
     place: &Place<'_>,
     minutes: &[Minute],
     end: &State,
-    (start_ppm, hours): (f64, f64),
+    setting: &Setting,
     rng: &mut Pcg64,
 ) -> Vec<Sample> {
+    let (start_ppm, hours) = (setting.start_ppm, setting.hours);
     let blind = place.machine.sensor.is_none();
     let mut out = Vec::new();
     let mut send = |at_h: f64, truth: f64, point: SamplePoint, rng: &mut Pcg64| {

@@ -128,7 +128,7 @@ pub fn lab_alarms(
     let all = series(registers, samples, results, as_of);
     let mut rows = Vec::new();
     for (quantity, of_reservoirs) in &all {
-        let strata = Strata::new(registers, of_reservoirs);
+        let strata = Strata::new(registers, of_reservoirs, quantity.bad);
         for (id, points) in of_reservoirs {
             rows.extend(judge(quantity, id, points, registers, &strata));
         }
@@ -169,7 +169,7 @@ struct Stratum {
 struct Strata(BTreeMap<StratumKey, Stratum>);
 
 /// The strata a reservoir belongs to, the closest first.
-fn keys(registers: &Registers, id: &ReservoirId) -> Vec<StratumKey> {
+fn keys(registers: &Registers, id: &ReservoirId, bad: Bad) -> Vec<StratumKey> {
     let Some(row) = registers.reservoir(id) else {
         return Vec::new();
     };
@@ -180,15 +180,21 @@ fn keys(registers: &Registers, id: &ReservoirId) -> Vec<StratumKey> {
         keys.push((AlarmBasis::ServiceOil, format!("{service}\u{1f}{oil}")));
     }
     keys.extend(oil.map(|oil| (AlarmBasis::Oil, oil.to_owned())));
+    // what is right for one oil (its viscosity) says nothing of another
+    let service = service.filter(|_| bad != Bad::Both);
     keys.extend(service.map(|service| (AlarmBasis::Service, service.to_owned())));
     keys
 }
 
 impl Strata {
-    fn new(registers: &Registers, of_reservoirs: &BTreeMap<ReservoirId, Vec<Point>>) -> Self {
+    fn new(
+        registers: &Registers,
+        of_reservoirs: &BTreeMap<ReservoirId, Vec<Point>>,
+        bad: Bad,
+    ) -> Self {
         let mut strata: BTreeMap<StratumKey, Stratum> = BTreeMap::new();
         for (id, points) in of_reservoirs {
-            for key in keys(registers, id) {
+            for key in keys(registers, id, bad) {
                 let stratum = strata.entry(key).or_default();
                 stratum.reservoirs.insert(id.clone());
                 stratum
@@ -266,7 +272,7 @@ fn judge(
     strata: &Strata,
 ) -> Option<LabAlarm> {
     let last = points.last()?;
-    let (basis, stratum) = strata.of(&keys(registers, id))?;
+    let (basis, stratum) = strata.of(&keys(registers, id, quantity.bad))?;
     let middle = quantile(&stratum.seen, 0.5);
     let side = match (quantity.bad, middle) {
         (Bad::Low, _) => AlarmSide::Low,

@@ -1,0 +1,224 @@
+//! One way in which a base pressure may have come, followed by a Kalman filter.
+//!
+//! State: sound base u, offset of the gauge o, extra pressure k and its growth g per day, and what
+//! neighbouring days share a. Observation: `u·e^(γw) + o + k·h + a`, w the ln speed lost; h is `e^w`
+//! for a leak, whose gas a slower pump carries away at more pressure, and the saturation pressure at
+//! the pump's temperature over that at 40 °C for water in what seals it.
+
+use crate::base_path::{BasePath, BasePoint, Question};
+use crate::filter::Spread;
+
+/// A leak's own wander, kPa at the sound speed after one day: it opens by fits and starts (common practice).
+pub(crate) const LEAK_WANDER_KPA: f64 = 0.15;
+/// The like of water in what seals a pump: it comes with wet oils and is cooked out by hot ones.
+const WET_WANDER_KPA: f64 = 0.3;
+/// What a gauge's zero may be off, kPa (common practice); where the barometer is assumed, more.
+const OFFSET_SD_KPA: f64 = 0.2;
+/// What an oil change may do to the base, kPa.
+const RENEWED_SD_KPA: f64 = 0.3;
+const CLOCK_DAYS: f64 = 100.0;
+const MOST_Z: f64 = 3.5;
+/// Saturation pressure of water at 40 °C, kPa (IAPWS-IF97).
+const AT_40_KPA: f64 = 7.3844;
+
+/// What lifts a base beside wear.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum What {
+    Leak,
+    Wet,
+}
+
+/// An extra pressure as it may have come: since a day, at once (standard deviation of its size, kPa),
+/// growing (kPa per day, mean and standard deviation) at a pace.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Extra {
+    pub(crate) what: What,
+    pub(crate) with_saturation: bool,
+    pub(crate) goes_with_oil: bool,
+    pub(crate) since: f64,
+    pub(crate) step_sd: f64,
+    pub(crate) growth: Option<(f64, f64)>,
+    pub(crate) pace: f64,
+    pub(crate) prior: f64,
+}
+
+/// What an extra pressure counts for at one point.
+fn factor(extra: Option<&Extra>, sealed_kpa: Option<f64>, lost: f64) -> f64 {
+    match extra {
+        Some(extra) if extra.what == What::Wet => sealed_kpa
+            .filter(|_| extra.with_saturation)
+            .map_or(1.0, |kpa| kpa / AT_40_KPA),
+        _ => lost.exp(),
+    }
+}
+
+/// Days of the clock of a growth of some pace between two days.
+pub(crate) fn clock(onset: Option<f64>, pace: f64, from: f64, to: f64) -> f64 {
+    let Some(onset) = onset.filter(|_| (pace - 1.0).abs() > 1e-9) else {
+        return to - from;
+    };
+    let at = |day: f64| CLOCK_DAYS * ((day - onset).max(0.0) / CLOCK_DAYS).powf(pace);
+    at(to) - at(from)
+}
+
+const U: usize = 0;
+const O: usize = 1;
+const K: usize = 2;
+const G: usize = 3;
+const A: usize = 4;
+
+#[derive(Clone, Copy)]
+pub(crate) struct State {
+    day: f64,
+    x: [f64; 5],
+    p: [[f64; 5]; 5],
+    spread: Spread,
+    leaking: bool,
+    renewed: bool,
+    /// What the extra pressure was multiplied by at the last point.
+    by_extra: f64,
+}
+
+impl State {
+    pub(crate) fn new((level, level_sd): (f64, f64), ask: &Question<'_>, day: f64) -> Self {
+        let spread = ask.spread;
+        let offset = OFFSET_SD_KPA.hypot(ask.place_sd);
+        let mut p = [[0.0; 5]; 5];
+        // The level that was seen is that of pump and gauge together.
+        p[U][U] = level_sd * level_sd + offset * offset;
+        p[O][O] = offset * offset;
+        (p[U][O], p[O][U]) = (-offset * offset, -offset * offset);
+        p[A][A] = spread.shared_sd.powi(2);
+        Self {
+            day,
+            x: [level, 0.0, 0.0, 0.0, 0.0],
+            p,
+            spread,
+            leaking: false,
+            renewed: false,
+            by_extra: 1.0,
+        }
+    }
+
+    pub(crate) fn advance(&mut self, day: f64, leak: Option<&Extra>, ask: &Question<'_>) {
+        if let Some(leak) = leak.filter(|leak| !self.leaking && leak.since <= day) {
+            self.step_to(leak.since, None);
+            self.leaking = true;
+            self.p[K][K] = leak.step_sd.powi(2);
+            if let Some((mean, sd)) = leak.growth {
+                self.x[G] = mean;
+                self.p[G][G] = sd * sd;
+            }
+        }
+        if let Some(at) = ask.renewed.filter(|at| !self.renewed && *at <= day) {
+            self.step_to(at, leak);
+            self.renewed = true;
+            self.p[U][U] += RENEWED_SD_KPA.powi(2);
+            if leak.is_some_and(|extra| extra.goes_with_oil && self.leaking) {
+                // New oil is dry, until what wets it has done so again.
+                self.p[K][K] += self.x[K] * self.x[K];
+            }
+        }
+        self.step_to(day, leak);
+    }
+
+    /// Extra pressure as the last point would show it at 40 °C, kPa.
+    pub(crate) fn extra_kpa(&self) -> f64 {
+        self.x[K]
+    }
+
+    fn step_to(&mut self, day: f64, leak: Option<&Extra>) {
+        let days = day - self.day;
+        if days.is_nan() || days <= 0.0 {
+            return;
+        }
+        let worked = leak.map_or(0.0, |leak| {
+            clock(Some(leak.since), leak.pace, self.day, day)
+        });
+        self.day = day;
+        let phi = self.spread.phi_per_day.clamp(0.0, 0.9999).powf(days);
+        self.x[K] += worked * self.x[G];
+        self.x[A] *= phi;
+        let p = &mut self.p;
+        for j in 0..5 {
+            let grown = p[G].get(j).copied().unwrap_or(0.0);
+            if let Some(cell) = p[K].get_mut(j) {
+                *cell += worked * grown;
+            }
+        }
+        for row in p.iter_mut() {
+            row[K] += worked * row[G];
+            row[A] *= phi;
+        }
+        for cell in &mut p[A] {
+            *cell *= phi;
+        }
+        p[A][A] += self.spread.shared_sd.powi(2) * (1.0 - phi * phi);
+        p[U][U] += self.spread.diffusion_sd.powi(2) * days;
+        if let Some(extra) = leak.filter(|_| self.leaking) {
+            let wander = match extra.what {
+                What::Leak => LEAK_WANDER_KPA,
+                What::Wet => WET_WANDER_KPA,
+            };
+            p[K][K] += wander * wander * days;
+        }
+    }
+
+    /// Takes one base pressure in; log likelihood of it.
+    pub(crate) fn learn(
+        &mut self,
+        point: &BasePoint,
+        (gamma, lost): (f64, f64),
+        extra: Option<&Extra>,
+    ) -> f64 {
+        let noise_sd = self.spread.noise_sd;
+        let by_extra = factor(extra, point.sealed_kpa, lost);
+        self.by_extra = by_extra;
+        let h = [(gamma * lost).exp(), 1.0, by_extra, 0.0, 1.0];
+        let dot = |row: &[f64; 5]| row.iter().zip(h).map(|(a, b)| a * b).sum::<f64>();
+        let with_y = self.p.map(|row| dot(&row));
+        let variance = dot(&with_y) + noise_sd * noise_sd + point.se * point.se;
+        let sd = variance.max(1e-12).sqrt();
+        let z = ((point.kpa - dot(&self.x)) / sd).clamp(-MOST_Z, MOST_Z);
+        for (x, c) in self.x.iter_mut().zip(with_y) {
+            *x += c / sd * z;
+        }
+        for (row, a) in self.p.iter_mut().zip(with_y) {
+            for (cell, b) in row.iter_mut().zip(with_y) {
+                *cell -= a * b / variance;
+            }
+        }
+        -0.5 * z * z - sd.ln()
+    }
+
+    /// What is left of it for what is to come, at the speed of now.
+    pub(crate) fn path(&self, gamma: f64, lost: f64, leak: Option<&Extra>, now: f64) -> BasePath {
+        let by_extra = match leak.map(|extra| extra.what) {
+            Some(What::Wet) => self.by_extra,
+            _ => lost.exp(),
+        };
+        let by = [(gamma * lost).exp(), by_extra, by_extra];
+        let rows = [U, K, G];
+        let at = |i: usize, j: usize| {
+            let row = self.p.get(i).copied().unwrap_or_default();
+            row.get(j).copied().unwrap_or(0.0)
+        };
+        let mut mean = [self.x[U], self.x[K], self.x[G]];
+        let mut cov = rows.map(|i| rows.map(|j| at(i, j)));
+        for ((x, row), a) in mean.iter_mut().zip(&mut cov).zip(by) {
+            *x *= a;
+            for (cell, b) in row.iter_mut().zip(by) {
+                *cell *= a * b;
+            }
+        }
+        BasePath {
+            weight: 1.0,
+            gamma,
+            mean,
+            cov,
+            leak_since: leak.map(|leak| leak.since),
+            now,
+            pace: leak.map_or(1.0, |leak| leak.pace),
+        }
+    }
+}
