@@ -9,9 +9,9 @@ use crate::base_path::{BasePath, BasePoint, Question};
 use crate::filter::Spread;
 
 /// A leak's own wander, kPa at the sound speed after one day: it opens by fits and starts (common practice).
-pub(crate) const LEAK_WANDER_KPA: f64 = 0.15;
+pub(crate) const LEAK_WANDER_KPA: f64 = 0.3;
 /// The like of water in what seals a pump: it comes with wet oils and is cooked out by hot ones.
-const WET_WANDER_KPA: f64 = 0.3;
+const WET_WANDER_KPA: f64 = 0.5;
 /// What a gauge's zero may be off, kPa (common practice); where the barometer is assumed, more.
 const OFFSET_SD_KPA: f64 = 0.2;
 /// What an oil change may do to the base, kPa.

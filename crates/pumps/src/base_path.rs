@@ -256,8 +256,8 @@ fn extras(ask: &Question<'_>, lost_now: f64) -> Vec<Extra> {
         pace,
         prior: leaks * share,
     };
-    extra(leak(onset, STEP_KPA, None, 1.0, 0.35));
-    extra(leak(onset, STEP_KPA, Some(ask.growth), 1.0, 0.15));
+    extra(leak(onset, STEP_KPA, None, 1.0, 0.2));
+    extra(leak(onset, STEP_KPA, Some(ask.growth), 1.0, 0.3));
     for since in [onset - 30.0, onset - 10.0, onset] {
         for (pace, share) in [(0.5, 0.05), (1.0, 0.08), (2.0, 0.11 / 3.0)] {
             extra(leak(since, 0.0, Some(ask.growth), pace, share));
