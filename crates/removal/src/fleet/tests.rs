@@ -116,6 +116,8 @@ pub(super) fn found(of: Found<'_>) -> (RemovalRun, Run) {
         dried_flow_lpm: Some(rate * 1000.0 / 60.0),
         removal_per_pass: None,
         floor_ppm: Some(20.0),
+        floor_lower_90: None,
+        floor_upper_90: None,
         capacity_kg_per_h: None,
         limited_by: Some(LimitedBy::Transfer),
         regime: Some(Regime::FirstOrder),

@@ -62,6 +62,7 @@ struct Sums {
     /// By kind of run: errors of the log dried flow, volume's own error taken out.
     errors: BTreeMap<&'static str, Vec<(f64, bool)>>,
     floors: Vec<f64>,
+    floor: Held,
     statuses: BTreeMap<&'static str, usize>,
     false_two: usize,
     true_two: usize,
@@ -114,9 +115,10 @@ pub(crate) fn show(name: &str, kind: Kind, n_fleets: u64) -> Shown {
     let mut floors = sums.floors.clone();
     floors.sort_by(f64::total_cmp);
     println!(
-        "    floors told {} median ln(floor/true) {:+.2}; statuses {:?}; two compartments: {} of {} well mixed, {} of {} badly mixed",
+        "    floors told {} median ln(floor/true) {:+.2}, held {:.3}; statuses {:?}; two compartments: {} of {} well mixed, {} of {} badly mixed",
         floors.len(),
         floors.get(floors.len() / 2).copied().unwrap_or(f64::NAN),
+        sums.floor.share(),
         sums.statuses,
         sums.false_two,
         sums.n_mixed.0,
@@ -271,5 +273,9 @@ fn judge_run(sums: &mut Sums, world: &World, job: &Job, fit: &RemovalRun) {
     });
     if let Some(floor) = fit.floor_ppm.filter(|floor| *floor > 0.0) {
         sums.floors.push((floor / job.floor_ppm).ln());
+        sums.floor.push(
+            fit.floor_lower_90.unwrap() <= job.floor_ppm
+                && job.floor_ppm <= fit.floor_upper_90.unwrap(),
+        );
     }
 }
