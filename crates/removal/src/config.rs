@@ -134,7 +134,7 @@ pub struct FleetConfig {
     pub slope_sd_pump: f64,
     /// What a unit's water sensor does to the log rates of all its runs alike, sd (0.04): its zero, gain and lag. From
     /// simulated fleets, whose units' mean errors spread by that much beyond their intervals.
-    /// The same for a sensor in the stream that leaves the unit (0.12): it sees the reservoir only through a removal per
+    /// The same for a sensor in the stream that leaves the unit (0.10): it sees the reservoir only through a removal per
     /// pass that moves along the run. From three makes of simulated fleets, whose outlet units were off by up to 0.2.
     pub sensor_log_sd: f64,
     pub outlet_sensor_log_sd: f64,
@@ -252,7 +252,7 @@ impl FleetConfig {
             slope_sd_flow: 0.5,
             slope_sd_pump: 0.5,
             sensor_log_sd: 0.04,
-            outlet_sensor_log_sd: 0.12,
+            outlet_sensor_log_sd: 0.10,
             badly_mixed_share: 0.25,
             badly_mixed_log_sd: 0.4,
             tail_df: 4.0,

@@ -1,8 +1,8 @@
 //! How fast each run, and each unit on each oil, takes water out.
 //!
-//! `fit_run` turns one run into a rate with an honest interval or a named status; `check_sensors` holds
-//! a unit's water sensor against the laboratory; `pool_fleet` lends the fleet's knowledge to every pair of
-//! unit and oil.
+//! `fit_reservoir` turns the runs of one reservoir into rates with honest intervals or named statuses (`fit_run` a lone
+//! run); `check_sensors` holds a unit's water sensor against the laboratory; `pool_fleet` lends the fleet's knowledge to
+//! every pair of unit and oil.
 
 mod config;
 mod fleet;

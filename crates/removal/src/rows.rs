@@ -41,6 +41,9 @@ pub struct RemovalRun {
     pub dried_flow_lpm: Option<f64>,
     pub removal_per_pass: Option<f64>,
     pub floor_ppm: Option<f64>,
+    /// 90 % interval of the floor; empty where the floor is.
+    pub floor_lower_90: Option<f64>,
+    pub floor_upper_90: Option<f64>,
     pub capacity_kg_per_h: Option<f64>,
     pub limited_by: Option<LimitedBy>,
     pub regime: Option<Regime>,

@@ -82,7 +82,7 @@ record!(PumpCause, "pump_causes", key(run_id, cause), { run_id, cause, probabili
 record!(RemovalRun, "removal_runs", key(run_id), month_of(run_id), {
     run_id, unit_id, oil_type, reservoir_id, removal_rate_per_h, removal_rate_se,
     removal_rate_lower_90, removal_rate_upper_90, dried_flow_lpm, removal_per_pass, floor_ppm,
-    capacity_kg_per_h, limited_by, regime, status, start_ppm, end_ppm, n_used, n_points,
+    floor_lower_90, floor_upper_90, capacity_kg_per_h, limited_by, regime, status, start_ppm, end_ppm, n_used, n_points,
     residual_phi, evidence,
 });
 

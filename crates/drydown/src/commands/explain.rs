@@ -109,6 +109,7 @@ fn render(account: &CellAccount, section: &AnalysisSection) -> String {
     out.push_str(&wrap(&standing(account), ""));
     out.push_str(&pooled_runs(account));
     out.push_str(&left_out_runs(account));
+    out.push_str(&badly_mixed(account));
     out.push_str("\nwhat would narrow the interval of the long-run mean\n");
     if account.narrowings.is_empty() {
         out.push_str("  nothing that this program can foretell\n");
@@ -143,7 +144,7 @@ fn standing(account: &CellAccount) -> String {
         percent(shares.unit),
         percent(shares.oil)
     );
-    // What a difference of two runs tells needs a level to stand on: its weight is below zero.
+    // What a difference of two runs tells needs a level to stand on, which is no share of its own.
     if shares.rest > 0.0 {
         text.push_str(&format!(", by {} on the others", percent(shares.rest)));
     } else if shares.rest < -0.005 {
@@ -191,9 +192,10 @@ fn pooled_runs(account: &CellAccount) -> String {
     );
     for (run, one) in &pooled {
         let wild = if one.is_wild { ", wild: set back" } else { "" };
+        let mixed = if run.badly_mixed { ", badly mixed" } else { "" };
         let _ = writeln!(
             out,
-            "{}  {:<16}  {:>6}  {:>11}   {} sd{wild}",
+            "{}  {:<16}  {:>6}  {:>11}   {} sd{wild}{mixed}",
             run.started_at.day(),
             run.reservoir_id.as_ref().map_or("–", |id| id.as_str()),
             format!("{:.1} %", one.share * 100.0),
@@ -239,6 +241,26 @@ fn left_out_runs(account: &CellAccount) -> String {
         out.push_str(&wrap(&text, "  "));
     }
     out
+}
+
+/// Which reservoirs of its runs mix badly, and that a dip of their volume is not what is missing.
+fn badly_mixed(account: &CellAccount) -> String {
+    let names = account
+        .runs
+        .iter()
+        .filter(|run| run.badly_mixed)
+        .filter_map(|run| run.reservoir_id.as_ref());
+    let mut reservoirs: Vec<&str> = names.map(|id| id.as_str()).collect();
+    reservoirs.sort_unstable();
+    reservoirs.dedup();
+    if reservoirs.is_empty() {
+        return String::new();
+    }
+    let text = format!(
+        "Badly mixed: on {} only part of the oil passed the unit, so that water came back after the stop. The fit allows for it; suction and return further apart would tell more than a dip of the volume.",
+        reservoirs.join(", ")
+    );
+    format!("\n{}", wrap(&text, ""))
 }
 
 fn to_words(narrowing: &Narrowing) -> String {
@@ -290,6 +312,7 @@ fn run_to_json(run: &RunAccount) -> Value {
         "started_at": run.started_at.rfc3339(),
         "reservoir_id": run.reservoir_id.as_ref().map(|id| id.as_str()),
         "status": run.status.as_str(),
+        "badly_mixed": run.badly_mixed,
         "dried_flow_lpm": run.dried_flow_lpm,
         "share": run.pooled.map(|one| one.share),
         "off_by_sd": run.pooled.map(|one| one.off_by_sd),

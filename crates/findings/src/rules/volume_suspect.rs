@@ -1,6 +1,9 @@
-//! A reservoir whose runs imply more than all water per pass: its volume is likely wrong.
+//! A reservoir whose runs imply more than all water per pass: its volume is likely wrong, or it mixes badly.
 
 use std::collections::BTreeMap;
+
+use drydown_removal::{Regime, RemovalRun, RunStatus};
+use drydown_runs::Run;
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig};
@@ -9,52 +12,100 @@ use crate::rows::{Kind, Severity};
 
 /// z for a one-sided 95 % bound.
 const Z_95: f64 = 1.645;
+/// A volume that is wrong is wrong for every run on it: this share of the reservoir's runs has to say so.
+const SHARE_MIN: f64 = 0.5;
 
 pub(super) const RULE: Rule = Rule {
     name: "volume_suspect",
     title: "registered volume doubtful",
     kind: Kind::Data,
-    watches: "Runs whose dried flow exceeds the oil flow beyond their own interval (more than all the water per pass): the registered volume is too large.",
+    watches: "Reservoirs of whose runs at least half have a dried flow that exceeds the oil flow beyond their own interval (more than all the water per pass): the registered volume is too large, or only part of the oil passes the unit.",
     replay,
 };
 
+/// One run that tells a dried flow, against its oil flow.
+struct Told<'a> {
+    run: &'a Run,
+    /// Dried flow over oil flow.
+    ratio: f64,
+    /// Above 1 beyond its own interval.
+    is_too_much: bool,
+}
+
+/// What is known of one reservoir.
+#[derive(Default)]
+struct Known<'a> {
+    told: Vec<Told<'a>>,
+    n_badly_mixed: usize,
+}
+
 fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
-    let mut by_reservoir: BTreeMap<&str, Vec<(&drydown_runs::Run, f64)>> = BTreeMap::new();
-    for (run, fit) in case.runs.iter().filter_map(|run| {
-        case.removal_runs
+    let mut by_reservoir: BTreeMap<&str, Known<'_>> = BTreeMap::new();
+    for run in case.runs {
+        let fit = case
+            .removal_runs
             .binary_search_by(|row| row.run_id.cmp(&run.run_id))
             .ok()
-            .and_then(|idx| case.removal_runs.get(idx))
-            .map(|fit| (run, fit))
-    }) {
-        let (Some(reservoir), Some(flow), Some(dried)) =
-            (&run.reservoir_id, run.flow_lpm, fit.dried_flow_lpm)
-        else {
+            .and_then(|idx| case.removal_runs.get(idx));
+        let (Some(fit), Some(reservoir)) = (fit, &run.reservoir_id) else {
             continue;
         };
-        let (Some(rate), Some(se)) = (fit.removal_rate_per_h, fit.removal_rate_se) else {
-            continue;
-        };
-        if flow > 0.0 && rate > 0.0 {
-            let lower = dried * (1.0 - Z_95 * se / rate).max(0.0);
-            if lower > flow {
-                by_reservoir
-                    .entry(reservoir.as_str())
-                    .or_default()
-                    .push((run, dried / flow));
-            }
-        }
+        let known = by_reservoir.entry(reservoir.as_str()).or_default();
+        known.n_badly_mixed += usize::from(fit.regime == Some(Regime::TwoCompartments));
+        known.told.extend(to_told(run, fit));
     }
     by_reservoir
         .into_iter()
-        .filter_map(|(reservoir, rows)| to_episode(reservoir, &rows))
+        .filter_map(|(reservoir, known)| to_episode(reservoir, &known))
         .collect()
 }
 
-fn to_episode(reservoir: &str, rows: &[(&drydown_runs::Run, f64)]) -> Option<Episode> {
-    let first_seen = rows.iter().map(|(run, _)| run.ended_at).min()?;
-    let last_seen = rows.iter().map(|(run, _)| run.ended_at).max()?;
-    let largest = rows.iter().map(|(_, ratio)| *ratio).fold(0.0, f64::max);
+/// A run whose interval is closed: an open end is no evidence of how much was dried.
+fn to_told<'a>(run: &'a Run, fit: &RemovalRun) -> Option<Told<'a>> {
+    let flow = run.flow_lpm.filter(|flow| *flow > 0.0)?;
+    let rate = fit.removal_rate_per_h.filter(|rate| *rate > 0.0)?;
+    let (dried, se) = (fit.dried_flow_lpm?, fit.removal_rate_se?);
+    (fit.status == RunStatus::Identified).then(|| Told {
+        run,
+        ratio: dried / flow,
+        is_too_much: dried * (1.0 - Z_95 * se / rate).max(0.0) > flow,
+    })
+}
+
+fn to_episode(reservoir: &str, known: &Known<'_>) -> Option<Episode> {
+    let too_much: Vec<&Told<'_>> = known.told.iter().filter(|one| one.is_too_much).collect();
+    if (too_much.len() as f64) < SHARE_MIN * known.told.len() as f64 {
+        return None;
+    }
+    let first_seen = too_much.iter().map(|one| one.run.ended_at).min()?;
+    let last_seen = too_much.iter().map(|one| one.run.ended_at).max()?;
+    let largest = too_much.iter().max_by(|a, b| a.ratio.total_cmp(&b.ratio))?;
+    let mut evidence = format!(
+        "{} of {} took out more than all the water of the oil that passed, beyond the run's own interval (up to {:.2} times all of it, in {})",
+        too_much.len(),
+        if known.told.len() == 1 {
+            "1 run that tells its rate".to_owned()
+        } else {
+            format!("{} runs that tell their rate", known.told.len())
+        },
+        largest.ratio,
+        largest.run.run_id
+    );
+    let action = if known.n_badly_mixed > 0 {
+        evidence.push_str(&format!(
+            "; {} of its runs showed that only part of the oil passes the unit, which looks the same: the loop dries faster than the whole.",
+            known.n_badly_mixed
+        ));
+        "Look at where suction and return sit before the volume is doubted: water that comes back within a day of the stop says bad mixing."
+    } else if known.told.len() == 1 {
+        evidence.push_str(
+            ", so the registered volume looks too large, unless the run was on another reservoir.",
+        );
+        "Check that the run was on this reservoir; then dip or otherwise measure the oil volume and correct the register."
+    } else {
+        evidence.push_str(", so the registered volume looks too large.");
+        "Dip or otherwise measure the oil volume and correct the register."
+    };
     Some(Episode {
         subject: reservoir.to_owned(),
         severity: Severity::Watch,
@@ -62,14 +113,145 @@ fn to_episode(reservoir: &str, rows: &[(&drydown_runs::Run, f64)]) -> Option<Epi
         first_seen,
         last_seen,
         holds: true,
-        evidence: format!(
-            "{} took out more than all the water of the oil that passed, beyond the run's own interval (up to {largest:.2} times all of it), so the registered volume looks too large.",
-            if rows.len() == 1 {
-                "One run".to_owned()
-            } else {
-                format!("{} runs", rows.len())
-            }
-        ),
-        action: "Dip or otherwise measure the oil volume and correct the register.".to_owned(),
+        evidence,
+        action: action.to_owned(),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use drydown_runs::history::Registers;
+
+    fn run(unit: &str, day: f64) -> Run {
+        let started_at = drydown_quantity::Stamp::from_seconds(1_780_000_000).plus_days(day);
+        Run {
+            run_id: format!("{unit}@{}", started_at.compact()).into(),
+            unit_id: unit.into(),
+            reservoir_id: Some("R-1".into()),
+            oil_type: None,
+            started_at,
+            ended_at: started_at.plus_hours(20.0),
+            hours: 20.0,
+            flow_lpm: Some(100.0),
+            oil_degc: None,
+            chamber_kpa: None,
+            water_first_ppm: None,
+            water_last_ppm: None,
+            water_removed_kg: None,
+            pumpdown_speed_m3h: None,
+            pumpdown_base_kpa: None,
+            steady_kpa: None,
+            ambient_kpa: None,
+            vent_open_pct: None,
+            vacuum_pump_degc: None,
+            n_readings: 100,
+            n_samples: 0,
+            alarms: 0,
+            flags: Vec::new(),
+        }
+    }
+
+    fn fit(run: &Run, dried: f64, regime: Regime, status: RunStatus) -> RemovalRun {
+        RemovalRun {
+            run_id: run.run_id.clone(),
+            unit_id: run.unit_id.clone(),
+            oil_type: None,
+            reservoir_id: run.reservoir_id.clone(),
+            removal_rate_per_h: Some(0.5),
+            removal_rate_se: Some(0.01),
+            removal_rate_lower_90: None,
+            removal_rate_upper_90: None,
+            dried_flow_lpm: Some(dried),
+            removal_per_pass: None,
+            floor_ppm: None,
+            floor_lower_90: None,
+            floor_upper_90: None,
+            capacity_kg_per_h: None,
+            limited_by: None,
+            regime: Some(regime),
+            status,
+            start_ppm: None,
+            end_ppm: None,
+            n_used: 10,
+            n_points: 10,
+            residual_phi: None,
+            evidence: String::new(),
+        }
+    }
+
+    /// The finding on runs of these dried flows (of 100 L/min pumped).
+    fn found(rows: &[(f64, Regime, RunStatus)]) -> Option<Episode> {
+        let runs: Vec<Run> = (0..rows.len()).map(|idx| run("U-1", idx as f64)).collect();
+        let fits: Vec<RemovalRun> = runs
+            .iter()
+            .zip(rows)
+            .map(|(run, (dried, regime, status))| fit(run, *dried, *regime, *status))
+            .collect();
+        let registers = Registers::default();
+        let case = Case {
+            as_of: "2026-10-01".parse().unwrap(),
+            registers: &registers,
+            runs: &runs,
+            removal_runs: &fits,
+            pump_health: &[],
+            sensor_checks: &[],
+            samples: &[],
+            snapshots: &[],
+            last_heard: &[],
+            sources: &[],
+        };
+        let config = FindingsConfig {
+            reservoir_watch_probability: 0.5,
+            reservoir_act_probability: 0.8,
+            silent_unit_h: 36.0,
+            rejected_share: 0.01,
+            new_days: 7.0,
+            flash_margin_k: 40.0,
+            keep_cleared_days: 183.0,
+        };
+        replay(&case, &config).into_iter().next()
+    }
+
+    #[test]
+    fn a_volume_is_doubted_where_its_runs_agree_that_too_much_was_dried() {
+        use Regime::FirstOrder;
+        use RunStatus::{Identified, OneSided};
+        let two = found(&[
+            (140.0, FirstOrder, Identified),
+            (130.0, FirstOrder, Identified),
+        ])
+        .unwrap();
+        assert!(two.evidence.contains("2 of 2 runs"), "{}", two.evidence);
+        assert!(two.evidence.contains("1.40 times"), "{}", two.evidence);
+        assert!(two.action.starts_with("Dip"), "{}", two.action);
+        let one = found(&[(140.0, FirstOrder, Identified)]).unwrap();
+        assert!(one.action.contains("on this reservoir"), "{}", one.action);
+        // One run of five says more of that run than of the volume; an open end says nothing.
+        let mut five = [(60.0, FirstOrder, Identified); 5];
+        five[2].0 = 300.0;
+        assert!(found(&five).is_none());
+        assert!(found(&[(17_000.0, FirstOrder, OneSided)]).is_none());
+        assert!(found(&[(60.0, FirstOrder, Identified)]).is_none());
+    }
+
+    #[test]
+    fn where_the_reservoir_is_known_to_mix_badly_that_is_said_and_not_the_register() {
+        let episode = found(&[
+            (140.0, Regime::FirstOrder, RunStatus::Identified),
+            (120.0, Regime::TwoCompartments, RunStatus::Identified),
+        ])
+        .unwrap();
+        assert!(
+            episode.evidence.contains("1 of its runs showed"),
+            "{}",
+            episode.evidence
+        );
+        assert!(
+            !episode.evidence.contains("too large"),
+            "{}",
+            episode.evidence
+        );
+        assert!(!episode.action.contains("register"), "{}", episode.action);
+    }
 }

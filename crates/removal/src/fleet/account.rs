@@ -11,7 +11,7 @@ use super::cells::{Wanted, coefficients, prediction};
 use super::design::{self, Fleet, FleetRow, N_BASES, RESERVOIR_GROUP, to_fleet};
 use super::{FleetRun, posterior};
 use crate::config::FleetConfig;
-use crate::rows::{RemovalCoefficient, RunStatus};
+use crate::rows::{Regime, RemovalCoefficient, RunStatus};
 
 /// Place of the cells among the model's groups.
 const CELL_GROUP: usize = 2;
@@ -28,6 +28,8 @@ pub struct RunAccount {
     pub started_at: Stamp,
     pub reservoir_id: Option<ReservoirId>,
     pub status: RunStatus,
+    /// Its reservoir showed a loop and a rest: only part of the oil passed the unit.
+    pub badly_mixed: bool,
     /// Dried flow of the run alone, L/min.
     pub dried_flow_lpm: Option<f64>,
     /// None where the run is not pooled.
@@ -47,7 +49,7 @@ pub struct PooledRun {
     pub is_wild: bool,
 }
 
-/// Whose data carry the coefficient; the four do not sum to 1 where priors carry some of it.
+/// Whose data carry the coefficient: none below zero, and together no more than 1 (what is missing, priors carry).
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Shares {
     /// The unit on this oil.
@@ -145,6 +147,9 @@ fn find(all: Vec<RemovalCoefficient>, unit: &UnitId, oil: &OilType) -> Option<Re
         .find(|row| row.unit_id == *unit && row.oil_type == *oil)
 }
 
+/// What a difference of two runs tells needs a level to stand on, whose weight is below zero: the others' weights then
+/// add up to more than the whole. Such a level is left out, and what is not the cell's own is shared out among the rest
+/// in proportion.
 fn shares(rows: &[FleetRow], weights: &[f64], (unit, oil): (usize, usize)) -> Shares {
     let mut shares = Shares::default();
     for (row, weight) in rows.iter().zip(weights) {
@@ -155,7 +160,20 @@ fn shares(rows: &[FleetRow], weights: &[f64], (unit, oil): (usize, usize)) -> Sh
             (false, false) => &mut shares.rest,
         } += weight;
     }
-    shares
+    let total = (shares.own + shares.unit + shares.oil + shares.rest).clamp(0.0, 1.0);
+    let own = shares.own.clamp(0.0, total);
+    let beside = shares.unit.max(0.0) + shares.oil.max(0.0) + shares.rest.max(0.0);
+    let scale = if beside > 0.0 {
+        (total - own) / beside
+    } else {
+        0.0
+    };
+    Shares {
+        own,
+        unit: scale * shares.unit.max(0.0),
+        oil: scale * shares.oil.max(0.0),
+        rest: scale * shares.rest.max(0.0),
+    }
 }
 
 fn own_runs(
@@ -171,6 +189,7 @@ fn own_runs(
             started_at: run.run.started_at,
             reservoir_id: run.fit.reservoir_id.clone(),
             status: run.fit.status,
+            badly_mixed: run.fit.regime == Some(Regime::TwoCompartments),
             dried_flow_lpm: run.fit.dried_flow_lpm,
             pooled: pooled(&run.fit.run_id),
             evidence: run.fit.evidence.clone(),

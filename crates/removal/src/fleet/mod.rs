@@ -9,6 +9,8 @@ mod account;
 #[cfg(test)]
 mod account_tests;
 mod basis;
+#[cfg(test)]
+mod capacity_tests;
 mod cells;
 mod design;
 #[cfg(test)]

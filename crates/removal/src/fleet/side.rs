@@ -101,6 +101,13 @@ pub(super) fn pool_capacities(
                 .push((capacity / scale).ln());
         }
     }
+    // A cap that runs without one surpass is none: a curve of another kind looked like it.
+    if let Some(surpassed) = surpassed(runs, registers, fleet, &scales) {
+        for values in by_unit.values_mut() {
+            values.retain(|value| *value > surpassed - BETWEEN);
+        }
+        by_unit.retain(|_, values| !values.is_empty());
+    }
     let means: Vec<f64> = by_unit
         .values()
         .filter_map(|values| robust::huber_mean(values, 1.345))
@@ -132,6 +139,40 @@ pub(super) fn pool_capacities(
             })
         })
         .collect()
+}
+
+/// Log of what the fastest runs without a cap took out at their start, over each unit's scale: the 95th percentile of
+/// the fleet's. None with fewer than twenty such runs.
+fn surpassed(
+    runs: &[FleetRun<'_>],
+    registers: &Registers,
+    fleet: &Fleet,
+    scales: &[Option<f64>],
+) -> Option<f64> {
+    const N_RUNS_MIN: usize = 20;
+    const DENSITY_KGM3: f64 = 870.0;
+    let seen: Vec<f64> = runs
+        .iter()
+        .filter_map(|run| {
+            let fit = run.fit;
+            if fit.status != RunStatus::Identified || fit.capacity_kg_per_h.is_some() {
+                return None;
+            }
+            let unit = fleet.units.binary_search(&fit.unit_id).ok()?;
+            let oil = fit.oil_type.as_ref().and_then(|id| registers.oil(id));
+            let density = oil
+                .and_then(|oil| oil.density_15c_kgm3)
+                .unwrap_or(DENSITY_KGM3);
+            let fall_ppm = fit.start_ppm? - fit.end_ppm?;
+            let kg_per_h = fit.dried_flow_lpm? * 0.06 * density * fall_ppm * 1e-6;
+            let ratio = kg_per_h / scales.get(unit).copied().flatten()?;
+            (ratio.is_finite() && ratio > 0.0).then(|| ratio.ln())
+        })
+        .collect();
+    if seen.len() < N_RUNS_MIN {
+        return None;
+    }
+    robust::quantile(&seen, 0.95)
 }
 
 /// What each unit's vacuum pump can take at the reference pressure, half of the gas being vapour, kg/h; for units whose

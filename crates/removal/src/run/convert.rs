@@ -34,6 +34,8 @@ pub(super) fn without_fit(
         dried_flow_lpm: None,
         removal_per_pass: None,
         floor_ppm: None,
+        floor_lower_90: None,
+        floor_upper_90: None,
         capacity_kg_per_h: None,
         limited_by: None,
         regime: None,
@@ -77,8 +79,11 @@ pub(super) fn to_row(
     if has_ends && row.regime != Some(Regime::Capacity) {
         row.removal_rate_per_h = finite(rate);
         row.removal_rate_se = fit.ln_rate_se.and_then(|se| finite(se * rate));
-        row.floor_ppm = told_floor(fit, config);
-        notes.push(floor_note(fit, config));
+        let floor = told_floor(fit, config);
+        row.floor_ppm = floor.map(|floor| floor.ppm);
+        row.floor_lower_90 = floor.map(|floor| floor.lower_ppm);
+        row.floor_upper_90 = floor.map(|floor| floor.upper_ppm);
+        notes.push(floor_note(floor));
         row.dried_flow_lpm = input
             .reservoir
             .and_then(|reservoir| reservoir.volume_l)
@@ -101,26 +106,40 @@ pub(super) fn to_row(
     row
 }
 
+/// An end level with its interval.
+#[derive(Clone, Copy, Debug)]
+struct Floor {
+    ppm: f64,
+    lower_ppm: f64,
+    upper_ppm: f64,
+}
+
 /// The end level where the data tell it: the prior alone is no floor of this run.
-fn told_floor(fit: &Fit<'_>, config: &RunFitConfig) -> Option<f64> {
-    let told = fit.ln_end_sd? <= config.floor_log_sd_max;
-    let floor = fit.model.values(&fit.theta).law.asymptote_ppm;
-    told.then_some(floor).and_then(finite)
+fn told_floor(fit: &Fit<'_>, config: &RunFitConfig) -> Option<Floor> {
+    /// The law holds the floor still; pressure, temperature and ingress move a real one (from simulated fleets).
+    const LAW_LOG_SD: f64 = 0.15;
+    let sd = fit.ln_end_sd.filter(|sd| *sd <= config.floor_log_sd_max)?;
+    let sd = sd.hypot(LAW_LOG_SD);
+    let ppm = finite(fit.model.values(&fit.theta).law.asymptote_ppm)?;
+    let factor = (normal::quantile(0.5 + 0.5 * config.level) * sd).exp();
+    Some(Floor {
+        ppm,
+        lower_ppm: ppm / factor,
+        upper_ppm: ppm * factor,
+    })
 }
 
 /// The floor with its interval, or that there is none.
-fn floor_note(fit: &Fit<'_>, config: &RunFitConfig) -> String {
-    match (told_floor(fit, config), fit.ln_end_sd) {
-        (Some(floor), Some(sd)) => {
-            let factor = (normal::quantile(0.5 + 0.5 * config.level) * sd).exp();
+fn floor_note(floor: Option<Floor>) -> String {
+    floor.map_or_else(
+        || "the data do not tell the floor".into(),
+        |floor| {
             format!(
-                "floor {floor:.0} ppm ({:.0} to {:.0})",
-                floor / factor,
-                floor * factor
+                "floor {:.0} ppm ({:.0} to {:.0})",
+                floor.ppm, floor.lower_ppm, floor.upper_ppm
             )
-        }
-        _ => "the data do not tell the floor".into(),
-    }
+        },
+    )
 }
 
 /// What a badly mixed reservoir looked like.

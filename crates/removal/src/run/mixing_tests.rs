@@ -172,3 +172,81 @@ fn a_sensor_whose_zero_is_off_does_not_speed_up_oil_that_warms() {
     }
     assert!(held >= 17, "{held} of 20 held");
 }
+
+/// The rows of runs of one reservoir, alone and together.
+fn both(runs: &[(Run, Vec<SeriesPoint>)]) -> (Vec<crate::RemovalRun>, Vec<crate::RemovalRun>) {
+    let (unit, oil, reservoir) = (unit(), oil(), reservoir(3_785.411_784));
+    let inputs: Vec<RunInput<'_>> = runs
+        .iter()
+        .map(|(run, series)| RunInput {
+            run,
+            series,
+            samples: &[],
+            unit: Some(&unit),
+            oil: Some(&oil),
+            reservoir: Some(&reservoir),
+        })
+        .collect();
+    let config = RunFitConfig::documented();
+    let alone = inputs.iter().map(|input| fit_run(input, &config)).collect();
+    (alone, fit_reservoir(&inputs, &config))
+}
+
+fn n_called(rows: &[crate::RemovalRun]) -> usize {
+    rows.iter()
+        .filter(|row| row.regime == Some(Regime::TwoCompartments))
+        .count()
+}
+
+#[test]
+fn a_reservoir_is_judged_from_all_its_runs() {
+    // A loop of nearly all the oil with a brisk exchange: most runs do not tell it alone.
+    let (mut alone_called, mut together_called, mut n) = (0, 0, 0);
+    let (mut alone_error, mut together_error) = (0.0, 0.0);
+    for group in 0..6 {
+        let simulated: Vec<(f64, Run, Vec<SeriesPoint>)> = (0..6)
+            .map(|idx| {
+                let (truth, series, hours) = badly_mixed(100 * group + idx, 0.85, 0.12);
+                (truth, run(hours), series)
+            })
+            .collect();
+        let runs: Vec<(Run, Vec<SeriesPoint>)> = simulated
+            .iter()
+            .map(|(_, run, series)| (run.clone(), series.clone()))
+            .collect();
+        let (alone, together) = both(&runs);
+        alone_called += n_called(&alone);
+        together_called += n_called(&together);
+        n += runs.len();
+        let error = |rows: &[crate::RemovalRun]| {
+            rows.iter()
+                .zip(&simulated)
+                .map(|(row, (truth, _, _))| (row.removal_rate_per_h.unwrap() / truth).ln().abs())
+                .sum::<f64>()
+        };
+        alone_error += error(&alone);
+        together_error += error(&together);
+    }
+    let (alone_error, together_error) = (alone_error / n as f64, together_error / n as f64);
+    println!(
+        "badly mixed, {n} runs: called {alone_called} alone, {together_called} together; mean error {alone_error:.3}, {together_error:.3}"
+    );
+    assert!(together_called > alone_called && 3 * together_called >= 2 * n);
+    assert!(together_error < alone_error);
+}
+
+#[test]
+fn one_odd_run_does_not_make_a_reservoir_badly_mixed() {
+    for seed in 0..6 {
+        let mut runs: Vec<(Run, Vec<SeriesPoint>)> = (0..5)
+            .map(|idx| {
+                let (_, series, hours) = badly_mixed(1000 * seed + idx, 1.0, 0.0);
+                (run(hours), series)
+            })
+            .collect();
+        let (_, series, hours) = badly_mixed(1000 * seed + 77, 0.5, 0.04);
+        runs.push((run(hours), series));
+        let (_, together) = both(&runs);
+        assert_eq!(n_called(&together), 0, "seed {seed}");
+    }
+}

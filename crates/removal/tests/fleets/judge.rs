@@ -31,6 +31,11 @@ pub(crate) struct Shown {
     /// Width of the interval over the told estimator's.
     pub(crate) width_over_told: f64,
     pub(crate) all_rmse_over_told: f64,
+    /// Coverage of the stated floors.
+    pub(crate) floor: f64,
+    /// Shares of the runs on well-mixed and on badly mixed reservoirs that were called badly mixed.
+    pub(crate) called_well: f64,
+    pub(crate) called_badly: f64,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -62,6 +67,7 @@ struct Sums {
     /// By kind of run: errors of the log dried flow, volume's own error taken out.
     errors: BTreeMap<&'static str, Vec<(f64, bool)>>,
     floors: Vec<f64>,
+    floor: Held,
     statuses: BTreeMap<&'static str, usize>,
     false_two: usize,
     true_two: usize,
@@ -86,6 +92,9 @@ pub(crate) fn show(name: &str, kind: Kind, n_fleets: u64) -> Shown {
         rmse_over_truth: (sums.squares[0] / sums.squares[2]).sqrt(),
         width_over_told: sums.widths[0] / sums.widths[1],
         all_rmse_over_told: (sums.all_squares[0] / sums.all_squares[1]).sqrt(),
+        floor: sums.floor.share(),
+        called_well: sums.false_two as f64 / sums.n_mixed.0.max(1) as f64,
+        called_badly: sums.true_two as f64 / sums.n_mixed.1.max(1) as f64,
     };
     println!(
         "{name}, {n_fleets} fleets of {} x {}: own {:.3}, n<=3 {:.3} ({}), unseen {:.3}, new run {:.3}, run {:.3}; \
@@ -114,9 +123,10 @@ pub(crate) fn show(name: &str, kind: Kind, n_fleets: u64) -> Shown {
     let mut floors = sums.floors.clone();
     floors.sort_by(f64::total_cmp);
     println!(
-        "    floors told {} median ln(floor/true) {:+.2}; statuses {:?}; two compartments: {} of {} well mixed, {} of {} badly mixed",
+        "    floors told {} median ln(floor/true) {:+.2}, held {:.3}; statuses {:?}; two compartments: {} of {} well mixed, {} of {} badly mixed",
         floors.len(),
         floors.get(floors.len() / 2).copied().unwrap_or(f64::NAN),
+        shown.floor,
         sums.statuses,
         sums.false_two,
         sums.n_mixed.0,
@@ -271,5 +281,9 @@ fn judge_run(sums: &mut Sums, world: &World, job: &Job, fit: &RemovalRun) {
     });
     if let Some(floor) = fit.floor_ppm.filter(|floor| *floor > 0.0) {
         sums.floors.push((floor / job.floor_ppm).ln());
+        sums.floor.push(
+            fit.floor_lower_90.unwrap() <= job.floor_ppm
+                && job.floor_ppm <= fit.floor_upper_90.unwrap(),
+        );
     }
 }

@@ -4,6 +4,7 @@
 //! other gets each run's true dried flow, so that what it does better is the whole pipeline's.
 
 use drydown_removal::RemovalRun;
+use drydown_runs::history::SensorPlace;
 use drydown_stats::linear::Design;
 use drydown_stats::mixed::{
     CrossedModel, FixedPrior, Group, Level, LinearPrediction, Outliers, Residual, Spread,
@@ -13,11 +14,13 @@ use drydown_stats::mixed::{
 use crate::dry::Job;
 use crate::world::{
     Kind, MEAN_LN_NTU, PER_KELVIN, PER_LOG_FLOW, PER_LOG_PRESSURE, REFERENCE_DEGC, REFERENCE_KPA,
-    SDS, World, per_pass,
+    SDS, World,
 };
 
-/// What a unit's sensor does to all its runs alike, sd of the log rate; zero where runs are told.
-const SENSOR_SD: f64 = 0.04;
+/// What a unit's sensor does to all its runs alike, rms of the log rate beyond the runs' own scatter: measured on twelve
+/// large fleets of this simulator, for sensors at the outlet and for others.
+const OUTLET_SENSOR_SD: f64 = 0.08;
+const SENSOR_SD: f64 = 0.03;
 /// Content of the intervals.
 const LEVEL: f64 = 0.90;
 
@@ -78,6 +81,16 @@ pub(crate) fn told(
             })
         })
         .collect();
+    let sensor_sds: Vec<f64> = world
+        .registers
+        .units
+        .iter()
+        .map(|unit| match unit.water_sensor_place {
+            _ if from_truth => 0.0,
+            Some(SensorPlace::Outlet) => OUTLET_SENSOR_SD,
+            _ => SENSOR_SD,
+        })
+        .collect();
     let model = CrossedModel {
         y: rows.iter().map(|row| row.y).collect(),
         known_var: rows.iter().map(|row| row.variance).collect(),
@@ -91,11 +104,7 @@ pub(crate) fn told(
                 n_units * n_oils,
                 scale * SDS[2],
             ),
-            group(
-                &|row| row.unit,
-                n_units,
-                if from_truth { 0.0 } else { SENSOR_SD },
-            ),
+            known(rows.iter().map(|row| row.unit).collect(), sensor_sds),
             known(rows.iter().map(|row| row.reservoir).collect(), volume_sds),
         ],
         residual: Residual::Known(scale * SDS[3]),
@@ -145,12 +154,12 @@ fn to_row(world: &World, job: &Job, fit: &RemovalRun, from_truth: bool) -> Optio
         .position(|row| Some(&row.reservoir_id) == job.run.reservoir_id.as_ref())?;
     let nameplate = registers.units[unit].nameplate_flow_lpm?;
     let flow = job.run.flow_lpm?;
-    let ln_ntu = world.ln_ntu[unit][oil];
-    let here = ln_ntu
-        + PER_KELVIN * (job.run.oil_degc? - REFERENCE_DEGC)
+    // The fleet's mean slopes: what a cell's own removal per pass makes of them is no parameter of the fleet.
+    let ln_flow = (flow / nameplate).ln();
+    let on_ntu = PER_KELVIN * (job.run.oil_degc? - REFERENCE_DEGC)
         + PER_LOG_PRESSURE * (job.run.chamber_kpa? / REFERENCE_KPA).ln()
-        + PER_LOG_FLOW * (flow / nameplate).ln();
-    let conditions = (per_pass(here) * flow).ln() - (per_pass(ln_ntu) * nameplate).ln();
+        + PER_LOG_FLOW * ln_flow;
+    let conditions = elasticity() * on_ntu + ln_flow;
     let rate = fit.removal_rate_per_h?;
     let (ln_dried, sd) = if from_truth {
         let volume = registers.reservoirs[reservoir].volume_l? / job.volume_l;

@@ -235,6 +235,8 @@ fn fit(run: &Run, rate: Option<f64>, status: RunStatus) -> RemovalRun {
         dried_flow_lpm: rate.map(|_| 20.0),
         removal_per_pass: rate.map(|_| 0.3),
         floor_ppm: None,
+        floor_lower_90: None,
+        floor_upper_90: None,
         capacity_kg_per_h: None,
         limited_by: None,
         regime: None,
