@@ -113,8 +113,13 @@ impl Level {
         let mut sd = sd_of(shown);
         let mut at = self.mean;
         let (mut level, mut residual, mut total) = (self, 0.0, 1.0);
-        for _ in 0..3 {
+        let first = visible.slope(at);
+        for round in 0..3 {
             let slope = visible.slope(at);
+            // on a straight line the second round has the spread of the level it turned out to be
+            if round == 2 && slope == first {
+                break;
+            }
             // the tangent at `at`, taken back to the prior mean
             let predicted = visible.sample_ppm(at) + slope * (self.mean - at);
             residual = shown - predicted;

@@ -74,9 +74,12 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
     let variants = law.variants();
     let mut range = likely_range(timeline, law, level);
-    // where water is shed unseen, faster rates are as likely
-    for (_, law) in variants.iter().filter(|_| law.saturation.is_some()) {
-        let (low, high) = likely_range(timeline, law, level);
+    // where water is shed unseen, faster rates are as likely: the other of shed and kept is the last or
+    // the first of the variants
+    let share = |law: &Law| law.visible.emulsified_share;
+    let other = variants.iter().find(|(_, v)| share(v) != share(law));
+    if let Some((_, other)) = other.filter(|_| law.saturation.is_some()) {
+        let (low, high) = likely_range(timeline, other, level);
         range = (range.0.min(low), range.1.max(high));
     }
     let rates = stepped(range, STEP, POINTS);
@@ -119,7 +122,7 @@ pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) ->
         .iter()
         .copied()
         .fold(f64::NEG_INFINITY, f64::max);
-    let alive = |l: &f64| *l > top - 14.0;
+    let alive = |l: &f64| *l > top - 10.0;
     let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
     let last = coarse.ln_likelihood.iter().rposition(alive);
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
