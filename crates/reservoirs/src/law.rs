@@ -191,18 +191,41 @@ impl Law {
         } else {
             &[(1.0, 1.0)]
         };
-        let with = |(exchange, factor): &(f64, f64), (shows, visible): (f64, Visible)| {
+        let with = |weight: f64, factor: f64, visible: Visible| {
             let law = Self {
                 exchange_per_h: factor * self.exchange_per_h,
                 visible,
                 ..*self
             };
-            ((exchange * shows).ln(), law)
+            (weight.ln(), law)
         };
-        exchanges
-            .iter()
-            .flat_map(|exchange| shows.iter().map(move |show| with(exchange, *show)))
-            .collect()
+        // every exchange as the water most likely shows, every other show with the fleet's exchange: what
+        // the two do together is of the second order
+        let likelier =
+            |visible: &Visible| visible.emulsified_share == self.visible.emulsified_share;
+        let mut all = Vec::with_capacity(exchanges.len() + shows.len());
+        for (weight, visible) in &shows {
+            let own = if likelier(visible) {
+                exchanges
+            } else {
+                &[(1.0, 1.0)]
+            };
+            // the readings of one saturation differ little: one of them stands for the exchanges
+            let first = likelier(visible)
+                && all
+                    .iter()
+                    .any(|(_, law): &(f64, Self)| likelier(&law.visible));
+            let own = if first {
+                own.get(..1).unwrap_or(own)
+            } else {
+                own
+            };
+            let sum: f64 = own.iter().map(|(exchange, _)| exchange).sum();
+            for (exchange, factor) in own {
+                all.push(with(weight * exchange / sum, *factor, *visible));
+            }
+        }
+        all
     }
 
     /// Diffusion of the level, (ppm per root day)², at a rate in ppm/h: its own, and that of water

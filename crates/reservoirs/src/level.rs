@@ -21,6 +21,9 @@ pub(crate) struct Level {
 /// the level. A sample's does not: the filter keeps the other reading, that the bottle is wrong, apart.
 const WIDEST_INNOVATION: f64 = 4.0;
 
+/// Standard deviations beyond which a bound says nothing (3e-7 is left beyond).
+const SURE: f64 = 5.0;
+
 impl Level {
     /// The level after a step, and the gain in log-likelihood.
     pub(crate) fn take(self, kind: &Kind, rate_per_h: f64, law: &Law) -> (Self, f64) {
@@ -151,8 +154,14 @@ impl Level {
             Censor::Above => (z(limit), f64::INFINITY),
             _ => (z(0.0), z(limit)),
         };
+        // a level that lies well within its bounds learns nothing of them
+        if a < -SURE && b > SURE {
+            return (self, 0.0);
+        }
         let ln_total = if b.is_infinite() {
             normal::ln_cdf(-a)
+        } else if a < -SURE {
+            normal::ln_cdf(b)
         } else {
             normal::ln_interval(a, b)
         };

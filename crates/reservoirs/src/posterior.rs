@@ -46,14 +46,14 @@ const NEGLIGIBLE: f64 = 1e-7;
 /// leaving them out would leave out what is unlikely but bad.
 const PORTION: f64 = 0.02;
 /// Step of a grid, ln: sums over a smooth law are exact long before a step is a standard deviation of
-/// it, and hardly any rate is known better than by a quarter. At least and at most so many points.
-const STEP: f64 = 0.25;
-const POINTS: (usize, usize) = (13, 25);
+/// it, and hardly any rate is known better than by a third. At least and at most so many points.
+const STEP: f64 = 0.3;
+const POINTS: (usize, usize) = (10, 21);
 /// The same for a grid that only the integral is taken of.
 const ROUGH_STEP: f64 = 0.5;
 const ROUGH_POINTS: (usize, usize) = (9, 15);
 /// Points that find where the likelihood lies.
-const SCAN_POINTS: usize = 21;
+const SCAN_POINTS: usize = 17;
 /// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
 const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
 
