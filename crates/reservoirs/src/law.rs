@@ -32,6 +32,12 @@ impl Visible {
         }
     }
 
+    /// Whether as much of the water above saturation shows.
+    pub(crate) fn shows_like(self, other: Self) -> bool {
+        let share = self.emulsified_share;
+        share.total_cmp(&other.emulsified_share).is_eq()
+    }
+
     pub(crate) fn slope(self, all_ppm: f64) -> f64 {
         if all_ppm > self.solubility_ppm {
             self.emulsified_share.max(0.05)
@@ -199,31 +205,16 @@ impl Law {
             };
             (weight.ln(), law)
         };
-        // every exchange as the water most likely shows, every other show with the fleet's exchange: what
-        // the two do together is of the second order
-        let likelier =
-            |visible: &Visible| visible.emulsified_share == self.visible.emulsified_share;
+        // every exchange with one of the likelier shows, the other shows with the fleet's exchange: what the
+        // two do together is of the second order
+        let mut crossed = false;
         let mut all = Vec::with_capacity(exchanges.len() + shows.len());
-        for (weight, visible) in &shows {
-            let own = if likelier(visible) {
-                exchanges
-            } else {
-                &[(1.0, 1.0)]
-            };
-            // the readings of one saturation differ little: one of them stands for the exchanges
-            let first = likelier(visible)
-                && all
-                    .iter()
-                    .any(|(_, law): &(f64, Self)| likelier(&law.visible));
-            let own = if first {
-                own.get(..1).unwrap_or(own)
-            } else {
-                own
-            };
-            let sum: f64 = own.iter().map(|(exchange, _)| exchange).sum();
-            for (exchange, factor) in own {
-                all.push(with(weight * exchange / sum, *factor, *visible));
-            }
+        for (weight, visible) in shows {
+            let crosses = !crossed && visible.shows_like(self.visible);
+            crossed |= crosses;
+            let own = if crosses { exchanges } else { &[(1.0, 1.0)] };
+            let laws = own.iter();
+            all.extend(laws.map(|(share, factor)| with(weight * share, *factor, visible)));
         }
         all
     }

@@ -120,7 +120,7 @@ impl Level {
         for round in 0..3 {
             let slope = visible.slope(at);
             // on a straight line the second round has the spread of the level it turned out to be
-            if round == 2 && slope == first {
+            if round == 2 && slope.total_cmp(&first).is_eq() {
                 break;
             }
             // the tangent at `at`, taken back to the prior mean
