@@ -4,8 +4,8 @@ use super::read::{certified, check, columns, near};
 use drydown_stats::normal;
 use drydown_stats::regress::fit_isotonic;
 use drydown_stats::scores::{
-    auc, brier, brier_parts, c_index, calibration, conformal_quantile, crps_ensemble, crps_normal, dcg,
-    interval_score, log_loss, ndcg, pinball, skill,
+    auc, brier, brier_parts, c_index, calibration, conformal_quantile, crps_ensemble, crps_normal,
+    dcg, interval_score, log_loss, ndcg, pinball, skill,
 };
 
 /// Two hundred probability forecasts made for this project.
