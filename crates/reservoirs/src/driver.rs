@@ -127,7 +127,13 @@ fn water_state(facts: &Facts<'_>, (median, low, high): (f64, f64, f64)) -> Strin
         .filter(|_| !facts.paper)
         .map_or_else(String::new, |rise| {
             if rise >= 0.05 {
-                format!(", rising {} ppm a day", two_digits(rise))
+                // of saturated oil a sample need not rise with what comes in
+                let what = if settled_ppm(facts).is_some() {
+                    "all water rising"
+                } else {
+                    "rising"
+                };
+                format!(", {what} {} ppm a day", two_digits(rise))
             } else {
                 ", hardly rising".to_owned()
             }

@@ -19,6 +19,8 @@ pub(crate) const ROUGH_LEAP_H: f64 = 24.0 * 45.0;
 const RECENT_H: f64 = 24.0 * 30.0;
 /// A state this much less likely than the best (ln) is given up.
 const HOPELESS: f64 = 16.0;
+/// A regime less likely than this is left out until something makes it likely again.
+const NEGLIGIBLE_MODE: f64 = 1e-7;
 /// A sample less likely than this to be strange is not doubted.
 const NEGLIGIBLE_DOUBT: f64 = 1e-3;
 
@@ -187,7 +189,12 @@ impl Track {
         }
         let kept: f64 = self.weights.iter().sum();
         self.ln_scale += top + total.ln();
-        self.weights.iter_mut().for_each(|weight| *weight /= kept);
+        for weight in &mut self.weights {
+            *weight = match *weight / kept {
+                share if share < NEGLIGIBLE_MODE => 0.0,
+                share => share,
+            };
+        }
         if !self.ln_scale.is_finite() {
             self.ln_scale = f64::NEG_INFINITY;
         }

@@ -178,7 +178,7 @@ impl Cloud {
             .collect();
         let total: f64 = new.iter().sum();
         // what no particle can explain tells nothing
-        if !(total > 1e-12 * before) {
+        if total.is_nan() || total <= 1e-12 * before {
             return;
         }
         let n = self.bodies.len() as f64;

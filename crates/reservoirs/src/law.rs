@@ -32,6 +32,12 @@ impl Visible {
         }
     }
 
+    /// Whether as much of the water above saturation shows.
+    pub(crate) fn shows_like(self, other: Self) -> bool {
+        let share = self.emulsified_share;
+        share.total_cmp(&other.emulsified_share).is_eq()
+    }
+
     pub(crate) fn slope(self, all_ppm: f64) -> f64 {
         if all_ppm > self.solubility_ppm {
             self.emulsified_share.max(0.05)
@@ -191,18 +197,26 @@ impl Law {
         } else {
             &[(1.0, 1.0)]
         };
-        let with = |(exchange, factor): &(f64, f64), (shows, visible): (f64, Visible)| {
+        let with = |weight: f64, factor: f64, visible: Visible| {
             let law = Self {
                 exchange_per_h: factor * self.exchange_per_h,
                 visible,
                 ..*self
             };
-            ((exchange * shows).ln(), law)
+            (weight.ln(), law)
         };
-        exchanges
-            .iter()
-            .flat_map(|exchange| shows.iter().map(move |show| with(exchange, *show)))
-            .collect()
+        // every exchange with one of the likelier shows, the other shows with the fleet's exchange: what the
+        // two do together is of the second order
+        let mut crossed = false;
+        let mut all = Vec::with_capacity(exchanges.len() + shows.len());
+        for (weight, visible) in shows {
+            let crosses = !crossed && visible.shows_like(self.visible);
+            crossed |= crosses;
+            let own = if crosses { exchanges } else { &[(1.0, 1.0)] };
+            let laws = own.iter();
+            all.extend(laws.map(|(share, factor)| with(weight * share, *factor, visible)));
+        }
+        all
     }
 
     /// Diffusion of the level, (ppm per root day)², at a rate in ppm/h: its own, and that of water

@@ -21,6 +21,9 @@ pub(crate) struct Level {
 /// the level. A sample's does not: the filter keeps the other reading, that the bottle is wrong, apart.
 const WIDEST_INNOVATION: f64 = 4.0;
 
+/// Standard deviations beyond which a bound says nothing (3e-7 is left beyond).
+const SURE: f64 = 5.0;
+
 impl Level {
     /// The level after a step, and the gain in log-likelihood.
     pub(crate) fn take(self, kind: &Kind, rate_per_h: f64, law: &Law) -> (Self, f64) {
@@ -113,8 +116,13 @@ impl Level {
         let mut sd = sd_of(shown);
         let mut at = self.mean;
         let (mut level, mut residual, mut total) = (self, 0.0, 1.0);
-        for _ in 0..3 {
+        let first = visible.slope(at);
+        for round in 0..3 {
             let slope = visible.slope(at);
+            // on a straight line the second round has the spread of the level it turned out to be
+            if round == 2 && slope.total_cmp(&first).is_eq() {
+                break;
+            }
             // the tangent at `at`, taken back to the prior mean
             let predicted = visible.sample_ppm(at) + slope * (self.mean - at);
             residual = shown - predicted;
@@ -146,8 +154,14 @@ impl Level {
             Censor::Above => (z(limit), f64::INFINITY),
             _ => (z(0.0), z(limit)),
         };
+        // a level that lies well within its bounds learns nothing of them
+        if a < -SURE && b > SURE {
+            return (self, 0.0);
+        }
         let ln_total = if b.is_infinite() {
             normal::ln_cdf(-a)
+        } else if a < -SURE {
+            normal::ln_cdf(b)
         } else {
             normal::ln_interval(a, b)
         };

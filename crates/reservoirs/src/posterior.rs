@@ -54,6 +54,8 @@ const ROUGH_STEP: f64 = 0.5;
 const ROUGH_POINTS: (usize, usize) = (9, 15);
 /// Points that find where the likelihood lies.
 const SCAN_POINTS: usize = 21;
+/// A way for water to show whose likelihood stays this far behind (ln) is given up.
+const FAR_BEHIND: f64 = 10.0;
 /// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
 const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
 
@@ -73,15 +75,27 @@ fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
 #[must_use]
 pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
     let variants = law.variants();
-    let mut range = likely_range(timeline, law, level);
-    // where water is shed unseen, faster rates are as likely
-    for (_, law) in variants.iter().filter(|_| law.saturation.is_some()) {
-        let (low, high) = likely_range(timeline, law, level);
+    let (mut range, top) = scan(timeline, law, level);
+    // where water is shed unseen, faster rates are as likely; and either may be out of the question
+    let shows_like = |of: &Law| of.visible.shows_like(law.visible);
+    let other = variants.iter().find(|(_, of)| !shows_like(of));
+    let mut lead = 0.0;
+    if let Some((_, other)) = other {
+        let ((low, high), other_top) = scan(timeline, other, level);
         range = (range.0.min(low), range.1.max(high));
+        lead = top - other_top;
     }
+    let is_likely = |of: &Law| {
+        let behind = if shows_like(of) { -lead } else { lead };
+        behind < FAR_BEHIND
+    };
     let rates = stepped(range, STEP, POINTS);
     let mut all = Filtered::default();
-    for (variant, (ln_weight, law)) in variants.iter().enumerate() {
+    let likely = variants
+        .iter()
+        .enumerate()
+        .filter(|(_, (_, of))| is_likely(of));
+    for (variant, (ln_weight, law)) in likely {
         let mut table = filter(timeline, rates.clone(), law, level, FINE_LEAP_H);
         all.recent_h = table.recent_h;
         all.variant.resize(all.variant.len() + rates.len(), variant);
@@ -112,6 +126,11 @@ pub(crate) fn coarse_likelihood(
 
 /// Where the likelihood is not negligible.
 pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) -> (f64, f64) {
+    scan(timeline, law, level).0
+}
+
+/// Where the likelihood is not negligible, and its highest log.
+fn scan(timeline: &Timeline, law: &Law, level: LevelPrior) -> ((f64, f64), f64) {
     let rates = grid(LN_RATE_RANGE, SCAN_POINTS);
     let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
     let top = coarse
@@ -123,10 +142,11 @@ pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) ->
     let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
     let last = coarse.ln_likelihood.iter().rposition(alive);
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
-    (
+    let range = (
         at(first.saturating_sub(1), LN_RATE_RANGE.0),
         at(last.unwrap_or(SCAN_POINTS) + 1, LN_RATE_RANGE.1),
-    )
+    );
+    (range, top)
 }
 
 /// Weights of a grid under a prior of the ln rate; and the log of their sum times the step.

@@ -14,8 +14,8 @@ use crate::law::Visible;
 const SHED: f64 = 0.05;
 const KEPT: f64 = 0.6;
 /// Factors on the register's saturation and their weights: a normal spread of some tenth (ageing and
-/// additives; common practice, no source) in three points.
-const FACTORS: [(f64, f64); 3] = [(0.87, 0.22), (1.0, 0.56), (1.15, 0.22)];
+/// additives; common practice, no source) in two points of the same variance.
+const FACTORS: [(f64, f64); 2] = [(0.9, 0.5), (1.1, 0.5)];
 /// A limit above this share of the saturation, or a value seen above the second: saturation matters.
 const LIMIT_SHARE: f64 = 0.75;
 const SEEN_SHARE: f64 = 0.8;

@@ -37,7 +37,7 @@ pub(crate) fn notebook_python() -> Result<PathBuf> {
 pub(crate) fn reference_python() -> Result<PathBuf> {
     python_with(
         "reference-python",
-        "ruptures==1.1.10\npandas\nstatsmodels==0.15.0\n",
+        "ruptures==1.1.10\npandas\nstatsmodels==0.15.0\nlifelines==0.30.3\nscikit-learn==1.9.1\n",
     )
 }
 

@@ -50,17 +50,17 @@ pub(crate) fn run() -> Result<()> {
 fn references(demo: &Path) -> Result<()> {
     let python = machine::reference_python()?;
     shell::run(Command::new(&python).arg("tests/reference/change_points.py"))?;
-    shell::cargo(
-        &[
-            "build",
-            "--release",
-            "-p",
-            "drydown-removal",
-            "--example",
-            "bench_fits",
-        ],
-        &[],
+    let build = |package: &str, example: &str| {
+        let args = ["build", "--release", "-p", package, "--example", example];
+        shell::cargo(&args, &[])
+    };
+    build("drydown-reservoirs", "reference_scores")?;
+    shell::run(
+        Command::new(&python)
+            .arg("tests/reference/rank_metrics.py")
+            .arg(shell::target_dir().join("release/examples/reference_scores")),
     )?;
+    build("drydown-removal", "bench_fits")?;
     shell::run(
         Command::new(&python)
             .arg("tests/reference/mixed_model.py")

@@ -4,8 +4,8 @@ use super::read::{certified, check, columns, near};
 use drydown_stats::normal;
 use drydown_stats::regress::fit_isotonic;
 use drydown_stats::scores::{
-    auc, brier, brier_parts, calibration, conformal_quantile, crps_ensemble, crps_normal, dcg,
-    interval_score, log_loss, ndcg, pinball, skill,
+    auc, brier, brier_parts, c_index, calibration, conformal_quantile, crps_ensemble, crps_normal,
+    dcg, interval_score, log_loss, ndcg, pinball, skill,
 };
 
 /// Two hundred probability forecasts made for this project.
@@ -117,6 +117,21 @@ fn ranked_lists() {
         0.937_246_925_621_577,
         1e-10,
     );
+}
+
+/// The lung cancer trial of Kalbfleisch & Prentice 1980 (`veteran` of R's package survival 3.5-3), censored
+/// times against the risks of a proportional-hazards fit; figures of scikit-survival 0.28.0 and of R.
+#[test]
+fn concordance_of_censored_times() {
+    let data = columns(include_str!("../data/veteran_risk.csv"));
+    let rows = certified(include_str!("../data/veteran_risk.certified.csv"));
+    let event: Vec<bool> = data[1].iter().map(|v| *v > 0.5).collect();
+    let got = c_index(&data[2], &data[0], &event).unwrap();
+    check("veteran_risk", &rows, "harrell_c", got.index);
+    check("veteran_risk", &rows, "harrell_c.R", got.index);
+    check("veteran_risk", &rows, "concordant", got.concordant as f64);
+    check("veteran_risk", &rows, "discordant", got.discordant as f64);
+    check("veteran_risk", &rows, "tied_risk", got.tied_risk as f64);
 }
 
 /// Split conformal quantiles and those of conformalised quantile regression (Vovk et al. 2005; Romano,

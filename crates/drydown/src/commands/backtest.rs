@@ -11,7 +11,7 @@ use drydown_findings::{
 };
 use drydown_quantity::Stamp;
 use drydown_removal::RemovalRun;
-use drydown_stats::scores::{auc, brier, calibration, skill};
+use drydown_stats::scores::{auc, brier, calibration, ndcg, skill};
 use serde_json::{Value, json};
 
 use super::answers::Answers;
@@ -132,6 +132,21 @@ impl Paired {
     }
 }
 
+impl Paired {
+    /// How high those that got too wet stand in the list, said and by the last sample (NDCG, gain 1).
+    fn heights(&self) -> Option<[f64; 2]> {
+        let gain: Vec<f64> = self
+            .happened
+            .iter()
+            .map(|y| f64::from(u8::from(*y)))
+            .collect();
+        Some([
+            ndcg(&self.said, &gain, gain.len())?,
+            ndcg(&self.naive, &gain, gain.len())?,
+        ])
+    }
+}
+
 fn trial(answers: &Answers<'_>, times: &[Stamp]) -> Result<Trial> {
     let context = &answers.context;
     let snapshots = replay(context, &Past::load(context)?, times)?;
@@ -242,6 +257,13 @@ fn scores(paired: &Paired) -> String {
             "ranks the wetter first (1 is always)", 0.5
         );
     }
+    if let Some([own, naive]) = paired.heights() {
+        let _ = writeln!(
+            out,
+            "{:<38}{own:>8.3}{naive:>22.3}",
+            "lists the wet at the top (1 is best)"
+        );
+    }
     if let Some(skill) = skill(said, base) {
         let _ = writeln!(out, "{:<38}{skill:>8.2}", "skill against the overall share");
     }
@@ -258,6 +280,7 @@ fn scores(paired: &Paired) -> String {
 fn to_json(found: &Trial, times: &[Stamp]) -> Value {
     let briers = found.paired.briers();
     let ranks = found.paired.ranks();
+    let heights = found.paired.heights();
     let slope = calibration(&found.paired.said, &found.paired.happened).map(|fit| fit.slope);
     json!({
         "month_starts": times.iter().map(|at| at.rfc3339()).collect::<Vec<_>>(),
@@ -274,6 +297,8 @@ fn to_json(found: &Trial, times: &[Stamp]) -> Value {
         "brier_last_sample": briers.map(|all| all[2]),
         "auc": ranks.map(|all| all[0]),
         "auc_last_sample": ranks.map(|all| all[1]),
+        "ndcg": heights.map(|all| all[0]),
+        "ndcg_last_sample": heights.map(|all| all[1]),
         "calibration_slope": slope,
     })
 }

@@ -4,8 +4,9 @@ mod places;
 mod wet;
 
 use drydown_quantity::Stamp;
+use drydown_reservoirs::{AlarmBasis, AlarmSide, AlarmStatus, ChangeStatus, LabAlarm};
 use drydown_runs::Run;
-use drydown_runs::history::{Registers, Unit};
+use drydown_runs::history::{Censor, Registers, Sample, SamplePoint, Unit};
 
 use crate::case::{Case, FindingsConfig};
 use crate::episode::Episode;
@@ -153,4 +154,141 @@ fn runs_dated_before_the_unit_are_a_clock_gone_wrong() {
         "{}",
         episodes[0].evidence
     );
+}
+
+fn empty(registers: &Registers) -> Case<'_> {
+    Case {
+        as_of: "2026-10-01".parse().unwrap(),
+        registers,
+        runs: &[],
+        removal_runs: &[],
+        pump_health: &[],
+        sensor_checks: &[],
+        lab_alarms: &[],
+        samples: &[],
+        snapshots: &[],
+        last_heard: &[],
+        sources: &[],
+    }
+}
+
+fn alarm(id: &str, quantity: &str, status: AlarmStatus, change: ChangeStatus) -> LabAlarm {
+    let known: Stamp = "2026-09-20".parse().unwrap();
+    LabAlarm {
+        reservoir_id: id.into(),
+        quantity: quantity.to_owned(),
+        taken_at: known,
+        lab: "L-1".to_owned(),
+        value: 0.62,
+        censor: Censor::Exact,
+        basis: AlarmBasis::ServiceOil,
+        n_results: 144,
+        n_reservoirs: 12,
+        share_beyond: Some(0.99),
+        side: AlarmSide::High,
+        watch_limit: Some(0.31),
+        caution_limit: Some(0.32),
+        alarm_limit: Some(0.33),
+        status,
+        since_at: Some(known),
+        change: Some(0.3),
+        change_per_30d: Some(0.3),
+        repeatability: Some(0.07),
+        change_limit_per_30d: Some(0.05),
+        change_status: change,
+    }
+}
+
+#[test]
+fn unusual_results_of_one_reservoir_are_one_finding() {
+    let registers = Registers::default();
+    let rows = [
+        alarm(
+            "R-1",
+            "acid number",
+            AlarmStatus::Alarm,
+            ChangeStatus::Unusual,
+        ),
+        alarm("R-1", "iron", AlarmStatus::Caution, ChangeStatus::Unusual),
+        alarm("R-2", "iron", AlarmStatus::Alarm, ChangeStatus::Within),
+        alarm("R-3", "iron", AlarmStatus::Caution, ChangeStatus::Usual),
+        alarm("R-4", "iron", AlarmStatus::Normal, ChangeStatus::Unusual),
+    ];
+    let case = Case {
+        lab_alarms: &rows,
+        ..empty(&registers)
+    };
+    let episodes = replayed("lab_alarm", &case);
+    let told: Vec<(&str, &str)> = episodes
+        .iter()
+        .map(|e| (e.subject.as_str(), e.severity.as_str()))
+        .collect();
+    assert_eq!(told, [("R-1", "watch"), ("R-2", "info")]);
+    let evidence = &episodes[0].evidence;
+    assert!(
+        evidence.starts_with("acid number: 0.620 in the sample of 2026-09-20, beyond 99 % of 144 results of 12 reservoirs of the same service and oil; it moved by +0.300 since the sample before. iron:"),
+        "{evidence}"
+    );
+    assert_eq!(episodes[0].first_seen, "2026-09-20".parse().unwrap());
+}
+
+fn bottle(id: &str, n: u32, ppm: f64, viscosity: f64) -> Sample {
+    let first: Stamp = "2026-04-01".parse().unwrap();
+    Sample {
+        lab: "L-1".to_owned(),
+        sample_id: format!("{id}-{n}"),
+        reservoir_id: Some(id.into()),
+        unit_id: None,
+        taken_at: Some(first.plus_days(30.0 * f64::from(n))),
+        reported_at: None,
+        sample_point: Some(SamplePoint::ReservoirMid),
+        sample_degc: None,
+        water_ppm: Some(ppm),
+        water_censor: Some(Censor::Exact),
+        iso4406_4um: None,
+        iso4406_6um: None,
+        iso4406_14um: None,
+        iso4406_note: None,
+        viscosity_40c_mm2s: Some(viscosity),
+        acid_mgkoh_g: None,
+        breakdown_kv: None,
+    }
+}
+
+#[test]
+fn exchanged_labels_are_told_for_both_reservoirs() {
+    let registers = Registers::default();
+    let mut samples: Vec<Sample> = (0..6)
+        .flat_map(|n| {
+            let off = 0.2 * f64::from(n % 2);
+            [
+                bottle("R-1", n, 60.0, 46.0 + off),
+                bottle("R-2", n, 240.0, 220.0 + off),
+            ]
+        })
+        .collect();
+    let case = Case {
+        samples: &samples,
+        ..empty(&registers)
+    };
+    assert!(replayed("swapped_label", &case).is_empty());
+    // the bottles of the fourth day
+    let (one, other) = (samples[6].clone(), samples[7].clone());
+    samples[6].reservoir_id = other.reservoir_id;
+    samples[7].reservoir_id = one.reservoir_id;
+    let case = Case {
+        samples: &samples,
+        ..empty(&registers)
+    };
+    let episodes = replayed("swapped_label", &case);
+    let subjects: Vec<&str> = episodes.iter().map(|e| e.subject.as_str()).collect();
+    assert_eq!(subjects, ["R-1", "R-2"]);
+    let evidence = &episodes[0].evidence;
+    assert!(
+        evidence.contains(
+            "reads 240 ppm of water where the samples around it read 60 ppm and 220.2 mm²/s"
+        ) && evidence.contains("it fits R-2, and that reservoir's sample R-1-3 fits here"),
+        "{evidence}"
+    );
+    assert_eq!(episodes[0].first_seen, samples[6].known_at().unwrap());
 }
