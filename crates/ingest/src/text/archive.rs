@@ -108,7 +108,10 @@ mod tests {
 
     const LIMIT: usize = 1 << 20;
 
-    fn archive(files: &[(&str, &[u8])]) -> Vec<u8> {
+    /// Names and bytes.
+    type Files<'f> = &'f [(&'f str, &'f [u8])];
+
+    fn archive(files: Files<'_>) -> Vec<u8> {
         let mut out = zip::ZipWriter::new(Cursor::new(Vec::new()));
         for (name, bytes) in files {
             out.start_file(*name, zip::write::SimpleFileOptions::default())
@@ -125,7 +128,7 @@ mod tests {
 
     #[test]
     fn an_archive_of_several_files_is_its_files() {
-        let cases: &[(&[(&str, &[u8])], Option<&[&str]>)] = &[
+        let cases: &[(Files<'_>, Option<&[&str]>)] = &[
             (
                 &[
                     ("b.csv", b"1"),
