@@ -1,7 +1,7 @@
 //! The unit table against the definitions of UCUM, by computation.
 //!
-//! Each code is composed here of UCUM's own definitions (The Unified Code for Units of Measure,
-//! version 2.1: `[in_i]` is 2.54 cm, `[lb_av]` 7000 grains of 64.79891 mg, `[gal_us]` 231 cubic
+//! Each code is composed here of UCUM's own definitions (the Unified Code for Units of Measure, from
+//! memory: `[in_i]` is 2.54 cm, `[lb_av]` 7000 grains of 64.79891 mg, `[gal_us]` 231 cubic
 //! inches, `m[Hg]` 133.3220 kPa, `m[H2O]` 9.80665 kPa, `[Btu_IT]` 1.05505585262 kJ), and the table's
 //! constant must be the same number in the base of its dimension.
 

@@ -231,3 +231,26 @@ fn reports_that_name_no_cleanliness() {
         },
     ]);
 }
+
+#[test]
+fn the_day_stands_in_the_files_name() {
+    // From 23:50 on, so that it passes midnight.
+    let text = table("Time,Vac inHg,Flow gpm", 30, |n| {
+        format!(
+            "{:02}:{:02}:00,24.{n:02},{}",
+            (23 + (50 + n) / 60) % 24,
+            (50 + n) % 60,
+            20 + n % 3
+        )
+    });
+    check_all(vec![Case {
+        what: "the day in the name",
+        name: "logs/log_U-1_20260314.csv",
+        text,
+        lines: &[
+            "at = { from = [\"file_name:day\", \"Time\"], format = \"%Y%m%d %H:%M:%S\" }",
+            "timezone   = \"FILL-IN\"",
+        ],
+        absent: &["at = { value"],
+    }]);
+}
