@@ -196,8 +196,8 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
     Ok(summary)
 }
 
-/// Whether a file is read piece by piece; one of an archive is unpacked whole. A dry run holds it whole: nothing is staged that a later
-/// piece could be compared with.
+/// Whether a file is read piece by piece; one of an archive is unpacked whole. A dry run holds it
+/// whole too: nothing is staged that a later piece could be compared with.
 fn is_large(source: &Source, file: &Found) -> bool {
     matching::text_weight(file) > BATCH_TEXT / 2
         && source.reads_in_pieces()
