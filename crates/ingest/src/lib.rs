@@ -28,4 +28,4 @@ pub use source::{
     ColumnMap, Layout, OneOrMany, PressureWord, Quality, Scalar, Source, SourceProblem, SourceSpec,
     TallSpec, UnitOf,
 };
-pub use text::{Piece, Pieces, TextError};
+pub use text::{Content, Member, Piece, Pieces, TextError, archive_members, read_member};

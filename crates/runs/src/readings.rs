@@ -79,6 +79,15 @@ pub struct Readings {
 }
 
 impl Readings {
+    /// Where the barometer of a reading came from; None where it has none. Beside an absolute sensor
+    /// there is no `barometer_basis`, and what was logged as barometer was measured.
+    #[must_use]
+    pub fn barometer_at(&self, idx: usize) -> Option<BarometerBasis> {
+        let stated = self.barometer_basis.get(idx).copied().flatten();
+        let logged = self.ambient_kpa.get(idx);
+        stated.or(logged.map(|_| BarometerBasis::Measured))
+    }
+
     /// No readings of a unit.
     #[must_use]
     pub fn empty(unit_id: UnitId) -> Self {
@@ -127,5 +136,28 @@ impl Readings {
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.at.is_empty()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_barometer_beside_an_absolute_sensor_was_measured() {
+        let altitude = Some(BarometerBasis::Altitude);
+        let cases = [
+            (altitude, 101.325, altitude),
+            (None, 99.0, Some(BarometerBasis::Measured)),
+            (None, f64::NAN, None),
+        ];
+        for (basis, ambient, expected) in cases {
+            let readings = Readings {
+                barometer_basis: vec![basis],
+                ambient_kpa: Column::from_values(vec![ambient]),
+                ..Readings::empty(UnitId::from("U-1"))
+            };
+            assert_eq!(readings.barometer_at(0), expected, "{basis:?} {ambient}");
+        }
     }
 }

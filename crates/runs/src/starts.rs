@@ -84,7 +84,7 @@ fn curve(
         seconds,
         chamber_kpa,
         ambient_kpa: first(&|i| marks.ambient(i)),
-        barometer_basis: readings.barometer_basis.get(start.idx).copied().flatten(),
+        barometer_basis: readings.barometer_at(start.idx),
         oil_flow_from_s: flow_from.and_then(seconds_of),
         vent_open_from_s: vent_from.and_then(seconds_of),
         vent_logged: (start.idx..=end).any(|i| readings.vent_open_pct.get(i).is_some()),

@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::{Context as _, Result, bail};
-use drydown_ingest::{FileRows, LoadRow, MergePlan, Source, loads_batch, rejects_batch};
+use drydown_ingest::{Content, FileRows, LoadRow, MergePlan, Source, loads_batch, rejects_batch};
 use drydown_quantity::Stamp;
 use drydown_store::{CommitNote, Store, WriteGuard};
 use drydown_tables::Load;
@@ -111,18 +111,17 @@ fn read_all(
     store: &Store,
 ) -> Result<Vec<FileRows>> {
     let site = super::site::stored(Some(store))?;
-    let mut on_disk: BTreeMap<(String, String), (&Found, Vec<u8>)> = BTreeMap::new();
+    let mut on_disk: BTreeMap<(String, String), (&Found, Content)> = BTreeMap::new();
     for file in found {
         let source = source_of(sources, file);
         if wanted.iter().any(|load| load.source == source.name()) {
-            let bytes = std::fs::read(&file.path)
-                .with_context(|| format!("cannot read {}", file.path.display()))?;
+            let content = file.content()?;
             on_disk.insert(
                 (
                     source.name().to_owned(),
-                    source.file_hash(&file.name, &bytes),
+                    source.file_hash(&file.name, &content.bytes),
                 ),
-                (file, bytes),
+                (file, content),
             );
         }
     }
@@ -144,12 +143,18 @@ fn read_all(
     }
     let mut rows = Vec::with_capacity(wanted.len());
     for load in wanted {
-        let Some((file, bytes)) = on_disk.get(&(load.source.clone(), load.file_hash.clone()))
+        let Some((file, content)) = on_disk.get(&(load.source.clone(), load.file_hash.clone()))
         else {
             continue;
         };
         let at = load.loaded_at.unwrap_or(Stamp::from_micros(i64::MAX / 2));
-        rows.push(read_file(source_of(sources, file), file, bytes, at, &site));
+        rows.push(read_file(
+            source_of(sources, file),
+            file,
+            content,
+            at,
+            &site,
+        ));
     }
     Ok(rows)
 }

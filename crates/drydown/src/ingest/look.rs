@@ -52,8 +52,7 @@ pub(crate) fn look_at(
 ) -> Result<Looked> {
     let cannot_read = || format!("cannot read {}", file.path.display());
     if !is_large(source, file) {
-        let bytes = std::fs::read(&file.path).with_context(cannot_read)?;
-        let rows = read_file(source, file, &bytes, loaded_at, site);
+        let rows = read_file(source, file, &file.content()?, loaded_at, site);
         return Ok(Looked::of(rows, n_shown));
     }
     let opened = File::open(&file.path).with_context(cannot_read)?;

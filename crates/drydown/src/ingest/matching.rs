@@ -1,13 +1,15 @@
 //! Which file belongs to which source, and in which order files are taken.
 
+use std::fs::File;
+use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
-use drydown_ingest::Source;
+use drydown_ingest::{Content, Member, Source, archive_members, read_member};
 use drydown_schema::{TableKind, tables};
 use globset::{GlobBuilder, GlobMatcher};
 
-use super::IngestInputs;
+use super::{FILE_TEXT, IngestInputs};
 use crate::config::Config;
 use crate::usage::UsageError;
 
@@ -17,10 +19,30 @@ pub(crate) struct Found {
     pub(crate) source_idx: usize,
     /// Where it lies.
     pub(crate) path: PathBuf,
-    /// Its path relative to the configuration, as the ledger shows it.
+    /// Its path relative to the configuration, as the ledger shows it; a file of an archive goes on
+    /// with its path inside.
     pub(crate) name: String,
-    /// Bytes on disk.
+    /// Bytes on disk; of a file of an archive those it unpacks to.
     pub(super) size: u64,
+    /// Which file of the archive that lies there; None: it is no archive of several.
+    pub(super) member: Option<Member>,
+}
+
+impl Found {
+    /// All it holds.
+    pub(super) fn content(&self) -> Result<Content> {
+        let cannot_read = || format!("cannot read {}", self.path.display());
+        match &self.member {
+            None => Ok(Content {
+                bytes: std::fs::read(&self.path).with_context(cannot_read)?,
+                error: None,
+            }),
+            Some(member) => {
+                let opened = File::open(&self.path).with_context(cannot_read)?;
+                Ok(read_member(BufReader::new(opened), member, FILE_TEXT))
+            }
+        }
+    }
 }
 
 /// Files taken in one commit.
@@ -78,9 +100,11 @@ pub(super) fn to_batches<'a>(files: &[&'a Found], text: u64) -> Vec<Batch<'a>> {
 
 /// Bytes of text a file unpacks to, roughly: run logs compress about eightfold.
 pub(super) fn text_weight(file: &Found) -> u64 {
-    let packed = ["gz", "zst", "zip", "xlsx", "xlsm"]
-        .iter()
-        .any(|ending| file.path.extension().is_some_and(|found| found == *ending));
+    let packed = ["gz", "zst", "zip", "xlsx", "xlsm"].iter().any(|ending| {
+        Path::new(&file.name)
+            .extension()
+            .is_some_and(|found| found == *ending)
+    });
     if packed {
         file.size.saturating_mul(8)
     } else {
@@ -143,9 +167,10 @@ fn matched(config: &Config, matchers: &[Matcher]) -> Result<Vec<Found>> {
                 continue;
             };
             if matcher.glob.is_match(relative) {
-                let one = to_found(matcher.source_idx, &path, relative)?;
-                if !found.contains(&one) {
-                    found.push(one);
+                for one in to_found(matcher.source_idx, &path, relative)? {
+                    if !found.contains(&one) {
+                        found.push(one);
+                    }
                 }
             }
         }
@@ -153,18 +178,34 @@ fn matched(config: &Config, matchers: &[Matcher]) -> Result<Vec<Found>> {
     Ok(found)
 }
 
-fn to_found(source_idx: usize, path: &Path, relative: &Path) -> Result<Found> {
+/// A file, or the files of the archive that it is.
+fn to_found(source_idx: usize, path: &Path, relative: &Path) -> Result<Vec<Found>> {
     let size = path
         .metadata()
         .with_context(|| format!("cannot look at {}", path.display()))?
         .len();
     let name = relative.to_string_lossy().replace('\\', "/");
-    Ok(Found {
+    // What cannot be opened is said when it is read.
+    let members = File::open(path)
+        .ok()
+        .and_then(|opened| archive_members(BufReader::new(opened)));
+    let Some(members) = members else {
+        return Ok(vec![Found {
+            source_idx,
+            path: path.to_path_buf(),
+            name,
+            size,
+            member: None,
+        }]);
+    };
+    let of_archive = |member: Member| Found {
         source_idx,
         path: path.to_path_buf(),
-        name,
-        size,
-    })
+        name: format!("{name}/{}", member.name),
+        size: member.n_bytes,
+        member: Some(member),
+    };
+    Ok(members.into_iter().map(of_archive).collect())
 }
 
 /// Every file below a folder; a folder that is not there has none.
@@ -244,7 +285,7 @@ fn named(
             }
         }
         for source_idx in matching {
-            found.push(to_found(source_idx, &whole, relative)?);
+            found.extend(to_found(source_idx, &whole, relative)?);
         }
     }
     Ok(found)

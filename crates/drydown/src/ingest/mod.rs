@@ -17,7 +17,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use anyhow::{Context as _, Result};
-use drydown_ingest::{Counts, FileInput, FileRows, SiteContext, Source};
+use drydown_ingest::{Content, Counts, FileInput, FileRows, SiteContext, Source};
 use drydown_quantity::Stamp;
 use drydown_store::{CompactRule, Store, WriteGuard};
 use rayon::prelude::*;
@@ -196,10 +196,12 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
     Ok(summary)
 }
 
-/// Whether a file is read piece by piece. A dry run holds it whole: nothing is staged that a later
-/// piece could be compared with.
+/// Whether a file is read piece by piece; one of an archive is unpacked whole. A dry run holds it
+/// whole too: nothing is staged that a later piece could be compared with.
 fn is_large(source: &Source, file: &Found) -> bool {
-    matching::text_weight(file) > BATCH_TEXT / 2 && source.reads_in_pieces()
+    matching::text_weight(file) > BATCH_TEXT / 2
+        && source.reads_in_pieces()
+        && file.member.is_none()
 }
 
 fn take_large(
@@ -260,20 +262,19 @@ fn read_batch(
 ) -> Result<Vec<FileRows>> {
     let mut contents = Vec::new();
     for file in &batch.files {
-        let bytes = std::fs::read(&file.path)
-            .with_context(|| format!("cannot read {}", file.path.display()))?;
+        let content = file.content()?;
         let source = source_of(sources, file);
-        if known.knows_or_adds(source.name(), &source.file_hash(&file.name, &bytes)) {
+        if known.knows_or_adds(source.name(), &source.file_hash(&file.name, &content.bytes)) {
             summary.n_known += 1;
         } else {
-            contents.push((*file, bytes));
+            contents.push((*file, content));
         }
     }
     let rows: Vec<FileRows> = contents
         .par_iter()
-        .map(|(file, bytes)| {
+        .map(|(file, content)| {
             let source = source_of(sources, file);
-            read_file(source, file, bytes, inputs.loaded_at, site)
+            read_file(source, file, content, inputs.loaded_at, site)
         })
         .collect();
     for file in &rows {
@@ -288,17 +289,17 @@ fn read_batch(
 fn read_file(
     source: &Source,
     file: &Found,
-    bytes: &[u8],
+    content: &Content,
     loaded_at: Stamp,
     site: &SiteContext,
 ) -> FileRows {
     let input = FileInput {
         name: &file.name,
-        bytes,
+        bytes: &content.bytes,
         loaded_at,
         max_text: FILE_TEXT,
     };
-    source.read_file(&input, site)
+    source.read_content(&input, content.error.as_ref(), site)
 }
 
 /// The files each source matches now.

@@ -1,6 +1,6 @@
 //! Altitudes and nameplate flows, on which the reading of a file depends.
 
-use anyhow::{Context as _, Result};
+use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_ingest::{FileRows, MergePlan, SiteContext, Source};
 use drydown_quantity::Stamp;
@@ -61,11 +61,10 @@ fn read_all(sources: &[Source], files: &[&Found], loaded_at: Stamp) -> Result<Ve
     files
         .par_iter()
         .map(|file| {
-            let bytes = std::fs::read(&file.path)
-                .with_context(|| format!("cannot read {}", file.path.display()))?;
+            let content = file.content()?;
             let source = source_of(sources, file);
             let alone = SiteContext::default();
-            Ok(read_file(source, file, &bytes, loaded_at, &alone))
+            Ok(read_file(source, file, &content, loaded_at, &alone))
         })
         .collect()
 }

@@ -127,9 +127,20 @@ fn bracketed_limit(text: &str) -> Option<&str> {
     is_word.then(|| inside.trim().trim_start_matches(['<', '≤']).trim())
 }
 
-/// `~50` and `50 est` are the laboratory's own estimate and are taken as the value.
+/// Whether the laboratory calls the number its own estimate: `~50`, `50 est`, `ca. 50`.
+pub(crate) fn is_estimate(text: &str) -> bool {
+    without_estimate(text.trim()) != text.trim()
+}
+
+/// The number of an estimate: the tables know exact values and limits and have no sign for it, so it
+/// stands as a value, and whoever reads the file is told of it.
 fn without_estimate(text: &str) -> &str {
-    let text = text.strip_prefix(['~', '≈']).unwrap_or(text).trim_start();
+    let marks = ["~", "≈", "approx.", "approx", "ca.", "circa"];
+    let text = marks
+        .iter()
+        .find_map(|mark| text.strip_prefix(mark))
+        .unwrap_or(text)
+        .trim_start();
     let text = text
         .strip_suffix("est.")
         .or_else(|| text.strip_suffix("est"))
@@ -216,6 +227,8 @@ mod tests {
             ("OVER", "> null"),
             ("~50", "= 50"),
             ("50 est", "= 50"),
+            ("ca. 50 ppm", "= 50 mg/kg"),
+            ("approx 50", "= 50"),
             ("0.05%", "= 0.05 %"),
             ("500 ppm", "= 500 mg/kg"),
             ("0.5 g/kg", "= 0.5 g/kg"),

@@ -10,7 +10,7 @@ use super::head::Head;
 use super::units::{self, Judged};
 use super::vocabulary::known_words;
 use super::{Column, Context, FILL_IN};
-use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness};
+use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours};
 use crate::source::{ColumnMap, OneOrMany, UnitOf};
 
 /// How sure a meaning is.
@@ -195,6 +195,7 @@ fn not_numbers(asked: &Asked<'_>, name: &str) -> Vec<String> {
                 censor: Censor::Below | Censor::Above,
                 ..
             } => limits.push(cell),
+            Amount::Unreadable(_) if name.contains("hours") && parse_hours(cell).is_some() => {}
             Amount::Unreadable(_) => unread.push(cell),
             _ => {}
         }

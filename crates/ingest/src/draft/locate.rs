@@ -32,6 +32,57 @@ pub(super) fn unit_in_name(path: &str) -> Option<(String, String)> {
     fits.then(|| (pattern, found.to_owned()))
 }
 
+/// A day in the last part of a path.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) struct DayInName {
+    /// As it stands there.
+    pub(super) day: String,
+    /// How it is written.
+    pub(super) format: &'static str,
+    /// Captures it as `day`, and the unit where one was found.
+    pub(super) pattern: String,
+}
+
+/// The day that a file's name tells, and a pattern for it; `with_unit`: the unit is to be taken from the
+/// name too, where it stands there.
+pub(super) fn day_in_name(path: &str, with_unit: bool) -> Option<DayInName> {
+    const DAYS: [(&str, &str); 4] = [
+        (r"20\d\d-\d\d-\d\d", "%Y-%m-%d"),
+        (r"20\d\d_\d\d_\d\d", "%Y_%m_%d"),
+        (r"\d\d\.\d\d\.20\d\d", "%d.%m.%Y"),
+        (r"20\d{6}", "%Y%m%d"),
+    ];
+    let base = path.rsplit('/').next().unwrap_or(path);
+    DAYS.iter().find_map(|(digits, format)| {
+        let looks = Regex::new(&format!(r"(?:^|\D)({digits})(?:\D|$)")).ok()?;
+        let found = looks.captures(base)?.get(1)?;
+        let day = format!("(?<day>{digits})");
+        let unit = unit_in_name(path).filter(|_| with_unit);
+        let mut patterns = Vec::new();
+        if let Some((of_unit, _)) = &unit {
+            patterns.push(format!("{of_unit}.*?{day}"));
+            patterns.push(format!("{day}.*?{of_unit}"));
+        }
+        if unit.is_none() {
+            patterns.push(day);
+        }
+        let fits = |pattern: &String| {
+            let parts = Regex::new(pattern).ok()?.captures(base)?;
+            let is_day = parts.name("day")?.as_str() == found.as_str();
+            let is_unit = match &unit {
+                Some((_, unit)) => parts.name("unit_id")?.as_str() == unit,
+                None => true,
+            };
+            (is_day && is_unit).then(|| pattern.clone())
+        };
+        Some(DayInName {
+            day: found.as_str().to_owned(),
+            format,
+            pattern: patterns.iter().find_map(fits)?,
+        })
+    })
+}
+
 /// The unit that the lines above the header name (`Anlage;VD-01`).
 pub(super) fn unit_in_preamble(shape: &Shape) -> Option<String> {
     shape.preamble.iter().find_map(|line| {
@@ -110,4 +161,49 @@ pub(super) fn zone_hint(shape: &Shape) -> ZoneHint {
     SAID.iter()
         .find(|(zones, _)| zones.iter().any(|zone| has(zone)))
         .map_or(ZoneHint::Nothing, |(_, said)| ZoneHint::Said(said))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn days_in_names() {
+        let cases = [
+            (
+                "logs/log_U-1_20260314.csv",
+                true,
+                Some(("20260314", "%Y%m%d", "U-1")),
+            ),
+            (
+                "2026-03-14_VD07.csv",
+                true,
+                Some(("2026-03-14", "%Y-%m-%d", "VD07")),
+            ),
+            (
+                "yard 14.03.2026.csv",
+                true,
+                Some(("14.03.2026", "%d.%m.%Y", "")),
+            ),
+            (
+                "log_U-1_20260314.csv",
+                false,
+                Some(("20260314", "%Y%m%d", "")),
+            ),
+            ("log_U-1_120260314.csv", true, None),
+            ("log_U-1.csv", true, None),
+        ];
+        for (path, with_unit, expected) in cases {
+            let found = day_in_name(path, with_unit);
+            let shown = found.as_ref().map(|found| {
+                let base = path.rsplit('/').next().unwrap();
+                let pattern = Regex::new(&found.pattern).unwrap();
+                let parts = pattern.captures(base).unwrap();
+                assert_eq!(&parts["day"], found.day);
+                let unit = parts.name("unit_id").map_or("", |unit| unit.as_str());
+                (found.day.as_str(), found.format, unit)
+            });
+            assert_eq!(shown, expected, "{path}");
+        }
+    }
 }

@@ -26,16 +26,21 @@ mod words;
 #[cfg(test)]
 pub(crate) mod tests;
 
+use std::io::Cursor;
+
 use drydown_quantity::Dimension;
 
 use self::facts::Facts;
 use self::head::Head;
 use self::shape::Shape;
 use crate::cells::{DecimalMark, parse_yes_no};
-use crate::text::TextError;
+use crate::text::{TextError, archive_members, read_member};
 
 /// Stands where a person must say what the file does not.
 pub(crate) const FILL_IN: &str = "FILL-IN";
+
+/// Bytes of one file of an archive that are looked at, at most.
+const MAX_MEMBER: usize = 1 << 30;
 
 /// Why there is nothing to propose.
 #[derive(Debug, thiserror::Error)]
@@ -64,8 +69,38 @@ pub enum DraftError {
 /// # Errors
 /// Bytes that do not unpack or are no text, and texts without a line of column names.
 pub fn propose(name: &str, bytes: &[u8]) -> Result<String, DraftError> {
-    let shape = shape::find_shape(bytes)?;
-    Ok(render::to_text(&proposal::propose(name, &shape)))
+    let Some(members) = archive_members(Cursor::new(bytes)) else {
+        let shape = shape::find_shape(bytes)?;
+        return Ok(render::to_text(&proposal::propose(name, &shape)));
+    };
+    // Of an archive of several files the first that can be read speaks for all.
+    let mut refused = None;
+    for member in &members {
+        let content = read_member(Cursor::new(bytes), member, MAX_MEMBER);
+        let found = match content.error {
+            Some(error) => Err(DraftError::Text(error)),
+            None => shape::find_shape(&content.bytes),
+        };
+        match found {
+            Ok(shape) => {
+                let inside = format!("{name}/{}", member.name);
+                let mut proposal = proposal::propose(&inside, &shape);
+                proposal.spec.files = vec![name.to_owned()];
+                proposal.first.push(format!(
+                    "the archive holds {} files, each read as a file of its own; this is from \"{}\": check that the others are like it",
+                    members.len(),
+                    member.name
+                ));
+                return Ok(render::to_text(&proposal));
+            }
+            Err(error) => {
+                refused.get_or_insert(error);
+            }
+        }
+    }
+    Err(refused.unwrap_or(DraftError::NoTable {
+        found: "an archive of files that cannot be read".to_owned(),
+    }))
 }
 
 /// What the whole file says that the judgement of one column needs.

@@ -6,13 +6,14 @@ use super::assign::{Assignment, Placed, best_table};
 use super::facts::Facts;
 use super::judge::Sure;
 use super::left::{kinds_of_codes, say_not_placed};
-use super::locate::{ZoneHint, unit_in_name, unit_in_preamble, zone_hint};
+use super::locate::{ZoneHint, day_in_name, unit_in_name, unit_in_preamble, zone_hint};
 use super::machines::Machines;
 use super::settle::settle;
 use super::shape::{Shape, decimal_mark};
+use super::stamps::find_times;
 use super::{Column, Context, FILL_IN, read_columns, tall};
 use crate::cells::DecimalMark;
-use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec, UnitOf};
+use crate::source::{ColumnMap, Layout, OF_FILE_NAME, OneOrMany, Scalar, SourceSpec, UnitOf};
 use crate::stamps::StampFormat;
 
 /// A block and what is to be said of it.
@@ -374,6 +375,9 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
             proposal.spec.file_name = Some(pattern);
             continue;
         }
+        if key == "at" && day_of_name(proposal, found) {
+            continue;
+        }
         let (value, why) = match (is_unit, unit_in_preamble(found.shape)) {
             (true, Some(unit)) => (unit, "guess: from the lines above the header of this file: check, other files name another".to_owned()),
             _ => (FILL_IN.to_owned(), missing_reason(key)),
@@ -386,6 +390,38 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
         };
         proposal.spec.columns.insert(key.to_owned(), map);
     }
+}
+
+/// Stamps whose day stands in the file's name and whose time in a column; whether there are such.
+fn day_of_name(proposal: &mut Proposal, found: &Found<'_>) -> bool {
+    let takes_unit = proposal.spec.file_name.is_some();
+    let Some(of_name) = day_in_name(found.path, takes_unit) else {
+        return false;
+    };
+    let times = found.columns.iter().find_map(|column| {
+        let named = (!column.is_nameless).then_some(column)?;
+        let found = find_times((&of_name.day, of_name.format), &named.facts, found.context)?;
+        Some((named.head.text.clone(), found))
+    });
+    let Some((column, stamps)) = times else {
+        return false;
+    };
+    proposal.note(
+        &column_key("at"),
+        format!(
+            "likely: the file's name gives the day ({}) and \"{column}\" the time; a time that jumps back by more than half a day is taken to have passed midnight: check",
+            of_name.day
+        ),
+    );
+    proposal.spec.file_name = Some(of_name.pattern);
+    proposal.order.push("at".to_owned());
+    let map = ColumnMap {
+        from: Some(OneOrMany::Many(vec![format!("{OF_FILE_NAME}day"), column])),
+        format: Some(stamps.format),
+        ..ColumnMap::default()
+    };
+    proposal.spec.columns.insert("at".to_owned(), map);
+    true
 }
 
 /// What to say of a column of the key that nothing fills.

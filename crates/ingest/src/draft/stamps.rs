@@ -128,6 +128,30 @@ pub(super) fn find_pair(date: &Facts, time: &Facts, context: &Context) -> Option
     written(&joined, &formats(), context).filter(|found| !found.is_date_only)
 }
 
+/// The format of a day that stands elsewhere, a blank and the times of a column; None where the column
+/// holds no times.
+pub(super) fn find_times(
+    (day, format): (&str, &str),
+    times: &Facts,
+    context: &Context,
+) -> Option<StampFound> {
+    if !is_time_of_day(times) {
+        return None;
+    }
+    let joined: Vec<String> = times
+        .cells
+        .iter()
+        .filter(|time| !time.is_empty())
+        .map(|time| format!("{day} {time}"))
+        .collect();
+    let joined: Vec<&str> = joined.iter().map(String::as_str).collect();
+    let formats: Vec<String> = TIMES
+        .iter()
+        .map(|time| format!("{format} {time}"))
+        .collect();
+    written(&joined, &formats, context)
+}
+
 /// Nearly every value is a time of the day.
 pub(super) fn is_time_of_day(facts: &Facts) -> bool {
     let readers: Vec<StampFormat> = TIMES

@@ -126,7 +126,7 @@ impl MergePlan {
             share_texts(table, file, &mut pool);
             pool.cell(&file.file_hash);
         }
-        let ranks = to_ranks(table, &files, &pool);
+        let ranks = order::to_ranks(table, &files, &pool);
         let mut plan = Self {
             table,
             files,
@@ -524,40 +524,6 @@ fn share_texts(table: &TableSpec, file: &mut FileRows, pool: &mut TextPool) {
         }
     }
     file.pool = TextPool::default();
-}
-
-/// The order of the key's texts; texts that no key holds have none.
-fn to_ranks(table: &TableSpec, files: &[FileRows], pool: &TextPool) -> Vec<u64> {
-    let mut is_key = vec![false; pool.texts().count()];
-    let key_texts = files.iter().flat_map(|file| {
-        table.key.iter().zip(&file.keys).filter(|(name, _)| {
-            table
-                .column(name)
-                .is_some_and(|column| column.kind == ColumnKind::Text)
-        })
-    });
-    for cell in key_texts.flat_map(|(_, cells)| cells) {
-        if let Some(slot) = usize::try_from(*cell)
-            .ok()
-            .and_then(|at| is_key.get_mut(at))
-        {
-            *slot = true;
-        }
-    }
-    let mut texts: Vec<(&str, usize)> = pool
-        .texts()
-        .enumerate()
-        .filter(|(at, _)| is_key.get(*at) == Some(&true))
-        .map(|(at, text)| (text, at))
-        .collect();
-    texts.sort_unstable();
-    let mut ranks = vec![NULL; is_key.len()];
-    for (rank, (_, at)) in texts.into_iter().enumerate() {
-        if let Some(slot) = ranks.get_mut(at) {
-            *slot = rank as u64;
-        }
-    }
-    ranks
 }
 
 /// The month of a row, as a partition is called.

@@ -1,6 +1,10 @@
 //! Puts rows into the order of their keys.
 
+use drydown_schema::{ColumnKind, TableSpec};
+
 use super::Entry;
+use crate::rows::FileRows;
+use crate::texts::{NULL, TextPool};
 
 /// More buckets than this cost more than comparing.
 const MAX_BUCKETS: usize = 1 << 16;
@@ -48,6 +52,40 @@ pub(super) fn sorted(mut entries: Vec<Entry>) -> Vec<Entry> {
         start = end;
     }
     dealt
+}
+
+/// The order of the key's texts; texts that no key holds have none.
+pub(super) fn to_ranks(table: &TableSpec, files: &[FileRows], pool: &TextPool) -> Vec<u64> {
+    let mut is_key = vec![false; pool.texts().count()];
+    let key_texts = files.iter().flat_map(|file| {
+        table.key.iter().zip(&file.keys).filter(|(name, _)| {
+            table
+                .column(name)
+                .is_some_and(|column| column.kind == ColumnKind::Text)
+        })
+    });
+    for cell in key_texts.flat_map(|(_, cells)| cells) {
+        if let Some(slot) = usize::try_from(*cell)
+            .ok()
+            .and_then(|at| is_key.get_mut(at))
+        {
+            *slot = true;
+        }
+    }
+    let mut texts: Vec<(&str, usize)> = pool
+        .texts()
+        .enumerate()
+        .filter(|(at, _)| is_key.get(*at) == Some(&true))
+        .map(|(at, text)| (text, at))
+        .collect();
+    texts.sort_unstable();
+    let mut ranks = vec![NULL; is_key.len()];
+    for (rank, (_, at)) in texts.into_iter().enumerate() {
+        if let Some(slot) = ranks.get_mut(at) {
+            *slot = rank as u64;
+        }
+    }
+    ranks
 }
 
 /// One bucket for each month and first part of the key.

@@ -5,7 +5,7 @@ use drydown_quantity::Stamp;
 use super::memo::{Memo, Short};
 use super::numbers::checked;
 use super::pressure;
-use crate::cells::{Amount, parse_amount, parse_number, parse_yes_no, to_known_word};
+use crate::cells::{Amount, is_estimate, parse_amount, parse_number, parse_yes_no, to_known_word};
 use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
@@ -41,6 +41,8 @@ pub(crate) struct CellReader<'a> {
     pub(crate) pool: TextPool,
     /// Slot of `ambient_kpa`, where the source speaks for it.
     pub(crate) ambient_slot: Option<usize>,
+    /// Numbers that a laboratory calls its own estimates.
+    pub(crate) n_estimates: u64,
     /// One for each value whose cell hangs on its text alone.
     memos: Vec<Option<Memo>>,
     key_memos: Vec<Option<Memo>>,
@@ -79,11 +81,15 @@ impl<'a> CellReader<'a> {
             loaded_at,
             traits,
             pool: TextPool::default(),
+            n_estimates: 0,
             ambient_slot,
             memos: source
                 .values
                 .iter()
-                .map(|column| memo_of(column).filter(|_| has_own_slot(source, column)))
+                .map(|column| {
+                    memo_of(column)
+                        .filter(|_| has_own_slot(source, column) && !source.is_laboratory())
+                })
                 .collect(),
             key_memos: source.keys.iter().map(memo_of).collect(),
             steady: None,
@@ -188,6 +194,12 @@ impl<'a> CellReader<'a> {
                 let value = self.read_plain(column, text)?;
                 put(row, column, 0, value);
             }
+        }
+        if self.source.is_laboratory()
+            && matches!(column.kind, CellKind::Number(_) | CellKind::Limited(_))
+            && is_estimate(text)
+        {
+            self.n_estimates += 1;
         }
         Ok(())
     }

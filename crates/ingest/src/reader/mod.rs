@@ -69,6 +69,21 @@ impl Source {
         }
     }
 
+    /// As [`Self::read_file`], of what was found in a file: bytes with an error are one record,
+    /// rejected with the error.
+    #[must_use]
+    pub fn read_content(
+        &self,
+        input: &FileInput<'_>,
+        error: Option<&TextError>,
+        site: &SiteContext,
+    ) -> FileRows {
+        match error {
+            Some(error) => self.unreadable(input, error),
+            None => self.read_file(input, site),
+        }
+    }
+
     fn unreadable(&self, input: &FileInput<'_>, error: &TextError) -> FileRows {
         let hash = self.file_hash(input.name, input.bytes);
         let head = input.bytes.get(..RAW_BYTES).unwrap_or(input.bytes);

@@ -18,6 +18,7 @@ impl CellReader<'_> {
         rule: &UnitRule,
     ) -> Result<f64, String> {
         let own = own_unit(column);
+        let text = without_temperature(column, text)?;
         if let Some(value) = parse_number(text, self.source.mark) {
             return to_own(value, stated_unit(rule, cell)?, own);
         }
@@ -163,6 +164,27 @@ impl CellReader<'_> {
             put(row, column, 3, cell);
         }
         Ok(())
+    }
+}
+
+/// A viscosity without the temperature it was measured at (`46.2 cSt @40`), which must be the column's.
+fn without_temperature<'t>(column: &Column, text: &'t str) -> Result<&'t str, String> {
+    let wanted = match column.name.as_str() {
+        "viscosity_40c_mm2s" => "40",
+        "viscosity_100c_mm2s" => "100",
+        _ => return Ok(text),
+    };
+    let Some((value, temperature)) = text.split_once('@') else {
+        return Ok(text);
+    };
+    let degrees = temperature
+        .trim()
+        .trim_end_matches(['C', 'c'])
+        .trim_end_matches([' ', '°']);
+    if degrees == wanted {
+        Ok(value.trim_end())
+    } else {
+        Err(format!("expected a viscosity at {wanted} °C"))
     }
 }
 

@@ -289,7 +289,7 @@ impl<'a> Job<'a> {
     }
 
     /// The finished rows.
-    pub(crate) fn finish(self, builder: Builder) -> FileRows {
+    pub(crate) fn finish(self, mut builder: Builder) -> FileRows {
         let source = self.source;
         let maps_barometer = source
             .values
@@ -302,6 +302,12 @@ impl<'a> Job<'a> {
                 derives: source.tall.is_some() || !maps_barometer,
             },
         };
+        if self.cells.n_estimates > 0 {
+            builder.notes.push(format!(
+                "{} values are the laboratory's own estimates (\"~50\", \"50 est\") and stand as plain values",
+                self.cells.n_estimates
+            ));
+        }
         builder.finish(Finish {
             source,
             file: self.file,
@@ -318,7 +324,12 @@ pub(super) fn name_parts(source: &Source, file: &str) -> Option<BTreeMap<String,
         return Some(BTreeMap::new());
     };
     let base = file.rsplit(['/', '\\']).next().unwrap_or(file);
-    let parts = pattern.captures(base)?;
+    // A pattern that names a folder or an archive (`U-1.zip/`) is of the whole path.
+    let of_path = || {
+        let whole = pattern.as_str().contains('/').then_some(file);
+        whole.and_then(|file| pattern.captures(file))
+    };
+    let parts = pattern.captures(base).or_else(of_path)?;
     Some(
         pattern
             .capture_names()

@@ -28,6 +28,9 @@ pub enum TextError {
         /// Number of files inside.
         found: usize,
     },
+    /// An archive among the files of an archive.
+    #[error("an archive inside an archive is not read: unpack it")]
+    Nested,
     /// A workbook without the sheet that is wanted.
     #[error("{}", no_sheet(found, wanted.as_deref()))]
     NoSheet {
@@ -210,12 +213,16 @@ fn unpack_zip(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Unpacke
 }
 
 /// What some desktops pack beside each file: its attributes, under nearly its name.
-fn is_shadow(name: &str) -> bool {
+pub(super) fn is_shadow(name: &str) -> bool {
     let base = name.rsplit('/').next().unwrap_or(name);
     name.starts_with("__MACOSX/") || base.starts_with("._")
 }
 
-fn read_bounded(reader: impl Read, limit: usize, kind: &'static str) -> Result<Vec<u8>, TextError> {
+pub(super) fn read_bounded(
+    reader: impl Read,
+    limit: usize,
+    kind: &'static str,
+) -> Result<Vec<u8>, TextError> {
     let mut out = Vec::new();
     let ceiling = u64::try_from(limit).unwrap_or(u64::MAX).saturating_add(1);
     reader

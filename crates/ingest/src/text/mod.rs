@@ -1,5 +1,6 @@
 //! From the bytes of a file as found to records with line numbers.
 
+mod archive;
 mod block;
 mod decode;
 mod pieces;
@@ -8,6 +9,7 @@ mod workbook;
 #[cfg(test)]
 pub(crate) mod workbook_for_tests;
 
+pub use archive::{Content, Member, archive_members, read_member};
 pub(crate) use block::{Block, Record};
 pub use decode::TextError;
 pub(crate) use decode::{TextRule, Traits, decode_text};

@@ -1,6 +1,9 @@
 //! Exports of controllers, historians and laboratories that leave what is common.
 
-use super::{Case, check_all, table};
+use std::io::{Cursor, Write as _};
+
+use super::{Case, block_of, check_all, table};
+use crate::draft::propose;
 
 fn minute(n: usize) -> String {
     format!("2026-03-14 13:{:02}", n % 60)
@@ -160,7 +163,7 @@ fn values_that_few_files_have() {
                 format!("{},1234:{:02},{}", minute(n), n, 20 + n % 3)
             }),
             lines: &["run_hours_h = { from = \"Run hours\", unit = \"h\" }"],
-            absent: &[],
+            absent: &["would be left empty"],
         },
         Case {
             what: "a sentinel of sixteen bits",
@@ -230,4 +233,58 @@ fn reports_that_name_no_cleanliness() {
             absent: &[],
         },
     ]);
+}
+
+#[test]
+fn the_day_stands_in_the_files_name() {
+    // From 23:50 on, so that it passes midnight.
+    let text = table("Time,Vac inHg,Flow gpm", 30, |n| {
+        format!(
+            "{:02}:{:02}:00,24.{n:02},{}",
+            (23 + (50 + n) / 60) % 24,
+            (50 + n) % 60,
+            20 + n % 3
+        )
+    });
+    check_all(vec![Case {
+        what: "the day in the name",
+        name: "logs/log_U-1_20260314.csv",
+        text,
+        lines: &[
+            "at = { from = [\"file_name:day\", \"Time\"], format = \"%Y%m%d %H:%M:%S\" }",
+            "timezone   = \"FILL-IN\"",
+        ],
+        absent: &["at = { value"],
+    }]);
+}
+
+#[test]
+fn an_archive_of_several_files_is_drafted_from_one_of_them() {
+    let log = table("Time,Vac (inHg),Flow (gpm)", 30, |n| {
+        format!("{},24.{n:02},{}", minute(n), 20 + n % 3)
+    });
+    let mut out = zip::ZipWriter::new(Cursor::new(Vec::new()));
+    for (name, text) in [
+        ("old.zip", "PK"),
+        ("readme.txt", "no table"),
+        ("2026/U-3_march.csv", log.as_str()),
+        ("2026/U-4_march.csv", log.as_str()),
+    ] {
+        out.start_file(name, zip::write::SimpleFileOptions::default())
+            .unwrap();
+        out.write_all(text.as_bytes()).unwrap();
+    }
+    let bytes = out.finish().unwrap().into_inner();
+    let proposal = propose("exports/yard.zip", &bytes).unwrap();
+    let spec = block_of(&proposal);
+    assert_eq!(spec.files, ["exports/yard.zip"]);
+    let pattern = regex::Regex::new(spec.file_name.as_deref().unwrap()).unwrap();
+    assert_eq!(
+        &pattern.captures("U-4_march.csv").unwrap()["unit_id"],
+        "U-4"
+    );
+    assert!(
+        proposal.contains("the archive holds 4 files") && proposal.contains("2026/U-3_march.csv"),
+        "{proposal}"
+    );
 }

@@ -5,6 +5,7 @@
 //! and the row `chamber | ambient | basis` that must stand at the end.
 
 use arrow::array::RecordBatch;
+use proptest::prelude::*;
 
 use super::harness::{merged, read, shown, source};
 use crate::site::SiteContext;
@@ -346,5 +347,55 @@ fn a_reading_that_the_barometer_makes_impossible_is_null_with_an_entry() {
             Vec::new()
         };
         assert_eq!(entries, wanted, "{files:?}");
+    }
+}
+
+fn says() -> impl Strategy<Value = Says> {
+    let pressure = prop::sample::select(vec!["40", "60", "60.5", "95"]);
+    let barometer = prop::sample::select(vec!["97", "98.5", "101.325", "103"]);
+    let maybe = |values: &'static [&'static str]| {
+        prop::option::weighted(0.8, prop::sample::select(values.to_vec()))
+    };
+    prop_oneof![
+        maybe(&["40", "60", "60.5", "95"]).prop_map(Vacuum),
+        maybe(&["40", "60", "60.5", "95"]).prop_map(Absolute),
+        maybe(&["97", "98.5", "101.325", "103"]).prop_map(Barometer),
+        (pressure.clone(), barometer.clone()).prop_map(|(p, b)| Both(p, b)),
+        (pressure.clone(), barometer.clone()).prop_map(|(p, b)| AbsoluteBeside(p, b)),
+        (pressure.clone(), barometer.clone()).prop_map(|(p, b)| Lines(p, b)),
+        (pressure, barometer.clone()).prop_map(|(p, b)| LinesBack(p, b)),
+        barometer.prop_map(Line),
+    ]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// The last pressure that was stated stands: absolute as it is, a gauge's as its distance from the
+    /// barometer beside it.
+    #[test]
+    fn the_last_reading_stands_whatever_the_barometers_do(files in prop::collection::vec(says(), 1..7)) {
+        let found = lay(&files, false);
+        prop_assert_eq!(&found, &lay(&files, true), "{:?}", files);
+        let last = files.iter().rev().find_map(|says| match *says {
+            Vacuum(cell) => Some((false, cell)),
+            Absolute(cell) => Some((true, cell)),
+            Both(cell, _) | Lines(cell, _) | LinesBack(cell, _) => Some((false, Some(cell))),
+            AbsoluteBeside(cell, _) => Some((true, Some(cell))),
+            Barometer(_) | Line(_) => None,
+        });
+        let cells: Vec<Option<f64>> = found.split(" | ").take(2).map(|cell| cell.parse().ok()).collect();
+        let (is_absolute, stated) = last.unwrap_or((true, None));
+        let stated: Option<f64> = stated.and_then(|text| text.parse().ok());
+        let read = match (is_absolute, cells[0], cells[1]) {
+            (true, chamber, _) => chamber,
+            (false, Some(chamber), Some(ambient)) => Some(ambient - chamber),
+            _ => None,
+        };
+        prop_assert_eq!(stated.is_some(), read.is_some(), "{:?}: {}", files, found);
+        if let (Some(stated), Some(read)) = (stated, read) {
+            prop_assert!((stated - read).abs() < 1e-5, "{:?}: {}", files, found);
+        }
+        prop_assert!(!is_absolute || stated.is_none() || found.ends_with('-'), "{:?}: {}", files, found);
     }
 }

@@ -312,3 +312,55 @@ fn results_beyond_the_columns_of_samples() {
         ",
     );
 }
+
+#[test]
+fn estimates_stand_as_values_and_are_told_of() {
+    let source = super::harness::source(&dedented(SAMPLES));
+    let text = "No;Water;TAN;BDV;ISO\n1;~50;~0.1;;\n2;50;0.1;;\n3;50 est;~0.1;;\n4;<20;;;\n";
+    let rows = super::harness::read(
+        &source,
+        "lab.csv",
+        text.as_bytes(),
+        &crate::site::SiteContext::default(),
+    );
+    assert_eq!(
+        rows.notes(),
+        [
+            "4 values are the laboratory's own estimates (\"~50\", \"50 est\") and stand as plain values"
+        ]
+    );
+}
+
+#[test]
+fn a_viscosity_is_of_its_columns_temperature() {
+    Case::new(
+        "table = \"samples\"\n[columns]\nlab = { value = \"A\" }\nsample_id = { from = \"No\" }\nviscosity_40c_mm2s = { from = \"KV\", unit = \"cSt\" }\n",
+    )
+    .text(
+        "
+        No,KV
+        1,46.2
+        2,46.2 cSt @40
+        3,46.2@40°C
+        4,46.2 cSt @ 40 C
+        5,6.8 @100
+        6,SUS 215
+        7,46.2 @
+        ",
+    )
+    .gives(
+        "
+        viscosity_40c_mm2s
+        46.2
+        46.2
+        46.2
+        46.2
+        -
+        -
+        -
+        ! 6 viscosity_40c_mm2s [6.8 @100] ~ expected a viscosity at 40 °C
+        ! 7 viscosity_40c_mm2s [SUS 215] ~ expected a number
+        ! 8 viscosity_40c_mm2s [46.2 @] ~ expected a viscosity at 40 °C
+        ",
+    );
+}
