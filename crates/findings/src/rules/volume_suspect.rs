@@ -196,6 +196,7 @@ mod tests {
             removal_runs: &fits,
             pump_health: &[],
             sensor_checks: &[],
+            lab_alarms: &[],
             samples: &[],
             snapshots: &[],
             last_heard: &[],
@@ -204,6 +205,7 @@ mod tests {
         let config = FindingsConfig {
             reservoir_watch_probability: 0.5,
             reservoir_act_probability: 0.8,
+            reservoir_act_first: 10,
             silent_unit_h: 36.0,
             rejected_share: 0.01,
             new_days: 7.0,
