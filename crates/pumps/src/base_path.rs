@@ -31,8 +31,10 @@ const WET_BESIDE_WEAR: f64 = 0.05;
 const WET_ALONE: f64 = 0.25;
 /// Water in the oil gathers by so much a day, kPa at 40 °C: mean and standard deviation (common practice).
 const GATHERS_KPA: (f64, f64) = (0.1, 0.1);
-/// Saturation pressure at 40 °C, kPa: no more than that comes from water in the oil there.
+/// Saturation pressure at 40 °C, and at 60 °C where the pump's temperature is not logged (a warm
+/// oil-sealed pump, common practice), kPa (IAPWS-IF97): no more than that comes from water.
 const SATURATED_KPA: f64 = 7.38;
+const SATURATED_WARM_KPA: f64 = 19.95;
 /// Size of a leak that comes at once, kPa at the sound speed, standard deviation (common practice).
 const STEP_KPA: f64 = 5.0;
 const LEAST_WEIGHT: f64 = 2e-3;
@@ -159,6 +161,9 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
         })
         .collect();
     let lost_now = lost(ask.now);
+    let logged = points
+        .iter()
+        .any(|(_, _, point)| point.sealed_kpa.is_some());
     let leaks = extras(ask, lost_now);
     let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
     let mut classes: [[Vec<(f64, f64)>; 3]; 2] = Default::default();
@@ -176,7 +181,12 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
             let mut ln_likelihood = (prior * share).max(1e-12).ln() + ln_course;
             if extra.is_some_and(|extra| extra.what == What::Wet) {
                 // No more comes from water than its saturation pressure.
-                let beyond = (state.extra_kpa() - SATURATED_KPA).max(0.0);
+                let most = if extra.is_some_and(|extra| extra.with_saturation) && logged {
+                    SATURATED_KPA
+                } else {
+                    SATURATED_WARM_KPA
+                };
+                let beyond = (state.extra_kpa() - most).max(0.0);
                 ln_likelihood -= 0.5 * beyond * beyond;
             }
             let class = extra.map_or(0, |extra| match extra.what {

@@ -136,7 +136,8 @@ fn speeds(
     );
     let spreads = (watch.steady.spread(), sound);
     let since = watch.renewed_pump_at;
-    let seen = steady_speed(past, since, &watch.base_points, ln_sound, spreads, config)?;
+    let bases = (watch.base_points.as_slice(), kind.base.level_mean);
+    let seen = steady_speed(past, since, bases, ln_sound, spreads, config)?;
     Some(Speeds {
         begin: seen.begin,
         points: seen.points,
