@@ -164,7 +164,7 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
     let logged = points
         .iter()
         .any(|(_, _, point)| point.sealed_kpa.is_some());
-    let leaks = extras(ask, lost_now);
+    let leaks = extras(ask, lost_now, logged);
     let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
     let mut classes: [[Vec<(f64, f64)>; 3]; 2] = Default::default();
     let mut ways = Vec::new();
@@ -247,7 +247,7 @@ fn gammas((mean, sd): (f64, f64), lost_now: f64, step: f64) -> Vec<(f64, f64)> {
 }
 
 /// Leaks and water that the base's own alert may mean.
-fn extras(ask: &Question<'_>, lost_now: f64) -> Vec<Extra> {
+fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
     let mut extras = Vec::new();
     let Some(onset) = ask.base_onset else {
         return extras;
@@ -278,7 +278,9 @@ fn extras(ask: &Question<'_>, lost_now: f64) -> Vec<Extra> {
     let Some(wet) = ask.wet else {
         return extras;
     };
-    for (with_saturation, share) in [(true, 0.65), (false, 0.35)] {
+    // Where the pump's temperature is logged, water mostly goes with it.
+    let steady = if logged { 0.12 } else { 0.35 };
+    for (with_saturation, share) in [(true, 1.0 - steady), (false, steady)] {
         for (since, step_sd, part) in [(onset, STEP_KPA, 0.5), (onset - 20.0, 0.0, 0.5)] {
             extra(Extra {
                 what: What::Wet,
