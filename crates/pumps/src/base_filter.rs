@@ -100,7 +100,24 @@ impl State {
         }
     }
 
-    pub(crate) fn advance(&mut self, day: f64, leak: Option<&Extra>, ask: &Question<'_>) {
+    /// The filter after some points (day, ln speed lost, base) and now, and their log likelihood.
+    pub(crate) fn through(
+        mut self,
+        points: &[(f64, f64, &BasePoint)],
+        gamma: f64,
+        extra: Option<&Extra>,
+        ask: &Question<'_>,
+    ) -> (Self, f64) {
+        let mut ln_likelihood = 0.0;
+        for (day, lost, point) in points {
+            self.advance(*day, extra, ask);
+            ln_likelihood += self.learn(point, (gamma, *lost), extra);
+        }
+        self.advance(ask.now, extra, ask);
+        (self, ln_likelihood)
+    }
+
+    fn advance(&mut self, day: f64, leak: Option<&Extra>, ask: &Question<'_>) {
         if let Some(leak) = leak.filter(|leak| !self.leaking && leak.since <= day) {
             self.step_to(leak.since, None);
             self.leaking = true;
@@ -165,7 +182,7 @@ impl State {
     }
 
     /// Takes one base pressure in; log likelihood of it.
-    pub(crate) fn learn(
+    fn learn(
         &mut self,
         point: &BasePoint,
         (gamma, lost): (f64, f64),

@@ -31,13 +31,17 @@ const WET_BESIDE_WEAR: f64 = 0.05;
 const WET_ALONE: f64 = 0.25;
 /// Water in the oil gathers by so much a day, kPa at 40 °C: mean and standard deviation (common practice).
 const GATHERS_KPA: (f64, f64) = (0.1, 0.1);
-/// Saturation pressure at 40 °C, kPa: no more than that comes from water in the oil there.
+/// Saturation pressure at 40 °C, and at 60 °C where the pump's temperature is not logged (a warm
+/// oil-sealed pump, common practice), kPa (IAPWS-IF97): no more than that comes from water.
 const SATURATED_KPA: f64 = 7.38;
+const SATURATED_WARM_KPA: f64 = 19.95;
 /// Size of a leak that comes at once, kPa at the sound speed, standard deviation (common practice).
 const STEP_KPA: f64 = 5.0;
 const LEAST_WEIGHT: f64 = 2e-3;
+/// A smaller loss of ln speed lifts no base that anybody could see.
+const LEAST_LOST: f64 = 0.02;
 /// A day's pressure this far back no longer says what is now: points looked at.
-const MOST_POINTS: usize = 150;
+const MOST_POINTS: usize = 120;
 
 /// One base pressure and what was known of the level before it came.
 #[derive(Clone, Copy, Debug)]
@@ -157,41 +161,49 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
         })
         .collect();
     let lost_now = lost(ask.now);
-    let leaks = extras(ask, lost_now);
+    let logged = points
+        .iter()
+        .any(|(_, _, point)| point.sealed_kpa.is_some());
+    let leaks = extras(ask, lost_now, logged);
     let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
     let mut classes: [[Vec<(f64, f64)>; 3]; 2] = Default::default();
     let mut ways = Vec::new();
-    let mut follow = |gamma: f64, prior: f64, leak: Option<&Extra>| {
-        let mut state = State::new(level, ask, from);
-        let mut ln_likelihood = prior.max(1e-12).ln();
-        for (day, lost, point) in &points {
-            state.advance(*day, leak, ask);
-            ln_likelihood += state.learn(point, (gamma, *lost), leak);
+    let mut follow = |gammas: &[(f64, f64)], share: f64, extra: Option<&Extra>| {
+        let begun = State::new(level, ask, from);
+        let mut known: Option<(State, f64)> = None;
+        for (gamma, prior) in gammas {
+            // Where no speed is lost, one course stands for every γ.
+            let (state, ln_course) = match known.filter(|_| lost_now <= LEAST_LOST) {
+                Some(known) => known,
+                None => begun.through(&points, *gamma, extra, ask),
+            };
+            known = Some((state, ln_course));
+            let mut ln_likelihood = (prior * share).max(1e-12).ln() + ln_course;
+            if extra.is_some_and(|extra| extra.what == What::Wet) {
+                // No more comes from water than its saturation pressure.
+                let most = if extra.is_some_and(|extra| extra.with_saturation) && logged {
+                    SATURATED_KPA
+                } else {
+                    SATURATED_WARM_KPA
+                };
+                let beyond = (state.extra_kpa() - most).max(0.0);
+                ln_likelihood -= 0.5 * beyond * beyond;
+            }
+            let class = extra.map_or(0, |extra| match extra.what {
+                What::Leak => 1,
+                What::Wet => 2,
+            });
+            let row = classes.get_mut(usize::from(*gamma <= 0.0));
+            if let Some(class) = row.and_then(|row| row.get_mut(class)) {
+                class.push((ln_likelihood, prior * share));
+            }
+            ways.push((ln_likelihood, state.path(*gamma, lost_now, extra, ask.now)));
         }
-        state.advance(ask.now, leak, ask);
-        let path = state.path(gamma, lost_now, leak, ask.now);
-        if leak.is_some_and(|extra| extra.what == What::Wet) {
-            // No more comes from water than its saturation pressure.
-            let beyond = (state.extra_kpa() - SATURATED_KPA).max(0.0);
-            ln_likelihood -= 0.5 * beyond * beyond;
-        }
-        let class = leak.map_or(0, |extra| match extra.what {
-            What::Leak => 1,
-            What::Wet => 2,
-        });
-        let row = classes.get_mut(usize::from(gamma <= 0.0));
-        if let Some(class) = row.and_then(|row| row.get_mut(class)) {
-            class.push((ln_likelihood, prior));
-        }
-        ways.push((ln_likelihood, path));
     };
-    for (gamma, prior) in gammas(ask.ln_gamma, lost_now, STEP) {
-        follow(gamma, prior * no_leak, None);
-    }
-    for (gamma, prior) in gammas(ask.ln_gamma, lost_now, STEP_BESIDE_LEAK) {
-        for leak in &leaks {
-            follow(gamma, prior * leak.prior, Some(leak));
-        }
+    follow(&gammas(ask.ln_gamma, lost_now, STEP), no_leak, None);
+    let coarse = gammas(ask.ln_gamma, lost_now, STEP_BESIDE_LEAK);
+    for extra in &leaks {
+        follow(&coarse, extra.prior, Some(extra));
     }
     BaseWays {
         ways: weighed(ways),
@@ -213,7 +225,7 @@ pub(crate) fn ln_evidence(ways: &[(f64, f64)]) -> Option<f64> {
 /// γ and its probability beforehand. Where no speed is lost it does not matter what it is.
 fn gammas((mean, sd): (f64, f64), lost_now: f64, step: f64) -> Vec<(f64, f64)> {
     let (first, last) = NODES;
-    let lost = lost_now > 0.02;
+    let lost = lost_now > LEAST_LOST;
     let step = if lost { step } else { 1.0 };
     let n = ((last - first) / step) as usize;
     let nodes = (0..=n).map(|k| {
@@ -235,7 +247,7 @@ fn gammas((mean, sd): (f64, f64), lost_now: f64, step: f64) -> Vec<(f64, f64)> {
 }
 
 /// Leaks and water that the base's own alert may mean.
-fn extras(ask: &Question<'_>, lost_now: f64) -> Vec<Extra> {
+fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
     let mut extras = Vec::new();
     let Some(onset) = ask.base_onset else {
         return extras;
@@ -266,7 +278,9 @@ fn extras(ask: &Question<'_>, lost_now: f64) -> Vec<Extra> {
     let Some(wet) = ask.wet else {
         return extras;
     };
-    for (with_saturation, share) in [(true, 0.65), (false, 0.35)] {
+    // Where the pump's temperature is logged, water mostly goes with it.
+    let steady = if logged { 0.12 } else { 0.35 };
+    for (with_saturation, share) in [(true, 1.0 - steady), (false, steady)] {
         for (since, step_sd, part) in [(onset, STEP_KPA, 0.5), (onset - 20.0, 0.0, 0.5)] {
             extra(Extra {
                 what: What::Wet,

@@ -161,7 +161,11 @@ fn steady_fit(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony
     let (lifted, sd) = match second {
         None => (0.0, 0.2),
         Some(Cause::Leak) => ((1.0 + rise / sound).ln(), 0.25),
-        Some(_) => ((1.0 + rise * testimony.warmer / sound).ln(), 0.35),
+        // The water may be as warm at a start as in the run, where it is not the logged temperature's.
+        Some(_) => {
+            let half = 0.5 * testimony.warmer.max(1.0).ln();
+            ((1.0 + rise * half.exp() / sound).ln(), 0.35 + 0.5 * half)
+        }
     };
     let total = f64::hypot(sd, shift.se).hypot(if first.is_some() { 0.2 } else { 0.0 });
     // A witness far from every shape must not decide by its last decimal: tails are held.

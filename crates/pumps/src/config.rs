@@ -31,7 +31,8 @@ pub struct PumpsConfig {
     /// … rise of the base pressure, kPa (0.5 by default: what a vacuum gauge may drift between two
     /// calibrations, common practice)…
     pub least_base_rise_kpa: f64,
-    /// … rise of ln steady pressure (0.1 by default, common practice).
+    /// … rise of ln steady pressure (0.06 by default: what a fifth of the speed lost adds where half of it
+    /// is the oil's gas, less chance).
     pub least_steady_rise: f64,
     /// A start must begin within this of the barometer, kPa (2 by default, common practice); where
     /// the barometer is not measured, weather's 3 kPa come on top.
@@ -75,7 +76,7 @@ impl PumpsConfig {
             step_allowance: 0.5,
             least_speed_loss: 0.05,
             least_base_rise_kpa: 0.5,
-            least_steady_rise: 0.1,
+            least_steady_rise: 0.06,
             from_ambient_kpa: 2.0,
             warm_oil_degc: 45.0,
             warm_idle_h: 1.5,

@@ -161,7 +161,10 @@ fn steady_prior(spans: &[&Span], parent: &WitnessPrior, trust: f64) -> WitnessPr
             .collect()
     };
     let series: Vec<Vec<Point>> = spans.iter().map(points).collect();
-    let spread = fit_spread(&series, parent.spread, trust);
+    // A level that wanders with the rises of failing pumps would take in a step before its chart has
+    // gathered it: runs differ as much as a step.
+    let sound: Vec<Vec<Point>> = series.iter().map(|one| before_steady_rise(one)).collect();
+    let spread = fit_spread(&sound, parent.spread, trust);
     let levels: Vec<f64> = series
         .iter()
         .filter_map(|points| early_level(points))
@@ -198,6 +201,16 @@ fn long_slope(points: &[Point]) -> Option<f64> {
     let y: Vec<f64> = kept().map(|(_, y, _)| *y).collect();
     theil_sen(&x, &y, 0.9).ok().map(|line| line.slope)
 }
+
+/// A span's ln steady pressures before they first rose for six weeks as no sound pump's do.
+fn before_steady_rise(points: &[Point]) -> Vec<Point> {
+    let rise = windows(points).find(|window| window.slope - 2.0 * window.se > CLEAR_STEADY_RISE);
+    let kept = rise.map_or(points.len(), |window| window.first);
+    points.iter().take(kept).copied().collect()
+}
+
+/// Rise of ln steady pressure per day that no sound pump has for six weeks (common practice).
+const CLEAR_STEADY_RISE: f64 = 0.001;
 
 /// Rise of a base per day that no sound pump has for six weeks, kPa (common practice).
 const CLEAR_RISE: f64 = 0.01;

@@ -20,7 +20,7 @@ const DRAWS: usize = 512;
 const WIDTH: usize = 11;
 /// How well a start tells what a pump holds at work: it is colder then, its chamber gives off vapour, and
 /// its gauge is not quite right; standard deviation of ln pressure (common practice).
-const HELD_LN_SD: f64 = 0.05;
+const HELD_LN_SD: f64 = 0.04;
 /// Square roots of primes: their multiples modulo 1 fill the cube evenly (Kronecker; Weyl 1916).
 const ROOTS: [f64; WIDTH] = [
     std::f64::consts::SQRT_2,

@@ -8,7 +8,7 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
-use crate::outlook::{days_to_limit, outlook, ways as ways_of};
+use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
 use crate::testimony::testimony;
@@ -126,11 +126,22 @@ fn judge_run(
     config: &PumpsConfig,
 ) -> (PumpHealth, Vec<(Cause, f64)>) {
     let judged = watch.is_judged(run.ended_at);
-    let alert = judged && watch.pump_alert(run.ended_at);
-    let onset = watch.onset().filter(|_| alert);
-    let ways = judged
-        .then(|| ways_of(watch, past, onset, config))
-        .flatten();
+    let onset = watch
+        .onset()
+        .filter(|_| judged && watch.pump_alert(run.ended_at));
+    let of = |onset| {
+        judged
+            .then(|| ways_of(watch, past, onset, config))
+            .flatten()
+    };
+    let ways = of(onset);
+    // Runs that hold more because they gave off more gas are no alert of the pump.
+    let borne_out = watch.starts_alert() || ways.as_ref().is_none_or(Ways::slowed);
+    let (onset, ways) = match onset {
+        Some(_) if !borne_out => (None, of(None)),
+        _ => (onset, ways),
+    };
+    let alert = onset.is_some();
     let outlook = ways
         .as_ref()
         .and_then(|ways| outlook(watch, ways, past, config));

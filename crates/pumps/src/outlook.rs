@@ -27,6 +27,24 @@ pub(crate) struct Ways {
     ln_m3h: Option<f64>,
 }
 
+/// Log odds at which a change of the speeds that runs show is one.
+const SLOWED_LN_ODDS: f64 = 3.0;
+
+impl Ways {
+    /// Whether the pump holds more than its load explains, as far as runs show its speed.
+    pub(crate) fn slowed(&self) -> bool {
+        let Some(speed) = self.speed.as_ref().filter(|_| self.by_runs) else {
+            return true;
+        };
+        let [unchanged, ramp, step] = speed.ln_evidence;
+        let changed = ramp
+            .into_iter()
+            .chain(step)
+            .fold(f64::NEG_INFINITY, f64::max);
+        unchanged.is_none_or(|unchanged| changed - unchanged > SLOWED_LN_ODDS)
+    }
+}
+
 /// The ways in which the pump under watch may have come to where it is at its last run; None before a
 /// first run.
 pub(crate) fn ways(
@@ -118,7 +136,8 @@ fn speeds(
     );
     let spreads = (watch.steady.spread(), sound);
     let since = watch.renewed_pump_at;
-    let seen = steady_speed(past, since, &watch.base_points, ln_sound, spreads, config)?;
+    let bases = (watch.base_points.as_slice(), kind.base.level_mean);
+    let seen = steady_speed(past, since, bases, ln_sound, spreads, config)?;
     Some(Speeds {
         begin: seen.begin,
         points: seen.points,

@@ -195,7 +195,7 @@ fn common_kind(kind: PumpKind) -> KindPrior {
         noise_sd: 0.15,
         shared_sd: 0.10,
         phi_per_day: 0.8,
-        diffusion_sd: 0.01,
+        diffusion_sd: 0.003,
         drift_mean: 0.0,
         drift_sd: 2e-4,
     };

@@ -168,7 +168,11 @@ impl<'a> Watch<'a> {
                     self.base_since = None;
                 }
                 self.base.renew(at, RENEWED_BASE_SD_KPA);
-                self.steady.renew(at, steady_sd);
+                // New oil moves a steady pressure by less than runs differ: what a sound one's chart has
+                // gathered stays.
+                if self.steady.alert {
+                    self.steady.renew(at, steady_sd);
+                }
             }
             Renewal::Passage => {
                 self.renewed_at = Some(at);
@@ -379,7 +383,12 @@ impl<'a> Watch<'a> {
     /// Whether the pump itself is out of control: by its starts, or by the steady pressure where
     /// no starts speak.
     pub(crate) fn pump_alert(&self, at: Stamp) -> bool {
-        self.speed.alert || self.base.alert || (self.steady.alert && !self.starts_speak(at))
+        self.starts_alert() || (self.steady.alert && !self.starts_speak(at))
+    }
+
+    /// Whether the starts themselves show the change.
+    pub(crate) fn starts_alert(&self) -> bool {
+        self.speed.alert || self.base.alert
     }
 
     pub(crate) fn steady_alert(&self) -> bool {
