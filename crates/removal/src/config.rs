@@ -35,8 +35,8 @@ pub struct RunFitConfig {
     /// Relation of a sensor's level-free to its proportional scatter: ppm (3) and fraction (0.02).
     pub sensor_sd_ppm: f64,
     pub sensor_cv: f64,
-    /// Median mole fraction of water in the chamber gas late in a run (0.05), and the sd of its
-    /// logarithm (1.2): bleed, leaks and dissolved air set it, and it is never taken as 1. The sd
+    /// Median mole fraction of water in the chamber gas late in a run (0.04), and the sd of its
+    /// logarithm (1.1): bleed, leaks and dissolved air set it, and it is never taken as 1. The sd
     /// also has to cover what ingress adds to the end level while the unit runs.
     pub vapour_fraction: f64,
     pub vapour_log_sd: f64,
@@ -186,8 +186,8 @@ impl RunFitConfig {
             activity_gain_sd: 0.20,
             sensor_sd_ppm: 3.0,
             sensor_cv: 0.02,
-            vapour_fraction: 0.03,
-            vapour_log_sd: 0.9,
+            vapour_fraction: 0.04,
+            vapour_log_sd: 1.1,
             floor_without_solubility_ppm: 30.0,
             flow_exponent: 0.5,
             temperature_slope_k: 2500.0,

@@ -1,7 +1,6 @@
 //! What capped runs set, and what they must not set.
 
 use super::tests::{Sim, pool, simulate};
-use super::*;
 use crate::rows::Regime;
 
 /// Every unit with a pump of 30 m3/h, which takes about 2.1 kg/h at 20 kPa half of it vapour.

@@ -49,16 +49,7 @@ impl<'a> Conditions<'a> {
     pub(super) fn step(&self, at: Stamp, hours: f64) -> Step {
         let idx = self.series.partition_point(|point| point.at < at);
         let Some(point) = self.series.get(idx).or_else(|| self.series.last()) else {
-            return Step {
-                hours,
-                idle_hours: 0.0,
-                factor: 1.0,
-                flow_ratio: 1.0,
-                solubility_ppm: f64::INFINITY,
-                ln_pressure: 0.0,
-                inverse_kelvin: 0.0,
-                to_go: 0.0,
-            };
+            return Step::of_hours(hours);
         };
         let flow_ratio = match (point.flow_lpm, self.flow_lpm) {
             (Some(flow), Some(mean)) if mean > 0.0 => flow / mean,

@@ -68,6 +68,20 @@ pub(crate) struct Step {
 }
 
 impl Step {
+    /// Hours of work at the run's mean conditions, with nothing known of the solubility.
+    pub(super) const fn of_hours(hours: f64) -> Self {
+        Self {
+            hours,
+            idle_hours: 0.0,
+            factor: 1.0,
+            flow_ratio: 1.0,
+            solubility_ppm: f64::INFINITY,
+            ln_pressure: 0.0,
+            inverse_kelvin: 0.0,
+            to_go: 0.0,
+        }
+    }
+
     /// Multiplier of removal per pass once the run's own slopes are known.
     pub(super) fn per_pass_under(&self, slopes: Slopes) -> f64 {
         self.factor_under(slopes) / self.flow_ratio

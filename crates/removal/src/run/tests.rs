@@ -186,16 +186,7 @@ fn a_capped_run_shows_its_cap_and_its_rate() {
     let series: Vec<SeriesPoint> = (0..90)
         .map(|idx| {
             let hour = (f64::from(idx) + 0.5) / 6.0;
-            let step = curve::Step {
-                hours: hour,
-                idle_hours: 0.0,
-                factor: 1.0,
-                flow_ratio: 1.0,
-                solubility_ppm: f64::INFINITY,
-                ln_pressure: 0.0,
-                inverse_kelvin: 0.0,
-                to_go: 0.0,
-            };
+            let step = curve::Step::of_hours(hour);
             bin(
                 hour,
                 curve::advance(&law, &step, 1500.0) + 6.0 * rng::standard_normal(&mut rng),

@@ -98,7 +98,6 @@ pub(crate) struct World {
     /// Log of transfer units of each unit on each oil at reference conditions.
     pub(crate) ln_ntu: Vec<Vec<f64>>,
     pub(crate) jobs: Vec<Job>,
-    /// Median solubility error etc. are in here.
     pub(crate) tanks: Vec<Tank>,
 }
 
@@ -138,11 +137,7 @@ impl World {
                 }
                 let mut day = 400.0 * uniform(&mut rng);
                 for _ in 0..=index(&mut rng, 5) {
-                    let mut at = 6 * o + index(&mut rng, 6);
-                    if uniform(&mut rng) < 0.3 {
-                        // Big reservoirs have small units' runs too short: most go to one that fits.
-                        at = 6 * o + index(&mut rng, 6);
-                    }
+                    let at = 6 * o + index(&mut rng, 6);
                     day += 5.0 + 30.0 * uniform(&mut rng);
                     let spoiled = uniform(&mut rng) < kind.spoiled;
                     let place = Place {
