@@ -51,7 +51,8 @@ fn relax(rate_per_h: f64, floor_ppm: f64, mixing: &Mixing, hours: f64, start: Pa
     let leave = rate_per_h.max(0.0) / share + from_rest;
     let (above, rest) = (start.in_loop_ppm - floor_ppm, start.rest_ppm - floor_ppm);
     let half_trace = -0.5 * (leave + to_rest);
-    let half_gap = 0.5 * (leave - to_rest).hypot(2.0 * (from_rest * to_rest).sqrt());
+    // No hypot: the rates are of ordinary size, and this is the innermost loop of an analysis.
+    let half_gap = 0.5 * ((leave - to_rest).powi(2) + 4.0 * from_rest * to_rest).sqrt();
     let (slow, fast) = (half_trace + half_gap, half_trace - half_gap);
     let (keep_slow, keep_fast) = ((slow * hours).exp(), (fast * hours).exp());
     let even = 0.5 * (keep_slow + keep_fast);

@@ -21,7 +21,7 @@ pub(super) enum Look<'a> {
     Fitted(Box<Fits<'a>>),
 }
 
-/// Both laws fitted to one run, without intervals.
+/// The laws fitted to one run, without intervals. The second and third only where the run was looked at further.
 pub(super) struct Fits<'a> {
     well_mixed: Fit<'a>,
     /// Deviance of the law of one body with an end level that moves.
@@ -30,6 +30,13 @@ pub(super) struct Fits<'a> {
 }
 
 impl Fits<'_> {
+    fn look_further(&mut self) {
+        if can_tell_mixing(&self.well_mixed) {
+            self.drift = Some(fit_drift(&self.well_mixed).deviance);
+            self.two = Some(fit_two_compartments(&self.well_mixed, USUAL_MIXING));
+        }
+    }
+
     fn gain(&self) -> Option<Gain> {
         let two = self.two.as_ref()?.deviance;
         let best = self
@@ -69,11 +76,12 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
         .iter()
         .map(|input| to_points(input, config))
         .collect();
-    let looks: Vec<Look<'_>> = inputs
+    let mut looks: Vec<Look<'_>> = inputs
         .iter()
         .zip(&points)
-        .map(|(input, points)| look(input, points, config))
+        .map(|(input, points)| look_first(input, points, config))
         .collect();
+    look_for_mixing(&mut looks, config);
     let verdict = judge(&looks, config);
     inputs
         .iter()
@@ -90,8 +98,47 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
         .collect()
 }
 
-/// Fits both laws to a run.
+/// Fits the other laws to the runs, from all over the reservoir's time, until enough of them say that it is well mixed.
+///
+/// The sum that decides (see [`are_badly_mixed`]) then lies so far down that no few runs lift it. Looking at all runs of
+/// well-mixed reservoirs takes most of the time of an analysis, and changes nothing.
+fn look_for_mixing(looks: &mut [Look<'_>], config: &RunFitConfig) {
+    /// The inverse of the golden ratio: multiples of it are spread evenly whatever their number.
+    const SPREAD: f64 = 0.618_033_988_749_894_9;
+    const N_MIN: usize = 5;
+    let mut order: Vec<usize> = (0..looks.len()).collect();
+    let place = |idx: &usize| (*idx as f64 * SPREAD).fract();
+    order.sort_by(|a, b| place(a).total_cmp(&place(b)));
+    let mut gains = Vec::new();
+    for idx in order {
+        let Some(Look::Fitted(fits)) = looks.get_mut(idx) else {
+            continue;
+        };
+        fits.look_further();
+        gains.extend(fits.gain());
+        if gains.len() >= N_MIN
+            && sum_of_gains(&gains, config) < -3.0 * config.mixing_deviance_together
+        {
+            return;
+        }
+    }
+}
+
+/// Fits all laws to a run.
 pub(super) fn look<'a>(
+    input: &RunInput<'_>,
+    points: &'a Points,
+    config: &'a RunFitConfig,
+) -> Look<'a> {
+    let mut look = look_first(input, points, config);
+    if let Look::Fitted(fits) = &mut look {
+        fits.look_further();
+    }
+    look
+}
+
+/// Fits the law of one body to a run.
+fn look_first<'a>(
     input: &RunInput<'_>,
     points: &'a Points,
     config: &'a RunFitConfig,
@@ -101,12 +148,10 @@ pub(super) fn look<'a>(
     }
     let free_water = free_water_at_start(points);
     let well_mixed = fit_well_mixed(points, priors(input, config), free_water, config);
-    let drift = can_tell_mixing(&well_mixed).then(|| fit_drift(&well_mixed).deviance);
-    let two = can_tell_mixing(&well_mixed).then(|| fit_two_compartments(&well_mixed, USUAL_MIXING));
     Look::Fitted(Box::new(Fits {
         well_mixed,
-        drift,
-        two,
+        drift: None,
+        two: None,
     }))
 }
 
@@ -157,11 +202,15 @@ fn are_badly_mixed(gains: &[Gain], config: &RunFitConfig) -> bool {
     if let [only] = gains {
         return only.over_plain > most;
     }
-    let total: f64 = gains
+    sum_of_gains(gains, config) > config.mixing_deviance_together
+}
+
+fn sum_of_gains(gains: &[Gain], config: &RunFitConfig) -> f64 {
+    let most = config.mixing_deviance;
+    gains
         .iter()
         .map(|gain| (gain.over_plain - config.mixing_allowance).clamp(-0.5 * most, most))
-        .sum();
-    total > config.mixing_deviance_together
+        .sum()
 }
 
 /// How the reservoir mixes, and what each run learns of it from the others.
