@@ -23,4 +23,4 @@ pub use mailed::{Mailed, News, news};
 pub use naive::last_sample_over_limit;
 pub use rows::{Finding, FindingState, Forecast, ForecastEnd, Kind, Severity};
 pub use rules::{RULES, Rule};
-pub use score::{FEWEST_EVENTS, ReliabilityBin, Score, score};
+pub use score::{FEWEST_EVENTS, ReliabilityBin, Score, forecast_weights, score};

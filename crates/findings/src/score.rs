@@ -1,9 +1,20 @@
 //! How past forecasts came out.
+//!
+//! A forecast speaks of the time in which no unit is sent. What passes its limit is soon known, what does not only after
+//! the whole horizon, and in between units are sent, above all to what is wet: known outcomes by themselves say that
+//! far too much came. So each known outcome stands for those like it that were lost from sight (inverse probability of
+//! censoring, within bands of what was said).
+
+use drydown_stats::scores::weighted_mean;
+use drydown_stats::survival::{TimeEnd, known_weights};
 
 use crate::rows::{Forecast, ForecastEnd};
 
 /// Outcomes below which a score says too little (design: "too few outcomes to judge").
 pub const FEWEST_EVENTS: usize = 30;
+
+/// A forecast stands for this many others at most.
+const MOST_WEIGHT: f64 = 20.0;
 
 /// Edges of the probability bins of the reliability table.
 const BIN_EDGES: [f64; 6] = [0.0, 0.1, 0.3, 0.5, 0.8, 1.0];
@@ -19,9 +30,9 @@ pub struct ReliabilityBin {
     pub n: usize,
     /// Of those, the events.
     pub n_events: usize,
-    /// Their mean probability.
+    /// Mean probability, weighted like the share.
     pub mean_probability: Option<f64>,
-    /// The share of them that happened.
+    /// The share that happened, those that were lost from sight stood for by those that were not.
     pub observed_share: Option<f64>,
 }
 
@@ -40,7 +51,7 @@ pub struct Score {
     pub n_not_observed: usize,
     /// Forecasts not yet due.
     pub n_pending: usize,
-    /// Mean squared difference of probability and outcome.
+    /// Mean squared difference of probability and outcome, known outcomes standing for those lost from sight.
     pub brier: Option<f64>,
     /// The same for the base rate alone.
     pub brier_base_rate: Option<f64>,
@@ -74,52 +85,188 @@ pub fn score(forecasts: &[Forecast]) -> Vec<Score> {
 
 fn score_kind(kind: &str, forecasts: &[Forecast]) -> Score {
     let rows: Vec<&Forecast> = forecasts.iter().filter(|row| row.kind == kind).collect();
-    let due: Vec<(f64, f64)> = rows
+    let due: Vec<Due> = rows
         .iter()
-        .filter_map(|row| Some((row.probability?, row.outcome?)))
+        .zip(forecast_weights(&rows))
+        .filter_map(|(row, weight)| {
+            Some(Due {
+                probability: row.probability?,
+                outcome: row.outcome?,
+                weight,
+            })
+        })
         .collect();
     let count = |end: ForecastEnd| {
         rows.iter()
             .filter(|row| row.outcome.is_none() && row.ended_by == Some(end))
             .count()
     };
-    let n_events = due.iter().filter(|(_, outcome)| *outcome > 0.5).count();
-    let mean = |values: &[f64]| {
-        (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
-    };
-    let brier = mean(&due.iter().map(|(p, y)| (p - y).powi(2)).collect::<Vec<_>>());
-    let base = n_events as f64 / due.len().max(1) as f64;
-    let bins = BIN_EDGES
-        .windows(2)
-        .filter_map(|edge| Some((*edge.first()?, *edge.get(1)?)))
+    let base = mean_of(&due, |row| row.outcome);
+    let bins = bands()
         .map(|(from, to)| {
-            let inside: Vec<(f64, f64)> = due
+            let inside: Vec<Due> = due
                 .iter()
+                .filter(|row| is_within(row.probability, (from, to)))
                 .copied()
-                .filter(|(p, _)| *p >= from && (*p < to || (to >= 1.0 && *p <= 1.0)))
                 .collect();
             ReliabilityBin {
                 from,
                 to,
                 n: inside.len(),
-                n_events: inside.iter().filter(|(_, outcome)| *outcome > 0.5).count(),
-                mean_probability: mean(&inside.iter().map(|(p, _)| *p).collect::<Vec<_>>()),
-                observed_share: mean(&inside.iter().map(|(_, y)| *y).collect::<Vec<_>>()),
+                n_events: n_events(&inside),
+                mean_probability: mean_of(&inside, |row| row.probability),
+                observed_share: mean_of(&inside, |row| row.outcome),
             }
         })
         .collect();
     Score {
         kind: kind.to_owned(),
         n_due: due.len(),
-        n_events,
+        n_events: n_events(&due),
         n_treated: count(ForecastEnd::Treatment) + count(ForecastEnd::Repair),
         n_not_observed: count(ForecastEnd::NotObserved),
         n_pending: rows
             .iter()
             .filter(|row| row.outcome.is_none() && row.ended_by.is_none())
             .count(),
-        brier,
-        brier_base_rate: (!due.is_empty()).then_some(base * (1.0 - base)),
+        brier: mean_of(&due, |row| (row.probability - row.outcome).powi(2)),
+        brier_base_rate: base.map(|base| base * (1.0 - base)),
         bins,
+    }
+}
+
+/// A forecast with a known outcome, and how many it stands for.
+#[derive(Clone, Copy, Debug)]
+struct Due {
+    probability: f64,
+    outcome: f64,
+    weight: f64,
+}
+
+fn n_events(rows: &[Due]) -> usize {
+    rows.iter().filter(|row| row.outcome > 0.5).count()
+}
+
+fn mean_of(rows: &[Due], of: impl Fn(&Due) -> f64) -> Option<f64> {
+    let values: Vec<f64> = rows.iter().map(of).collect();
+    let weights: Vec<f64> = rows.iter().map(|row| row.weight).collect();
+    weighted_mean(&values, &weights)
+}
+
+fn bands() -> impl Iterator<Item = (f64, f64)> {
+    BIN_EDGES
+        .windows(2)
+        .filter_map(|edge| Some((*edge.first()?, *edge.get(1)?)))
+}
+
+fn is_within(p: f64, (from, to): (f64, f64)) -> bool {
+    p >= from && (p < to || (to >= 1.0 && p <= 1.0))
+}
+
+/// How many forecasts of one kind each stands for: 0 where the outcome is not known, else 1 and its share of those of
+/// its band that were lost from sight before its own time.
+#[must_use]
+pub fn forecast_weights(rows: &[&Forecast]) -> Vec<f64> {
+    let mut weights = vec![0.0; rows.len()];
+    for band in bands() {
+        let inside: Vec<(usize, f64, TimeEnd)> = rows
+            .iter()
+            .enumerate()
+            .filter(|(_, row)| row.probability.is_some_and(|p| is_within(p, band)))
+            .map(|(idx, row)| {
+                let (days, end) = ended(row);
+                (idx, days, end)
+            })
+            .collect();
+        let days: Vec<f64> = inside.iter().map(|row| row.1).collect();
+        let ends: Vec<TimeEnd> = inside.iter().map(|row| row.2).collect();
+        let Ok(found) = known_weights(&days, &ends, 1.0 / MOST_WEIGHT) else {
+            continue; // no number of days: nothing is known of any
+        };
+        for ((idx, ..), weight) in inside.iter().zip(found) {
+            if let Some(slot) = weights.get_mut(*idx) {
+                *slot = weight;
+            }
+        }
+    }
+    weights
+}
+
+/// Days until the outcome was known, or until the forecast was lost from sight: a unit was sent, or nobody looked again.
+fn ended(row: &Forecast) -> (f64, TimeEnd) {
+    let seen_days = row
+        .observed_to
+        .map_or(0.0, |at| at.days_after(row.made_at).max(0.0));
+    match row.outcome {
+        Some(outcome) if outcome > 0.5 => (seen_days, TimeEnd::Known),
+        Some(_) => (row.horizon_days, TimeEnd::Known),
+        None => (seen_days.min(row.horizon_days), TimeEnd::Lost),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn forecast(day: i32, probability: f64, outcome: Option<f64>, seen_days: f64) -> Forecast {
+        let made_at = drydown_quantity::Stamp::from_seconds(0).plus_days(f64::from(day));
+        Forecast {
+            forecast_id: format!("water_limit:R-{day}"),
+            made_at,
+            kind: "water_limit".to_owned(),
+            subject: format!("R-{day}"),
+            horizon_days: 60.0,
+            probability: Some(probability),
+            p10: None,
+            p50: None,
+            p90: None,
+            outcome,
+            observed_to: Some(made_at.plus_days(seen_days)),
+            ended_by: Some(match outcome {
+                Some(_) => ForecastEnd::Due,
+                None => ForecastEnd::Treatment,
+            }),
+        }
+    }
+
+    /// Ten of forty pass their limit, all soon; of the others twenty are treated half way. Counted by themselves half of
+    /// the known outcomes passed; a quarter did.
+    #[test]
+    fn a_unit_that_was_sent_hides_no_good_outcome() {
+        let mut rows = Vec::new();
+        for day in 0..40 {
+            rows.push(match day {
+                0..10 => forecast(day, 0.25, Some(1.0), 10.0),
+                10..30 => forecast(day, 0.25, None, 30.0),
+                _ => forecast(day, 0.25, Some(0.0), 55.0),
+            });
+        }
+        let found = score(&rows);
+        let [score] = found.as_slice() else {
+            panic!("one kind: {found:?}")
+        };
+        assert_eq!((score.n_due, score.n_events, score.n_treated), (20, 10, 20));
+        let bin = score.bins.iter().find(|bin| bin.n > 0).unwrap();
+        assert!(
+            (bin.observed_share.unwrap() - 0.25).abs() < 1e-12,
+            "{bin:?}"
+        );
+        assert!((score.brier.unwrap() - 0.25 * 0.75).abs() < 1e-12);
+        assert!((score.brier_base_rate.unwrap() - 0.25 * 0.75).abs() < 1e-12);
+    }
+
+    #[test]
+    fn without_losses_every_forecast_counts_once() {
+        let rows = [
+            forecast(0, 0.9, Some(1.0), 5.0),
+            forecast(1, 0.1, Some(0.0), 58.0),
+            forecast(2, 0.6, Some(0.0), 40.0),
+        ];
+        let each: Vec<&Forecast> = rows.iter().collect();
+        assert!(
+            forecast_weights(&each)
+                .iter()
+                .all(|w| (w - 1.0).abs() < 1e-12)
+        );
     }
 }

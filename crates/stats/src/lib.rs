@@ -31,6 +31,7 @@ pub mod relaxation;
 pub mod rng;
 pub mod robust;
 pub mod scores;
+pub mod survival;
 pub mod trend;
 
 pub use error::StatsError;

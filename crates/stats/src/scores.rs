@@ -10,6 +10,25 @@ pub fn brier(p: &[f64], y: &[bool]) -> Option<f64> {
     mean(p.iter().zip(y).map(|(p, y)| (p - unit(*y)).powi(2)))
 }
 
+/// As [`brier`] where cases stand for several (`weights`, as of [`crate::survival::known_weights`]); None where none does.
+#[must_use]
+pub fn weighted_brier(p: &[f64], y: &[bool], weights: &[f64]) -> Option<f64> {
+    let miss: Vec<f64> = p
+        .iter()
+        .zip(y)
+        .map(|(p, y)| (p - unit(*y)).powi(2))
+        .collect();
+    weighted_mean(&miss, weights)
+}
+
+/// Mean of values that stand for several cases each; None where none does.
+#[must_use]
+pub fn weighted_mean(values: &[f64], weights: &[f64]) -> Option<f64> {
+    let total: f64 = weights.iter().sum();
+    let sum: f64 = values.iter().zip(weights).map(|(v, w)| v * w).sum();
+    (total > 0.0).then(|| sum / total)
+}
+
 /// 1 - score/reference: 1 perfect, 0 no better than the reference; None where the reference is 0.
 #[must_use]
 pub fn skill(score: f64, reference: f64) -> Option<f64> {
@@ -148,6 +167,32 @@ pub fn auc(score: &[f64], y: &[bool]) -> Option<f64> {
     (n_yes > 0.0 && n_no > 0.0).then(|| (rank_sum - 0.5 * n_yes * (n_yes + 1.0)) / (n_yes * n_no))
 }
 
+/// As [`auc`] where cases stand for several; None without both kinds.
+#[must_use]
+pub fn weighted_auc(score: &[f64], y: &[bool], weights: &[f64]) -> Option<f64> {
+    let mut order: Vec<(f64, bool, f64)> = score
+        .iter()
+        .zip(y)
+        .zip(weights)
+        .map(|((score, y), weight)| (*score, *y, *weight))
+        .collect();
+    order.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (mut above, mut yes, mut no) = (0.0, 0.0, 0.0);
+    for tie in order.chunk_by(|a, b| a.0.total_cmp(&b.0).is_eq()) {
+        let sum = |kind: bool| -> f64 {
+            tie.iter()
+                .filter(|row| row.1 == kind)
+                .map(|row| row.2)
+                .sum()
+        };
+        let (tie_yes, tie_no) = (sum(true), sum(false));
+        above += tie_yes * (no + 0.5 * tie_no);
+        yes += tie_yes;
+        no += tie_no;
+    }
+    (yes > 0.0 && no > 0.0).then(|| above / (yes * no))
+}
+
 /// Pairs behind Harrell's index of concordance.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Concordance {
@@ -237,7 +282,13 @@ pub struct Calibration {
 /// Probabilities of 0 and 1 are taken as 1e-6 from the end.
 #[must_use]
 pub fn calibration(p: &[f64], y: &[bool]) -> Option<Calibration> {
-    let n = p.len().min(y.len());
+    weighted_calibration(p, y, &vec![1.0; p.len()])
+}
+
+/// As [`calibration`] where cases stand for several. The standard error is that of so many cases as the weights sum to.
+#[must_use]
+pub fn weighted_calibration(p: &[f64], y: &[bool], weights: &[f64]) -> Option<Calibration> {
+    let n = p.len().min(y.len()).min(weights.len());
     let happened = y.iter().take(n).filter(|y| **y).count();
     if n < 10 || happened == 0 || happened == n || p.iter().any(|p| !p.is_finite()) {
         return None;
@@ -252,10 +303,12 @@ pub fn calibration(p: &[f64], y: &[bool]) -> Option<Calibration> {
         logit
             .iter()
             .zip(y)
-            .map(|(l, y)| {
+            .zip(weights)
+            .map(|((l, y), weight)| {
                 let eta = a + b * l;
                 // -log likelihood: ln(1 + e^eta) - y eta, without overflow.
-                eta.max(0.0) + (-eta.abs()).exp().ln_1p() - if *y { eta } else { 0.0 }
+                let loss = eta.max(0.0) + (-eta.abs()).exp().ln_1p() - if *y { eta } else { 0.0 };
+                weight * loss
             })
             .sum()
     };
@@ -274,11 +327,13 @@ pub fn calibration(p: &[f64], y: &[bool]) -> Option<Calibration> {
     let top: f64 = safe
         .iter()
         .zip(y)
-        .map(|(p, y)| (unit(*y) - p) * (1.0 - 2.0 * p))
+        .zip(weights)
+        .map(|((p, y), weight)| weight * (unit(*y) - p) * (1.0 - 2.0 * p))
         .sum();
     let bottom: f64 = safe
         .iter()
-        .map(|p| (1.0 - 2.0 * p).powi(2) * p * (1.0 - p))
+        .zip(weights)
+        .map(|(p, weight)| weight * (1.0 - 2.0 * p).powi(2) * p * (1.0 - p))
         .sum();
     Some(Calibration {
         intercept: *joint.x.first()?,
@@ -361,6 +416,26 @@ pub fn conformal_quantile(scores: &[f64], level: f64) -> f64 {
 mod tests {
     use super::*;
     use crate::rng;
+
+    #[test]
+    fn cases_that_stand_for_several_count_as_several() {
+        let (p, y) = ([0.9, 0.2, 0.6, 0.4], [true, false, false, true]);
+        let weights = [1.0, 3.0, 2.0, 1.0];
+        let often = |values: &[f64]| -> Vec<f64> {
+            let each = values.iter().zip(weights);
+            each.flat_map(|(value, weight)| vec![*value; weight as usize])
+                .collect()
+        };
+        let many = often(&p);
+        let happened: Vec<bool> = often(&y.map(unit)).iter().map(|y| *y > 0.5).collect();
+        let close = |a: Option<f64>, b: Option<f64>| (a.unwrap() - b.unwrap()).abs() < 1e-12;
+        assert!(close(
+            weighted_brier(&p, &y, &weights),
+            brier(&many, &happened)
+        ));
+        assert!(close(weighted_auc(&p, &y, &weights), auc(&many, &happened)));
+        assert_eq!(weighted_brier(&p, &y, &[0.0; 4]), None);
+    }
 
     #[test]
     fn parts_add_up() {

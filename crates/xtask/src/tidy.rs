@@ -31,7 +31,14 @@ const MAY_USE: &[(&str, &[&str])] = &[
     ),
     (
         "findings",
-        &["quantity", "runs", "pumps", "removal", "reservoirs"],
+        &[
+            "quantity",
+            "stats",
+            "runs",
+            "pumps",
+            "removal",
+            "reservoirs",
+        ],
     ),
     (
         "planning",

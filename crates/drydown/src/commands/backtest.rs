@@ -7,11 +7,14 @@ use std::fmt::Write as _;
 
 use anyhow::Result;
 use drydown_findings::{
-    Case, FEWEST_EVENTS, Forecast, Score, forecasts, last_sample_over_limit, score,
+    Case, FEWEST_EVENTS, Forecast, Score, forecast_weights, forecasts, last_sample_over_limit,
+    score,
 };
 use drydown_quantity::Stamp;
 use drydown_removal::RemovalRun;
-use drydown_stats::scores::{auc, brier, calibration, ndcg, skill};
+use drydown_stats::scores::{
+    ndcg, skill, weighted_auc, weighted_brier, weighted_calibration, weighted_mean,
+};
 use serde_json::{Value, json};
 
 use super::answers::Answers;
@@ -97,19 +100,19 @@ struct Trial {
     paired: Paired,
 }
 
-/// Chances said, shares of the limit in the last sample, outcomes.
+/// Chances said, shares of the limit in the last sample, outcomes, and how many forecasts each stands for.
 #[derive(Default)]
 struct Paired {
     said: Vec<f64>,
     naive: Vec<f64>,
     happened: Vec<bool>,
+    weights: Vec<f64>,
 }
 
 impl Paired {
     /// Brier scores: said, the overall share, the last sample as a share of the limit.
     fn briers(&self) -> Option<[f64; 3]> {
-        let share =
-            self.happened.iter().filter(|y| **y).count() as f64 / self.happened.len().max(1) as f64;
+        let share = weighted_mean(&self.gains(), &self.weights)?;
         let base = vec![share; self.happened.len()];
         let naive: Vec<f64> = self
             .naive
@@ -117,29 +120,37 @@ impl Paired {
             .map(|ratio| ratio.clamp(0.0, 1.0))
             .collect();
         Some([
-            brier(&self.said, &self.happened)?,
-            brier(&base, &self.happened)?,
-            brier(&naive, &self.happened)?,
+            weighted_brier(&self.said, &self.happened, &self.weights)?,
+            weighted_brier(&base, &self.happened, &self.weights)?,
+            weighted_brier(&naive, &self.happened, &self.weights)?,
         ])
     }
 
     /// Chance that of two reservoirs, one of which got too wet, that one was ranked higher.
     fn ranks(&self) -> Option<[f64; 2]> {
         Some([
-            auc(&self.said, &self.happened)?,
-            auc(&self.naive, &self.happened)?,
+            weighted_auc(&self.said, &self.happened, &self.weights)?,
+            weighted_auc(&self.naive, &self.happened, &self.weights)?,
         ])
     }
 }
 
 impl Paired {
-    /// How high those that got too wet stand in the list, said and by the last sample (NDCG, gain 1).
-    fn heights(&self) -> Option<[f64; 2]> {
-        let gain: Vec<f64> = self
-            .happened
+    /// 1 where the limit was passed.
+    fn gains(&self) -> Vec<f64> {
+        self.happened
             .iter()
             .map(|y| f64::from(u8::from(*y)))
-            .collect();
+            .collect()
+    }
+
+    fn slope(&self) -> Option<f64> {
+        weighted_calibration(&self.said, &self.happened, &self.weights).map(|fit| fit.slope)
+    }
+
+    /// How high those that got too wet stand in the list, said and by the last sample (NDCG, gain 1).
+    fn heights(&self) -> Option<[f64; 2]> {
+        let gain = self.gains();
         Some([
             ndcg(&self.said, &gain, gain.len())?,
             ndcg(&self.naive, &gain, gain.len())?,
@@ -167,7 +178,11 @@ fn trial(answers: &Answers<'_>, times: &[Stamp]) -> Result<Trial> {
     };
     let forecasts = forecasts(&case);
     let mut paired = Paired::default();
-    for row in &forecasts {
+    let asked: Vec<&Forecast> = forecasts
+        .iter()
+        .filter(|row| row.probability.is_some())
+        .collect();
+    for (row, weight) in asked.iter().zip(forecast_weights(&asked)) {
         if let (Some(p), Some(outcome), Some(ratio)) = (
             row.probability,
             row.outcome,
@@ -176,6 +191,7 @@ fn trial(answers: &Answers<'_>, times: &[Stamp]) -> Result<Trial> {
             paired.said.push(p);
             paired.naive.push(ratio);
             paired.happened.push(outcome > 0.5);
+            paired.weights.push(weight);
         }
     }
     Ok(Trial {
@@ -221,6 +237,10 @@ fn render(found: &Trial, times: &[Stamp]) -> String {
             score.n_events
         );
     }
+    out.push_str(
+        "\nA unit goes to what is wet, so known outcomes by themselves say too much came:\neach \
+         counts for those like it, by the chance said, that a unit or nobody's look\nended before.\n",
+    );
     out.push_str("\nchance said     forecasts   mean said   passed the limit\n");
     let share = |p: Option<f64>| p.map_or("–".to_owned(), |p| format!("{:.0} %", p * 100.0));
     for bin in &score.bins {
@@ -267,12 +287,8 @@ fn scores(paired: &Paired) -> String {
     if let Some(skill) = skill(said, base) {
         let _ = writeln!(out, "{:<38}{skill:>8.2}", "skill against the overall share");
     }
-    if let Some(fit) = calibration(&paired.said, &paired.happened) {
-        let _ = writeln!(
-            out,
-            "{:<38}{:>8.2}",
-            "calibration slope (1 is right)", fit.slope
-        );
+    if let Some(slope) = paired.slope() {
+        let _ = writeln!(out, "{:<38}{slope:>8.2}", "calibration slope (1 is right)");
     }
     out
 }
@@ -281,7 +297,7 @@ fn to_json(found: &Trial, times: &[Stamp]) -> Value {
     let briers = found.paired.briers();
     let ranks = found.paired.ranks();
     let heights = found.paired.heights();
-    let slope = calibration(&found.paired.said, &found.paired.happened).map(|fit| fit.slope);
+    let slope = found.paired.slope();
     json!({
         "month_starts": times.iter().map(|at| at.rfc3339()).collect::<Vec<_>>(),
         "forecasts": found.forecasts.iter().filter(|row| row.probability.is_some()).map(|row| json!({

@@ -15,8 +15,8 @@ const PUMP_LIMIT: &str = "pump_limit";
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let mut body = String::from(
-        "<p>Every forecast speaks of a time in which no unit is sent. One that a treatment or a repair ended is set aside, not scored: \
-         it was heeded, and nobody knows what would have come.</p>\n",
+        "<p>Every forecast speaks of a time in which no unit is sent. One that a treatment or a repair ended has no outcome: \
+         nobody knows what would have come. Those like it that were left alone count for it.</p>\n",
     );
     body.push_str(&counts(input));
     for score in input.scores {
@@ -128,7 +128,7 @@ fn section(score: &Score) -> String {
         score.n_due,
         score.n_events,
         table(
-            "One row is one band of stated chances: what was said and what happened. The fewer forecasts in a band, the less its share says.",
+            "One row is one band of stated chances: what was said and what happened. The fewer forecasts in a band, the less its share says. A unit goes to what is wet, so that known outcomes by themselves say too much came: in the shares and scores each counts for those of its band that a unit, or nobody's look, ended before.",
             &[
                 "chance said",
                 "forecasts with known outcome",
