@@ -1,3 +1,5 @@
+//! Alarm limits on small fleets: how many results they need, which side they guard, and what a change has to pass.
+
 use super::*;
 use crate::world::{oil, plain_reservoir, sample};
 use drydown_runs::history::{ReservoirAction, ReservoirEvent};
