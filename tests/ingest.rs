@@ -143,7 +143,7 @@ fn check_shows_rows_as_they_would_be_stored_and_stores_nothing() {
         "log → readings: 2 files",
         "log/a.csv: 3 rows in, 1 would be rejected",
         "line 4: ",
-        "(\"U-1,soon,19,17,290\")",
+        "\"U-1,soon,19,17,290\"",
         "line 3, column water_ppm: ",
         "unit_id=U-1 at=2026-03-01T10:00:00Z chamber_pressure_kpa=20",
         "alarms → readings: 1 files",
