@@ -8,6 +8,7 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
+use crate::limit::{Days, own_pressure_past};
 use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
@@ -145,7 +146,12 @@ fn judge_run(
     let outlook = ways
         .as_ref()
         .and_then(|ways| outlook(watch, ways, past, config));
-    let days = days_to_limit(outlook.as_ref(), onset, &watch.draws, config);
+    // What the gauge shows goes before what is reckoned from speed and base.
+    let days = if alert && own_pressure_past(past, config) {
+        Days::over()
+    } else {
+        days_to_limit(outlook.as_ref(), onset, &watch.draws, config)
+    };
     let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {
         (false, _, _) => PumpState::Unjudged,

@@ -80,17 +80,29 @@ pub(crate) fn ways(
     })
 }
 
-/// What the pump's future hangs on; None where no speed in m³/h or no load is known.
+/// What the pump's future hangs on; None where no load is known, or no speed in m³/h and no base that
+/// rose.
 pub(crate) fn outlook(
     watch: &Watch<'_>,
     ways: &Ways,
     past: &[&Run],
     config: &PumpsConfig,
 ) -> Option<Outlook> {
-    let kind = watch.kind_prior(watch.last_run?)?;
+    let at = watch.last_run?;
+    let kind = watch.kind_prior(at)?;
+    let (speed, ln_m3h) = match &ways.speed {
+        Some(speed) => (speed.ways.clone(), ways.ln_m3h?),
+        // The base is what goes to the limit; the speed that carries the load is the kind's.
+        None if watch.base.alert => {
+            let drift = (kind.path_spread.drift_mean, kind.path_spread.drift_sd);
+            let unseen = Path::unseen(ln_sound(watch, kind)?, drift, days_of(at));
+            (vec![unseen], 0.0)
+        }
+        None => return None,
+    };
     Some(Outlook {
-        ln_m3h: ways.ln_m3h?,
-        speed: ways.speed.as_ref()?.ways.clone(),
+        ln_m3h,
+        speed,
         base: ways.base.ways.clone(),
         load: load_of_runs(past, config)?,
         diffusion_sd: kind.path_spread.diffusion_sd,
@@ -130,10 +142,7 @@ fn speeds(
             by_runs: false,
         });
     }
-    let ln_sound = (
-        watch.ln_rated_m3h()? + kind.speed.level_mean,
-        kind.speed.level_sd,
-    );
+    let ln_sound = ln_sound(watch, kind)?;
     let spreads = (watch.steady.spread(), sound);
     let since = watch.renewed_pump_at;
     let bases = (watch.base_points.as_slice(), kind.base.level_mean);
@@ -145,6 +154,12 @@ fn speeds(
         ln_m3h: Some(0.0),
         by_runs: true,
     })
+}
+
+/// ln m³/h of a sound pump of the kind and rating, and its standard deviation.
+fn ln_sound(watch: &Watch<'_>, kind: &KindPrior) -> Option<(f64, f64)> {
+    let level = watch.ln_rated_m3h()? + kind.speed.level_mean;
+    Some((level, kind.speed.level_sd))
 }
 
 fn base_ways(

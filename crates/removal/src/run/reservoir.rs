@@ -138,11 +138,7 @@ pub(super) fn look<'a>(
 }
 
 /// Fits the law of one body to a run.
-fn look_first<'a>(
-    input: &RunInput<'_>,
-    points: &'a Points,
-    config: &'a RunFitConfig,
-) -> Look<'a> {
+fn look_first<'a>(input: &RunInput<'_>, points: &'a Points, config: &'a RunFitConfig) -> Look<'a> {
     if let Some((status, why)) = status::check_before(input, points) {
         return Look::Unfit(status, why);
     }
