@@ -304,6 +304,7 @@ pub(crate) mod tests {
                 limit: 10.0,
                 least_shift: 0.05,
                 least: 4,
+                least_before: 0,
             },
             level: (0.0, 0.1),
         };

@@ -22,6 +22,11 @@ use crate::{PumpStart, PumpsConfig};
 /// Steady pressure alone speaks for the pump where no start was heard for this long, days.
 const STARTS_SPEAK_DAYS: f64 = 45.0;
 
+/// What a season does to the base of a liquid-ring pump, which holds no less than the saturation
+/// pressure of its seal water, kPa: from 15 to 30 °C (1.71 to 4.25 kPa, IAPWS-IF97). Where no
+/// temperature of it is logged a smaller rise is no fault of the pump's.
+const SEAL_SEASON_KPA: f64 = 2.5;
+
 /// A run's speed against what was predicted of it, about the level after the last reset.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct View {
@@ -264,6 +269,9 @@ impl<'a> Watch<'a> {
             let weather_sd = self.config.weather_sd_kpa;
             let place_sd = self.config.place_barometer_sd_kpa;
             self.place_sd_kpa = if assumed { place_sd } else { 0.0 };
+            if self.kind() == Some(PumpKind::LiquidRing) && start.vacuum_pump_degc.is_none() {
+                self.base.count_from(SEAL_SEASON_KPA);
+            }
             let level_sd = self.base.filter().level().1;
             let seen = self.base.observe(Observation {
                 at,
