@@ -95,16 +95,20 @@ const VENT_SHUT_PCT: f64 = 5.0;
 /// Runs in a row that must lie past the limit: one may have had wetter oil than any before.
 const RUNS_PAST: usize = 2;
 
+/// Whether a run's vent was as good as shut, as far as it is logged.
+pub(crate) fn vent_shut(run: &Run) -> bool {
+    run.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT)
+}
+
 /// Whether the pump's own runs show that it no longer holds the limit: the last ones with a steady
 /// pressure lie past it, each with the vent as good as shut. Where no vent is logged, none may have been
 /// open; that the alert stands is for the caller to know.
 pub(crate) fn own_pressure_past(runs: &[&Run], config: &PumpsConfig) -> bool {
-    let shut = |run: &Run| run.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT);
     let mut last = runs
         .iter()
         .rev()
         .filter(|run| !run.has_flag("pressure_stuck"))
-        .filter_map(|run| Some((shut(run), run.steady_kpa?)))
+        .filter_map(|run| Some((vent_shut(run), run.steady_kpa?)))
         .take(RUNS_PAST)
         .peekable();
     last.peek().is_some() && last.all(|(shut, kpa)| shut && kpa > config.limit_kpa)

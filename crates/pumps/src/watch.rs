@@ -273,6 +273,7 @@ impl<'a> Watch<'a> {
                 self.base.count_from(SEAL_SEASON_KPA);
             }
             let level_sd = self.base.filter().level().1;
+            let stood = self.base.alert;
             let seen = self.base.observe(Observation {
                 at,
                 raw: kpa,
@@ -288,6 +289,13 @@ impl<'a> Watch<'a> {
                     .filter(|_| assumed)
                     .map(|kpa| (kpa, place_sd)),
             });
+            if stood && !self.base.alert && self.steady.alert {
+                // Somebody mended it and wrote nothing down: what the runs held since is another pump's.
+                let steady_sd = self
+                    .kind_prior(at)
+                    .map_or(1.0, |prior| prior.steady.level_sd);
+                self.steady.renew(at, steady_sd);
+            }
             self.base_since = if self.base.alert {
                 let onset = self.base.onset.unwrap_or(at);
                 Some(self.base_since.map_or(onset, |since| since.min(onset)))
