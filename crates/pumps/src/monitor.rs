@@ -211,8 +211,7 @@ impl Monitor {
 
     /// Lets no change count that is smaller than this.
     pub(crate) fn count_from(&mut self, least_shift: f64) {
-        let rule = &mut self.setting.rule;
-        rule.least_shift = rule.least_shift.max(least_shift);
+        self.setting.rule.least_shift = least_shift;
     }
 
     /// An observation without what its covariates add.

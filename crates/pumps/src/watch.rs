@@ -270,7 +270,8 @@ impl<'a> Watch<'a> {
             let place_sd = self.config.place_barometer_sd_kpa;
             self.place_sd_kpa = if assumed { place_sd } else { 0.0 };
             if self.kind() == Some(PumpKind::LiquidRing) && start.vacuum_pump_degc.is_none() {
-                self.base.count_from(SEAL_SEASON_KPA);
+                let least = self.config.least_base_rise_kpa;
+                self.base.count_from(least.max(SEAL_SEASON_KPA));
             }
             let level_sd = self.base.filter().level().1;
             let stood = self.base.alert;
@@ -369,6 +370,11 @@ impl<'a> Watch<'a> {
         self.enter_era(run.ended_at);
         let spoiled = run.has_flag("pressure_stuck") || run.hours < 1.0;
         if let Some(kpa) = run.steady_kpa.filter(|kpa| *kpa > 0.0 && !spoiled) {
+            if self.kind() == Some(PumpKind::LiquidRing) && run.vacuum_pump_degc.is_none() {
+                let season = (SEAL_SEASON_KPA / kpa).ln_1p();
+                self.steady
+                    .count_from(self.config.least_steady_rise.max(season));
+            }
             self.steady.observe(Observation {
                 at: run.ended_at,
                 raw: kpa.ln(),
