@@ -35,7 +35,8 @@ pub(crate) struct UnitRecords<'a> {
 /// Judges a unit's pump at the end of each of its runs, from data before that end alone.
 ///
 /// `runs` are one unit's. `unit` may be missing from the register: levels are then learnt from the
-/// data, and days to the limit stay unjudged where no speed in m³/h is known. `starts` and
+/// data, and days to the limit stay unjudged where neither a speed in m³/h nor a rating is known, unless
+/// the runs themselves lie past it. `starts` and
 /// `maintenance` may hold rows of other units: they serve the history of pumps that came from
 /// there (`frames_of` names whose rows those are). One health row per run, by the run's end.
 #[must_use]
