@@ -364,7 +364,9 @@ impl Monitor {
         if later().map(|(away, _)| away).sum::<f64>() < rule.least_shift * weights {
             return;
         }
-        if frozen.len().saturating_sub(away.len()) < rule.least_before {
+        // Once only: a level learnt afresh that rises again has changed.
+        let afresh = self.told.iter().any(|told| matches!(told, Told::Restarted));
+        if !afresh && frozen.len().saturating_sub(away.len()) < rule.least_before {
             self.told.push(Told::Restarted);
             self.restart();
             return;
