@@ -21,6 +21,9 @@ const WIDTH: usize = 11;
 /// How well a start tells what a pump holds at work: it is colder then, its chamber gives off vapour, and
 /// its gauge is not quite right; standard deviation of ln pressure (common practice).
 const HELD_LN_SD: f64 = 0.04;
+/// Wander of a leak after a day beside its growth, as a share of the leak: a gap opens and sits again as
+/// frames are moved and warmed (common practice).
+const LEAK_WANDER_SHARE: f64 = 0.03;
 /// Square roots of primes: their multiples modulo 1 fill the cube evenly (Kronecker; Weyl 1916).
 const ROOTS: [f64; WIDTH] = [
     std::f64::consts::SQRT_2,
@@ -167,7 +170,7 @@ impl Outlook {
             leak,
             growth,
             opens: if base.leak_since.is_some() {
-                LEAK_WANDER_KPA * draw.opens
+                LEAK_WANDER_KPA.hypot(LEAK_WANDER_SHARE * leak) * draw.opens
             } else {
                 0.0
             },

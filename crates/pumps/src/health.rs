@@ -48,8 +48,8 @@ pub struct PumpStart {
     pub idle_h: Option<f64>,
     pub accepted: bool,
     /// Why not accepted (one word: `vent_open`, `too_few_points`, `warm_oil`, `not_from_ambient`, …), or
-    /// why an accepted start of a slow log has a base but no speed (`between_readings`, `too_coarse`);
-    /// None when speed and base were accepted.
+    /// why an accepted start of a slow log has a base but no speed (`between_readings`, `too_coarse`),
+    /// or any a speed but no base (`negative_base`: below zero, no pump holds it); None when speed and base were accepted.
     pub reason: Option<String>,
 }
 

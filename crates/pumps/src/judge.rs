@@ -8,6 +8,7 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
+use crate::limit::{Days, own_pressure_past};
 use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
@@ -34,7 +35,8 @@ pub(crate) struct UnitRecords<'a> {
 /// Judges a unit's pump at the end of each of its runs, from data before that end alone.
 ///
 /// `runs` are one unit's. `unit` may be missing from the register: levels are then learnt from the
-/// data, and days to the limit stay unjudged where no speed in m³/h is known. `starts` and
+/// data, and days to the limit stay unjudged where neither a speed in m³/h nor a rating is known, unless
+/// the runs themselves lie past it. `starts` and
 /// `maintenance` may hold rows of other units: they serve the history of pumps that came from
 /// there (`frames_of` names whose rows those are). One health row per run, by the run's end.
 #[must_use]
@@ -145,7 +147,12 @@ fn judge_run(
     let outlook = ways
         .as_ref()
         .and_then(|ways| outlook(watch, ways, past, config));
-    let days = days_to_limit(outlook.as_ref(), onset, &watch.draws, config);
+    // What the gauge shows goes before what is reckoned from speed and base.
+    let days = if alert && own_pressure_past(past, config) {
+        Days::over()
+    } else {
+        days_to_limit(outlook.as_ref(), onset, &watch.draws, config)
+    };
     let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {
         (false, _, _) => PumpState::Unjudged,

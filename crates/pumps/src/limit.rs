@@ -90,6 +90,30 @@ pub(crate) fn load_of_runs(runs: &[&Run], config: &PumpsConfig) -> Option<Load> 
     })
 }
 
+/// A vent that is open by less counts as shut, percent of opening (common practice).
+const VENT_SHUT_PCT: f64 = 5.0;
+/// Runs in a row that must lie past the limit: one may have had wetter oil than any before.
+const RUNS_PAST: usize = 2;
+
+/// Whether a run's vent was as good as shut, as far as it is logged.
+pub(crate) fn vent_shut(run: &Run) -> bool {
+    run.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT)
+}
+
+/// Whether the pump's own runs show that it no longer holds the limit: the last ones with a steady
+/// pressure lie past it, each with the vent as good as shut. Where no vent is logged, none may have been
+/// open; that the alert stands is for the caller to know.
+pub(crate) fn own_pressure_past(runs: &[&Run], config: &PumpsConfig) -> bool {
+    let mut last = runs
+        .iter()
+        .rev()
+        .filter(|run| !run.has_flag("pressure_stuck"))
+        .filter_map(|run| Some((vent_shut(run), run.steady_kpa?)))
+        .take(RUNS_PAST)
+        .peekable();
+    last.peek().is_some() && last.all(|(shut, kpa)| shut && kpa > config.limit_kpa)
+}
+
 /// Days to the limit in the form of the table.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Days {
@@ -102,6 +126,17 @@ pub(crate) struct Days {
 }
 
 impl Days {
+    /// The limit is passed.
+    pub(crate) const fn over() -> Self {
+        Self {
+            p10: Some(0.0),
+            p50: Some(0.0),
+            p90: Some(0.0),
+            status: DaysStatus::Within,
+            passed: true,
+        }
+    }
+
     pub(crate) const fn none(status: DaysStatus) -> Self {
         Self {
             p10: None,

@@ -61,6 +61,8 @@ pub(crate) struct Rule {
     pub(crate) least_shift: f64,
     /// Observations since the reset before it is judged.
     pub(crate) least: usize,
+    /// Observations before the onset without which a change is none: the level was not known yet.
+    pub(crate) least_before: usize,
 }
 
 /// What a monitor has been told since its reset.
@@ -205,6 +207,11 @@ impl Monitor {
 
     pub(crate) fn filter(&self) -> &Filter {
         &self.filter
+    }
+
+    /// Lets no change count that is smaller than this.
+    pub(crate) fn count_from(&mut self, least_shift: f64) {
+        self.setting.rule.least_shift = least_shift;
     }
 
     /// An observation without what its covariates add.
@@ -355,6 +362,13 @@ impl Monitor {
         let later = || away.iter().rev().take(late);
         let weights: f64 = later().map(|(_, weight)| weight).sum();
         if later().map(|(away, _)| away).sum::<f64>() < rule.least_shift * weights {
+            return;
+        }
+        // Once only: a level learnt afresh that rises again has changed.
+        let afresh = self.told.iter().any(|told| matches!(told, Told::Restarted));
+        if !afresh && frozen.len().saturating_sub(away.len()) < rule.least_before {
+            self.told.push(Told::Restarted);
+            self.restart();
             return;
         }
         self.alert = true;

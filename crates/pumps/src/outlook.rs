@@ -3,11 +3,12 @@
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 use drydown_runs::history::PumpKind;
+use drydown_stats::robust;
 
-use crate::base_path::{BasePath, BaseWays, Question, Wet, base_paths};
+use crate::base_path::{BasePath, BasePoint, BaseWays, Question, Wet, base_paths};
 use crate::filter::Spread;
 use crate::futures::{Draws, Outlook};
-use crate::limit::{Days, load_of_runs};
+use crate::limit::{Days, Load, load_of_runs, vent_shut};
 use crate::monitor::days_of;
 use crate::path::{Begin, Moves, Path, Point, SpeedWays, paths, points_of};
 use crate::prior::KindPrior;
@@ -80,21 +81,107 @@ pub(crate) fn ways(
     })
 }
 
-/// What the pump's future hangs on; None where no speed in m³/h or no load is known.
+/// What the pump's future hangs on; None where no load is known, or no speed in m³/h and no
+/// pressure that rose.
 pub(crate) fn outlook(
     watch: &Watch<'_>,
     ways: &Ways,
     past: &[&Run],
     config: &PumpsConfig,
 ) -> Option<Outlook> {
-    let kind = watch.kind_prior(watch.last_run?)?;
+    let at = watch.last_run?;
+    let kind = watch.kind_prior(at)?;
+    let load = load_of_runs(past, config)?;
+    let diffusion_sd = kind.path_spread.diffusion_sd;
+    if let Some(speed) = &ways.speed {
+        return Some(Outlook {
+            ln_m3h: ways.ln_m3h?,
+            speed: speed.ways.clone(),
+            base: ways.base.ways.clone(),
+            load,
+            diffusion_sd,
+        });
+    }
+    // The pressure is what goes to the limit; the speed that carries the load is the kind's.
+    let (base, load) = if watch.base.alert {
+        (ways.base.ways.clone(), load)
+    } else {
+        // A pressure at work holds its load already.
+        let kpa_m3h = 0.0;
+        let held = Load { kpa_m3h, ..load };
+        (steady_ways(watch, kind, past, days_of(at))?, held)
+    };
+    let drift = (kind.path_spread.drift_mean, kind.path_spread.drift_sd);
     Some(Outlook {
-        ln_m3h: ways.ln_m3h?,
-        speed: ways.speed.as_ref()?.ways.clone(),
-        base: ways.base.ways.clone(),
-        load: load_of_runs(past, config)?,
-        diffusion_sd: kind.path_spread.diffusion_sd,
+        ln_m3h: 0.0,
+        speed: vec![Path::unseen(ln_sound(watch, kind)?, drift, days_of(at))],
+        base,
+        load,
+        diffusion_sd,
     })
+}
+
+/// Runs whose pressure at work shows where a pump goes that no start tells of.
+const STEADY_RUNS: usize = 8;
+/// How well one run's pressure at work is that of the pump, as a share (common practice).
+const STEADY_SHARE: f64 = 0.1;
+
+/// The ways of the pressure at work of a pump that no start shows, by its alert: with the vent as good as
+/// shut, or none logged, it is no less than what the pump would hold. None else.
+fn steady_ways(
+    watch: &Watch<'_>,
+    kind: &KindPrior,
+    past: &[&Run],
+    now: f64,
+) -> Option<Vec<BasePath>> {
+    let onset = watch.steady.onset.filter(|_| watch.steady.alert)?;
+    let since = watch.renewed_at;
+    let runs: Vec<(Stamp, f64)> = past
+        .iter()
+        .filter(|run| since.is_none_or(|at| run.ended_at >= at))
+        .filter(|run| run.hours >= 1.0 && !run.has_flag("pressure_stuck"))
+        .filter_map(|run| Some((run.ended_at, run.steady_kpa.filter(|kpa| *kpa > 0.0)?)))
+        .collect();
+    let opened = past
+        .iter()
+        .rev()
+        .take(STEADY_RUNS)
+        .any(|run| !vent_shut(run));
+    if opened || !watch.base_points.is_empty() {
+        return None;
+    }
+    let sound: Vec<f64> = runs
+        .iter()
+        .filter(|run| run.0 <= onset)
+        .map(|run| run.1)
+        .collect();
+    let level = robust::median(&sound)?;
+    let level_sd = STEADY_SHARE * level;
+    let points: Vec<BasePoint> = runs
+        .iter()
+        .map(|(at, kpa)| BasePoint {
+            at: *at,
+            kpa: *kpa,
+            se: STEADY_SHARE * kpa,
+            level,
+            level_sd,
+            sealed_kpa: None,
+        })
+        .collect();
+    let ask = Question {
+        points: &points,
+        spread: watch.base.spread(),
+        of_kind: (level, level_sd),
+        ln_gamma: kind.ln_leak_back,
+        growth: kind.failing_base_drift,
+        now,
+        onset: Some(days_of(onset)),
+        base_onset: Some(days_of(onset)),
+        renewed: None,
+        place_sd: 0.0,
+        wet: None,
+    };
+    Some(base_paths(&ask, |_| 0.0).ways)
 }
 
 /// ln speeds as starts show them, or the runs where starts show none.
@@ -130,10 +217,7 @@ fn speeds(
             by_runs: false,
         });
     }
-    let ln_sound = (
-        watch.ln_rated_m3h()? + kind.speed.level_mean,
-        kind.speed.level_sd,
-    );
+    let ln_sound = ln_sound(watch, kind)?;
     let spreads = (watch.steady.spread(), sound);
     let since = watch.renewed_pump_at;
     let bases = (watch.base_points.as_slice(), kind.base.level_mean);
@@ -145,6 +229,12 @@ fn speeds(
         ln_m3h: Some(0.0),
         by_runs: true,
     })
+}
+
+/// ln m³/h of a sound pump of the kind and rating, and its standard deviation.
+fn ln_sound(watch: &Watch<'_>, kind: &KindPrior) -> Option<(f64, f64)> {
+    let level = watch.ln_rated_m3h()? + kind.speed.level_mean;
+    Some((level, kind.speed.level_sd))
 }
 
 fn base_ways(

@@ -50,6 +50,21 @@ pub(crate) struct Path {
 }
 
 impl Path {
+    /// A speed that nothing was seen of but what sound pumps of its kind do: level and drift, each
+    /// mean and standard deviation.
+    pub(crate) fn unseen(level: (f64, f64), drift: (f64, f64), now: f64) -> Self {
+        Self {
+            weight: 1.0,
+            level,
+            drift,
+            level_drift: 0.0,
+            sound: level.0,
+            onset: None,
+            now,
+            pace: 1.0,
+        }
+    }
+
     /// Days of the drift's clock between two days.
     pub(crate) fn clock(&self, from: f64, to: f64) -> f64 {
         clock(self.onset, self.pace, from, to)
@@ -289,6 +304,7 @@ pub(crate) mod tests {
                 limit: 10.0,
                 least_shift: 0.05,
                 least: 4,
+                least_before: 0,
             },
             level: (0.0, 0.1),
         };

@@ -21,6 +21,11 @@ const AT_ONCE_S: f64 = 30.0;
 /// A base pressure known no better than this from its curve says too little, kPa (what a change
 /// has to be for anybody to act on it, `PumpsConfig::least_base_rise_kpa` by default).
 const MAX_BASE_SE_KPA: f64 = 0.5;
+/// A fitted base below zero by more than gauge and barometer may be wrong is none: the curve is no
+/// exponential (a blocked exhaust slows the fall at its end), kPa (common practice)…
+const BELOW_ZERO_KPA: f64 = 1.0;
+/// … or by so many standard errors, whichever is more.
+const BELOW_ZERO_SES: f64 = 2.0;
 
 /// What a curve gives, however it was fitted.
 struct PumpDown {
@@ -38,8 +43,8 @@ struct PumpDown {
 /// `unit` gives the chamber volume (without it there is a relative speed only). In a slow log (more than
 /// fifteen seconds between readings) the start is known to lie between two readings: speed and base
 /// have the wider standard errors that follow; where the fall lies between two readings as well, the
-/// base counts and the speed is left out. The row always comes back: `reason` says why a start, or
-/// its speed, was not accepted. Formulas: `drydown_runs::pump_down`, `drydown_runs::slow_log`.
+/// base counts and the speed is left out. A base far below zero is left out and the speed counts.
+/// The row always comes back: `reason` says why a start, its speed or its base was not accepted. Formulas: `drydown_runs::pump_down`, `drydown_runs::slow_log`.
 #[must_use]
 pub fn fit_start(curve: &StartCurve, unit: Option<&Unit>, config: &PumpsConfig) -> PumpStart {
     let fit = pump_down(curve);
@@ -48,6 +53,10 @@ pub fn fit_start(curve: &StartCurve, unit: Option<&Unit>, config: &PumpsConfig) 
     let base = fit
         .as_ref()
         .and_then(|fit| absolute_base(curve, fit, config));
+    let below_zero = fit
+        .as_ref()
+        .is_some_and(|fit| below_zero(curve, fit, config));
+    let base = base.filter(|_| !below_zero);
     let unclear = fit.as_ref().and_then(|fit| no_speed(fit, config));
     let base_alone = refused.is_none()
         && curve.step_s > SLOW_LOG_S
@@ -61,6 +70,8 @@ pub fn fit_start(curve: &StartCurve, unit: Option<&Unit>, config: &PumpsConfig) 
         .filter(|_| !(unclear.is_some() && base_alone));
     let relative = speed.map(|(per_s, _)| per_s);
     let reason = refused.or(unclear);
+    let accepted = reason.is_none() || base_alone;
+    let reason = reason.or(below_zero.then_some("negative_base"));
     PumpStart {
         unit_id: curve.unit_id.clone(),
         started_at: curve.started_at,
@@ -80,7 +91,7 @@ pub fn fit_start(curve: &StartCurve, unit: Option<&Unit>, config: &PumpsConfig) 
         vacuum_pump_degc: curve.vacuum_pump_degc,
         ambient_degc: curve.ambient_degc,
         idle_h: curve.idle_h,
-        accepted: reason.is_none() || base_alone,
+        accepted,
         reason: reason.map(str::to_owned),
     }
 }
@@ -121,6 +132,15 @@ fn absolute_base(curve: &StartCurve, fit: &PumpDown, config: &PumpsConfig) -> Op
         Some(BarometerBasis::Default) => return None,
     };
     Some((fit.base_kpa, fit.base_se_kpa.hypot(barometer_sd)))
+}
+
+/// Whether a fitted base lies further below zero than its yardsticks may be wrong: no pump holds it.
+fn below_zero(curve: &StartCurve, fit: &PumpDown, config: &PumpsConfig) -> bool {
+    // Of a curve bent so much the standard error of its fit says nothing: the yardsticks' alone.
+    let yardstick = absolute_base(curve, fit, config).map_or(0.0, |(_, se)| {
+        (se * se - fit.base_se_kpa.powi(2)).max(0.0).sqrt()
+    });
+    fit.base_kpa < -BELOW_ZERO_KPA.max(BELOW_ZERO_SES * yardstick)
 }
 
 /// Seconds from 0.8 to 0.4 of the barometer: between readings where they are close, else on the

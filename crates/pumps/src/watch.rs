@@ -22,6 +22,11 @@ use crate::{PumpStart, PumpsConfig};
 /// Steady pressure alone speaks for the pump where no start was heard for this long, days.
 const STARTS_SPEAK_DAYS: f64 = 45.0;
 
+/// What a season does to the base of a liquid-ring pump, which holds no less than the saturation
+/// pressure of its seal water, kPa: from 15 to 30 °C (1.71 to 4.25 kPa, IAPWS-IF97). Where no
+/// temperature of it is logged a smaller rise is no fault of the pump's.
+const SEAL_SEASON_KPA: f64 = 2.5;
+
 /// A run's speed against what was predicted of it, about the level after the last reset.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct View {
@@ -264,7 +269,12 @@ impl<'a> Watch<'a> {
             let weather_sd = self.config.weather_sd_kpa;
             let place_sd = self.config.place_barometer_sd_kpa;
             self.place_sd_kpa = if assumed { place_sd } else { 0.0 };
+            if self.kind() == Some(PumpKind::LiquidRing) && start.vacuum_pump_degc.is_none() {
+                let least = self.config.least_base_rise_kpa;
+                self.base.count_from(least.max(SEAL_SEASON_KPA));
+            }
             let level_sd = self.base.filter().level().1;
+            let stood = self.base.alert;
             let seen = self.base.observe(Observation {
                 at,
                 raw: kpa,
@@ -280,6 +290,13 @@ impl<'a> Watch<'a> {
                     .filter(|_| assumed)
                     .map(|kpa| (kpa, place_sd)),
             });
+            if stood && !self.base.alert && self.steady.alert {
+                // Somebody mended it and wrote nothing down: what the runs held since is another pump's.
+                let steady_sd = self
+                    .kind_prior(at)
+                    .map_or(1.0, |prior| prior.steady.level_sd);
+                self.steady.renew(at, steady_sd);
+            }
             self.base_since = if self.base.alert {
                 let onset = self.base.onset.unwrap_or(at);
                 Some(self.base_since.map_or(onset, |since| since.min(onset)))
@@ -353,6 +370,11 @@ impl<'a> Watch<'a> {
         self.enter_era(run.ended_at);
         let spoiled = run.has_flag("pressure_stuck") || run.hours < 1.0;
         if let Some(kpa) = run.steady_kpa.filter(|kpa| *kpa > 0.0 && !spoiled) {
+            if self.kind() == Some(PumpKind::LiquidRing) && run.vacuum_pump_degc.is_none() {
+                let season = (SEAL_SEASON_KPA / kpa).ln_1p();
+                self.steady
+                    .count_from(self.config.least_steady_rise.max(season));
+            }
             self.steady.observe(Observation {
                 at: run.ended_at,
                 raw: kpa.ln(),

@@ -34,6 +34,7 @@ pub(crate) fn speed_setting(
         limit: era.map_or(10.0, |era| era.limits.speed),
         least_shift: config.least_speed_loss,
         least: config.min_starts,
+        least_before: 0,
     };
     let level = match (old_level, ln_rated, witness) {
         (Some(level), _, _) => (level, RENEWED_LEVEL_SD),
@@ -57,9 +58,14 @@ pub(crate) fn base_setting(
         limit: era.map_or(6.0, |era| era.limits.base),
         least_shift: config.least_base_rise_kpa,
         least: config.min_starts,
+        least_before: 0,
     };
     setting(witness, rule, witness.map_or((3.0, 3.0), level_of))
 }
+
+/// Runs that tell what a unit usually holds: its prior says little, and vents have several settings
+/// (common practice).
+const LEAST_RUNS_BEFORE: usize = 3;
 
 /// The watch on ln steady pressure after a reset.
 pub(crate) fn steady_setting(
@@ -74,6 +80,7 @@ pub(crate) fn steady_setting(
         limit: era.map_or(10.0, |era| era.limits.steady),
         least_shift: config.least_steady_rise,
         least: config.min_runs,
+        least_before: LEAST_RUNS_BEFORE,
     };
     setting(witness, rule, witness.map_or((3.0, 0.5), level_of))
 }

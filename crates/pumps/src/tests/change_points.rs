@@ -73,6 +73,7 @@ fn onset(values: &[f64]) -> Option<usize> {
             limit: 8.0,
             least_shift: 0.02,
             least: 4,
+            least_before: 0,
         },
         level: (-2.9, 0.1),
     };

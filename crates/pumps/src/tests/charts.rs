@@ -28,6 +28,7 @@ fn setting(level: (f64, f64)) -> Setting {
             limit: 5.0,
             least_shift: 0.2,
             least: 4,
+            least_before: 0,
         },
         level,
     }

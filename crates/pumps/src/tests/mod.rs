@@ -6,6 +6,7 @@ mod charts;
 mod fleet_knowing;
 mod fleets;
 mod ideal;
+mod levels;
 mod mixed_causes;
 mod slow_logs;
 mod starts;

@@ -176,3 +176,14 @@ fn the_base_is_no_better_than_the_barometer() {
     assert_eq!(se(Some(BarometerBasis::Default)), None);
     assert!(se(None).unwrap() < 0.15);
 }
+
+#[test]
+fn a_base_below_zero_is_left_out_and_the_speed_counts() {
+    let start = fit(&curve(2.0, -14.0));
+    assert!(start.accepted && start.speed_m3h.is_some(), "{start:?}");
+    assert_eq!(start.base_kpa, None);
+    assert_eq!(start.reason.as_deref(), Some("negative_base"));
+    // A gauge that is a little off is no reason.
+    let start = fit(&curve(2.0, -0.4));
+    assert!(start.base_kpa.is_some() && start.reason.is_none());
+}

@@ -1,0 +1,161 @@
+//! Pumps whose speed no start shows: what their own gauge holds against the limit.
+
+use drydown_runs::Run;
+use drydown_runs::history::PumpKind;
+use drydown_stats::rng::{seeded, standard_normal};
+
+use super::fleets::in_alert;
+use super::world::{day_zero, run, unit};
+use crate::covariates::fit_slopes;
+use crate::{
+    DaysStatus, FleetPrior, PumpHealth, PumpStart, PumpState, PumpsConfig, Slopes, judge_unit,
+};
+
+/// One row each third day of a pump whose starts show a base at most, and whose vent stands as given.
+fn judged(
+    kind: PumpKind,
+    base_kpa: impl Fn(f64) -> Option<f64>,
+    steady_kpa: impl Fn(f64) -> f64,
+    vent_pct: Option<f64>,
+) -> Vec<PumpHealth> {
+    let config = PumpsConfig::documented();
+    let unit = unit("U-1", kind);
+    let mut rng = seeded(21, "levels");
+    let mut starts = Vec::new();
+    let mut runs = Vec::new();
+    for k in 0..80 {
+        let day = 3.0 * f64::from(k);
+        let at = day_zero().plus_days(day);
+        let run_id: drydown_quantity::RunId = format!("U-1@{k}").as_str().into();
+        if let Some(kpa) = base_kpa(day) {
+            starts.push(PumpStart {
+                base_kpa: Some(kpa + 0.1 * standard_normal(&mut rng)),
+                base_kpa_se: Some(0.1),
+                ..unseen(&unit.unit_id, at, &run_id)
+            });
+        }
+        let kpa = steady_kpa(day) * (0.03 * standard_normal(&mut rng)).exp();
+        runs.push(Run {
+            water_removed_kg: None,
+            vent_open_pct: vent_pct,
+            vacuum_pump_degc: None,
+            ..run(&unit.unit_id, run_id, at, 8.0, kpa)
+        });
+    }
+    let prior = FleetPrior::common_practice(&config);
+    judge_unit(Some(&unit), &starts, &runs, &[], &prior, &config).health
+}
+
+fn unseen(
+    unit_id: &drydown_quantity::UnitId,
+    at: drydown_quantity::Stamp,
+    run_id: &drydown_quantity::RunId,
+) -> PumpStart {
+    PumpStart {
+        unit_id: unit_id.clone(),
+        started_at: at,
+        run_id: run_id.clone(),
+        speed_m3h: None,
+        relative_speed_per_s: None,
+        ln_speed_se: None,
+        base_kpa: None,
+        base_kpa_se: None,
+        seconds_08_to_04: None,
+        step_s: Some(120.0),
+        ambient_kpa: Some(101.3),
+        barometer_basis: None,
+        oil_degc: None,
+        vacuum_pump_degc: None,
+        ambient_degc: None,
+        idle_h: Some(12.0),
+        accepted: true,
+        reason: Some("between_readings".to_owned()),
+    }
+}
+
+fn day_of(row: &PumpHealth) -> f64 {
+    row.at.days_after(day_zero())
+}
+
+/// 0.4 kPa a day from day 120 on.
+fn leak_kpa(day: f64) -> f64 {
+    0.4 * (day - 120.0).max(0.0)
+}
+
+#[test]
+fn a_base_that_goes_to_the_limit_is_followed_there_without_a_speed() {
+    let rows = judged(
+        PumpKind::RotaryVane,
+        |day| Some(2.0 + leak_kpa(day)),
+        |day| 8.0 + leak_kpa(day),
+        Some(20.0),
+    );
+    // Base and air of the oil reach 40.37 kPa on day 213.
+    for row in rows
+        .iter()
+        .filter(|row| (165.0..205.0).contains(&day_of(row)))
+    {
+        let left = 213.0 - day_of(row);
+        assert_eq!(row.days_to_limit_status, DaysStatus::Within, "{row:?}");
+        let (early, late) = (row.days_to_limit_p10.unwrap(), row.days_to_limit_p90);
+        assert!(early < left + 4.0, "{left} {row:?}");
+        assert!(late.is_none_or(|late| late > left - 4.0), "{left} {row:?}");
+    }
+    let near = rows.iter().filter(|row| day_of(row) > 195.0);
+    assert!(near.clone().count() > 5);
+    for row in near {
+        assert_eq!(row.state, PumpState::Alarm, "{row:?}");
+    }
+}
+
+#[test]
+fn a_pressure_past_the_limit_with_the_vent_shut_is_an_alarm() {
+    let steady = |day: f64| if day < 180.0 { 15.0 } else { 45.0 };
+    for vent in [Some(2.0), None] {
+        let rows = judged(PumpKind::Dry, |_| None, steady, vent);
+        let last = rows.last().unwrap();
+        assert_eq!(last.state, PumpState::Alarm, "{last:?}");
+        assert_eq!(last.days_to_limit_p50, Some(0.0), "{last:?}");
+    }
+    // What a vent let in is not the pump's.
+    let rows = judged(PumpKind::Dry, |_| None, steady, Some(40.0));
+    let last = rows.last().unwrap();
+    assert_eq!(last.state, PumpState::Alert, "{last:?}");
+    assert_eq!(last.days_to_limit_status, DaysStatus::Unjudged);
+}
+
+#[test]
+fn the_summer_of_a_liquid_ring_pump_is_no_fault_and_a_leak_is() {
+    let season = |day: f64| 2.5 - 1.2 * (day / 365.0 * std::f64::consts::TAU).cos();
+    let alerts = |rows: &[PumpHealth]| rows.iter().filter(|row| in_alert(row)).count();
+    let sound = judged(
+        PumpKind::LiquidRing,
+        |day| Some(season(day)),
+        |day| 10.0 + season(day),
+        Some(20.0),
+    );
+    assert_eq!(alerts(&sound), 0);
+    let leaks = judged(
+        PumpKind::LiquidRing,
+        |day| Some(season(day) + leak_kpa(day)),
+        |day| 10.0 + season(day) + leak_kpa(day),
+        Some(20.0),
+    );
+    assert!(alerts(&leaks) > 25, "{}", alerts(&leaks));
+}
+
+#[test]
+fn a_vent_that_triples_the_pressure_has_its_whole_slope() {
+    let mut rng = seeded(22, "vents");
+    let series: Vec<(f64, f64, [f64; 5])> = (0..120)
+        .map(|k| {
+            let vent = if (k / 5) % 3 == 0 { 10.0 } else { 31.0 };
+            let y = 1.0 + 0.05 * vent + 0.04 * standard_normal(&mut rng);
+            (f64::from(k), y, [vent, 0.0, 0.0, 0.0, 0.0])
+        })
+        .collect();
+    let slopes = fit_slopes(&[series]);
+    assert_ne!(slopes, Slopes::default());
+    let effect = slopes.effect(&[1.0, 0.0, 0.0, 0.0, 0.0]);
+    assert!((effect / 0.05 - 1.0).abs() < 0.1, "{effect}");
+}
