@@ -103,21 +103,13 @@ fn take_pieces(
             Ok(reader) => reader,
             Err(error) => return Ok(Err(error)),
         };
-        let mut waiting: Option<Vec<FileRows>> = None;
         loop {
-            // A group of pieces is written while the next is read: no core waits for the slowest
-            // piece of either.
-            let (read, written) = rayon::join(
-                || reader.read(rayon::current_num_threads(), &read_all),
-                || waiting.take().map_or(Ok(()), |rows| sink.take(rows)),
-            );
-            written?;
-            match read {
+            match reader.read(rayon::current_num_threads(), &read_all) {
                 Ok(Some(rows)) => {
                     let counts = rows.iter().map(FileRows::counts);
                     let sum = counts.fold(Counts::default(), Counts::plus);
+                    sink.take(rows)?;
                     into.step.rows_done(sum.rows_in, sum.rows_rejected);
-                    waiting = Some(rows);
                 }
                 Ok(None) => return Ok(Ok(())),
                 Err(error) => return Ok(Err(error)),

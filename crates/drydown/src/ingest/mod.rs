@@ -34,7 +34,7 @@ pub(crate) use site::expected as expected_site;
 const BATCH_TEXT: u64 = 32 << 20;
 /// Text in one piece of a file that is read in pieces, bytes: with two threads, about 250 MB are in
 /// use at a time.
-const PIECE_TEXT: usize = 6 << 20;
+const PIECE_TEXT: usize = 8 << 20;
 /// Text of one file at most, bytes.
 const FILE_TEXT: usize = 8 << 30;
 
