@@ -121,34 +121,17 @@ fn to_episode(reservoir: &str, known: &Known<'_>) -> Option<Episode> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rules::tests as fixture;
     use drydown_runs::history::Registers;
 
     fn run(unit: &str, day: f64) -> Run {
         let started_at = drydown_quantity::Stamp::from_seconds(1_780_000_000).plus_days(day);
         Run {
-            run_id: format!("{unit}@{}", started_at.compact()).into(),
-            unit_id: unit.into(),
             reservoir_id: Some("R-1".into()),
-            oil_type: None,
-            started_at,
             ended_at: started_at.plus_hours(20.0),
             hours: 20.0,
             flow_lpm: Some(100.0),
-            oil_degc: None,
-            chamber_kpa: None,
-            water_first_ppm: None,
-            water_last_ppm: None,
-            water_removed_kg: None,
-            pumpdown_speed_m3h: None,
-            pumpdown_base_kpa: None,
-            steady_kpa: None,
-            ambient_kpa: None,
-            vent_open_pct: None,
-            vacuum_pump_degc: None,
-            n_readings: 100,
-            n_samples: 0,
-            alarms: 0,
-            flags: Vec::new(),
+            ..fixture::run(unit, &started_at.rfc3339())
         }
     }
 
@@ -190,29 +173,12 @@ mod tests {
             .collect();
         let registers = Registers::default();
         let case = Case {
-            as_of: "2026-10-01".parse().unwrap(),
-            registers: &registers,
-            runs: &runs,
             removal_runs: &fits,
-            pump_health: &[],
-            sensor_checks: &[],
-            lab_alarms: &[],
-            samples: &[],
-            snapshots: &[],
-            last_heard: &[],
-            sources: &[],
+            ..fixture::case(&registers, &runs)
         };
-        let config = FindingsConfig {
-            reservoir_watch_probability: 0.5,
-            reservoir_act_probability: 0.8,
-            reservoir_act_first: 10,
-            silent_unit_h: 36.0,
-            rejected_share: 0.01,
-            new_days: 7.0,
-            flash_margin_k: 40.0,
-            keep_cleared_days: 183.0,
-        };
-        replay(&case, &config).into_iter().next()
+        fixture::replayed("volume_suspect", &case)
+            .into_iter()
+            .next()
     }
 
     #[test]
