@@ -8,6 +8,7 @@ mod parts;
 mod reservoirs;
 mod runs;
 mod scorecard;
+mod shrinkage;
 mod unit;
 mod units;
 

@@ -7,6 +7,7 @@ use super::Page;
 use super::findings::of_subject;
 use super::parts::{cause, is_past_limit, standing};
 use super::runs::runs;
+use super::shrinkage::pictures;
 use crate::frame::{Frame, page};
 use crate::html::{Cell, DAY, escape, figure, prose, slug, table};
 use crate::input::ReportInput;
@@ -19,6 +20,7 @@ pub(super) fn render(input: &ReportInput<'_>, unit: &Unit) -> Page {
     body.push_str(&of_subject(input, unit.unit_id.as_str()));
     body.push_str(&pump(input, unit));
     body.push_str(&removal(input, unit));
+    body.push_str(&pictures(input, unit));
     body.push_str(&runs(input, unit));
     let title = format!("Unit {}, {}", unit.unit_id, input.quarter);
     let frame = Frame {

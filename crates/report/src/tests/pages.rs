@@ -278,9 +278,43 @@ fn a_unit_shows_what_its_figures_rest_on() {
         "water moved 0 ppm.",
         "borrowed: this unit on other oils",
         ">pump oil</text>",
+        "Removal per pass on GEAR-220: the long-run mean and 1 run behind it",
     ] {
         assert!(unit.contains(part), "{part}\n{unit}");
     }
+}
+
+#[test]
+fn a_run_of_a_badly_mixed_reservoir_is_hollow_and_the_oldest_are_counted() {
+    let mut world = World::one_unit("U-1", "R-1");
+    let fits: Vec<_> = world.removal_runs.values().cloned().collect();
+    let run = world.runs[0].clone();
+    for day in 0..25 {
+        let started_at = run.started_at.plus_days(-2.0 - f64::from(day));
+        let run_id: drydown_quantity::RunId = format!("U-1@{}", started_at.compact()).into();
+        world.runs.push(drydown_runs::Run {
+            run_id: run_id.clone(),
+            started_at,
+            ended_at: started_at.plus_hours(9.0),
+            ..run.clone()
+        });
+        let fit = fits.iter().find(|fit| fit.removal_per_pass.is_some());
+        world.removal_runs.insert(
+            run_id.clone(),
+            drydown_removal::RemovalRun {
+                run_id,
+                regime: Some(drydown_removal::Regime::TwoCompartments),
+                ..fit.unwrap().clone()
+            },
+        );
+    }
+    let pages = pages(&world);
+    let unit = page(&pages, "units/U-1.html");
+    let start = unit.find("Runs on GEAR-220").unwrap();
+    let picture = unit[start..].split("</svg>").next().unwrap();
+    assert_eq!(picture.matches("<circle").count(), 2 + 20);
+    assert_eq!(picture.matches("fill=\"#fdfdfa\" stroke").count(), 19);
+    assert!(unit.contains("The 6 before them are not drawn."));
 }
 
 #[test]
