@@ -153,18 +153,7 @@ pub fn brier_parts(p: &[f64], y: &[bool], n_bins: usize) -> Option<BrierParts> {
 /// under the curve); None without both kinds.
 #[must_use]
 pub fn auc(score: &[f64], y: &[bool]) -> Option<f64> {
-    let mut order: Vec<usize> = (0..score.len().min(y.len())).collect();
-    order.sort_by(|a, b| score[*a].total_cmp(&score[*b]));
-    let (mut rank_sum, mut n_yes, mut before) = (0.0, 0.0, 0.0);
-    for tie in order.chunk_by(|a, b| score[*a].total_cmp(&score[*b]).is_eq()) {
-        let size = tie.len() as f64;
-        let yes = tie.iter().filter(|i| y[**i]).count() as f64;
-        rank_sum += yes * (before + 0.5 * (size + 1.0));
-        n_yes += yes;
-        before += size;
-    }
-    let n_no = before - n_yes;
-    (n_yes > 0.0 && n_no > 0.0).then(|| (rank_sum - 0.5 * n_yes * (n_yes + 1.0)) / (n_yes * n_no))
+    weighted_auc(score, y, &vec![1.0; score.len()])
 }
 
 /// As [`auc`] where cases stand for several; None without both kinds.

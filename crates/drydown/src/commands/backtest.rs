@@ -133,9 +133,7 @@ impl Paired {
             weighted_auc(&self.naive, &self.happened, &self.weights)?,
         ])
     }
-}
 
-impl Paired {
     /// 1 where the limit was passed.
     fn gains(&self) -> Vec<f64> {
         self.happened
