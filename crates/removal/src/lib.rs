@@ -14,8 +14,8 @@ mod sensors;
 
 pub use config::{FleetConfig, RemovalConfig, RunFitConfig, SensorConfig};
 pub use fleet::{
-    CellAccount, Estimate, FleetRemoval, FleetRun, Narrowing, PooledRun, RunAccount, Shares, Step,
-    UnitCapacity, VapourFraction, account_cell, pool_fleet,
+    CellAccount, Estimate, FleetRemoval, FleetRun, Narrowing, PooledRun, RemovalResidual,
+    RunAccount, Shares, Step, UnitCapacity, VapourFraction, account_cell, pool_fleet,
 };
 pub use rows::{
     Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus,

@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 use drydown_findings::{Finding, Forecast, Score};
 use drydown_pumps::{PumpHealth, PumpStart};
 use drydown_quantity::{Quarter, RunId, Stamp, UnitId};
-use drydown_removal::{RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck};
+use drydown_removal::{
+    RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, SensorCheck,
+};
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::Run;
 use drydown_runs::history::Registers;
@@ -74,6 +76,8 @@ pub struct ReportInput<'a> {
     pub coefficients: &'a [RemovalCoefficient],
     /// Coefficients by quarter.
     pub quarters: &'a [RemovalQuarter],
+    /// Each pooled run against what the others foretell of it.
+    pub residuals: &'a [RemovalResidual],
     /// Sensors against the laboratory.
     pub sensor_checks: &'a [SensorCheck],
     /// Starts by unit and time.

@@ -30,7 +30,7 @@ const FILES: &[(&str, &str)] = files![
     "units" "sites" "oils" "reservoirs" "deployments" "maintenance" "reservoir_events"
     "unit_events" "readings" "samples" "results" "rejects" "loads"
     "runs" "run_series" "start_points" "removal_runs" "removal_coefficients" "removal_quarters"
-    "removal_model" "unit_capacities" "vapour_fractions" "sensor_checks" "pump_starts" "pump_health" "pump_causes" "reservoir_risk" "lab_alarms" "findings"
+    "removal_model" "removal_residuals" "unit_capacities" "vapour_fractions" "sensor_checks" "pump_starts" "pump_health" "pump_causes" "reservoir_risk" "lab_alarms" "findings"
     "forecasts" "analyses" "mails"
 ];
 

@@ -3,7 +3,8 @@
 use drydown_findings::{Finding, Forecast};
 use drydown_pumps::{PumpCause, PumpHealth, PumpStart};
 use drydown_removal::{
-    RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck, UnitCapacity, VapourFraction,
+    RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, SensorCheck, UnitCapacity,
+    VapourFraction,
 };
 use drydown_reservoirs::{LabAlarm, LabResult, ReservoirRisk};
 use drydown_runs::history::{
@@ -93,6 +94,10 @@ record!(RemovalCoefficient, "removal_coefficients", key(unit_id, oil_type), {
 
 record!(RemovalQuarter, "removal_quarters", key(unit_id, oil_type, quarter), {
     unit_id, oil_type, quarter, removal_per_pass, lower_90, upper_90, n_runs,
+});
+
+record!(RemovalResidual, "removal_residuals", key(run_id), {
+    run_id, unit_id, oil_type, off_by_log, expected_log_sd, own_log_sd, is_wild,
 });
 
 record!(UnitCapacity, "unit_capacities", key(unit_id), { unit_id, capacity_kg_per_h, log_sd, n_runs });

@@ -6,7 +6,9 @@ use anyhow::{Context as _, Result};
 use drydown_findings::{Finding, Forecast};
 use drydown_pumps::{PumpHealth, PumpStart};
 use drydown_quantity::{RunId, Stamp, UnitId};
-use drydown_removal::{RemovalCoefficient, RemovalQuarter, RemovalRun, SensorCheck};
+use drydown_removal::{
+    RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, SensorCheck,
+};
 use drydown_report::{FileLoad, Heard};
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::Run;
@@ -28,6 +30,7 @@ pub(super) struct Answers<'a> {
     pub(super) removal_runs: BTreeMap<RunId, RemovalRun>,
     pub(super) coefficients: Vec<RemovalCoefficient>,
     pub(super) quarters: Vec<RemovalQuarter>,
+    pub(super) residuals: Vec<RemovalResidual>,
     pub(super) sensor_checks: Vec<SensorCheck>,
     pub(super) pump_starts: Vec<PumpStart>,
     pub(super) pump_health: Vec<PumpHealth>,
@@ -90,6 +93,7 @@ impl<'a> Answers<'a> {
                 .collect(),
             coefficients: context.records()?,
             quarters: context.records()?,
+            residuals: context.records()?,
             sensor_checks: context.records()?,
             pump_starts: context.records()?,
             pump_health: by_unit(context.records()?),

@@ -81,6 +81,7 @@ pub(super) fn write(
         run_sources: &run_sources,
         coefficients: &answers.coefficients,
         quarters: &answers.quarters,
+        residuals: &answers.residuals,
         sensor_checks: &answers.sensor_checks,
         pump_starts: &answers.pump_starts,
         pump_health: &answers.pump_health,

@@ -27,6 +27,7 @@ pub(super) const JOB: Job = Job {
         "removal_coefficients",
         "removal_quarters",
         "removal_model",
+        "removal_residuals",
         "unit_capacities",
         "vapour_fractions",
     ],
@@ -88,6 +89,10 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         (
             "removal_model",
             to_batch(&ModelTerm::of_fleet(&fleet), context.as_of)?,
+        ),
+        (
+            "removal_residuals",
+            to_batch(&fleet.residuals, context.as_of)?,
         ),
         (
             "unit_capacities",

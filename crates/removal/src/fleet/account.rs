@@ -2,14 +2,12 @@
 
 use drydown_quantity::{OilType, ReservoirId, RunId, Stamp, UnitId};
 use drydown_runs::history::Registers;
-use drydown_stats::mixed::{
-    CrossedModel, Level, LinearPrediction, Outliers, Posterior, Spread, StandardResidual,
-};
+use drydown_stats::mixed::{CrossedModel, Level, LinearPrediction, Outliers, Posterior, Spread};
 use drydown_stats::robust;
 
 use super::cells::{Wanted, coefficients, prediction};
 use super::design::{self, Fleet, FleetRow, N_BASES, RESERVOIR_GROUP, to_fleet};
-use super::{FleetRun, posterior};
+use super::{FleetRun, posterior, residuals};
 use crate::config::FleetConfig;
 use crate::rows::{Regime, RemovalCoefficient, RunStatus};
 
@@ -119,14 +117,14 @@ pub fn account_cell(
     };
     let wanted = prediction(&fleet, pair.0, pair.1, Wanted::LongRun);
     let weights = posterior.weights(&wanted).ok()?;
-    let residuals = posterior.left_out();
+    let residuals = residuals(&fleet, &posterior, &before);
     let pooled = |id: &RunId| {
-        let idx = fleet.rows.iter().position(|row| row.run_id == *id)?;
-        let raised = fleet.rows.get(idx)?.variance - before.get(idx).copied()?;
+        let idx = residuals.iter().position(|one| one.run_id == *id)?;
+        let residual = residuals.get(idx)?;
         Some(PooledRun {
             share: weights.get(idx).copied()?,
-            off_by_sd: residuals.get(idx).map(|one| off_by_sd(one, raised))?,
-            is_wild: raised > 0.0,
+            off_by_sd: residual.off_by_log / residual.expected_log_sd,
+            is_wild: residual.is_wild,
         })
     };
     Some(CellAccount {
@@ -135,11 +133,6 @@ pub fn account_cell(
         runs: own_runs(runs, (unit, oil), pooled),
         narrowings: narrowings(&fleet, &posterior, (&wanted, pair), config),
     })
-}
-
-/// How far off a run is by its own error: what raised its variance would hide it.
-fn off_by_sd(residual: &StandardResidual, raised: f64) -> f64 {
-    residual.left_out / (residual.sd.powi(2) - raised).max(f64::MIN_POSITIVE).sqrt()
 }
 
 fn find(all: Vec<RemovalCoefficient>, unit: &UnitId, oil: &OilType) -> Option<RemovalCoefficient> {

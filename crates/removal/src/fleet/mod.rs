@@ -21,7 +21,7 @@ mod side;
 mod tests;
 mod truncated;
 
-use drydown_quantity::{Interval, UnitId};
+use drydown_quantity::{Interval, OilType, RunId, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::Registers;
 use drydown_stats::mixed::{Outliers, Posterior, fit_integrated};
@@ -71,6 +71,23 @@ pub struct VapourFraction {
     pub n_runs: i64,
 }
 
+/// One pooled run against what all the others foretell of it, on the log of dried flow over nameplate flow.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RemovalResidual {
+    pub run_id: RunId,
+    pub unit_id: UnitId,
+    pub oil_type: OilType,
+    /// The run less what the others foretell.
+    pub off_by_log: f64,
+    /// Standard deviation that the model expects of it: the run's own error, the scatter of runs, and how well the
+    /// others know. What a wild run's variance was raised by is not in it.
+    pub expected_log_sd: f64,
+    /// The run's own error alone.
+    pub own_log_sd: f64,
+    /// The heavy-tailed fit took the run for wild: it has next to no say.
+    pub is_wild: bool,
+}
+
 /// Everything that the fleet's runs tell together.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct FleetRemoval {
@@ -88,6 +105,8 @@ pub struct FleetRemoval {
     pub capacities: Vec<UnitCapacity>,
     /// By unit, every unit.
     pub vapour_fractions: Vec<VapourFraction>,
+    /// Every pooled run, by run start.
+    pub residuals: Vec<RemovalResidual>,
 }
 
 /// Pools the fleet's runs. Any number of runs is an answer: without any, every coefficient is empty.
@@ -101,6 +120,7 @@ pub fn pool_fleet(
     let mut runs = runs.to_vec();
     runs.sort_by(|a, b| (a.run.started_at, &a.fit.run_id).cmp(&(b.run.started_at, &b.fit.run_id)));
     let mut fleet = to_fleet(&runs, registers, config);
+    let own: Vec<f64> = fleet.rows.iter().map(|row| row.variance).collect();
     let posterior = posterior(&mut fleet, config);
     let mut out = FleetRemoval {
         screen: side::screen(&fleet),
@@ -114,6 +134,7 @@ pub fn pool_fleet(
             out.quarters = quarters::quarters(&fleet, &posterior, config);
             out.components = components(&posterior, config);
             out.slopes = slopes(&posterior, config);
+            out.residuals = residuals(&fleet, &posterior, &own);
         }
         None => out.coefficients = cells::without_runs(&fleet),
     }
@@ -144,6 +165,28 @@ fn posterior(fleet: &mut Fleet, config: &FleetConfig) -> Option<Posterior> {
     }
     let model = design::to_model(fleet, Outliers::Normal, config)?;
     fit_integrated(&model, config.n_draws, config.seed).ok()
+}
+
+/// Each run against the others; `own` are the variances of the runs before any was raised.
+fn residuals(fleet: &Fleet, posterior: &Posterior, own: &[f64]) -> Vec<RemovalResidual> {
+    fleet
+        .rows
+        .iter()
+        .zip(posterior.left_out())
+        .zip(own)
+        .filter_map(|((row, residual), own)| {
+            let raised = row.variance - own;
+            Some(RemovalResidual {
+                run_id: row.run_id.clone(),
+                unit_id: fleet.units.get(row.unit)?.clone(),
+                oil_type: fleet.oils.get(row.oil)?.clone(),
+                off_by_log: residual.left_out,
+                expected_log_sd: (residual.sd.powi(2) - raised).max(f64::MIN_POSITIVE).sqrt(),
+                own_log_sd: own.sqrt(),
+                is_wild: raised > 0.0,
+            })
+        })
+        .collect()
 }
 
 fn components(posterior: &Posterior, config: &FleetConfig) -> Vec<Estimate> {

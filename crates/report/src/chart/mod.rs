@@ -4,6 +4,7 @@
 //! charts' paper, text has a contrast of at least 4.5 and marks of at least 3 (WCAG 2.2, 1.4.3
 //! and 1.4.11).
 
+mod funnel;
 mod intervals;
 mod scale;
 mod series;
@@ -12,6 +13,7 @@ use std::fmt::Write as _;
 
 use crate::html::escape;
 
+pub(crate) use funnel::{FunnelMark, funnel};
 pub(crate) use intervals::{IntervalRow, intervals};
 pub(crate) use scale::{Axis, Scale};
 pub(crate) use series::{SeriesChart, SeriesMark, TimeMark, series};

@@ -2,8 +2,8 @@
 
 use drydown_removal::{Basis, RemovalCoefficient};
 
-use super::Page;
 use super::parts::{top_page, unit_link};
+use super::{Page, funnel};
 use crate::chart::{Axis, IntervalRow, Scale, intervals};
 use crate::html::{Cell, escape, figure, folded, table};
 use crate::input::ReportInput;
@@ -72,6 +72,7 @@ fn charts(input: &ReportInput<'_>) -> String {
                 "One dot is one unit on this oil, the line its 90 % interval (long-run mean); hollow where more than half of the figure is borrowed."
             )
         ));
+        out.push_str(&funnel::picture(input, oil));
     }
     out
 }

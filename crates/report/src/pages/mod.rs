@@ -3,6 +3,7 @@
 mod coefficients;
 mod data;
 mod findings;
+mod funnel;
 mod overview;
 mod parts;
 mod reservoirs;

@@ -8,7 +8,7 @@ use drydown_findings::{
 use drydown_pumps::{Cause, DaysStatus, PumpHealth, PumpState};
 use drydown_quantity::{DisplayUnits, Quarter, RunId, Stamp, UnitId};
 use drydown_removal::{
-    Basis, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus, SensorCheck,
+    Basis, RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, RunStatus, SensorCheck,
 };
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::Run;
@@ -33,6 +33,7 @@ pub(super) struct World {
     pub(super) run_sources: BTreeMap<RunId, RunSource>,
     pub(super) coefficients: Vec<RemovalCoefficient>,
     pub(super) quarters: Vec<RemovalQuarter>,
+    pub(super) residuals: Vec<RemovalResidual>,
     pub(super) sensor_checks: Vec<SensorCheck>,
     pub(super) pump_health: Vec<PumpHealth>,
     pub(super) risks: Vec<ReservoirRisk>,
@@ -59,6 +60,7 @@ impl World {
             run_sources: &self.run_sources,
             coefficients: &self.coefficients,
             quarters: &self.quarters,
+            residuals: &self.residuals,
             sensor_checks: &self.sensor_checks,
             pump_starts: &[],
             pump_health: &self.pump_health,
@@ -121,6 +123,7 @@ impl World {
                 coefficient(unit, "GEAR-220", Basis::Cell, 0.9),
                 coefficient(unit, "TRB-32", Basis::Unit, 0.0),
             ],
+            residuals: vec![residual("a", 0.1, false), residual("b", -0.9, true)],
             sensor_checks: vec![SensorCheck {
                 unit_id: unit.into(),
                 sensor: "water_ppm".to_owned(),
@@ -273,6 +276,19 @@ fn health(run: &Run, state: PumpState, indicator: f64) -> PumpHealth {
         },
         onset_at: None,
         evidence: "speed -33 % over 29; cause: wet_oil over 99 %".to_owned(),
+    }
+}
+
+/// A run on GEAR-220 so far from what the others foretell; a standard deviation of 0.2 is expected.
+fn residual(run_id: &str, off_by_log: f64, is_wild: bool) -> RemovalResidual {
+    RemovalResidual {
+        run_id: run_id.into(),
+        unit_id: "U-1".into(),
+        oil_type: "GEAR-220".into(),
+        off_by_log,
+        expected_log_sd: 0.2,
+        own_log_sd: 0.1,
+        is_wild,
     }
 }
 

@@ -4,8 +4,8 @@
 use drydown_findings::{Finding, FindingState, Forecast, ForecastEnd, Kind, Severity};
 use drydown_pumps::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState};
 use drydown_removal::{
-    Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus,
-    SensorCheck, UnitCapacity, VapourFraction,
+    Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun,
+    RunStatus, SensorCheck, UnitCapacity, VapourFraction,
 };
 use drydown_reservoirs::{
     AlarmBasis, AlarmSide, AlarmStatus, ChangeStatus, LabAlarm, LabResult, ReservoirRisk,
@@ -32,7 +32,7 @@ macro_rules! for_every_record {
         for_every_record!($check:
             Unit Site Oil Reservoir Deployment Maintenance ReservoirEvent UnitEvent Sample
             Run SeriesPoint StartCurve PumpStart PumpHealth PumpCause RemovalRun RemovalCoefficient
-            RemovalQuarter SensorCheck UnitCapacity VapourFraction ModelTerm ReservoirRisk LabResult LabAlarm Finding Forecast Reject Load Analysis Mail)
+            RemovalQuarter RemovalResidual SensorCheck UnitCapacity VapourFraction ModelTerm ReservoirRisk LabResult LabAlarm Finding Forecast Reject Load Analysis Mail)
     };
     ($check:ident: $($row:ty)+) => { vec![$($check::<$row>()),+] };
 }
