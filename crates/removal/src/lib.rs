@@ -1,7 +1,7 @@
 //! How fast each run, and each unit on each oil, takes water out.
 //!
 //! `fit_reservoir` turns the runs of one reservoir into rates with honest intervals or named statuses (`fit_run` a lone
-//! run); `check_sensors` holds a unit's water sensor against the laboratory; `pool_fleet` lends the fleet's knowledge to
+//! run), `run_curve` shows the curve behind a row with its residuals; `check_sensors` holds a unit's water sensor against the laboratory; `pool_fleet` lends the fleet's knowledge to
 //! every pair of unit and oil.
 
 mod config;
@@ -21,5 +21,8 @@ pub use rows::{
     Basis, LimitedBy, Regime, RemovalCoefficient, RemovalQuarter, RemovalRun, RunStatus,
     SensorCheck,
 };
-pub use run::{RunInput, fit_reservoir, fit_run};
+pub use run::{
+    CurveFit, CurveReading, CurveResidual, CurveSample, ResidualChecks, RunCurve, RunInput, Use,
+    fit_reservoir, fit_run, run_curve,
+};
 pub use sensors::{SensorInput, check_sensors};

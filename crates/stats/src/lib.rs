@@ -1,8 +1,8 @@
 //! Statistics on plain numbers: slices in, numbers out.
 //!
 //! Least squares, censored likelihood, profile intervals, crossed random effects with known
-//! variances, state-space level and trend, control charts, first passage, scores and robust
-//! summaries. The crate knows no word of the trade it serves, reads no clock, and draws random
+//! variances, state-space level and trend, control charts, first passage, checks of residuals, scores and
+//! robust summaries. The crate knows no word of the trade it serves, reads no clock, and draws random
 //! numbers only from a seed that is handed in.
 
 #![allow(
@@ -28,6 +28,7 @@ pub mod passage;
 pub mod profile;
 pub mod regress;
 pub mod relaxation;
+pub mod residuals;
 pub mod rng;
 pub mod robust;
 pub mod scores;

@@ -3,6 +3,7 @@
 use super::read::near;
 use drydown_stats::kalman::{Break, Intervention, Series, Slope, TrendSpec, Variance, fit_trend};
 use drydown_stats::mixed::FixedPrior;
+use drydown_stats::residuals::{anderson_darling, ljung_box, outlying, sign_runs};
 use drydown_stats::trend::{mann_kendall, theil_sen};
 
 /// Flow of the Nile at Aswan 1871 to 1970 (Cobb 1978, Biometrika 65:243-251; R 4.2.2 datasets::Nile).
@@ -99,6 +100,32 @@ fn nile_trend() {
         theil_sen(&years, &NILE, 0.9).unwrap().slope,
         -2.6,
         1e-12,
+    );
+}
+
+/// Memory, sign runs and normality of the Nile, and a binomial tail: Python's statsmodels 0.15.0 (`acorr_ljungbox` with
+/// one fitted coefficient, `runstest_1samp`, `normal_ad`) and scipy 1.17.1 (`binom.sf(2, 100, 2·norm.sf(3))`).
+#[test]
+fn nile_as_if_it_were_residuals() {
+    let memory = ljung_box(&NILE, 10, 1).unwrap();
+    near("Q", memory.statistic, 88.126_871_551_299_8, 1e-10);
+    assert!(memory.p_value < 1e-12, "{memory:?}");
+    near(
+        "z of runs",
+        sign_runs(&NILE, 900.0).unwrap().z,
+        -4.219_058_671_626_971,
+        1e-10,
+    );
+    let normal = anderson_darling(&NILE).unwrap();
+    near("A2", normal.statistic, 1.031_974_074_344_475_4, 1e-9);
+    near("p", normal.p_value, 0.009_820_959_397_275_467, 1e-8);
+    let mut values = vec![0.0; 100];
+    values.iter_mut().take(3).for_each(|value| *value = 4.0);
+    near(
+        "tail",
+        outlying(&values, 3.0).unwrap().p_value,
+        0.002_617_456_273_386_892_3,
+        1e-9,
     );
 }
 

@@ -34,6 +34,7 @@ impl Says {
     }
 }
 
+const AT_BOTTOM: &str = "sensor at its bottom";
 /// Fewer levels than this before the bottom is reached, and the sensor tells nothing.
 const N_LEVELS_MIN: usize = 6;
 /// Values this near in time share their errors, h.
@@ -62,10 +63,14 @@ pub(super) fn mark_bottom(bins: Vec<Bin>, config: &RunFitConfig, points: &mut Po
     let n_levels = kept.iter().filter(|bin| bin.says.is_level()).count();
     if n_levels < N_LEVELS_MIN {
         for _ in &bins {
-            points.leave_out("sensor at its bottom");
+            points.leave_out(AT_BOTTOM);
+        }
+        for why in &mut points.bins_why_not {
+            why.get_or_insert(AT_BOTTOM);
         }
         return Vec::new();
     }
+    points.sides_from = near.first().map(|bin| bin.at);
     let mut out = kept.to_vec();
     let mut rest = near;
     while let Some(start) = rest.first().map(|bin| bin.at) {

@@ -174,13 +174,26 @@ pub(super) fn fit_two_compartments<'a>(well_mixed: &Fit<'a>, mixing: MixingPrior
 /// Gives a fit its interval. From here on the errors are those of the restricted likelihood, the curve refitted under
 /// them.
 pub(super) fn finish<'a>(mut fit: Fit<'a>) -> Fit<'a> {
+    settle_errors(&mut fit);
+    profile(&mut fit);
+    fit
+}
+
+/// The errors by restricted likelihood, and the curve refitted under them.
+pub(super) fn settle_errors(fit: &mut Fit<'_>) {
     for _ in 0..2 {
         (fit.model.noise, fit.variance_growth) = fit.model.fit_noise_restricted(&fit.theta);
         fit.theta = solve_model(&fit.model, &fit.theta, None).theta;
     }
     fit.phi = fit.model.noise.phi;
-    profile(&mut fit);
-    fit
+}
+
+/// Refits everything else under a given rate.
+pub(super) fn hold_rate(fit: &mut Fit<'_>, rate_per_h: f64) {
+    if let Some(ln_rate) = fit.theta.first_mut() {
+        *ln_rate = rate_per_h.clamp(RATE_MIN, RATE_MAX).ln();
+    }
+    fit.theta = solve_model(&fit.model, &fit.theta, Some(0)).theta;
 }
 
 /// Sensor values that tell a level.

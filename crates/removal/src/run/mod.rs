@@ -5,6 +5,7 @@
 //! Every run gets a row; a run that cannot tell its rate says why in `status`.
 
 mod bottom;
+mod checks;
 mod clock;
 mod conditions;
 mod convert;
@@ -18,6 +19,9 @@ mod model;
 mod noise;
 mod points;
 mod reservoir;
+mod shown;
+#[cfg(test)]
+mod shown_tests;
 mod solve;
 mod status;
 #[cfg(test)]
@@ -31,9 +35,11 @@ use drydown_runs::{Run, SeriesPoint};
 
 use crate::config::RunFitConfig;
 use crate::rows::{RemovalRun, RunStatus};
+pub use checks::ResidualChecks;
 use model::{Prior, Priors, USUAL_MIXING};
 use points::{Points, to_points};
 pub use reservoir::fit_reservoir;
+pub use shown::{CurveFit, CurveReading, CurveResidual, CurveSample, RunCurve, Use, run_curve};
 
 /// Everything that is known of one run.
 #[derive(Clone, Debug)]

@@ -12,7 +12,7 @@ use super::bottom::Says;
 use super::curve::{Law, Slopes, Step, path};
 use super::mixing::Mixing;
 use super::noise::{Noise, whiten, whitened_sum};
-use super::points::{LabPoint, Points, SensorPoint};
+use super::points::{LabPoint, Points};
 use crate::config::RunFitConfig;
 
 /// The smallest and largest rate that the search looks at, 1/h.
@@ -180,7 +180,7 @@ impl<'a> Model<'a> {
             .points
             .sensor
             .iter()
-            .map(|point| self.sensor_mean(&values, &water, point))
+            .map(|point| self.sensor_mean(&values, &water, point.node, point.says))
             .collect();
         let lab: Vec<f64> = self
             .points
@@ -244,23 +244,28 @@ impl<'a> Model<'a> {
     }
 
     /// What the sensor should read.
-    pub(super) fn sensor_mean(&self, values: &Values, water: &[f64], point: &SensorPoint) -> f64 {
-        let content = water.get(point.node).copied().unwrap_or(values.start_ppm);
+    pub(super) fn sensor_mean(
+        &self,
+        values: &Values,
+        water: &[f64],
+        node: usize,
+        says: Says,
+    ) -> f64 {
+        let content = water.get(node).copied().unwrap_or(values.start_ppm);
         let solubility = self
             .points
             .steps
-            .get(point.node)
+            .get(node)
             .map_or(f64::INFINITY, |step| step.solubility_ppm);
         // A sensor sees dissolved water only; a bound is about all of it.
-        let whole =
-            point.says == Says::AtTop || !self.shape.free_water || !self.points.dissolved_only;
+        let whole = says == Says::AtTop || !self.shape.free_water || !self.points.dissolved_only;
         let seen = if whole {
             content
         } else {
             content.min(solubility)
         };
         let seen = if self.points.sensor_at_outlet {
-            at_outlet(values, self.points.steps.get(point.node), seen)
+            at_outlet(values, self.points.steps.get(node), seen)
         } else {
             seen
         };
@@ -302,7 +307,7 @@ impl<'a> Model<'a> {
             .zip(&self.sensor_scale)
             .enumerate()
         {
-            let mean = self.sensor_mean(values, water, point);
+            let mean = self.sensor_mean(values, water, point.node, point.says);
             let z = (point.water_ppm - mean) / (scale * self.noise.sigma);
             match point.says {
                 Says::Level | Says::AtTop => {}
@@ -342,12 +347,10 @@ impl<'a> Model<'a> {
     }
 
     pub(super) fn push_lab(&self, values: &Values, water: &[f64], out: &mut Vec<f64>) {
-        let scales = self.lab_scale.iter().zip(&self.lab_scale_above);
-        for (point, (below, above)) in self.points.lab.iter().zip(scales) {
-            let mean = self.lab_mean(values, water, point).max(1e-6);
-            let log = (point.water_ppm / mean).ln();
-            // After the stop water comes back and none leaves: only a value below the curve speaks plainly.
-            let z = log / if log > 0.0 { above } else { below };
+        for (idx, point) in self.points.lab.iter().enumerate() {
+            let Some(z) = self.lab_z(values, water, idx) else {
+                continue;
+            };
             out.push(match point.censor {
                 Censor::Exact => z,
                 Censor::Below => bound_residual(z),
@@ -356,7 +359,21 @@ impl<'a> Model<'a> {
         }
     }
 
-    fn lab_mean(&self, values: &Values, water: &[f64], point: &LabPoint) -> f64 {
+    /// Log of the laboratory value number `idx` over the curve, in standard deviations.
+    pub(super) fn lab_z(&self, values: &Values, water: &[f64], idx: usize) -> Option<f64> {
+        let point = self.points.lab.get(idx)?;
+        let mean = self.lab_mean(values, water, point).max(1e-6);
+        let log = (point.water_ppm / mean).ln();
+        // After the stop water comes back and none leaves: only a value below the curve speaks plainly.
+        let scales = if log > 0.0 {
+            &self.lab_scale_above
+        } else {
+            &self.lab_scale
+        };
+        scales.get(idx).map(|scale| log / scale)
+    }
+
+    pub(super) fn lab_mean(&self, values: &Values, water: &[f64], point: &LabPoint) -> f64 {
         let content = water.get(point.node).copied().unwrap_or(values.start_ppm);
         if point.outlet {
             at_outlet(values, self.points.steps.get(point.node), content)

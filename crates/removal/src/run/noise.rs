@@ -36,7 +36,7 @@ impl Model<'_> {
             if !point.says.is_level() {
                 blocks.push(Vec::new());
             } else if let Some(block) = blocks.last_mut() {
-                let mean = self.sensor_mean(&values, &water, point);
+                let mean = self.sensor_mean(&values, &water, point.node, point.says);
                 block.push(((point.water_ppm - mean) / scale, point.clock_h));
             }
         }

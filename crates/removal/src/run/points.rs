@@ -38,6 +38,10 @@ pub(super) struct LabPoint {
     pub(super) extra_log_sd: f64,
     /// Hours after the run's end; 0 within it and before.
     pub(super) after_h: f64,
+    /// Its place among the samples that were handed in.
+    pub(super) idx: usize,
+    /// When it speaks.
+    pub(super) at: Stamp,
 }
 
 /// What a run's fit works on.
@@ -65,6 +69,13 @@ pub(super) struct Points {
     pub(super) left_out: BTreeMap<&'static str, usize>,
     /// Bins behind one merged sensor point.
     pub(super) merged: usize,
+    /// For each bin and each sample as handed in: why it was left out, None where it speaks.
+    pub(super) bins_why_not: Vec<Option<&'static str>>,
+    pub(super) samples_why_not: Vec<Option<&'static str>>,
+    /// From here on the bins tell only, an hour at a time, on which side of the sensor's bottom the oil lay.
+    pub(super) sides_from: Option<Stamp>,
+    /// Node of each bin.
+    pub(super) bin_nodes: Vec<usize>,
 }
 
 impl Points {
@@ -118,6 +129,7 @@ fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
     let spikes = mark_spikes(input.series);
     let stuck = mark_stuck(input.series);
     let mut bins = Vec::new();
+    let mut why_not = Vec::with_capacity(input.series.len());
     for (idx, point) in input.series.iter().enumerate() {
         let flagged = |marks: &[bool]| marks.get(idx).copied().unwrap_or(false);
         let reason = match (point.phase, point.water_ppm) {
@@ -132,6 +144,7 @@ fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
             (Phase::Drying, _) if flagged(&spikes) => Some("spike"),
             (Phase::Drying, _) => None,
         };
+        why_not.push(reason);
         match (reason, point.water_ppm) {
             (None, Some(water_ppm)) => {
                 let says = if point.water_censor == Some(Censor::Above) {
@@ -148,6 +161,7 @@ fn used_bins(input: &RunInput<'_>, points: &mut Points) -> Vec<Bin> {
             (reason, _) => points.leave_out(reason.unwrap_or("no water value")),
         }
     }
+    points.bins_why_not = why_not;
     bins
 }
 
@@ -188,10 +202,11 @@ fn used_samples<'a>(
     input: &RunInput<'a>,
     config: &RunFitConfig,
     points: &mut Points,
-) -> Vec<(Stamp, &'a Sample, f64)> {
+) -> Vec<UsedSample<'a>> {
     let (start, end) = (input.run.started_at, input.run.ended_at);
     let mut used = Vec::new();
-    for sample in input.samples.iter().copied() {
+    let mut why_not = Vec::with_capacity(input.samples.len());
+    for (idx, sample) in input.samples.iter().copied().enumerate() {
         let at_unit = matches!(
             sample.sample_point,
             Some(SamplePoint::UnitInlet | SamplePoint::UnitOutlet)
@@ -200,17 +215,35 @@ fn used_samples<'a>(
             .unit_id
             .as_ref()
             .is_some_and(|unit| *unit != input.run.unit_id);
-        if at_unit && other_unit {
-            points.leave_out("sample at another unit");
-            continue;
-        }
-        match place_in_run(sample, start, end, config) {
-            Ok((at, extra)) => used.push((at, sample, extra)),
+        let placed = if at_unit && other_unit {
+            Err("sample at another unit")
+        } else {
+            place_in_run(sample, start, end, config)
+        };
+        why_not.push(placed.err());
+        match placed {
+            Ok((at, extra_log_sd)) => used.push(UsedSample {
+                at,
+                sample,
+                extra_log_sd,
+                idx,
+            }),
             Err(reason) => points.leave_out(reason),
         }
     }
-    used.sort_by(|a, b| (a.0, &a.1.sample_id).cmp(&(b.0, &b.1.sample_id)));
+    points.samples_why_not = why_not;
+    used.sort_by(|a, b| (a.at, &a.sample.sample_id).cmp(&(b.at, &b.sample.sample_id)));
     used
+}
+
+/// A sample that speaks for the run.
+struct UsedSample<'a> {
+    /// When it speaks.
+    at: Stamp,
+    sample: &'a Sample,
+    extra_log_sd: f64,
+    /// Its place among the samples that were handed in.
+    idx: usize,
 }
 
 /// When within the run a sample speaks, and the spread that time outside the run adds; else why it does not.
@@ -267,13 +300,13 @@ fn lay_out(
     config: &RunFitConfig,
     clock: &WorkClock,
     bins: &[Bin],
-    samples: &[(Stamp, &Sample, f64)],
+    samples: &[UsedSample<'_>],
     points: &mut Points,
 ) {
     let run = input.run;
     let mut times: Vec<Stamp> = input.series.iter().map(|point| point.at).collect();
     times.extend(bins.iter().map(|bin| bin.at));
-    times.extend(samples.iter().map(|(at, _, _)| *at));
+    times.extend(samples.iter().map(|used| used.at));
     times.extend([run.started_at, run.ended_at]);
     for at in &mut times {
         *at = (*at).clamp(run.started_at, run.ended_at.max(run.started_at));
@@ -293,7 +326,7 @@ fn lay_out(
         (worked, before) = (now, *at);
     }
     points.end_node = times.len().saturating_sub(1);
-    let mut after: Vec<Stamp> = samples.iter().map(|(at, _, _)| *at).collect();
+    let mut after: Vec<Stamp> = samples.iter().map(|used| used.at).collect();
     after.retain(|at| *at > run.ended_at);
     after.sort_unstable();
     after.dedup();
@@ -308,6 +341,7 @@ fn lay_out(
             .binary_search(&at.clamp(run.started_at, run.ended_at.max(run.started_at)))
             .unwrap_or_else(|idx| idx.min(times.len().saturating_sub(1)))
     };
+    points.bin_nodes = input.series.iter().map(|point| node(point.at)).collect();
     points.sensor = bins
         .iter()
         .map(|bin| SensorPoint {
@@ -329,16 +363,19 @@ fn lay_out(
         });
     points.lab = samples
         .iter()
-        .filter_map(|(at, sample, extra)| {
+        .filter_map(|used| {
+            let (at, sample) = (used.at, used.sample);
             Some(LabPoint {
                 node: after
-                    .binary_search(at)
-                    .map_or_else(|_| node(*at), |idx| points.end_node + 1 + idx),
+                    .binary_search(&at)
+                    .map_or_else(|_| node(at), |idx| points.end_node + 1 + idx),
                 after_h: at.hours_after(run.ended_at).max(0.0),
                 water_ppm: sample.water_ppm?,
                 censor: sample.water_censor.unwrap_or(Censor::Exact),
                 outlet: sample.sample_point == Some(SamplePoint::UnitOutlet),
-                extra_log_sd: *extra,
+                extra_log_sd: used.extra_log_sd,
+                idx: used.idx,
+                at,
             })
         })
         .collect();
