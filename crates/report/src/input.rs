@@ -6,7 +6,7 @@ use drydown_findings::{Finding, Forecast, Score};
 use drydown_pumps::{PumpHealth, PumpStart};
 use drydown_quantity::{Quarter, RunId, Stamp, UnitId};
 use drydown_removal::{
-    RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, SensorCheck,
+    RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, RunCurve, SensorCheck,
 };
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::Run;
@@ -70,6 +70,8 @@ pub struct ReportInput<'a> {
     pub runs: &'a [Run],
     /// Their fits, by run_id.
     pub removal_runs: &'a BTreeMap<RunId, RemovalRun>,
+    /// The curves behind the fits of the quarter's runs.
+    pub curves: &'a BTreeMap<RunId, RunCurve>,
     /// Where each run of the quarter was read.
     pub run_sources: &'a BTreeMap<RunId, RunSource>,
     /// Coefficients by unit and oil.

@@ -3,7 +3,7 @@
 use drydown_findings::RULES;
 use drydown_pumps::{Cause, DaysStatus, PumpState};
 use drydown_quantity::Stamp;
-use drydown_removal::{Basis, RemovalCoefficient, RunStatus};
+use drydown_removal::{Basis, Regime, RemovalCoefficient, RunStatus};
 use drydown_runs::history::MaintenanceAction;
 
 /// What a rule's findings are called on the pages.
@@ -61,6 +61,17 @@ pub(crate) const fn run_status(status: RunStatus) -> &'static str {
         RunStatus::Saturated => "water sensor at its top",
         RunStatus::AtFloor => "oil already as dry as it gets",
         RunStatus::Spoiled => "data spoiled",
+    }
+}
+
+/// Which law a run's water followed.
+pub(crate) const fn regime(regime: Regime) -> &'static str {
+    match regime {
+        Regime::FirstOrder => "water falls in proportion to what is left",
+        Regime::Capacity => "water falls at the unit's cap",
+        Regime::Mixed => "water falls at the unit's cap, then in proportion to what is left",
+        Regime::FreeWater => "free water leaves first",
+        Regime::TwoCompartments => "a loop and a rest that mix slowly",
     }
 }
 

@@ -18,28 +18,28 @@ pub(crate) fn demo(scratch: &Path) -> Result<PathBuf> {
     Ok(folder)
 }
 
-/// Photographs every page of the report and checks that its links lead somewhere.
+/// Photographs the pages of the report (of the many about single units, the first of each folder) and checks that the
+/// links of every page lead somewhere.
 pub(crate) fn browser(demo: &Path, scratch: &Path) -> Result<()> {
     let browser = machine::browser()?;
     let report = demo.join("report-2026Q3");
-    let mut pages: Vec<PathBuf> = std::fs::read_dir(&report)
-        .with_context(|| format!("no report at {}", report.display()))?
-        .filter_map(|entry| entry.ok().map(|entry| entry.path()))
-        .filter(|path| path.extension().is_some_and(|ending| ending == "html"))
-        .collect();
-    pages.sort();
-    if pages.is_empty() {
-        bail!("no page in {}", report.display());
+    let mut photographed = pages(&report)?;
+    let mut all = photographed.clone();
+    for folder in ["fits", "units"] {
+        let below = pages(&report.join(folder))?;
+        photographed.extend(below.first().cloned());
+        all.extend(below);
     }
-    for page in &pages {
+    for page in &all {
         check_links(page)?;
     }
-    for page in &pages {
-        let stem = page
-            .file_stem()
-            .map(|stem| stem.to_string_lossy().into_owned())
-            .unwrap_or_default();
-        let size = machine::photograph(&browser, page, &scratch.join(format!("{stem}.png")))?;
+    for page in &photographed {
+        let name = page.strip_prefix(&report).unwrap_or(page);
+        let name = name
+            .with_extension("png")
+            .to_string_lossy()
+            .replace('/', "-");
+        let size = machine::photograph(&browser, page, &scratch.join(name))?;
         // A blank page of this size is a picture of about 8 kB.
         if size < 20_000 {
             bail!(
@@ -48,11 +48,29 @@ pub(crate) fn browser(demo: &Path, scratch: &Path) -> Result<()> {
             );
         }
     }
-    println!("   {} pages photographed", pages.len());
+    println!(
+        "   {} of {} pages photographed, the links of all followed",
+        photographed.len(),
+        all.len()
+    );
     Ok(())
 }
 
-/// Every relative link of a page must lead to a file that exists.
+/// The pages of one folder, by name; none is an error.
+fn pages(folder: &Path) -> Result<Vec<PathBuf>> {
+    let mut pages: Vec<PathBuf> = std::fs::read_dir(folder)
+        .with_context(|| format!("no report at {}", folder.display()))?
+        .filter_map(|entry| entry.ok().map(|entry| entry.path()))
+        .filter(|path| path.extension().is_some_and(|ending| ending == "html"))
+        .collect();
+    pages.sort();
+    if pages.is_empty() {
+        bail!("no page in {}", folder.display());
+    }
+    Ok(pages)
+}
+
+/// Every relative link of a page must lead to a file that exists, and to a place in it that does.
 fn check_links(page: &Path) -> Result<()> {
     let text = std::fs::read_to_string(page)?;
     let folder = page.parent().unwrap_or(Path::new("."));
@@ -62,18 +80,27 @@ fn check_links(page: &Path) -> Result<()> {
         let elsewhere = ["http:", "https:", "mailto:", "data:"]
             .iter()
             .any(|scheme| link.starts_with(scheme));
-        if !elsewhere && !file.is_empty() && !folder.join(file).exists() {
+        if elsewhere {
+            continue;
+        }
+        if !file.is_empty() && !folder.join(file).exists() {
             bail!(
                 "{} links to \"{link}\", which does not exist",
                 page.display()
             );
         }
-        let anchor = link.strip_prefix('#').filter(|anchor| !anchor.is_empty());
-        if let Some(anchor) = anchor
-            && !text.contains(&format!("id=\"{anchor}\""))
-        {
+        let Some(anchor) = link.split('#').nth(1).filter(|anchor| !anchor.is_empty()) else {
+            continue;
+        };
+        let is_place = |text: &str| text.contains(&format!("id=\"{anchor}\""));
+        let found = if file.is_empty() {
+            is_place(&text)
+        } else {
+            is_place(&std::fs::read_to_string(folder.join(file))?)
+        };
+        if !found {
             bail!(
-                "{} links to \"#{anchor}\", which is not on the page",
+                "{} links to \"{link}\", a place that is not on that page",
                 page.display()
             );
         }

@@ -4,6 +4,7 @@ mod analyse;
 mod answers;
 mod backtest;
 mod check;
+mod curves;
 mod demo;
 mod digest;
 mod draft;

@@ -12,6 +12,7 @@ use polars::prelude::{IntoLazy, SortMultipleOptions, col, lit};
 use serde_json::json;
 
 use super::answers::Answers;
+use super::curves::curves;
 use crate::cli::{Cli, Format, ReportArgs};
 use crate::config::Config;
 use crate::jobs::{self, stamp_literal};
@@ -67,6 +68,7 @@ pub(super) fn write(
     let _step = progress.step("report: pages");
     let run_sources = run_sources(&answers, quarter)?;
     let ambient_kpa = ambient_kpa(&answers)?;
+    let curves = curves(&answers, quarter)?;
     let scores = score(&answers.forecasts);
     let input = ReportInput {
         quarter,
@@ -78,6 +80,7 @@ pub(super) fn write(
         registers: &answers.registers,
         runs: &answers.runs,
         removal_runs: &answers.removal_runs,
+        curves: &curves,
         run_sources: &run_sources,
         coefficients: &answers.coefficients,
         quarters: &answers.quarters,

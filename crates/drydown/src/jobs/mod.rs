@@ -27,7 +27,9 @@ use crate::output::Progress;
 use crate::usage::UsageError;
 
 pub(crate) use context::{Context, stamp_literal};
-pub(crate) use removal::removal_config;
+pub(crate) use removal::{
+    near_samples, removal_config, samples_by_reservoir, series_by_run, to_input,
+};
 pub(crate) use runs::runs_config;
 pub(crate) use snapshots::{Past, replay};
 

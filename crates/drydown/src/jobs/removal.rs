@@ -133,7 +133,7 @@ pub(super) fn fit_all(inputs: &[RunInput<'_>], config: &RemovalConfig) -> Vec<Re
     fits.into_iter().map(|(_, fit)| fit).collect()
 }
 
-pub(super) fn to_input<'a>(
+pub(crate) fn to_input<'a>(
     run: &'a Run,
     series: &'a [SeriesPoint],
     samples: &'a [&'a Sample],
@@ -153,7 +153,7 @@ pub(super) fn to_input<'a>(
 }
 
 /// The bins of each run; the table is sorted by run and time.
-pub(super) fn series_by_run(points: &[SeriesPoint]) -> BTreeMap<&RunId, &[SeriesPoint]> {
+pub(crate) fn series_by_run(points: &[SeriesPoint]) -> BTreeMap<&RunId, &[SeriesPoint]> {
     points
         .chunk_by(|a, b| a.run_id == b.run_id)
         .filter_map(|bins| bins.first().map(|first| (&first.run_id, bins)))
@@ -205,7 +205,7 @@ fn sensor_checks(
         .collect()
 }
 
-pub(super) fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId, Vec<&Sample>> {
+pub(crate) fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId, Vec<&Sample>> {
     let mut by_reservoir: BTreeMap<&ReservoirId, Vec<&Sample>> = BTreeMap::new();
     for sample in samples {
         if let Some(id) = &sample.reservoir_id {
@@ -215,7 +215,7 @@ pub(super) fn samples_by_reservoir(samples: &[Sample]) -> BTreeMap<&ReservoirId,
     by_reservoir
 }
 
-pub(super) fn near_samples<'a>(
+pub(crate) fn near_samples<'a>(
     run: &Run,
     by_reservoir: &BTreeMap<&ReservoirId, Vec<&'a Sample>>,
 ) -> Vec<&'a Sample> {

@@ -4,6 +4,7 @@
 //! charts' paper, text has a contrast of at least 4.5 and marks of at least 3 (WCAG 2.2, 1.4.3
 //! and 1.4.11).
 
+mod fit;
 mod funnel;
 mod intervals;
 mod scale;
@@ -13,6 +14,7 @@ use std::fmt::Write as _;
 
 use crate::html::escape;
 
+pub(crate) use fit::{FitChart, FitMark, FitMarkKind, fit};
 pub(crate) use funnel::{FunnelMark, funnel};
 pub(crate) use intervals::{IntervalRow, intervals};
 pub(crate) use scale::{Axis, Scale};

@@ -3,7 +3,7 @@
 use drydown_removal::{Basis, RemovalCoefficient};
 
 use super::parts::{top_page, unit_link};
-use super::{Page, funnel};
+use super::{Page, fits, funnel};
 use crate::chart::{Axis, IntervalRow, Scale, intervals};
 use crate::html::{Cell, escape, figure, folded, table};
 use crate::input::ReportInput;
@@ -34,6 +34,7 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
         ));
     }
     body.push_str(&by_quarter(input));
+    body.push_str(&fits::summary(input));
     body.push_str(&sensors(input));
     top_page(input, "coefficients.html", "Removal", &body)
 }

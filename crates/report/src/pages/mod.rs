@@ -3,6 +3,7 @@
 mod coefficients;
 mod data;
 mod findings;
+mod fits;
 mod funnel;
 mod overview;
 mod parts;
@@ -35,10 +36,9 @@ pub fn render_report(input: &ReportInput<'_>) -> Vec<Page> {
         scorecard::render(input),
         data::render(input),
     ];
-    pages.extend(
-        parts::fleet(input)
-            .iter()
-            .map(|row| unit::render(input, row)),
-    );
+    for row in &parts::fleet(input) {
+        pages.push(unit::render(input, row));
+        pages.extend(fits::render(input, row));
+    }
     pages
 }

@@ -3,6 +3,7 @@
 use drydown_runs::Run;
 use drydown_runs::history::Unit;
 
+use super::fits::start_link;
 use super::parts::{in_quarter, reservoir_link};
 use crate::html::{Cell, Record, escape, folded, records, slug};
 use crate::input::ReportInput;
@@ -23,7 +24,7 @@ pub(super) fn runs(input: &ReportInput<'_>, unit: &Unit) -> String {
         rows.len(),
         records(
             &format!(
-                "One row is one run, and below it what the fit used and the file and line of its first reading. Times are those of {zone}; the gauge figure is for the unit's latest barometer."
+                "One row is one run, and below it what the fit used and the file and line of its first reading. Its time leads to the picture of the fit. Times are those of {zone}; the gauge figure is for the unit's latest barometer."
             ),
             &[
                 "run",
@@ -41,7 +42,7 @@ pub(super) fn runs(input: &ReportInput<'_>, unit: &Unit) -> String {
         let rows: Vec<Record> = silent.iter().map(|run| silent_row(input, run)).collect();
         let body = records(
             &format!(
-                "One row is one run, why it tells no rate, and the file and line of its first reading. Times are those of {zone}."
+                "One row is one run, why it tells no rate, and the file and line of its first reading. Its time leads to the picture of the fit, where one was made. Times are those of {zone}."
             ),
             &[
                 "run",
@@ -108,7 +109,7 @@ fn to_record(input: &ReportInput<'_>, run: &Run, fifth: Cell, said: &str) -> Rec
     Record {
         id: Some(slug(run.run_id.as_str())),
         cells: vec![
-            Cell::Text(input.display.time(run.started_at)),
+            Cell::Markup(start_link(input, run)),
             Cell::Markup(run.reservoir_id.as_ref().map_or_else(
                 || escape(NONE),
                 |id| reservoir_link(input, id.as_str(), "../"),

@@ -1,5 +1,6 @@
 //! Whole pages and mails of small worlds: none, one unit, one without samples, and awkward names.
 
+mod fits;
 mod funnel;
 mod mail;
 mod pages;

@@ -8,7 +8,8 @@ use drydown_findings::{
 use drydown_pumps::{Cause, DaysStatus, PumpHealth, PumpState};
 use drydown_quantity::{DisplayUnits, Quarter, RunId, Stamp, UnitId};
 use drydown_removal::{
-    Basis, RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, RunStatus, SensorCheck,
+    Basis, RemovalCoefficient, RemovalQuarter, RemovalResidual, RemovalRun, RunCurve, RunStatus,
+    SensorCheck,
 };
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::Run;
@@ -30,6 +31,7 @@ pub(super) struct World {
     pub(super) registers: Registers,
     pub(super) runs: Vec<Run>,
     pub(super) removal_runs: BTreeMap<RunId, RemovalRun>,
+    pub(super) curves: BTreeMap<RunId, RunCurve>,
     pub(super) run_sources: BTreeMap<RunId, RunSource>,
     pub(super) coefficients: Vec<RemovalCoefficient>,
     pub(super) quarters: Vec<RemovalQuarter>,
@@ -57,6 +59,7 @@ impl World {
             registers: &self.registers,
             runs: &self.runs,
             removal_runs: &self.removal_runs,
+            curves: &self.curves,
             run_sources: &self.run_sources,
             coefficients: &self.coefficients,
             quarters: &self.quarters,
