@@ -2,9 +2,9 @@
 
 use drydown_removal::{Basis, RemovalCoefficient};
 
-use super::parts::{top_page, unit_link};
+use super::parts::{per_pass_axis, top_page, unit_link};
 use super::{Page, fits, funnel};
-use crate::chart::{Axis, IntervalRow, Scale, intervals};
+use crate::chart::{IntervalRow, intervals};
 use crate::html::{Cell, escape, figure, folded, table};
 use crate::input::ReportInput;
 use crate::show::{counted, number, range, with_range};
@@ -58,13 +58,7 @@ fn charts(input: &ReportInput<'_>) -> String {
             "Removal per pass on {oil}: {}; the table below has the figures",
             counted(rows.len(), "unit", "units")
         );
-        let axis = Axis {
-            title: "removal per pass (share of the water above the floor)",
-            summary: &summary,
-            scale: Scale::Number,
-            from: 0.0,
-            to: 1.0,
-        };
+        let axis = per_pass_axis(&summary);
         out.push_str(&format!(
             "<h2>{}</h2>\n{}",
             escape(oil.as_str()),

@@ -112,11 +112,11 @@ fn section(input: &ReportInput<'_>, run: &Run) -> Option<String> {
         ""
     };
     Some(format!(
-        "<section id=\"{}\"><h2>{}, {reservoir}</h2>\n<p>{}: {}; {rate}.{} {}{other}</p>\n<figure>{}<figcaption>{}</figcaption></figure></section>\n",
+        "<section id=\"{}\"><h2>{}, {reservoir}</h2>\n<p>{} {}{} {}{other}</p>\n<figure>{}<figcaption>{}</figcaption></figure></section>\n",
         slug(run.run_id.as_str()),
         escape(&at),
         escape(&sentence(run_status(row.status))),
-        regime(fitted.regime),
+        escape(&sentence(&format!("{}; {rate}", regime(fitted.regime)))),
         sensor(fitted),
         left_out(curve),
         fit(&chart(run, curve, fitted), &axis),

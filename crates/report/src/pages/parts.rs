@@ -7,6 +7,7 @@ use drydown_quantity::UnitId;
 use drydown_runs::Run;
 use drydown_runs::history::Unit;
 
+use crate::chart::{Axis, Scale};
 use crate::frame::{Frame, page};
 use crate::html::{Cell, escape, link, slug};
 use crate::input::ReportInput;
@@ -111,6 +112,17 @@ pub(super) fn subject_link(input: &ReportInput<'_>, subject: &str, up: &str) -> 
         unit
     } else {
         reservoir_link(input, subject, up)
+    }
+}
+
+/// The axis of removal per pass.
+pub(super) const fn per_pass_axis(summary: &str) -> Axis<'_> {
+    Axis {
+        title: "removal per pass (share of the water above the floor)",
+        summary,
+        scale: Scale::Number,
+        from: 0.0,
+        to: 1.0,
     }
 }
 

@@ -5,7 +5,8 @@ use drydown_removal::{Regime, RemovalCoefficient, RemovalRun};
 use drydown_runs::Run;
 use drydown_runs::history::Unit;
 
-use crate::chart::{Axis, IntervalRow, Scale, intervals};
+use super::parts::per_pass_axis;
+use crate::chart::{IntervalRow, intervals};
 use crate::html::{escape, figure};
 use crate::input::ReportInput;
 use crate::show::counted;
@@ -13,14 +14,22 @@ use crate::show::counted;
 /// Runs drawn of one oil, the latest.
 const DRAWN: usize = 20;
 
-/// One figure an oil on which the unit has runs of its own.
+/// One figure an oil on which the unit has runs of its own, below what all of them show.
 pub(super) fn pictures(input: &ReportInput<'_>, unit: &Unit) -> String {
-    input
+    let figures: String = input
         .coefficients
         .iter()
         .filter(|row| row.unit_id == unit.unit_id)
         .filter_map(|row| picture(input, row))
-        .collect()
+        .collect();
+    if figures.is_empty() {
+        return figures;
+    }
+    format!(
+        "<p>The pictures show first what all runs on an oil came to, then each run by its day, as it was (not at reference conditions), \
+         with the 90 % interval of its own fit; hollow where the reservoir is badly mixed. Runs that scatter farther than their lines differ \
+         by more than the fit: reservoir, volume, conditions. A mean apart from its runs is borrowed from others.</p>\n{figures}"
+    )
 }
 
 fn picture(input: &ReportInput<'_>, cell: &RemovalCoefficient) -> Option<String> {
@@ -53,15 +62,12 @@ fn picture(input: &ReportInput<'_>, cell: &RemovalCoefficient) -> Option<String>
         "Removal per pass on {oil}: the long-run mean and {} behind it",
         counted(rows.len() - 2, "run", "runs")
     );
-    let axis = Axis {
-        title: "removal per pass (share of the water above the floor)",
-        summary: &summary,
-        scale: Scale::Number,
-        from: 0.0,
-        to: 1.0,
-    };
+    let axis = per_pass_axis(&summary);
     let hidden = if n_hidden > 0 {
-        format!(" The {n_hidden} before them are not drawn.")
+        format!(
+            " The {n_hidden} before these {} are not drawn.",
+            counted(DRAWN, "run", "runs")
+        )
     } else {
         String::new()
     };
@@ -70,9 +76,7 @@ fn picture(input: &ReportInput<'_>, cell: &RemovalCoefficient) -> Option<String>
         escape(oil),
         figure(
             &intervals(&rows, &axis),
-            &format!(
-                "First what all runs came to, then each run by its day, as it was (not at reference conditions), with the 90 % interval of its own fit; hollow where the reservoir is badly mixed. Runs that scatter farther than their lines differ by more than the fit: reservoir, volume, conditions. A mean apart from its runs is borrowed from others.{hidden}"
-            )
+            &format!("Long-run mean, one new run, and the runs on {oil}.{hidden}")
         )
     ))
 }

@@ -314,7 +314,7 @@ fn a_run_of_a_badly_mixed_reservoir_is_hollow_and_the_oldest_are_counted() {
     let picture = unit[start..].split("</svg>").next().unwrap();
     assert_eq!(picture.matches("<circle").count(), 2 + 20);
     assert_eq!(picture.matches("fill=\"#fdfdfa\" stroke").count(), 19);
-    assert!(unit.contains("The 6 before them are not drawn."));
+    assert!(unit.contains("The 6 before these 20 runs are not drawn."));
 }
 
 #[test]
