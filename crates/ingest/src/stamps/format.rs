@@ -9,6 +9,7 @@
 use drydown_quantity::{Day, Stamp};
 
 use super::counts::{EpochUnit, read_epoch, read_serial};
+use super::elapsed::ElapsedUnit;
 use super::fields::{Parts, finish, read_pattern, read_rfc3339};
 
 /// What a cell says: a stamp in UTC, or one of a local clock.
@@ -67,6 +68,8 @@ enum Kind {
 pub(crate) struct StampFormat {
     kind: Kind,
     text: String,
+    /// The time passed since the stamp stands behind it, in this unit.
+    elapsed: Option<ElapsedUnit>,
 }
 
 impl StampFormat {
@@ -84,7 +87,21 @@ impl StampFormat {
         Ok(Self {
             kind,
             text: text.to_owned(),
+            elapsed: None,
         })
+    }
+
+    /// With a time passed behind the stamp, in one of [`ElapsedUnit`]; None for another unit.
+    pub(crate) fn with_elapsed(self, unit: &str) -> Option<Self> {
+        Some(Self {
+            elapsed: Some(ElapsedUnit::parse(unit)?),
+            ..self
+        })
+    }
+
+    /// The unit of the time passed since the stamp, where it counts.
+    pub(crate) const fn elapsed(&self) -> Option<ElapsedUnit> {
+        self.elapsed
     }
 
     /// The format as it was written.
@@ -133,10 +150,13 @@ impl StampFormat {
     /// Reads a trimmed local stamp whose every number has the full width of its field; None for all
     /// others, which [`Self::read`] may still read. Far quicker, and never another answer.
     pub(crate) fn read_fixed(&self, text: &str) -> Option<WrittenStamp> {
-        let Kind::Pattern {
-            items,
-            has_time: true,
-        } = &self.kind
+        let (
+            Kind::Pattern {
+                items,
+                has_time: true,
+            },
+            None,
+        ) = (&self.kind, self.elapsed)
         else {
             return None;
         };

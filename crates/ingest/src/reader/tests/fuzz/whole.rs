@@ -136,7 +136,7 @@ fn check_records(source: &Source, bytes: &[u8], rows: &FileRows) {
         assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));
         return;
     };
-    let mut records = Records::new(&decoded.text, source.delimiter);
+    let mut records = Records::new(&decoded.text, &source.dialect);
     records.skip_lines(source.skip_lines);
     let mut block = Block::default();
     let mut lines = Vec::new();
