@@ -11,6 +11,7 @@ mod laboratory;
 mod laws;
 mod layouts;
 mod pressures;
+mod shapes;
 mod stamps;
 mod text;
 mod units;

@@ -1,6 +1,6 @@
 //! How a source writes its stamps: a pattern of `%` fields, or one of six names.
 //!
-//! Fields: `%Y %y %m %d %j %b %B %H %I %M %S %f %p %z %Z %a %A %%`, and `%F %T %R %D` for
+//! Fields: `%Y %y %m %d %j %G %V %u %b %B %H %I %M %S %f %p %z %Z %a %A %%`, and `%F %T %R %D` for
 //! `%Y-%m-%d`, `%H:%M:%S`, `%H:%M`, `%m/%d/%y`. A number may have fewer digits than the field
 //! (`1/3/2026`), a blank stands for any run of blanks, and `%f` (with or without the dot
 //! before it: `%S.%f`, `%S%.f`) is a fraction of a second. Names: `rfc3339`, `epoch_s`,
@@ -45,6 +45,10 @@ pub(super) enum Item {
     Day,
     DayOfYear,
     WeekdayName,
+    /// Year, number of the week and of its day, as ISO 8601 counts weeks.
+    WeekYear,
+    Week,
+    WeekDay,
     Hour24,
     Hour12,
     Minute,
@@ -206,6 +210,22 @@ fn parse_pattern(pattern: &str) -> Result<Kind, FormatError> {
     let mut items = Vec::new();
     push_items(pattern, &mut items)?;
     let has = |item: Item| items.contains(&item);
+    let has_time = has(Item::Hour24) || has(Item::Hour12);
+    if has(Item::WeekYear) || has(Item::Week) {
+        for (item, name) in [
+            (Item::WeekYear, "%G beside %V"),
+            (Item::Week, "%V beside %G"),
+            (Item::WeekDay, "%u beside %V"),
+        ] {
+            if !has(item) {
+                return Err(FormatError::Lacks(name));
+            }
+        }
+        if has(Item::Hour12) && !has(Item::AmPm) {
+            return Err(FormatError::Lacks("%p beside %I"));
+        }
+        return Ok(Kind::Pattern { items, has_time });
+    }
     if !has(Item::Year4) && !has(Item::Year2) {
         return Err(FormatError::Lacks("year"));
     }
@@ -218,7 +238,6 @@ fn parse_pattern(pattern: &str) -> Result<Kind, FormatError> {
     if has(Item::Hour12) && !has(Item::AmPm) {
         return Err(FormatError::Lacks("%p beside %I"));
     }
-    let has_time = has(Item::Hour24) || has(Item::Hour12);
     Ok(Kind::Pattern { items, has_time })
 }
 
@@ -247,6 +266,9 @@ fn push_items(pattern: &str, items: &mut Vec<Item>) -> Result<(), FormatError> {
             'b' | 'B' | 'h' => items.push(Item::MonthName),
             'd' | 'e' => items.push(Item::Day),
             'j' => items.push(Item::DayOfYear),
+            'G' => items.push(Item::WeekYear),
+            'V' => items.push(Item::Week),
+            'u' => items.push(Item::WeekDay),
             'a' | 'A' => items.push(Item::WeekdayName),
             'H' | 'k' => items.push(Item::Hour24),
             'I' | 'l' => items.push(Item::Hour12),
