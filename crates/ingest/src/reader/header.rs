@@ -85,25 +85,7 @@ impl Header {
             .collect();
         let raws: Vec<&str> = block.records().map(|record| record.raw()).collect();
         header.raw = raws.join("\n");
-        let n_fields = header.lines.iter().map(Vec::len).max().unwrap_or(0);
-        let cell = |line: &Vec<String>, at: usize| line.get(at).cloned().unwrap_or_default();
-        let mut above = String::new();
-        header.fields = (0..n_fields)
-            .map(|at| {
-                let mut cells: Vec<String> =
-                    header.lines.iter().map(|line| cell(line, at)).collect();
-                let is_below = cells.iter().skip(1).any(|cell| !is_rule(cell));
-                if let Some(first) = cells.first_mut() {
-                    if !first.is_empty() {
-                        above.clone_from(first);
-                    } else if is_below {
-                        first.clone_from(&above);
-                    }
-                }
-                cells.retain(|cell| !is_rule(cell));
-                cells.join(" ")
-            })
-            .collect();
+        header.fields = joined_names(&header.lines);
         Some(header)
     }
 
@@ -270,6 +252,28 @@ impl Header {
             Origin::Signal(_) => Place::Signal,
         }
     }
+}
+
+/// The names that the lines of a header make, their cells one below the other.
+pub(crate) fn joined_names(lines: &[Vec<String>]) -> Vec<String> {
+    let n_fields = lines.iter().map(Vec::len).max().unwrap_or(0);
+    let mut above = String::new();
+    (0..n_fields)
+        .map(|at| {
+            let cell = |line: &Vec<String>| line.get(at).cloned().unwrap_or_default();
+            let mut cells: Vec<String> = lines.iter().map(cell).collect();
+            let is_below = cells.iter().skip(1).any(|cell| !is_rule(cell));
+            if let Some(first) = cells.first_mut() {
+                if !first.is_empty() {
+                    above.clone_from(first);
+                } else if is_below {
+                    first.clone_from(&above);
+                }
+            }
+            cells.retain(|cell| !is_rule(cell));
+            cells.join(" ")
+        })
+        .collect()
 }
 
 /// Whether a cell of a header says nothing: empty, or a line drawn below the names.

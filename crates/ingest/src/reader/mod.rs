@@ -30,6 +30,7 @@ use crate::texts::TextPool;
 use builder::{Builder, Finish};
 
 pub(crate) use cell::check_constant;
+pub(crate) use header::joined_names;
 pub use pieces::{NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
 
 /// Bytes hashed at a time: enough for several threads.

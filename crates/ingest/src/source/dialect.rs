@@ -15,11 +15,23 @@ impl Compiler<'_> {
     pub(super) fn dialect(&mut self, delimiter: u8) -> Option<Dialect> {
         let quote = self.quote(delimiter)?;
         let widths = self.widths();
+        self.check_packed();
         Some(Dialect {
             delimiter,
             quote,
             widths,
+            packed: self.spec.packed,
         })
+    }
+
+    /// Whether what says that columns stand without blanks between them has columns to speak of.
+    fn check_packed(&mut self) {
+        if self.spec.packed && self.spec.widths.is_none() {
+            self.problem(
+                &["packed"],
+                "speaks of columns of fixed width, and there are no widths",
+            );
+        }
     }
 
     fn quote(&mut self, delimiter: u8) -> Option<Option<u8>> {

@@ -31,6 +31,10 @@ pub struct SourceSpec {
     /// Widths of the columns in characters, for files without a delimiter; the last takes the rest.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub widths: Option<Vec<usize>>,
+    /// Columns of fixed width stand without a blank between them; else a line in which a value stands
+    /// across the end of a column is rejected.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub packed: bool,
     /// Lines of the header, whose cells one below the other make a name; None: one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub header_lines: Option<usize>,

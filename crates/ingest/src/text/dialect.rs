@@ -14,6 +14,8 @@ pub(crate) struct Dialect {
     pub(crate) quote: Option<u8>,
     /// Columns that begin at the same place in every line: then nothing delimits and nothing quotes.
     pub(crate) widths: Option<Widths>,
+    /// Columns of fixed width stand without a blank between them.
+    pub(crate) packed: bool,
 }
 
 impl From<u8> for Dialect {
@@ -22,6 +24,7 @@ impl From<u8> for Dialect {
             delimiter,
             quote: Some(b'"'),
             widths: None,
+            packed: false,
         }
     }
 }

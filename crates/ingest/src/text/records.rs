@@ -24,6 +24,7 @@ pub(crate) struct Records<'t> {
     has_quotes: bool,
     /// What tells the fields apart by their place in the line; None where a delimiter does.
     widths: Option<Widths>,
+    packed: bool,
     /// Columns whose empty cells say what stands above; None: none.
     fill: Option<FillDown>,
 }
@@ -43,6 +44,7 @@ impl<'t> Records<'t> {
             quote,
             has_quotes: may_quote && memchr::memchr(quote, text.as_bytes()).is_some(),
             widths: dialect.widths,
+            packed: dialect.packed,
             fill: None,
         }
     }
@@ -101,7 +103,7 @@ impl<'t> Records<'t> {
             {
                 match &self.widths {
                     None => split_plain(line_text, start, self.delimiter, block),
-                    Some(widths) => split_fixed(line_text, start, widths, block),
+                    Some(widths) => split_fixed(line_text, start, (widths, self.packed), block),
                 }
                 block.push_record(self.line, start, end);
                 self.position = next;
@@ -205,21 +207,47 @@ impl<'t> Records<'t> {
 
 /// Cuts a line that begins at `start` of the text where the columns begin; what stands beyond the last
 /// width belongs to the last column, and a line that ends early leaves the others empty.
-fn split_fixed(line: &str, start: usize, widths: &Widths, block: &mut Block<'_>) {
-    let mut places = line.char_indices().map(|(at, _)| at);
-    let mut from = 0;
-    let last = widths.len().saturating_sub(1);
-    for width in widths.iter().take(last) {
-        let stop = match width.checked_sub(1) {
-            None => from,
-            // The first character of this column was looked at as the stop of the one before.
-            Some(rest) if from == 0 => places.nth(rest + 1).unwrap_or(line.len()),
-            Some(rest) => places.nth(rest).unwrap_or(line.len()),
-        };
-        block.push_field(start + from, start + stop);
-        from = stop;
+///
+/// Unless they are packed, a line in which something stands across the end of a column is one field: a
+/// value cut in two would be two other values.
+fn split_fixed(line: &str, start: usize, (widths, packed): (&Widths, bool), block: &mut Block<'_>) {
+    let ends = column_ends(line, widths);
+    let stands_across = |at: &usize| {
+        let (left, right) = line.split_at(*at);
+        left.ends_with(|c: char| !c.is_whitespace())
+            && right.starts_with(|c: char| !c.is_whitespace())
+    };
+    let inner = ends.split_last().map_or(&[][..], |(_, inner)| inner);
+    if !packed && inner.iter().any(stands_across) {
+        block.push_field(start, start + line.len());
+        return;
     }
-    block.push_field(start + from, start + line.len());
+    let mut from = 0;
+    for end in ends {
+        block.push_field(start + from, start + end);
+        from = end;
+    }
+}
+
+/// Where the columns of a line end, in bytes; the last ends with the line.
+fn column_ends(line: &str, widths: &Widths) -> Vec<usize> {
+    let mut places = line.char_indices().map(|(at, _)| at);
+    let mut end = 0;
+    let mut ends: Vec<usize> = Vec::with_capacity(widths.len());
+    for width in widths.iter() {
+        // The place behind the column is that of the first character of the next.
+        let skipped = if ends.is_empty() {
+            *width
+        } else {
+            width.saturating_sub(1)
+        };
+        end = places.nth(skipped).unwrap_or(line.len()).max(end);
+        ends.push(end);
+    }
+    if let Some(last) = ends.last_mut() {
+        *last = line.len();
+    }
+    ends
 }
 
 /// Where a quoted field ends.

@@ -73,6 +73,7 @@ fn columns_of_fixed_width() {
              U-ä2  2026-03-01 10:10       62.5 high\n\
              \n\
              U-1   2026-03-01\n\
+             U-1234562026-03-01 10:30    62.5\n\
              End\n"
                 .as_bytes(),
         )
@@ -83,10 +84,36 @@ fn columns_of_fixed_width() {
             3 | U-1 | 2026-03-01T09:10:00Z | 61.5 | -
             4 | U-ä2 | 2026-03-01T09:10:00Z | 62.5 | high
             ! 6 row [U-1 2026-03-01] ~ expected a time written
-            ! 7 row [End] ~ \"at\" is empty
-            = 5/3/0/0/2/0
+            ! 7 row [U-1234562026-03-01 10:30 62.5] ~ found 1 fields, expected 4
+            ! 8 row [End] ~ \"at\" is empty
+            = 6/3/0/0/3/0
             ",
         );
+}
+
+#[test]
+fn columns_packed_without_blanks() {
+    Case::new(
+        r#"
+        table = "readings"
+        widths = [3, 12, 3]
+        packed = true
+        timezone = "UTC"
+        header = ["Unit", "Time", "Flow"]
+        [columns]
+        unit_id = { from = "Unit" }
+        at = { from = "Time", format = "%Y%m%d%H%M" }
+        oil_flow_lpm = { from = "Flow" }
+        "#,
+    )
+    .bytes(b"U-1202603011000060\nU-1202603011010061\n")
+    .gives(
+        "
+        unit_id | at | oil_flow_lpm
+        U-1 | 2026-03-01T10:00:00Z | 60
+        U-1 | 2026-03-01T10:10:00Z | 61
+        ",
+    );
 }
 
 const TWO_LINES: &str = r#"
