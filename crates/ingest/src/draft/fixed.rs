@@ -40,7 +40,7 @@ pub(super) fn find_fixed(text: &str, is_header: impl Fn(&[&str]) -> bool) -> Opt
         if below.len() < LEAST_BELOW {
             return None;
         }
-        let stretches = named(stretches(header, &below), header);
+        let stretches = joined(stretches(header, &below), header, &below);
         if stretches.len() < 2 {
             return None;
         }
@@ -84,14 +84,17 @@ fn stretches(header: &[char], below: &[&Vec<char>]) -> Vec<Stretch> {
     out
 }
 
-/// Joins the stretches that have no name of their own to the neighbour that one blank parts them from:
-/// date and time of a stamp, under one name.
-fn named(stretches: Vec<Stretch>, header: &[char]) -> Vec<Stretch> {
-    let has_name = |part: &Stretch| !cut(header, *part).trim().is_empty();
+/// Joins stretches that one blank parts unless both have a name and values: date and time of a stamp
+/// under one name, the words of a name over narrow values.
+fn joined(stretches: Vec<Stretch>, header: &[char], below: &[&Vec<char>]) -> Vec<Stretch> {
+    let is_whole = |part: &Stretch| {
+        let holds = |line: &[char]| !cut(line, *part).trim().is_empty();
+        holds(header) && below.iter().any(|line| holds(line))
+    };
     let mut out: Vec<Stretch> = Vec::new();
     for part in stretches {
         match out.last_mut() {
-            Some(last) if part.start == last.end + 1 && has_name(last) != has_name(&part) => {
+            Some(last) if part.start == last.end + 1 && !(is_whole(last) && is_whole(&part)) => {
                 last.end = part.end;
             }
             _ => out.push(part),
@@ -154,7 +157,12 @@ mod tests {
             (
                 "ruled off",
                 "Unit  Flow\n----  -----\nU-1   60.5\nU-2   61.5\nU-3   6.5\n",
-                Some(&[6, 5]),
+                Some(&[6, 4]),
+            ),
+            (
+                "names of several words over narrow values",
+                "Time              Oil in °C  Water ppm\n2026-03-01 10:00         60         12\n2026-03-01 10:10         61         13\n2026-03-01 10:20         62         14\n",
+                Some(&[16, 11, 11]),
             ),
             ("one column", "Flow\n60\n61\n62\n", None),
             (

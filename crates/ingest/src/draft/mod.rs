@@ -8,6 +8,7 @@ mod above;
 mod assign;
 mod bytes;
 mod dictionary;
+mod doubts;
 mod facts;
 mod fixed;
 mod head;

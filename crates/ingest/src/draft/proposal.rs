@@ -4,6 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::assign::{Assignment, Placed, best_table};
 use super::facts::Facts;
+use super::doubts::{other_times, unheeded_quality};
 use super::keys::{fill_keys, same_keys};
 use super::left::{kinds_of_codes, say_not_placed};
 use super::locate::{ZoneHint, zone_hint};
@@ -121,6 +122,8 @@ fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
     };
     summary(&mut proposal, found, assignment, layout);
     proposal.first.extend(same_keys(found, assignment));
+    proposal.first.extend(other_times(found, assignment));
+    proposal.first.extend(unheeded_quality(found, assignment));
     say_not_placed(&mut proposal, found, assignment, &[]);
     set_zone(&mut proposal, found);
     settle(&mut proposal);

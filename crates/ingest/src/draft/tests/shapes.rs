@@ -195,7 +195,8 @@ fn stamps_less_often_seen() {
         ("15 kwietnia 2026 10:{m}", "%d %b %Y %H:%M"),
         ("15.03.2026 10:{m} Uhr", "%d.%m.%Y %H:%M Uhr"),
         ("15.03.2026 10h{m}", "%d.%m.%Y %Hh%M"),
-        ("2026-03-15 10:{m}:00 UTC+1", "%Y-%m-%d %H:%M:%S %z"),
+        ("2026-03-15 10:{m}:00 UTC+1", "rfc3339"),
+        ("15.03.2026 10:{m}:00 GMT+01:00", "%d.%m.%Y %H:%M:%S %z"),
         ("2026-03-15T10:{m}:00+01:00[Europe/Berlin]", "rfc3339"),
     ];
     for (stamp, format) in cases {
@@ -206,4 +207,27 @@ fn stamps_less_often_seen() {
         let line = format!("at = {{ from = \"Time\", format = \"{format}\" }}");
         check(stamp, "U-1_log.csv", &text, &[&line, "delimiter = \"^\""]);
     }
+}
+
+#[test]
+fn what_a_wide_block_would_take_for_granted() {
+    let text = format!(
+        "Time 1,Vacuum mbar abs,Status,Time 2,Oil in C,Status\n{}",
+        rows("2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:30,65.{n},OK\n", 8)
+            + "2026-03-15 11:00:00,20,Bad,2026-03-15 11:00:30,65,OK\n"
+    );
+    let proposal = proposed("U-1_log.csv", text.as_bytes());
+    for said in [
+        "\"Time 2\" holds other times than \"at\" is read from",
+        "\"Status#1\" says of some values that they are not good",
+    ] {
+        assert!(proposal.contains(said), "{said}\n{proposal}");
+    }
+    // Times that are the same are no other times, and a status that is always good warns of nothing.
+    let text = format!(
+        "Time 1,Vacuum mbar abs,Status,Time 2,Oil in C\n{}",
+        rows("2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:00,65.{n}\n", 9)
+    );
+    let proposal = proposed("U-1_log.csv", text.as_bytes());
+    assert!(!proposal.contains("check: \""), "{proposal}");
 }
