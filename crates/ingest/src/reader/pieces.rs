@@ -185,7 +185,7 @@ impl<'a> WideFile<'a> {
         first: &Piece,
     ) -> Option<Self> {
         let job = Job::new(source, file, site, first.traits);
-        let mut records = Records::new(&first.text, source.delimiter);
+        let mut records = Records::new(&first.text, source.dialect(first.traits));
         records.skip_lines(source.skip_lines);
         let sheet = Sheet::open(&job, &mut records);
         if sheet.is_none() && !first.is_last {
@@ -218,12 +218,13 @@ impl<'a> WideFile<'a> {
             };
         };
         let is_first = piece.first_line == 1;
+        let dialect = self.source.dialect(piece.traits);
         let mut records = if is_first {
             let (bytes, line) = self.body;
             let text = piece.text.get(bytes..).unwrap_or("");
-            Records::at_line(text, self.source.delimiter, line)
+            Records::at_line(text, dialect, line)
         } else {
-            Records::at_line(&piece.text, self.source.delimiter, piece.first_line)
+            Records::at_line(&piece.text, dialect, piece.first_line)
         };
         if let Some(changed) = &before.sheet {
             sheet = changed.clone();

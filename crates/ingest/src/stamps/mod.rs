@@ -2,6 +2,7 @@
 
 mod calendar;
 mod counts;
+mod elapsed;
 mod fields;
 mod fold;
 mod format;
@@ -10,6 +11,7 @@ mod names;
 mod tests;
 mod zone;
 
+pub(crate) use elapsed::ElapsedUnit;
 pub(crate) use fold::{FoldRow, resolve_folds};
 pub(crate) use format::{StampFormat, WrittenStamp};
 pub(crate) use zone::{Clock, LocalTime, Steady};
