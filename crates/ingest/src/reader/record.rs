@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 use drydown_quantity::{PressureReference, Stamp};
 
@@ -213,13 +214,35 @@ impl<'a> Job<'a> {
                 *cell = from_whole(at.micros());
             }
             key.at = Some(at);
+            let rest = self.rest_of(key);
             key.time = source.clock.as_ref().map(|_| FoldRow {
                 series,
                 local_micros: found.local_micros,
                 time: found.time,
+                content: 0,
+                rest,
+                n_same: 1,
             });
         }
         Ok(())
+    }
+
+    /// [`FoldRow::rest`] of a key; by texts, which are the same in every piece of a file.
+    fn rest_of(&self, key: &Key) -> u64 {
+        if key.cells.len() <= 2 {
+            return 0;
+        }
+        let mut hasher = DefaultHasher::new();
+        for (idx, (cell, column)) in key.cells.iter().zip(&self.source.keys).enumerate() {
+            if Some(idx) == self.unit_key || Some(idx) == self.stamp_key {
+                continue;
+            }
+            match column.kind {
+                CellKind::Text | CellKind::Word => self.cells.pool.get(*cell).hash(&mut hasher),
+                _ => cell.hash(&mut hasher),
+            }
+        }
+        hasher.finish()
     }
 
     /// Moves a stamp whose day the file's name gives by the midnights that its series has passed
@@ -302,6 +325,11 @@ impl<'a> Job<'a> {
             }
         }
         Some(standard)
+    }
+
+    /// Which column of the key is the stamp.
+    pub(crate) const fn stamp_key(&self) -> Option<usize> {
+        self.stamp_key
     }
 
     /// What the stamps of a unit share in [`FoldRow::series`], in a wide file.
