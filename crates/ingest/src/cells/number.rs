@@ -2,7 +2,9 @@
 //!
 //! The mark that is not the decimal mark, a blank (also U+00A0, U+202F and U+2009) and an
 //! apostrophe may separate thousands, but only in whole groups of three: with a decimal
-//! point `1,234` is 1234 and `1,2` is refused rather than guessed.
+//! point `1,234` is 1234 and `1,2` is refused rather than guessed. A sign may stand behind the digits
+//! (`12.5-`), an exponent after a `D` that a sign and two digits follow (`1.2D+03`), as older programs
+//! print them.
 
 /// The decimal mark of a source.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,6 +64,14 @@ fn to_plain(text: &str, mark: DecimalMark) -> Option<String> {
         DecimalMark::Point => ('.', ','),
         DecimalMark::Comma => (',', '.'),
     };
+    let turned = text
+        .strip_suffix('-')
+        .filter(|body| body.ends_with(|c: char| c.is_ascii_digit()))
+        .filter(|body| {
+            body.starts_with(|c: char| c.is_ascii_digit()) && !body.contains(char::is_alphabetic)
+        })
+        .map(|body| format!("-{body}"));
+    let text = turned.as_deref().unwrap_or(text);
     let mut chars = text.chars().peekable();
     let mut out = String::with_capacity(text.len());
     match chars.peek() {
@@ -75,7 +85,15 @@ fn to_plain(text: &str, mark: DecimalMark) -> Option<String> {
         _ => {}
     }
     let rest: String = chars.collect();
-    let (mantissa, exponent) = match rest.find(['e', 'E']) {
+    let at_exponent = rest.find(['e', 'E']).or_else(|| {
+        let at = rest.find(['d', 'D'])?;
+        let (sign, digits) = rest.get(at + 1..)?.split_at_checked(1)?;
+        let is_exponent = matches!(sign, "+" | "-")
+            && (2..=3).contains(&digits.len())
+            && digits.bytes().all(|b| b.is_ascii_digit());
+        is_exponent.then_some(at)
+    });
+    let (mantissa, exponent) = match at_exponent {
         Some(at) => (rest.get(..at)?, Some(rest.get(at + 1..)?)),
         None => (rest.as_str(), None),
     };
@@ -155,6 +173,19 @@ mod tests {
             ("1'234", Some(1234.0)),
             ("1.2E-3", Some(0.0012)),
             ("−4", Some(-4.0)),
+            ("1.2D-03", Some(0.0012)),
+            ("5d+001", Some(50.0)),
+            ("5D1", None),
+            ("5D", None),
+            ("12.5-", Some(-12.5)),
+            ("1,234-", Some(-1234.0)),
+            ("0-", Some(0.0)),
+            ("12.5 -", None),
+            ("-12.5-", None),
+            ("+12.5-", None),
+            ("1e5-", None),
+            ("12.-", None),
+            ("--", None),
             ("0,500", None),
             ("012,345", None),
             ("1,2", None),

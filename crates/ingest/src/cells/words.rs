@@ -2,15 +2,134 @@
 //!
 //! The synonyms are common practice, no source; `map` in the configuration adds more.
 
+/// What stands for yes, in the languages of Europe; `-1` is how some databases store it.
+const YES: &[&str] = &[
+    "1",
+    "1.0",
+    "1,0",
+    "-1",
+    "true",
+    "t",
+    "yes",
+    "y",
+    "on",
+    "running",
+    "run",
+    "open",
+    "x",
+    "active",
+    "ja",
+    "j",
+    "wahr",
+    "ein",
+    "an",
+    "läuft",
+    "offen",
+    "oui",
+    "vrai",
+    "marche",
+    "ouvert",
+    "sí",
+    "si",
+    "sì",
+    "verdadero",
+    "vero",
+    "encendido",
+    "acceso",
+    "aperto",
+    "abierto",
+    "sim",
+    "verdadeiro",
+    "ligado",
+    "waar",
+    "aan",
+    "sand",
+    "sant",
+    "til",
+    "på",
+    "tændt",
+    "tak",
+    "prawda",
+    "ano",
+    "pravda",
+    "igen",
+    "igaz",
+    "kyllä",
+    "tosi",
+    "päällä",
+    "evet",
+    "da",
+    "да",
+    "истина",
+    "вкл",
+];
+
+/// What stands for no.
+const NO: &[&str] = &[
+    "0",
+    "0.0",
+    "0,0",
+    "false",
+    "f",
+    "no",
+    "n",
+    "off",
+    "stopped",
+    "stop",
+    "closed",
+    "inactive",
+    "nein",
+    "falsch",
+    "aus",
+    "steht",
+    "geschlossen",
+    "non",
+    "faux",
+    "arrêt",
+    "arret",
+    "fermé",
+    "falso",
+    "apagado",
+    "spento",
+    "chiuso",
+    "cerrado",
+    "não",
+    "nao",
+    "desligado",
+    "nee",
+    "onwaar",
+    "uit",
+    "nej",
+    "nei",
+    "falsk",
+    "usann",
+    "falskt",
+    "fra",
+    "av",
+    "slukket",
+    "nie",
+    "fałsz",
+    "ne",
+    "nepravda",
+    "nem",
+    "hamis",
+    "ei",
+    "epätosi",
+    "pois",
+    "hayır",
+    "nu",
+    "нет",
+    "ложь",
+    "выкл",
+];
+
 /// A yes/no cell; None where it is neither.
 pub(crate) fn parse_yes_no(text: &str) -> Option<bool> {
-    match text.trim().to_lowercase().as_str() {
-        "1" | "1.0" | "true" | "t" | "yes" | "y" | "on" | "running" | "run" | "open" | "ja"
-        | "oui" | "si" | "ein" | "an" | "x" => Some(true),
-        "0" | "0.0" | "false" | "f" | "no" | "n" | "off" | "stopped" | "stop" | "closed"
-        | "nein" | "non" | "aus" => Some(false),
-        _ => None,
+    let folded = text.trim().to_lowercase();
+    if YES.contains(&folded.as_str()) {
+        return Some(true);
     }
+    NO.contains(&folded.as_str()).then_some(false)
 }
 
 /// What people write for the maintenance actions.
@@ -100,11 +219,27 @@ mod tests {
             ("1", Some(true)),
             ("ON", Some(true)),
             ("Nein", Some(false)),
+            ("WAHR", Some(true)),
+            ("Faux", Some(false)),
+            ("Sí", Some(true)),
+            ("NÃO", Some(false)),
+            ("på", Some(true)),
+            ("av", Some(false)),
+            ("Нет", Some(false)),
+            ("-1", Some(true)),
             ("2", None),
+            ("OK", None),
         ];
         for (text, expected) in cases {
             assert_eq!(parse_yes_no(text), expected, "{text}");
         }
+    }
+
+    #[test]
+    fn no_word_is_both() {
+        assert!(super::YES.iter().all(|word| !super::NO.contains(word)));
+        let folded = |words: &[&str]| words.iter().all(|word| *word == word.to_lowercase());
+        assert!(folded(super::YES) && folded(super::NO));
     }
 
     #[test]

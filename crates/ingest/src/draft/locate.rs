@@ -4,6 +4,7 @@ use regex::Regex;
 
 use super::shape::Shape;
 use super::words::{meanings, tokens};
+use crate::stamps::StampFormat;
 
 /// Words before a number in a file's name that name no unit.
 const NO_UNIT: &[&str] = &[
@@ -52,35 +53,69 @@ pub(super) fn day_in_name(path: &str, with_unit: bool) -> Option<DayInName> {
         (r"\d\d\.\d\d\.20\d\d", "%d.%m.%Y"),
         (r"20\d{6}", "%Y%m%d"),
     ];
-    let base = path.rsplit('/').next().unwrap_or(path);
     DAYS.iter().find_map(|(digits, format)| {
-        let looks = Regex::new(&format!(r"(?:^|\D)({digits})(?:\D|$)")).ok()?;
-        let found = looks.captures(base)?.get(1)?;
-        let day = format!("(?<day>{digits})");
-        let unit = unit_in_name(path).filter(|_| with_unit);
-        let mut patterns = Vec::new();
-        if let Some((of_unit, _)) = &unit {
-            patterns.push(format!("{of_unit}.*?{day}"));
-            patterns.push(format!("{day}.*?{of_unit}"));
-        }
-        if unit.is_none() {
-            patterns.push(day);
-        }
-        let fits = |pattern: &String| {
-            let parts = Regex::new(pattern).ok()?.captures(base)?;
-            let is_day = parts.name("day")?.as_str() == found.as_str();
-            let is_unit = match &unit {
-                Some((_, unit)) => parts.name("unit_id")?.as_str() == unit,
-                None => true,
-            };
-            (is_day && is_unit).then(|| pattern.clone())
-        };
+        let (day, pattern) = part_in_name(path, with_unit, digits, "day")?;
         Some(DayInName {
-            day: found.as_str().to_owned(),
+            day,
             format,
-            pattern: patterns.iter().find_map(fits)?,
+            pattern,
         })
     })
+}
+
+/// As [`day_in_name`], of a day and a time of it, captured as `start`.
+pub(super) fn start_in_name(path: &str, with_unit: bool) -> Option<DayInName> {
+    const STARTS: [(&str, &str); 8] = [
+        (r"20\d{6}_\d{6}", "%Y%m%d_%H%M%S"),
+        (r"20\d{6}T\d{6}", "%Y%m%dT%H%M%S"),
+        (r"20\d{6}-\d{6}", "%Y%m%d-%H%M%S"),
+        (r"20\d\d-\d\d-\d\d_\d\d-\d\d-\d\d", "%Y-%m-%d_%H-%M-%S"),
+        (r"20\d\d-\d\d-\d\d_\d{6}", "%Y-%m-%d_%H%M%S"),
+        (r"20\d{6}_\d{4}", "%Y%m%d_%H%M"),
+        (r"20\d\d-\d\d-\d\d_\d\d-\d\d", "%Y-%m-%d_%H-%M"),
+        (r"20\d{12}", "%Y%m%d%H%M%S"),
+    ];
+    STARTS.iter().find_map(|(digits, format)| {
+        let (day, pattern) = part_in_name(path, with_unit, digits, "start")?;
+        // What the pattern lets through must be a time.
+        let reads = StampFormat::parse(format).is_ok_and(|format| format.read(&day).is_some());
+        reads.then_some(DayInName {
+            day,
+            format,
+            pattern,
+        })
+    })
+}
+
+/// What fits a pattern in the last part of a path, and a pattern that captures it under a name.
+fn part_in_name(path: &str, with_unit: bool, digits: &str, name: &str) -> Option<(String, String)> {
+    let base = path.rsplit('/').next().unwrap_or(path);
+    let looks = Regex::new(&format!(r"(?:^|\D)({digits})(?:\D|$)")).ok()?;
+    let found = looks.captures(base)?.get(1)?;
+    let part = format!("(?<{name}>{digits})");
+    let unit = unit_in_name(path).filter(|_| with_unit);
+    let mut patterns = Vec::new();
+    if let Some((of_unit, _)) = &unit {
+        patterns.push(format!("{of_unit}.*?{part}"));
+        patterns.push(format!("{part}.*?{of_unit}"));
+        // The mark behind the unit may be the one before the part.
+        let open = of_unit.trim_end_matches("(?:[_ .]|$)");
+        patterns.push(format!("{open}[_ .]{part}"));
+    }
+    if unit.is_none() {
+        patterns.push(part);
+    }
+    let fits = |pattern: &String| {
+        let parts = Regex::new(pattern).ok()?.captures(base)?;
+        let is_part = parts.name(name)?.as_str() == found.as_str();
+        let is_unit = match &unit {
+            Some((_, unit)) => parts.name("unit_id")?.as_str() == unit,
+            None => true,
+        };
+        (is_part && is_unit).then(|| pattern.clone())
+    };
+    let pattern = patterns.iter().find_map(fits)?;
+    Some((found.as_str().to_owned(), pattern))
 }
 
 /// The unit that the lines above the header name (`Anlage;VD-01`).

@@ -4,16 +4,24 @@
 //! the unit in it and by its values; the best pairs are placed first and each column is used once.
 //! What only a person can know stands as `FILL-IN`. A block without one compiles.
 
+mod above;
 mod assign;
+mod bytes;
 mod dictionary;
+mod doubts;
 mod facts;
+mod fixed;
 mod head;
 mod judge;
+mod keys;
 mod left;
+mod lines;
 mod locate;
 mod machines;
+mod mark;
 mod proposal;
 mod render;
+mod repeats;
 mod rules;
 mod settle;
 mod shape;
@@ -139,10 +147,18 @@ struct Column {
 /// The columns of the file and what they say together.
 fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
     let heads: Vec<Head> = shape
-        .header
+        .names
         .iter()
+        .zip(&shape.header)
         .enumerate()
-        .map(|(idx, text)| Head::of(text, shape.unit_row.get(idx).map_or("", String::as_str)))
+        .map(|(idx, (name, text))| {
+            let below = shape.unit_row.get(idx).map_or("", String::as_str);
+            let head = Head::of(name, below);
+            Head {
+                text: text.clone(),
+                ..head
+            }
+        })
         .collect();
     let mut context = context_of(&heads, shape, mark);
     let mut columns: Vec<Column> = heads

@@ -4,16 +4,18 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::assign::{Assignment, Placed, best_table};
 use super::facts::Facts;
-use super::judge::Sure;
+use super::doubts::{other_times, unheeded_quality};
+use super::keys::{fill_keys, same_keys};
 use super::left::{kinds_of_codes, say_not_placed};
-use super::locate::{ZoneHint, day_in_name, unit_in_name, unit_in_preamble, zone_hint};
+use super::locate::{ZoneHint, zone_hint};
 use super::machines::Machines;
+use super::mark::decimal_mark;
+use super::repeats::set_fill_down;
 use super::settle::settle;
-use super::shape::{Shape, decimal_mark};
-use super::stamps::find_times;
+use super::shape::Shape;
 use super::{Column, Context, FILL_IN, read_columns, tall};
 use crate::cells::DecimalMark;
-use crate::source::{ColumnMap, Layout, OF_FILE_NAME, OneOrMany, Scalar, SourceSpec, UnitOf};
+use crate::source::{ColumnMap, Layout, OneOrMany, Scalar, SourceSpec, UnitOf};
 use crate::stamps::StampFormat;
 
 /// A block and what is to be said of it.
@@ -112,54 +114,20 @@ fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
             .flat_map(|placed| facts_of(found, placed)),
     );
     fill_keys(&mut proposal, found, assignment);
-    summary(&mut proposal, found, assignment, "a column per quantity");
+    set_fill_down(&mut proposal, found, assignment);
+    let layout = if found.shape.is_transposed {
+        "a column per record"
+    } else {
+        "a column per quantity"
+    };
+    summary(&mut proposal, found, assignment, layout);
     proposal.first.extend(same_keys(found, assignment));
+    proposal.first.extend(other_times(found, assignment));
+    proposal.first.extend(unheeded_quality(found, assignment));
     say_not_placed(&mut proposal, found, assignment, &[]);
     set_zone(&mut proposal, found);
     settle(&mut proposal);
     proposal
-}
-
-/// Warns of rows that share their key, of which only the last would stay.
-fn same_keys(found: &Found<'_>, assignment: &Assignment) -> Option<String> {
-    let key: Vec<&str> = assignment
-        .table
-        .key
-        .iter()
-        .map(String::as_str)
-        .filter(|name| assignment.find(name).is_some())
-        .collect();
-    let uses: Vec<usize> = key
-        .iter()
-        .filter_map(|name| assignment.find(name))
-        .flat_map(|placed| placed.uses.clone())
-        .collect();
-    // An identifier alone repeats in every log.
-    if uses.is_empty()
-        || key.len() + 1 < assignment.table.key.len()
-        || (key.len() < assignment.table.key.len()
-            && !key.contains(&"at")
-            && !key.contains(&"sample_id"))
-    {
-        return None;
-    }
-    let mut rows: BTreeMap<Vec<&str>, BTreeSet<&[String]>> = BTreeMap::new();
-    for row in &found.shape.rows {
-        let key = uses
-            .iter()
-            .filter_map(|idx| row.get(*idx))
-            .map(String::as_str)
-            .collect();
-        rows.entry(key).or_default().insert(row);
-    }
-    let n_lost: usize = rows.values().map(|rows| rows.len() - 1).sum();
-    (n_lost > 0).then(|| {
-        format!(
-            "{n_lost} of {} rows looked at have the {} of another and would supersede it: is a column missing that tells them apart?",
-            found.shape.rows.len(),
-            key.join(" and ")
-        )
-    })
 }
 
 fn facts_of<'a>(found: &Found<'a>, placed: &Placed) -> Vec<&'a Facts> {
@@ -175,15 +143,26 @@ fn facts_of<'a>(found: &Found<'a>, placed: &Placed) -> Vec<&'a Facts> {
 pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
     let shape = found.shape;
     let is_comma = found.context.mark == DecimalMark::Comma;
+    let is_single = shape.dialect.quote == Some(b'\'');
     let spec = SourceSpec {
         name: source_name(found.path),
         table: table.to_owned(),
         files: vec![found.path.to_owned()],
-        layout: Layout::Wide,
+        layout: if shape.is_transposed {
+            Layout::Transposed
+        } else {
+            Layout::Wide
+        },
         encoding: shape.encoding.to_owned(),
         delimiter: char::from(shape.delimiter).to_string(),
         decimal: if is_comma { "," } else { "." }.to_owned(),
         skip_lines: shape.skip_lines + u64::from(shape.needs_names),
+        quote: is_single.then(|| "'".to_owned()),
+        widths: shape.dialect.widths.as_deref().map(<[usize]>::to_vec),
+        packed: false,
+        header_lines: (shape.header_lines > 1).then_some(shape.header_lines),
+        preamble: Vec::new(),
+        fill_down: Vec::new(),
         header: shape.needs_names.then(|| shape.header.clone()),
         sheet: shape.sheet.clone(),
         null: vec![String::new()],
@@ -204,6 +183,18 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         proposal.note(
             "header",
             "the file's own header is one field short: its lines end in a delimiter",
+        );
+    }
+    if shape.is_transposed {
+        proposal.note(
+            "layout",
+            "the first column holds the names, and each of the others a record; `line` is then the number of the column",
+        );
+    }
+    if shape.dialect.widths.is_some() {
+        proposal.note(
+            "widths",
+            "check: by the blanks of the lines looked at; a line whose values stand across the end of a column is rejected",
         );
     }
     if found.is_mark_open {
@@ -299,8 +290,11 @@ pub(super) fn summary(
             shape.n_repeated
         ));
     }
-    if !shape.unit_row.is_empty() {
-        shown.push_str("; the line below it holds units and would be rejected as a row");
+    if shape.header_lines > 1 {
+        shown.push_str(&format!(
+            "; the header has {} lines, whose cells one below the other make a name",
+            shape.header_lines
+        ));
     }
     proposal.first.push(shown);
 }
@@ -336,101 +330,6 @@ pub(super) fn set_nulls<'a>(proposal: &mut Proposal, facts: impl Iterator<Item =
     if !words.is_empty() {
         proposal.note("null", "found among the numbers");
         proposal.spec.null.extend(words);
-    }
-}
-
-/// Fills what is missing of the key: from the file's name, from above the header, or left to a person.
-pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment) {
-    for key in assignment.missing_keys() {
-        let is_unit = key == "unit_id";
-        if proposal.spec.columns.contains_key(key) {
-            continue;
-        }
-        if is_unit && let Some(machines) = found.machines {
-            let name = machines.names.first().cloned().unwrap_or_default();
-            proposal.note(
-                &column_key(key),
-                format!(
-                    "likely: the headers name the machines {}, and this block reads the columns of {name} alone: one more block for each of the others, with the same files",
-                    machines.names.join(", ")
-                ),
-            );
-            proposal.order.insert(0, key.to_owned());
-            let map = ColumnMap {
-                value: Some(Scalar::Text(name)),
-                ..ColumnMap::default()
-            };
-            proposal.spec.columns.insert(key.to_owned(), map);
-            continue;
-        }
-        if is_unit && let Some((pattern, unit)) = unit_in_name(found.path) {
-            let agrees = unit_in_preamble(found.shape).is_some_and(|stated| stated == unit);
-            let also = if agrees {
-                ", and the lines above the header say so too"
-            } else {
-                ""
-            };
-            let sure = if agrees { Sure::Certain } else { Sure::Likely };
-            proposal.note("file_name", format!("{}: the unit is \"{unit}\" by the file's name{also}: check other files of the source", sure.as_str()));
-            proposal.spec.file_name = Some(pattern);
-            continue;
-        }
-        if key == "at" && day_of_name(proposal, found) {
-            continue;
-        }
-        let (value, why) = match (is_unit, unit_in_preamble(found.shape)) {
-            (true, Some(unit)) => (unit, "guess: from the lines above the header of this file: check, other files name another".to_owned()),
-            _ => (FILL_IN.to_owned(), missing_reason(key)),
-        };
-        proposal.note(&column_key(key), why);
-        proposal.order.insert(0, key.to_owned());
-        let map = ColumnMap {
-            value: Some(Scalar::Text(value)),
-            ..ColumnMap::default()
-        };
-        proposal.spec.columns.insert(key.to_owned(), map);
-    }
-}
-
-/// Stamps whose day stands in the file's name and whose time in a column; whether there are such.
-fn day_of_name(proposal: &mut Proposal, found: &Found<'_>) -> bool {
-    let takes_unit = proposal.spec.file_name.is_some();
-    let Some(of_name) = day_in_name(found.path, takes_unit) else {
-        return false;
-    };
-    let times = found.columns.iter().find_map(|column| {
-        let named = (!column.is_nameless).then_some(column)?;
-        let found = find_times((&of_name.day, of_name.format), &named.facts, found.context)?;
-        Some((named.head.text.clone(), found))
-    });
-    let Some((column, stamps)) = times else {
-        return false;
-    };
-    proposal.note(
-        &column_key("at"),
-        format!(
-            "likely: the file's name gives the day ({}) and \"{column}\" the time; a time that jumps back by more than half a day is taken to have passed midnight: check",
-            of_name.day
-        ),
-    );
-    proposal.spec.file_name = Some(of_name.pattern);
-    proposal.order.push("at".to_owned());
-    let map = ColumnMap {
-        from: Some(OneOrMany::Many(vec![format!("{OF_FILE_NAME}day"), column])),
-        format: Some(stamps.format),
-        ..ColumnMap::default()
-    };
-    proposal.spec.columns.insert("at".to_owned(), map);
-    true
-}
-
-/// What to say of a column of the key that nothing fills.
-pub(super) fn missing_reason(key: &str) -> String {
-    match key {
-        "lab" => format!("{FILL_IN}: the file does not say which laboratory it is from"),
-        _ => format!(
-            "{FILL_IN}: no column was found for it; name the column, give a value, or name a part of file_name after it"
-        ),
     }
 }
 

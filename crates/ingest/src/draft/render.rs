@@ -40,23 +40,38 @@ fn block(proposal: &Proposal) -> String {
     key("name", quoted(&spec.name));
     key("table", quoted(&spec.table));
     key("files", list(&spec.files));
-    let layout = if spec.layout == Layout::Tall {
-        "tall"
-    } else {
-        "wide"
+    let layout = match spec.layout {
+        Layout::Tall => "tall",
+        Layout::Wide => "wide",
+        Layout::Transposed => "transposed",
     };
     key("layout", quoted(layout));
     if let Some(sheet) = &spec.sheet {
         key("sheet", quoted(sheet));
     } else {
         key("encoding", quoted(&spec.encoding));
-        key("delimiter", quoted(&spec.delimiter));
+        match &spec.widths {
+            Some(widths) => key("widths", format!("{widths:?}")),
+            None => key("delimiter", quoted(&spec.delimiter)),
+        }
+    }
+    if let Some(quote) = &spec.quote {
+        key("quote", quoted(quote));
     }
     if spec.sheet.is_none() || spec.decimal != "." {
         key("decimal", quoted(&spec.decimal));
     }
     if spec.skip_lines > 0 {
         key("skip_lines", spec.skip_lines.to_string());
+    }
+    if let Some(n) = spec.header_lines {
+        key("header_lines", n.to_string());
+    }
+    if !spec.preamble.is_empty() {
+        key("preamble", list(&spec.preamble));
+    }
+    if !spec.fill_down.is_empty() {
+        key("fill_down", list(&spec.fill_down));
     }
     if let Some(names) = &spec.header {
         key("header", list(names));
@@ -135,6 +150,9 @@ fn inline(map: &ColumnMap) -> String {
     }
     if let Some(format) = &map.format {
         parts.push(format!("format = {}", quoted(format)));
+    }
+    if let Some(unit) = &map.elapsed {
+        parts.push(format!("elapsed = {}", quoted(unit)));
     }
     match &map.unit {
         Some(UnitOf::Fixed(unit)) => parts.push(format!("unit = {}", quoted(unit))),

@@ -3,7 +3,8 @@
 use drydown_schema::ColumnKind;
 
 use super::FILL_IN;
-use super::proposal::{Proposal, column_key, missing_reason};
+use super::keys::missing_reason;
+use super::proposal::{Proposal, column_key};
 use crate::source::{ColumnMap, Scalar, SourceSpec, UnitOf};
 
 /// Takes out what would not compile, with the reason, until the rest does.

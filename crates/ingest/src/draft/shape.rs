@@ -2,12 +2,22 @@
 
 use encoding_rs::Encoding;
 
-use super::DraftError;
+use super::assign::best_table;
+use super::bytes::{MAX_TEXT, decode, refuse_known_binary};
+use super::fixed::find_fixed;
+use super::lines::{is_unit_row, n_more_lines};
+use super::mark::{decimal_mark, n_decimals};
+use super::{DraftError, read_columns};
 use crate::cells::{DecimalMark, parse_number};
-use crate::text::{Block, Records, TextRule, decode_text, sheet_names};
+use crate::reader::joined_names;
+use crate::text::{
+    Block, Dialect, Records, TextRule, Widths, decode_text, sheet_names, to_transposed,
+};
 
-/// Text unpacked at most, bytes.
-const MAX_TEXT: usize = 1 << 30;
+/// Text of a sheet that is looked at with its records side by side, at most.
+const MAX_TURNED: usize = 1 << 22;
+/// Rows and columns of such a sheet, at most.
+const MAX_SIDE: usize = 400;
 /// Records among which the header is sought.
 const HEAD_RECORDS: usize = 400;
 /// Records at the start that are all looked at.
@@ -18,7 +28,9 @@ const LATER_RECORDS: usize = 4096;
 const RUN: usize = 256;
 /// Fields of one record at most: beyond it is no table.
 const MAX_FIELDS: usize = 4096;
-const DELIMITERS: [u8; 4] = *b",;\t|";
+const DELIMITERS: [u8; 6] = *b",;\t|^~";
+/// Lines that are searched for quotes of another kind.
+const QUOTE_LINES: usize = 100;
 
 /// What was found of the text as a whole.
 #[derive(Debug)]
@@ -27,15 +39,24 @@ pub(super) struct Shape {
     pub(super) sheet: Option<String>,
     pub(super) is_workbook: bool,
     pub(super) delimiter: u8,
+    /// How its lines become fields.
+    pub(super) dialect: Dialect,
+    /// Its records stand side by side: the rows here are its columns.
+    pub(super) is_transposed: bool,
     /// The mark that the sheet's text is written with; None where the text must tell it.
     pub(super) mark: Option<DecimalMark>,
     /// Lines before the header.
     pub(super) skip_lines: u64,
+    /// The names as the reader makes them, of all lines of the header.
     pub(super) header: Vec<String>,
-    /// What stands under the header in a row of units; empty without one.
+    /// The first line of the header, and what stands below it in the others: a row of units, mostly.
+    pub(super) names: Vec<String>,
     pub(super) unit_row: Vec<String>,
-    /// Records before the header.
+    /// Lines of the header.
+    pub(super) header_lines: usize,
+    /// Records before the header, and their text.
     pub(super) preamble: Vec<Vec<String>>,
+    pub(super) head_text: String,
     pub(super) rows: Vec<Vec<String>>,
     /// Records looked at that have another number of fields.
     pub(super) n_odd: usize,
@@ -46,8 +67,8 @@ pub(super) struct Shape {
 }
 
 /// A delimiter with the header it shows.
-struct Guess {
-    delimiter: u8,
+pub(super) struct Guess {
+    dialect: Dialect,
     /// Records before the header.
     at: usize,
     n_fields: usize,
@@ -60,13 +81,15 @@ struct Guess {
 pub(super) fn find_shape(bytes: &[u8]) -> Result<Shape, DraftError> {
     refuse_known_binary(bytes)?;
     if let Some(names) = sheet_names(bytes)? {
-        return best_sheet(bytes, &names);
+        return Ok(best_sheet(bytes, &names)?.or_turned(bytes));
     }
     let (text, encoding) = decode(bytes)?;
-    let Some(guess) = best_guess(&text, &DELIMITERS) else {
+    let dialects = dialects(&text);
+    let guess = best_guess(&text, &dialects).or_else(|| fixed_guess(&text));
+    let Some(guess) = guess else {
         return Err(no_table(&text));
     };
-    Ok(read_shape(&text, encoding, &guess))
+    Ok(read_shape(&text, encoding, &guess).or_turned(bytes))
 }
 
 /// The sheet with the largest table.
@@ -82,7 +105,7 @@ fn best_sheet(bytes: &[u8], names: &[String]) -> Result<Shape, DraftError> {
     let mut best: Option<Shape> = None;
     for name in names {
         let text = in_mark(name, DecimalMark::Point)?;
-        let Some(guess) = best_guess(&text, b",") else {
+        let Some(guess) = best_guess(&text, &[Dialect::from(b',')]) else {
             continue;
         };
         let mut shape = read_shape(&text, "utf-8", &guess);
@@ -98,7 +121,7 @@ fn best_sheet(bytes: &[u8], names: &[String]) -> Result<Shape, DraftError> {
     {
         // Numbers typed as text keep the mark they were typed with, all others are written with ours.
         let text = in_mark(&name, DecimalMark::Comma)?;
-        if let Some(guess) = best_guess(&text, b",") {
+        if let Some(guess) = best_guess(&text, &[Dialect::from(b',')]) {
             let with_comma = read_shape(&text, "utf-8", &guess);
             if n_decimals(&shape.rows, ',') > n_decimals(&with_comma.rows, '.') {
                 shape.mark = Some(DecimalMark::Comma);
@@ -123,108 +146,52 @@ fn no_table(text: &str) -> DraftError {
             0 => "an empty file".to_owned(),
             _ => format!(
                 "{n_lines} lines of text, but no line of names whose number of fields the lines \
-                 below share, at any of , ; tab |"
+                 below share, at any of , ; tab | ^ ~, and no columns of fixed width"
             ),
         },
     }
 }
 
-/// Formats that are not text and tell it by their first bytes.
-fn refuse_known_binary(bytes: &[u8]) -> Result<(), DraftError> {
-    const KNOWN: &[(&[u8], &str)] = &[
-        (b"\x7fELF", "a program (ELF)"),
-        (b"MZ\x90", "a program"),
-        (b"%PDF", "a PDF document: export the table as CSV"),
-        (
-            b"\xd0\xcf\x11\xe0",
-            "an older workbook: save it as .xlsx or CSV",
-        ),
-        (b"PAR1", "a Parquet file"),
-        (b"SQLite format 3", "a database file"),
-        (b"\x89PNG", "an image"),
-        (b"\xff\xd8\xff", "an image"),
-        (b"7z\xbc\xaf", "a 7z archive: unpack it"),
-        (b"Rar!", "a RAR archive: unpack it"),
-    ];
-    match KNOWN.iter().find(|(mark, _)| bytes.starts_with(mark)) {
-        Some((_, what)) => Err(DraftError::NotText {
-            found: (*what).to_owned(),
-        }),
-        None => Ok(()),
-    }
-}
-
-/// The text, and the encoding that reads all of it.
-fn decode(bytes: &[u8]) -> Result<(String, &'static str), DraftError> {
-    let in_encoding =
-        |encoding: &'static Encoding| decode_text(bytes, &TextRule::of(encoding), MAX_TEXT);
-    let utf8 = in_encoding(encoding_rs::UTF_8)?;
-    let marked = if bytes.starts_with(b"\xff\xfe") {
-        Some("utf-16le")
-    } else if bytes.starts_with(b"\xfe\xff") {
-        Some("utf-16be")
-    } else {
-        None
-    };
-    if let Some(label) = marked {
-        return checked(utf8.text, label);
-    }
-    // Every other byte of plain letters in UTF-16 is zero.
-    let zeros = |odd: usize| {
-        let bytes = utf8.text.as_bytes();
-        let bytes = bytes.get(..bytes.len().min(4096)).unwrap_or(bytes);
-        bytes
-            .iter()
-            .skip(odd)
-            .step_by(2)
-            .filter(|byte| **byte == 0)
-            .count()
-            * 5
-            > bytes.len() * 2
-    };
-    if !utf8.traits.malformed || utf8.text.contains('\0') {
-        for (odd, encoding, label) in [
-            (1, encoding_rs::UTF_16LE, "utf-16le"),
-            (0, encoding_rs::UTF_16BE, "utf-16be"),
-        ] {
-            if zeros(odd) {
-                return checked(in_encoding(encoding)?.text, label);
-            }
+/// The delimiters, and single quotes where fields of the first lines begin and end with them.
+fn dialects(text: &str) -> Vec<Dialect> {
+    let mut out = Vec::new();
+    for delimiter in DELIMITERS {
+        let plain = Dialect::from(delimiter);
+        let between = format!("'{}'", char::from(delimiter));
+        let mut lines = text.lines().take(QUOTE_LINES);
+        if lines.any(|line| line.contains(&between)) {
+            out.push(Dialect {
+                quote: Some(b'\''),
+                ..plain.clone()
+            });
         }
+        out.push(plain);
     }
-    if utf8.traits.malformed {
-        // Every byte means something in it.
-        return checked(in_encoding(encoding_rs::WINDOWS_1252)?.text, "windows-1252");
-    }
-    checked(utf8.text, "utf-8")
+    out
 }
 
-/// Refuses what is no text: letters and line ends have few control characters among them.
-fn checked(text: String, label: &'static str) -> Result<(String, &'static str), DraftError> {
-    let (mut n_chars, mut n_odd) = (0_usize, 0_usize);
-    for c in text.chars().take(1 << 16) {
-        n_chars += 1;
-        let is_odd = c.is_control() && !matches!(c, '\t' | '\n' | '\r' | '\u{c}' | '\u{85}');
-        n_odd += usize::from(is_odd || c == '\u{fffd}');
-    }
-    if n_odd * 500 > n_chars {
-        return Err(DraftError::NotText {
-            found: format!("{n_odd} control characters among the first {n_chars} characters"),
-        });
-    }
-    Ok((text, label))
-}
-
-/// The delimiter and header that the most records agree with.
-fn best_guess(text: &str, delimiters: &[u8]) -> Option<Guess> {
-    delimiters
+/// The dialect and header that the most records agree with; the first of equal ones.
+fn best_guess(text: &str, dialects: &[Dialect]) -> Option<Guess> {
+    dialects
         .iter()
-        .filter_map(|delimiter| guess(text, *delimiter))
+        .rev()
+        .filter_map(|dialect| guess(text, dialect))
         .max_by(|a, b| a.score.total_cmp(&b.score))
 }
 
-fn guess(text: &str, delimiter: u8) -> Option<Guess> {
-    let mut records = Records::new(text, delimiter);
+/// Columns of fixed width, where nothing delimits.
+fn fixed_guess(text: &str) -> Option<Guess> {
+    let table = find_fixed(text, is_header)?;
+    let dialect = Dialect {
+        widths: Some(Widths::from(table.widths)),
+        quote: None,
+        ..Dialect::from(b',')
+    };
+    guess(text, &dialect)
+}
+
+fn guess(text: &str, dialect: &Dialect) -> Option<Guess> {
+    let mut records = Records::new(text, dialect);
     let mut block = Block::default();
     records.read(&mut block, HEAD_RECORDS);
     let widths: Vec<usize> = block.records().map(|record| record.n_fields()).collect();
@@ -257,7 +224,7 @@ fn guess(text: &str, delimiter: u8) -> Option<Guess> {
     let score =
         share * (1.0 - 1.0 / (n_fields as f64 + 0.5)) * (agree as f64 / widths.len() as f64).sqrt();
     Some(Guess {
-        delimiter,
+        dialect: dialect.clone(),
         at,
         n_fields,
         score,
@@ -293,17 +260,22 @@ fn is_name(field: &str) -> bool {
 }
 
 fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
-    let mut records = Records::new(text, guess.delimiter);
+    let mut records = Records::new(text, &guess.dialect);
     let mut block = Block::default();
     let mut shape = Shape {
         encoding,
         sheet: None,
         is_workbook: false,
         mark: None,
-        delimiter: guess.delimiter,
+        delimiter: guess.dialect.delimiter,
+        dialect: guess.dialect.clone(),
+        is_transposed: false,
         skip_lines: 0,
         header: Vec::new(),
+        names: Vec::new(),
         unit_row: Vec::new(),
+        header_lines: 1,
+        head_text: String::new(),
         preamble: Vec::new(),
         rows: Vec::new(),
         n_odd: 0,
@@ -346,8 +318,6 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
             } else if let Some(found) = order_of(&fields, &shape.header) {
                 shape.n_repeated += 1;
                 order = Some(found);
-            } else if at == guess.at + 1 && is_unit_row(&fields) {
-                shape.unit_row = fields;
             } else if let Some(order) = &order {
                 let at = |place: &usize| fields.get(*place).cloned().unwrap_or_default();
                 shape.rows.push(order.iter().map(at).collect());
@@ -357,6 +327,12 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
         }
         n_read += block.n_records();
     }
+    let mut head = Records::new(text, &guess.dialect);
+    head.skip_lines(shape.skip_lines);
+    text.get(..head.position())
+        .unwrap_or("")
+        .clone_into(&mut shape.head_text);
+    shape.settle_header();
     shape
 }
 
@@ -379,90 +355,73 @@ fn order_of(fields: &[String], header: &[String]) -> Option<Vec<usize>> {
     header.iter().map(place).collect()
 }
 
-/// A row under the header that holds units: most of what it holds is one.
-fn is_unit_row(fields: &[String]) -> bool {
-    let stripped = |field: &str| {
-        field
-            .trim_matches(['(', ')', '[', ']', '-', ' '])
-            .to_owned()
-    };
-    let filled: Vec<String> = fields
-        .iter()
-        .map(|field| stripped(field))
-        .filter(|field| !field.is_empty())
-        .collect();
-    let units = filled
-        .iter()
-        .filter(|field| {
-            parse_number(field, DecimalMark::Point).is_none()
-                && super::head::unit_of(field).is_some()
-        })
-        .count();
-    units >= 2 && units * 10 >= filled.len() * 6
-}
-
-/// The decimal mark, and whether the cells leave it open.
-pub(super) fn decimal_mark(shape: &Shape) -> (DecimalMark, bool) {
-    if let Some(mark) = shape.mark {
-        return (mark, false);
-    }
-    let (mut point, mut comma, mut open_point, mut open_comma) =
-        (0_usize, 0_usize, 0_usize, 0_usize);
-    for cell in shape.rows.iter().flatten() {
-        let body = cell.trim_start_matches(['-', '+']);
-        if body.is_empty()
-            || !body
-                .bytes()
-                .all(|b| b.is_ascii_digit() || b == b'.' || b == b',')
-        {
-            continue;
-        }
-        match (body.matches('.').count(), body.matches(',').count()) {
-            // Three digits behind the only mark may be thousands.
-            (1, 0) if is_group(body, '.') => open_point += 1,
-            (0, 1) if is_group(body, ',') => open_comma += 1,
-            (1, 0) => point += 1,
-            (0, 1) => comma += 1,
-            (dots, commas) if dots > 0 && commas > 0 => {
-                if body.rfind(',') > body.rfind('.') {
-                    comma += 1;
-                } else {
-                    point += 1;
-                }
-            }
-            _ => {}
-        }
-    }
-    if point + comma > 0 {
-        let mark = if comma > point {
-            DecimalMark::Comma
+impl Shape {
+    /// Takes the lines of the header beyond its first from the rows.
+    fn settle_header(&mut self) {
+        self.names.clone_from(&self.header);
+        let n_more = if self.needs_names {
+            0
         } else {
-            DecimalMark::Point
+            n_more_lines(&self.header, &self.rows)
         };
-        return (mark, point.min(comma) * 20 > point.max(comma));
+        if n_more == 0 {
+            return;
+        }
+        let mut lines = vec![self.header.clone()];
+        lines.extend(self.rows.drain(..n_more));
+        self.header_lines = lines.len();
+        self.header = joined_names(&lines);
+        let units = lines.iter().skip(1).position(|line| is_unit_row(line));
+        if let Some(at) = units {
+            self.unit_row = lines.remove(at + 1);
+        }
+        self.names = joined_names(&lines);
     }
-    if open_comma > open_point && shape.delimiter != b',' {
-        return (DecimalMark::Comma, true);
+
+    /// This, or the same file with its records side by side, if more of it is known then.
+    fn or_turned(self, bytes: &[u8]) -> Self {
+        if self.rows.len() + self.n_odd > MAX_SIDE || self.header.len() > MAX_SIDE {
+            return self;
+        }
+        let Some(turned) = self.turned(bytes) else {
+            return self;
+        };
+        let known = |shape: &Self| {
+            let (columns, context) = read_columns(shape, decimal_mark(shape).0);
+            best_table(&columns, &context)
+                .map_or((0, 0.0), |found| (found.placed.len(), found.score))
+        };
+        let (n_own, own) = known(&self);
+        let (n_turned, of_turned) = known(&turned);
+        if n_turned >= 3 && n_turned > n_own && of_turned > own {
+            turned
+        } else {
+            self
+        }
     }
-    (DecimalMark::Point, open_point > 0)
-}
 
-/// Cells that are digits around one such mark.
-fn n_decimals(rows: &[Vec<String>], mark: char) -> usize {
-    let is_decimal = |cell: &&String| {
-        cell.trim_start_matches('-')
-            .split_once(mark)
-            .is_some_and(|(whole, rest)| {
-                let digits =
-                    |text: &str| !text.is_empty() && text.bytes().all(|b| b.is_ascii_digit());
-                digits(whole) && digits(rest)
-            })
-    };
-    rows.iter().flatten().filter(is_decimal).count()
-}
-
-fn is_group(body: &str, mark: char) -> bool {
-    body.split_once(mark).is_some_and(|(whole, rest)| {
-        rest.len() == 3 && (1..=3).contains(&whole.len()) && !whole.starts_with('0')
-    })
+    /// The same file with its records side by side, where it reads as a table then.
+    fn turned(&self, bytes: &[u8]) -> Option<Self> {
+        let rule = TextRule {
+            sheet: self.sheet.as_deref(),
+            mark: self.mark.unwrap_or(DecimalMark::Point),
+            delimiter: self.delimiter,
+            ..TextRule::of(Encoding::for_label(self.encoding.as_bytes())?)
+        };
+        let text = decode_text(bytes, &rule, MAX_TURNED).ok()?.text;
+        let text = to_transposed(&text, &self.dialect, self.skip_lines, 4 * MAX_TURNED).ok()?;
+        let guess = guess(&text, &Dialect::from(self.delimiter)).filter(|guess| guess.at == 0)?;
+        let shape = read_shape(&text, self.encoding, &guess);
+        Some(Self {
+            is_transposed: true,
+            dialect: self.dialect.clone(),
+            skip_lines: self.skip_lines,
+            sheet: self.sheet.clone(),
+            is_workbook: self.is_workbook,
+            mark: self.mark,
+            preamble: self.preamble.clone(),
+            head_text: self.head_text.clone(),
+            ..shape
+        })
+    }
 }

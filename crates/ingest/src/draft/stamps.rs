@@ -38,6 +38,9 @@ const DATES: &[&str] = &[
     "%a, %d %b %Y",
     "%a %b %d %Y",
     "%a, %b %d, %Y",
+    "%Y-%j",
+    "%Y%j",
+    "%G-W%V-%u",
 ];
 /// How times of the day are written.
 const TIMES: &[&str] = &[
@@ -52,9 +55,15 @@ const TIMES: &[&str] = &[
     "%H.%M.%S",
     "%H%M%S",
     "%H.%M",
+    "%Hh%M",
+    "%Hh%Mm%Ss",
+    "%H:%M Uhr",
+    "%H:%M:%S Uhr",
 ];
 /// What may stand between date and time.
-const BETWEEN: &[&str] = &[" ", "T", ", ", "  ", "-", "_"];
+const BETWEEN: &[&str] = &[" ", "T", ", ", "  ", "-", "_", ":"];
+/// The year behind the time, as programs of the C library print it.
+const C_TIMES: &[&str] = &["%a %b %d %T %Y", "%a %b %d %T %Z %Y", "%b %d %T %Y"];
 
 /// The format of a column's stamps.
 #[derive(Clone, Debug, PartialEq)]
@@ -83,7 +92,14 @@ pub(super) fn find(facts: &Facts, context: &Context) -> Option<StampFound> {
         return None;
     }
     if facts.is_numeric() {
-        return number_stamp(facts).or_else(|| written(&filled, &compact_formats(), context));
+        // Milliseconds from 2033 on, whose digits read as a year and a day of it, are those.
+        let is_late = facts.quantile(0.01).is_some_and(|low| low >= 2e12);
+        let by_day = || written(&filled, &["%Y%j%H%M%S".to_owned()], context);
+        return is_late
+            .then(by_day)
+            .flatten()
+            .or_else(|| number_stamp(facts))
+            .or_else(|| written(&filled, &compact_formats(), context));
     }
     // A name, not a stamp: saves trying hundreds of formats on columns of words.
     let with_digits = filled
@@ -109,6 +125,14 @@ impl StampFound {
             _ => None,
         }
     }
+}
+
+/// The format of one stamp that stands outside the table.
+pub(super) fn find_one(text: &str, context: &Context) -> Option<StampFound> {
+    if text.bytes().filter(u8::is_ascii_digit).count() < 3 {
+        return None;
+    }
+    as_rfc3339(&[text]).or_else(|| written(&[text], &formats(), context))
 }
 
 /// As [`find`], for a date and a time that stand in two columns.
@@ -237,6 +261,7 @@ fn formats() -> Vec<String> {
             out.push(format!("{date} {time} %Z"));
         }
     }
+    out.extend(C_TIMES.iter().map(|format| (*format).to_owned()));
     // Time before date, as some historians have it.
     for date in DATES.iter().take(10) {
         for time in TIMES.iter().take(5) {
@@ -248,9 +273,17 @@ fn formats() -> Vec<String> {
 
 /// Digits only: what also reads as a number.
 fn compact_formats() -> Vec<String> {
-    ["%Y%m%d%H%M%S", "%Y%m%d%H%M", "%Y%m%d", "%d%m%Y", "%d.%m.%y"]
-        .map(str::to_owned)
-        .to_vec()
+    [
+        "%Y%m%d%H%M%S",
+        "%Y%m%d%H%M",
+        "%Y%m%d",
+        "%d%m%Y",
+        "%d.%m.%y",
+        "%Y%j%H%M%S",
+        "%Y%j%H%M",
+    ]
+    .map(str::to_owned)
+    .to_vec()
 }
 
 /// The format that reads the values; where two of different order do, the likelier one and why.

@@ -16,10 +16,9 @@ use super::Column;
 use super::assign::{Assignment, Placed, assign};
 use super::facts::Facts;
 use super::head::unit_of;
+use super::keys::fill_keys;
 use super::left::{say_not_placed, values_shown};
-use super::proposal::{
-    Found, Proposal, bare, fill_keys, place, set_nulls, set_zone, single_from, summary,
-};
+use super::proposal::{Found, Proposal, bare, place, set_nulls, set_zone, single_from, summary};
 use super::settle::settle;
 use super::words::tokens;
 use crate::source::{Layout, OneOrMany, Quality, TallSpec, UnitColumn, UnitOf};

@@ -1,12 +1,19 @@
 //! Collects the rows of one file, and settles at the end which pass of a repeated hour they belong to.
 
 use std::collections::BTreeSet;
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 use super::FileHead;
 use crate::rows::{Body, Chamber, Counts, FileRows, Reject, Scope, shortened};
 use crate::source::{Layout, Source};
-use crate::stamps::{FoldRow, LocalTime, resolve_folds};
+use crate::stamps::{FoldRow, LocalTime, Seen, Told, resolve_folds};
 use crate::texts::{NULL, TextPool, from_whole};
+
+/// Why a row of the repeated hour without a neighbour is kept out.
+const ALONE: &str =
+    "the clock showed this hour twice and no row of the unit within two hours tells which";
+/// Why a row of the repeated hour is kept out where the order of the file does not tell its pass.
+const DISORDERED: &str = "the clock showed this hour twice and the order of the unit's rows does not tell which: export it with UTC stamps, or in the order of time";
 
 /// Rows in the making.
 #[derive(Debug)]
@@ -23,13 +30,15 @@ pub(crate) struct Builder {
     doubtful: Vec<(usize, String)>,
     /// The last rows of each series in the piece before this one.
     before: Vec<FoldRow>,
+    /// What rows of a repeated hour became, in the pieces before this one and in it.
+    seen: Seen,
 }
 
 impl Builder {
     /// `spoken`: places in the table of the columns a wide row speaks for.
     pub(crate) fn new(n_keys: usize, layout: Layout, spoken: &[usize]) -> Self {
         let body = match layout {
-            Layout::Wide => Body::Wide {
+            Layout::Wide | Layout::Transposed => Body::Wide {
                 columns: spoken.iter().map(|place| (*place, Vec::new())).collect(),
             },
             Layout::Tall => Body::Tall {
@@ -48,6 +57,7 @@ impl Builder {
             times: Vec::new(),
             doubtful: Vec::new(),
             before: Vec::new(),
+            seen: Seen::new(),
         }
     }
 
@@ -62,25 +72,30 @@ impl Builder {
         }
     }
 
-    /// Gives the neighbours that stand before the first row of each series.
-    pub(crate) fn set_before(&mut self, before: Vec<FoldRow>) {
+    /// Gives the neighbours that stand before the first row of each series, and what rows of a
+    /// repeated hour have become there.
+    pub(crate) fn set_before(&mut self, before: Vec<FoldRow>, seen: Seen) {
         self.before = before;
+        self.seen = seen;
     }
 
     /// The last row of each series of a wide file, in the order of the series.
     pub(crate) fn last_rows(&self) -> Vec<FoldRow> {
         // The series of a wide file are the cells of its units, which are small numbers.
-        let mut last: Vec<Option<&FoldRow>> = Vec::new();
+        let mut last: Vec<Option<FoldRow>> = Vec::new();
         for row in self.before.iter().chain(&self.times) {
             let place = usize::try_from(row.series >> 32).unwrap_or(0);
             if last.len() <= place {
                 last.resize(place + 1, None);
             }
             if let Some(slot) = last.get_mut(place) {
-                *slot = Some(row);
+                let n_same = slot
+                    .filter(|last| last.shows_same(row))
+                    .map_or(row.n_same, |last| last.n_same.saturating_add(1));
+                *slot = Some(FoldRow { n_same, ..*row });
             }
         }
-        last.into_iter().flatten().copied().collect()
+        last.into_iter().flatten().collect()
     }
 
     /// Whether some row's hour was shown twice.
@@ -113,8 +128,11 @@ impl Builder {
 
     /// Adds the key of a row whose cells are added beside.
     pub(crate) fn push_key(&mut self, key: &[u64], time: Option<FoldRow>, line: u64, raw: &str) {
-        if let Some(time) = time {
+        if let Some(mut time) = time {
             if matches!(time.time, LocalTime::Twice(..)) {
+                let mut hasher = DefaultHasher::new();
+                raw.hash(&mut hasher);
+                time.content = hasher.finish();
                 self.doubtful.push((self.lines.len(), shortened(raw)));
             }
             self.times.push(time);
@@ -156,13 +174,19 @@ impl Builder {
         }
     }
 
-    /// The finished rows. `stamp_key`: which column of the key is the stamp.
-    pub(crate) fn finish(mut self, finish: Finish<'_>) -> FileRows {
-        if let Some(stamp_key) = finish.stamp_key
+    /// Settles doubtful stamps now rather than when the rows are finished, and gives what they became.
+    pub(crate) fn settled(&mut self, stamp_key: Option<usize>) -> &Seen {
+        if let Some(stamp_key) = stamp_key
             && !self.doubtful.is_empty()
         {
             self.settle(stamp_key);
         }
+        &self.seen
+    }
+
+    /// The finished rows. `stamp_key`: which column of the key is the stamp.
+    pub(crate) fn finish(mut self, finish: Finish<'_>) -> FileRows {
+        self.settled(finish.stamp_key);
         self.rejects
             .sort_by(|a, b| (a.line, &a.column).cmp(&(b.line, &b.column)));
         self.rejects.dedup_by(|later, earlier| {
@@ -188,11 +212,12 @@ impl Builder {
     fn settle(&mut self, stamp_key: usize) {
         let n_before = self.before.len();
         let all: Vec<FoldRow> = self.before.iter().chain(&self.times).copied().collect();
-        let found = resolve_folds(&all).split_off(n_before);
-        let mut dropped = BTreeSet::new();
+        let found = resolve_folds(&all, &mut self.seen).split_off(n_before);
+        let (mut dropped, mut kept_out) = (BTreeSet::new(), BTreeSet::new());
+        let mut untold = Vec::new();
         for (row, raw) in std::mem::take(&mut self.doubtful) {
-            match found.get(row).copied().flatten() {
-                Some(at) => {
+            let why = match found.get(row) {
+                Some(Told::At(at)) => {
                     if let Some(cell) = self
                         .keys
                         .get_mut(stamp_key)
@@ -200,20 +225,22 @@ impl Builder {
                     {
                         *cell = from_whole(at.micros());
                     }
+                    continue;
                 }
-                None => {
-                    let line = self.lines.get(row).copied().unwrap_or_default();
-                    self.rejects.retain(|reject| reject.line != line);
-                    self.reject_row(
-                        line,
-                        &raw,
-                        "the clock showed this hour twice and no row of the unit within two hours tells which",
-                    );
-                    dropped.insert(row);
-                }
-            }
+                Some(Told::Disordered) => DISORDERED,
+                Some(Told::Alone) | None => ALONE,
+            };
+            let line = self.lines.get(row).copied().unwrap_or_default();
+            dropped.insert(row);
+            kept_out.insert(line);
+            untold.push((line, raw, why));
         }
         if !dropped.is_empty() {
+            self.rejects
+                .retain(|reject| !kept_out.contains(&reject.line));
+            for (line, raw, why) in untold {
+                self.reject_row(line, &raw, why);
+            }
             self.drop_rows(&dropped);
         }
     }

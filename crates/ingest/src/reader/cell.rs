@@ -5,15 +5,14 @@ use drydown_quantity::Stamp;
 use super::memo::{Memo, Short};
 use super::numbers::checked;
 use super::pressure;
+use super::stamp::{MAX_AHEAD_MICROS, NEVER, StampFound};
 use crate::cells::{Amount, is_estimate, parse_amount, parse_number, parse_yes_no, to_known_word};
 use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
+
 use crate::text::{NO_RESULT, Traits};
 use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
-
-/// Stamps may lie this far after the load: clocks run ahead, and zones differ.
-const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
 
 /// Where and when the row belongs, as far as its cells depend on it.
 #[derive(Clone, Copy, Debug, Default)]
@@ -47,18 +46,11 @@ pub(crate) struct CellReader<'a> {
     memos: Vec<Option<Memo>>,
     key_memos: Vec<Option<Memo>>,
     /// The last offset of the source's clock, and where it holds.
-    steady: Option<Steady>,
+    pub(super) steady: Option<Steady>,
     /// No null word or translation of the key's stamp could be read as a stamp.
     plain_stamps: bool,
     /// The last stamp of the key and its text: the units of one rack are logged at one moment.
     last_stamp: Option<(String, StampFound)>,
-}
-
-/// A stamp as read: what it means, and what the clock showed.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct StampFound {
-    pub(crate) time: LocalTime,
-    pub(crate) local_micros: i64,
 }
 
 impl<'a> CellReader<'a> {
@@ -274,16 +266,6 @@ impl<'a> CellReader<'a> {
         }
     }
 
-    /// What a local time means, where the clock's offset is known to be steady around it.
-    fn steady_time(&mut self, local_micros: i64) -> Option<LocalTime> {
-        if let Some(at) = self.steady.and_then(|steady| steady.to_utc(local_micros)) {
-            return Some(LocalTime::Known(at));
-        }
-        let clock = self.source.clock.as_ref()?;
-        self.steady = clock.steady_around(local_micros);
-        self.steady?.to_utc(local_micros).map(LocalTime::Known)
-    }
-
     fn read_plain(&mut self, column: &Column, text: &str) -> Result<u64, String> {
         match &column.kind {
             CellKind::Word => {
@@ -360,49 +342,6 @@ impl<'a> CellReader<'a> {
         }
         Ok(from_whole(value as i64))
     }
-
-    /// A stamp as the source writes it, or as a workbook's date was written out.
-    fn written(&self, format: &StampFormat, text: &str) -> Option<WrittenStamp> {
-        let dated = self.traits.is_workbook.then(|| format.read_dated(text));
-        dated.flatten().or_else(|| format.read(text))
-    }
-
-    /// What a written stamp means on the source's clock.
-    fn stamp(&self, format: &StampFormat, text: &str) -> Result<StampFound, String> {
-        match self.written(format, text) {
-            Some(WrittenStamp::Utc(at)) => Ok(StampFound {
-                time: LocalTime::Known(at),
-                local_micros: at.micros(),
-            }),
-            // A date without a time reads as its 00:00 UTC, whatever the zone.
-            Some(WrittenStamp::Date(day)) => {
-                let at = day.start();
-                Ok(StampFound {
-                    time: LocalTime::Known(at),
-                    local_micros: at.micros(),
-                })
-            }
-            Some(WrittenStamp::Local(local_micros)) => match &self.source.clock {
-                Some(clock) => Ok(StampFound {
-                    time: clock.to_utc(local_micros),
-                    local_micros,
-                }),
-                None => {
-                    Err("the stamp carries no offset and the source has no timezone".to_owned())
-                }
-            },
-            None => Err(format!("expected a time written {}", format.as_str())),
-        }
-    }
-
-    pub(crate) fn check_ahead(&self, at: Stamp) -> Result<(), String> {
-        match self.loaded_at {
-            Some(loaded) if at.micros() - loaded.micros() > MAX_AHEAD_MICROS => {
-                Err(format!("{at} lies more than a day after the load"))
-            }
-            _ => Ok(()),
-        }
-    }
 }
 
 /// Whether a text is an error value of a spreadsheet (ECMA-376 part 1, section 18.17.3), or a formula
@@ -454,9 +393,6 @@ pub(super) fn over_nameplate(cell: u64, place: &Place<'_>) -> bool {
     flow.zip(most)
         .is_some_and(|(flow, most)| flow > 1.999 * most)
 }
-
-/// Why a stamp in the hour that spring skips is refused.
-pub(crate) const NEVER: &str = "the clock was set forward over this time";
 
 /// The text of one cell, and of the cell that states its unit.
 #[derive(Clone, Copy, Debug)]

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use crate::source::{Column, OF_FILE_NAME, Origin};
-use crate::text::Record;
+use crate::source::{Column, OF_FILE_NAME, OF_PREAMBLE, Origin};
+use crate::text::{Block, FillDown, Record, Records};
 
 /// Where one column's text is found in this file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -48,6 +48,8 @@ pub(crate) struct Header {
     pub(crate) line: u64,
     pub(crate) raw: String,
     fields: Vec<String>,
+    /// The cells of each line of it, where it has several.
+    lines: Vec<Vec<String>>,
 }
 
 impl Header {
@@ -57,7 +59,34 @@ impl Header {
             line: record.line(),
             raw: record.raw().to_owned(),
             fields,
+            lines: Vec::new(),
         }
+    }
+
+    /// From the first records of a file, whose cells one below the other make a name; None where there
+    /// are fewer than `n_lines`, or their lengths differ.
+    ///
+    /// A cell of the first line that is empty belongs to the one before it (`Oil` over two columns) where
+    /// something stands below it. What only rules the header off (`-----`) is no part of a name.
+    pub(crate) fn open(records: &mut Records<'_>, n_lines: usize) -> Option<Self> {
+        let mut block = Block::default();
+        records.read(&mut block, n_lines);
+        let first = block.record(0)?;
+        let mut header = Self::of(first);
+        if n_lines == 1 {
+            return Some(header);
+        }
+        if block.n_records() < n_lines {
+            return None;
+        }
+        header.lines = block
+            .records()
+            .map(|record| record.fields().map(tidy).collect())
+            .collect();
+        let raws: Vec<&str> = block.records().map(|record| record.raw()).collect();
+        header.raw = raws.join("\n");
+        header.fields = joined_names(&header.lines);
+        Some(header)
     }
 
     /// Of the names that the source gives to a file without a header; its records begin on `line`.
@@ -66,6 +95,7 @@ impl Header {
             line,
             raw: String::new(),
             fields: names.iter().map(|name| tidy(name)).collect(),
+            lines: Vec::new(),
         }
     }
 
@@ -118,8 +148,18 @@ impl Header {
         self.fields.iter().filter(|field| **field == wanted).count()
     }
 
-    /// Whether a record is this header again.
+    /// Whether a record is this header again, or a line of it.
     pub(crate) fn is_repeated(&self, record: Record<'_>) -> bool {
+        let is_line = |line: &Vec<String>| {
+            record.n_fields() == line.len()
+                && record
+                    .fields()
+                    .zip(line)
+                    .all(|(field, cell)| tidy(field) == *cell)
+        };
+        if !self.lines.is_empty() {
+            return self.lines.iter().any(is_line);
+        }
         // Most records differ in the first letter; looking at it spares taking the fields apart.
         let first = |text: &str| text.trim_start().chars().next();
         record.n_fields() == self.fields.len()
@@ -138,8 +178,34 @@ impl Header {
                 _ => false,
             })
         };
-        record.fields().filter(|field| named(&tidy(field))).count() >= 2
-            && !self.is_repeated(record)
+        // Names of several lines stand in none of them whole.
+        let is_cell = |field: &str| {
+            self.lines
+                .iter()
+                .flatten()
+                .any(|cell| cell == field && !is_rule(cell))
+        };
+        let is_name = |field: &&str| named(&tidy(field)) || is_cell(&tidy(field));
+        record.fields().filter(is_name).count() >= 2 && !self.is_repeated(record)
+    }
+
+    /// What the empty cells of some columns are filled by; names that the file lacks are left out.
+    pub(crate) fn fill_down(&self, names: &[String]) -> FillDown {
+        let columns = names
+            .iter()
+            .filter_map(|name| self.find(name))
+            .map(|at| {
+                let own = self.fields.get(at).cloned();
+                let lines = self.lines.iter().filter_map(|line| line.get(at).cloned());
+                (at, own.into_iter().chain(lines).collect())
+            })
+            .collect();
+        FillDown::new(columns, self.fields.len())
+    }
+
+    /// Whether another header has some columns at the same places.
+    pub(crate) fn has_at_same(&self, other: &Self, names: &[String]) -> bool {
+        names.iter().all(|name| self.find(name) == other.find(name))
     }
 
     /// Where a column stands; `captured` are the named parts of the file's name.
@@ -153,9 +219,11 @@ impl Header {
             Origin::Header(names) => {
                 let mut joined = Vec::with_capacity(names.len());
                 for name in names {
-                    let of_name = name
-                        .strip_prefix(OF_FILE_NAME)
-                        .and_then(|name| part(name).cloned());
+                    let of_name = match name.strip_prefix(OF_FILE_NAME) {
+                        Some(name) => part(name).cloned(),
+                        None if name.starts_with(OF_PREAMBLE) => part(name).cloned(),
+                        None => None,
+                    };
                     match (of_name, self.find(name)) {
                         (Some(text), _) => joined.push(Part::Text(text)),
                         (None, Some(at)) => joined.push(Part::Field(at)),
@@ -176,10 +244,42 @@ impl Header {
                 Some(text) => Place::Fixed(text.clone()),
                 None => Place::Missing("file_name".to_owned()),
             },
+            Origin::Preamble => match part(&format!("{OF_PREAMBLE}{}", column.name)) {
+                Some(text) => Place::Fixed(text.clone()),
+                None => Place::Missing("preamble".to_owned()),
+            },
             Origin::Tag => Place::Tag,
             Origin::Signal(_) => Place::Signal,
         }
     }
+}
+
+/// The names that the lines of a header make, their cells one below the other.
+pub(crate) fn joined_names(lines: &[Vec<String>]) -> Vec<String> {
+    let n_fields = lines.iter().map(Vec::len).max().unwrap_or(0);
+    let mut above = String::new();
+    (0..n_fields)
+        .map(|at| {
+            let cell = |line: &Vec<String>| line.get(at).cloned().unwrap_or_default();
+            let mut cells: Vec<String> = lines.iter().map(cell).collect();
+            let is_below = cells.iter().skip(1).any(|cell| !is_rule(cell));
+            if let Some(first) = cells.first_mut() {
+                if !first.is_empty() {
+                    above.clone_from(first);
+                } else if is_below {
+                    first.clone_from(&above);
+                }
+            }
+            cells.retain(|cell| !is_rule(cell));
+            cells.join(" ")
+        })
+        .collect()
+}
+
+/// Whether a cell of a header says nothing: empty, or a line drawn below the names.
+fn is_rule(cell: &str) -> bool {
+    cell.chars()
+        .all(|c| matches!(c, '-' | '=' | '_' | '+' | ' '))
 }
 
 /// A header's name without outer blanks and with single inner ones.

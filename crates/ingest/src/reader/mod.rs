@@ -9,6 +9,7 @@ mod numbers;
 mod pieces;
 mod pressure;
 mod record;
+mod stamp;
 mod tall;
 mod wide;
 
@@ -24,11 +25,12 @@ use drydown_quantity::Stamp;
 use crate::rows::{Chamber, FileRows};
 use crate::site::SiteContext;
 use crate::source::{Layout, Source};
-use crate::text::{Cut, Pieces, Records, TextError, decode_text};
+use crate::text::{Cut, Pieces, Records, TextError, decode_text, to_transposed};
 use crate::texts::TextPool;
 use builder::{Builder, Finish};
 
 pub(crate) use cell::check_constant;
+pub(crate) use header::joined_names;
 pub use pieces::{NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
 
 /// Bytes hashed at a time: enough for several threads.
@@ -59,13 +61,23 @@ impl Source {
             Ok(decoded) => decoded,
             Err(error) => return self.unreadable(input, &error),
         };
-        let mut records = Records::new(&decoded.text, self.delimiter);
-        records.skip_lines(self.skip_lines);
+        let dialect = self.dialect(decoded.traits);
         let hash = self.file_hash(input.name, input.bytes);
-        let job = record::Job::new(self, input.head(&hash), site, decoded.traits);
+        let mut job = record::Job::new(self, input.head(&hash), site, decoded.traits);
+        let mut records = Records::new(&decoded.text, &dialect);
+        records.skip_lines(self.skip_lines);
+        job.read_preamble(decoded.text.get(..records.position()).unwrap_or(""));
         match self.layout {
             Layout::Wide => wide::read(job, records),
             Layout::Tall => tall::read(job, records),
+            Layout::Transposed => {
+                let turned =
+                    to_transposed(&decoded.text, &dialect, self.skip_lines, input.max_text);
+                match turned {
+                    Ok(text) => wide::read(job, Records::new(&text, dialect.delimiter)),
+                    Err(error) => self.unreadable(input, &error),
+                }
+            }
         }
     }
 
@@ -174,10 +186,14 @@ impl Source {
 
     /// Whether its files can be read in pieces ([`PieceReader`]): in a tall file a pressure may need
     /// a barometer from anywhere else in it, and where the file's name gives the day, a stamp all
-    /// those before it.
+    /// those before it; so may an empty cell that says what stands above it, and every record what
+    /// stands before the header.
     #[must_use]
     pub fn reads_in_pieces(&self) -> bool {
-        self.layout == Layout::Wide && !self.dates_by_name
+        self.layout == Layout::Wide
+            && !self.dates_apart
+            && self.fill_down.is_empty()
+            && self.preamble.is_empty()
     }
 
     /// Cuts the text of a file into pieces of about `aim` bytes.
@@ -192,6 +208,7 @@ impl Source {
     ) -> Result<Pieces<'r>, TextError> {
         let cut = Cut {
             rule: self.text_rule(),
+            dialect: &self.dialect,
             skip_lines: self.skip_lines,
             aim,
             limit,

@@ -11,7 +11,7 @@ use super::wide::{Sheet, read_records};
 use crate::rows::FileRows;
 use crate::site::SiteContext;
 use crate::source::Source;
-use crate::stamps::{FoldRow, LocalTime};
+use crate::stamps::{FoldRow, LocalTime, Seen, Settled};
 use crate::text::{Piece, Records, TextError};
 
 /// A joined piece does not grow beyond this many bytes, whatever a repeated hour holds.
@@ -141,6 +141,8 @@ struct Before {
     sheet: Option<Sheet>,
     /// Units and their last rows.
     last: BTreeMap<String, FoldRow>,
+    /// What rows of a repeated hour became, by unit, microseconds and the rest of the key.
+    settled: BTreeMap<(String, i64, u64), Settled>,
 }
 
 impl Before {
@@ -148,6 +150,7 @@ impl Before {
     fn go_on(&mut self, after: Self) {
         self.sheet = after.sheet;
         self.last.extend(after.last);
+        self.settled.extend(after.settled);
     }
 }
 
@@ -185,7 +188,7 @@ impl<'a> WideFile<'a> {
         first: &Piece,
     ) -> Option<Self> {
         let job = Job::new(source, file, site, first.traits);
-        let mut records = Records::new(&first.text, source.delimiter);
+        let mut records = Records::new(&first.text, source.dialect(first.traits));
         records.skip_lines(source.skip_lines);
         let sheet = Sheet::open(&job, &mut records);
         if sheet.is_none() && !first.is_last {
@@ -218,12 +221,13 @@ impl<'a> WideFile<'a> {
             };
         };
         let is_first = piece.first_line == 1;
+        let dialect = self.source.dialect(piece.traits);
         let mut records = if is_first {
             let (bytes, line) = self.body;
             let text = piece.text.get(bytes..).unwrap_or("");
-            Records::at_line(text, self.source.delimiter, line)
+            Records::at_line(text, dialect, line)
         } else {
-            Records::at_line(&piece.text, self.source.delimiter, piece.first_line)
+            Records::at_line(&piece.text, dialect, piece.first_line)
         };
         if let Some(changed) = &before.sheet {
             sheet = changed.clone();
@@ -241,7 +245,14 @@ impl<'a> WideFile<'a> {
                 ..*row
             })
             .collect();
-        builder.set_before(known);
+        let seen: Seen = before
+            .settled
+            .iter()
+            .map(|((unit, micros, rest), settled)| {
+                ((job.series_of(unit), *micros, *rest), *settled)
+            })
+            .collect();
+        builder.set_before(known, seen);
         read_records(&mut job, &mut sheet, &mut records, &mut builder);
         let last: BTreeMap<String, FoldRow> = builder
             .last_rows()
@@ -249,10 +260,19 @@ impl<'a> WideFile<'a> {
             .filter_map(|row| Some((job.unit_of(row.series)?.to_owned(), row)))
             .collect();
         let is_doubtful = builder.is_doubtful();
+        let settled = builder
+            .settled(job.stamp_key())
+            .iter()
+            .filter_map(|((series, micros, rest), settled)| {
+                let unit = job.unit_of(*series)?.to_owned();
+                Some(((unit, *micros, *rest), settled.in_piece_before()))
+            })
+            .collect();
         PieceRows {
             after: Before {
                 sheet: sheet.is_changed.then_some(sheet),
                 last: last.clone(),
+                settled,
             },
             is_doubtful,
             is_open: is_doubtful

@@ -2,16 +2,18 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 use drydown_quantity::{PressureReference, Stamp};
 
 use super::FileHead;
 use super::builder::{Builder, Finish};
-use super::cell::{CellReader, NEVER, Place, StampFound, Standard};
+use super::cell::{CellReader, Place, Standard};
 use super::header::{Header, Part, Place as FieldPlace};
+use super::stamp::{NEVER, StampFound};
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
-use crate::source::{CellKind, Column, Source, UnitRule};
+use crate::source::{CellKind, Column, OF_PREAMBLE, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
 use crate::text::{Record, Traits};
 use crate::texts::{NULL, from_whole};
@@ -27,6 +29,8 @@ pub(crate) struct Job<'a> {
     file: FileHead<'a>,
     /// Named parts of the file's name; None where the pattern does not fit.
     captured: Option<BTreeMap<String, String>>,
+    /// The pattern of the preamble that the lines before the header do not fit.
+    unfit: Option<String>,
     /// Which column of the key is the unit, and which the stamp.
     unit_key: Option<usize>,
     stamp_key: Option<usize>,
@@ -80,6 +84,7 @@ impl<'a> Job<'a> {
             site,
             file,
             captured,
+            unfit: None,
             unit_key: place(&|column| column.name == "unit_id"),
             stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
             known_units: Vec::new(),
@@ -89,6 +94,24 @@ impl<'a> Job<'a> {
                 .any(|column| matches!(column.kind, CellKind::Pressure(..))),
             stations: Vec::new(),
             midnights: BTreeMap::new(),
+        }
+    }
+
+    /// Takes the named parts from the lines before the header.
+    pub(crate) fn read_preamble(&mut self, text: &str) {
+        for pattern in &self.source.preamble {
+            let Some(found) = pattern.captures(text) else {
+                self.unfit = Some(pattern.as_str().to_owned());
+                continue;
+            };
+            for name in pattern.capture_names().flatten() {
+                if let (Some(parts), Some(part)) = (&mut self.captured, found.name(name)) {
+                    parts.insert(
+                        format!("{OF_PREAMBLE}{name}"),
+                        part.as_str().trim().to_owned(),
+                    );
+                }
+            }
         }
     }
 
@@ -112,6 +135,10 @@ impl<'a> Job<'a> {
         };
         let fatal = if self.captured.is_none() {
             Some("the file's name does not fit the source's file_name".to_owned())
+        } else if let Some(pattern) = &self.unfit {
+            Some(format!(
+                "the lines before the header do not fit the preamble '{pattern}'"
+            ))
         } else {
             fields
                 .keys
@@ -169,8 +196,14 @@ impl<'a> Job<'a> {
                 .copied()
                 .unwrap_or(0);
             let series = (unit << 32) | tag.map_or(0, |(_, id)| id);
-            if source.dates_by_name {
+            if source.dates_apart || is_filled(record, fields.keys.get(stamp_key)) {
                 self.count_midnights(series, &mut found);
+            } else if !source.fill_down.is_empty() {
+                let stated = Midnights {
+                    passed: 0,
+                    last_micros: found.local_micros,
+                };
+                self.midnights.insert(series, stated);
             }
             let at = match found.time {
                 LocalTime::Known(at) | LocalTime::Twice(at, _) => at,
@@ -181,13 +214,35 @@ impl<'a> Job<'a> {
                 *cell = from_whole(at.micros());
             }
             key.at = Some(at);
+            let rest = self.rest_of(key);
             key.time = source.clock.as_ref().map(|_| FoldRow {
                 series,
                 local_micros: found.local_micros,
                 time: found.time,
+                content: 0,
+                rest,
+                n_same: 1,
             });
         }
         Ok(())
+    }
+
+    /// [`FoldRow::rest`] of a key; by texts, which are the same in every piece of a file.
+    fn rest_of(&self, key: &Key) -> u64 {
+        if key.cells.len() <= 2 {
+            return 0;
+        }
+        let mut hasher = DefaultHasher::new();
+        for (idx, (cell, column)) in key.cells.iter().zip(&self.source.keys).enumerate() {
+            if Some(idx) == self.unit_key || Some(idx) == self.stamp_key {
+                continue;
+            }
+            match column.kind {
+                CellKind::Text | CellKind::Word => self.cells.pool.get(*cell).hash(&mut hasher),
+                _ => cell.hash(&mut hasher),
+            }
+        }
+        hasher.finish()
     }
 
     /// Moves a stamp whose day the file's name gives by the midnights that its series has passed
@@ -272,6 +327,11 @@ impl<'a> Job<'a> {
         Some(standard)
     }
 
+    /// Which column of the key is the stamp.
+    pub(crate) const fn stamp_key(&self) -> Option<usize> {
+        self.stamp_key
+    }
+
     /// What the stamps of a unit share in [`FoldRow::series`], in a wide file.
     pub(crate) fn series_of(&mut self, unit: &str) -> u64 {
         match self.unit_key {
@@ -315,6 +375,19 @@ impl<'a> Job<'a> {
             stamp_key: self.stamp_key,
             chamber,
         })
+    }
+}
+
+/// Whether a text is joined from a cell that says what stands above it: its day was told further up.
+fn is_filled(record: Record<'_>, place: Option<&FieldPlace>) -> bool {
+    match place {
+        Some(FieldPlace::Fields(fields)) if fields.len() > 1 => {
+            fields.iter().any(|field| record.is_filled(*field))
+        }
+        Some(FieldPlace::Joined(parts)) => parts
+            .iter()
+            .any(|part| matches!(part, Part::Field(at) if record.is_filled(*at))),
+        _ => false,
     }
 }
 
@@ -414,6 +487,7 @@ pub(crate) fn explain(column: &Column, raw: &str, why: &str) -> String {
             names.join(" "),
             crate::rows::shortened(raw)
         ),
+        Origin::Preamble => format!("the lines before the header give \"{raw}\": {why}"),
         Origin::FileName => format!("the file's name gives \"{raw}\": {why}"),
         Origin::Tag => format!("the tag gives \"{raw}\": {why}"),
         Origin::Constant(_) | Origin::Signal(_) => why.to_owned(),

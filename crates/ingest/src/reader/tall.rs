@@ -48,14 +48,14 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     let mut builder = Builder::new(source.keys.len(), Layout::Tall, &[]);
     let header = match &source.header {
         Some(names) => Some(Header::named(names, records.line())),
-        None => {
-            records.read(&mut block, 1);
-            block.record(0).map(Header::of)
-        }
+        None => Header::open(&mut records, source.header_lines),
     };
     let (Some(tall), Some(header)) = (source.tall.as_ref(), header) else {
         return job.finish(builder);
     };
+    if !source.fill_down.is_empty() {
+        records.fill_down(header.fill_down(&source.fill_down));
+    }
     let (fields, fatal) = job.fields(&header);
     note_missing(&job, &header, &fields, &mut builder);
     let found = tall_fields(tall, &header);

@@ -11,6 +11,7 @@ mod laboratory;
 mod laws;
 mod layouts;
 mod pressures;
+mod shapes;
 mod stamps;
 mod text;
 mod units;
@@ -253,11 +254,31 @@ fn the_page_on_sources_compiles() {
         .skip(1)
         .filter_map(|rest| rest.split("```").next())
         .collect();
-    assert_eq!(blocks.len(), 3);
+    assert_eq!(blocks.len(), 5);
     for block in blocks {
         let page: Page = toml::from_str(block).unwrap();
         for spec in page.source {
             spec.compile().unwrap();
         }
+    }
+}
+
+/// Every key that a block may have is explained.
+#[test]
+fn the_page_on_sources_names_every_key() {
+    let page = include_str!("../../../../data-schema/sources.md");
+    let keys = |text: &str| -> Vec<String> {
+        let error = toml::from_str::<SourceSpec>(text).unwrap_err().to_string();
+        let list = error.split("expected one of ").nth(1).unwrap().to_owned();
+        let names = list.split('`').skip(1).step_by(2);
+        names.map(str::to_owned).collect()
+    };
+    let head = "name = \"a\"\ntable = \"readings\"\nfiles = []\n";
+    let mut all = keys(&format!("{head}nothing = 1\n"));
+    all.extend(keys(&format!("{head}[columns]\nat = {{ nothing = 1 }}\n")));
+    assert!(all.len() > 25, "{all:?}");
+    for key in all {
+        let is_named = page.contains(&format!("`{key}")) || page.contains(&format!("{key} ")) || page.contains(&format!("{key}="));
+        assert!(is_named, "{key}");
     }
 }

@@ -42,11 +42,7 @@ impl Sheet {
             let has_record = records.clone().read(&mut Block::default(), 1);
             return has_record.then(|| Self::of(job, header));
         }
-        let mut block = Block::default();
-        records.read(&mut block, 1);
-        block
-            .record(0)
-            .map(|record| Self::of(job, Header::of(record)))
+        Header::open(records, job.source.header_lines).map(|header| Self::of(job, header))
     }
 
     fn of(job: &Job<'_>, header: Header) -> Self {
@@ -92,6 +88,9 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     };
     let mut builder = sheet.builder(&job);
     sheet.note_missing(&job, &mut builder);
+    if !job.source.fill_down.is_empty() {
+        records.fill_down(sheet.header.fill_down(&job.source.fill_down));
+    }
     read_records(&mut job, &mut sheet, &mut records, &mut builder);
     job.finish(builder)
 }
@@ -182,7 +181,9 @@ impl Sheet {
             is_changed: true,
             ..Self::of(job, Header::of(record))
         };
-        if next.fatal.is_none() && next.places == self.places {
+        // Cells are filled from those above by the places that the first header gave.
+        let fills_alike = self.header.has_at_same(&next.header, &source.fill_down);
+        if next.fatal.is_none() && next.places == self.places && fills_alike {
             return NoRow::Header(Box::new(next));
         }
         self.fatal = Some(format!("the header changed at line {}", record.line()));

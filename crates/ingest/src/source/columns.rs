@@ -8,8 +8,8 @@ use drydown_schema::{ColumnKind, ColumnSpec, nearest};
 use super::compile::{AMBIENT, CHAMBER, CLEANLINESS, CLEANLINESS_COLUMNS, Compiler, names_part};
 use super::compiled::{CellKind, Column, Origin, UnitRule};
 use super::problem::SourceProblem;
-use super::spec::{ColumnMap, Layout, PressureWord, UnitOf};
-use crate::stamps::StampFormat;
+use super::spec::{ColumnMap, Layout, OneOrMany, PressureWord, UnitOf};
+use crate::stamps::{ElapsedUnit, StampFormat};
 
 impl Compiler<'_> {
     pub(super) fn columns(&mut self) -> Vec<Column> {
@@ -40,6 +40,15 @@ impl Compiler<'_> {
             self.problem(
                 &["columns", name, "format"],
                 "only times and dates have a format",
+            );
+        }
+        if map.elapsed.is_some()
+            && !matches!(kind, Some(CellKind::Stamp(_)))
+            && spec.kind != ColumnKind::Stamp
+        {
+            self.problem(
+                &["columns", name, "elapsed"],
+                "only times count from a time",
             );
         }
         let map = map.map.clone().unwrap_or_default();
@@ -106,6 +115,9 @@ impl Compiler<'_> {
                 None
             }
             [] if captured(self.spec.file_name.as_deref()) => Some(Origin::FileName),
+            [] if self.spec.preamble.iter().any(|text| captured(Some(text))) => {
+                Some(Origin::Preamble)
+            }
             [] if captured(
                 self.spec
                     .tall
@@ -144,7 +156,7 @@ impl Compiler<'_> {
             ColumnKind::Text => Some(CellKind::Word),
             ColumnKind::Bool => Some(CellKind::YesNo),
             ColumnKind::Int => Some(CellKind::Whole),
-            ColumnKind::Stamp => self.format(name, map, "rfc3339").map(CellKind::Stamp),
+            ColumnKind::Stamp => self.stamp(name, map).map(CellKind::Stamp),
             ColumnKind::Date => self.format(name, map, "%Y-%m-%d").map(CellKind::Date),
             ColumnKind::Real => self.number(name, spec, map),
         }
@@ -155,6 +167,28 @@ impl Compiler<'_> {
             Ok(format) => Some(format),
             Err(error) => {
                 self.problem(&["columns", name, "format"], error.to_string());
+                None
+            }
+        }
+    }
+
+    /// The format of a stamp; with `elapsed`, of the stamp from which the time passed counts.
+    fn stamp(&mut self, name: &str, map: &ColumnMap) -> Option<StampFormat> {
+        let format = self.format(name, map, "rfc3339")?;
+        let Some(unit) = &map.elapsed else {
+            return Some(format);
+        };
+        if !matches!(&map.from, Some(OneOrMany::Many(names)) if names.len() > 1) {
+            self.problem(
+                &["columns", name, "elapsed"],
+                "the time passed is the last of `from`, behind what tells the stamp it counts from",
+            );
+        }
+        match format.with_elapsed(unit) {
+            Some(format) => Some(format),
+            None => {
+                let what = format!("found \"{unit}\", expected one of {}", ElapsedUnit::all());
+                self.problem(&["columns", name, "elapsed"], what);
                 None
             }
         }

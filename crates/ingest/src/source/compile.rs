@@ -7,7 +7,7 @@ use drydown_schema::{TableSpec, nearest, table, tables};
 use encoding_rs::Encoding;
 use regex::Regex;
 
-use super::compiled::{CellKind, Column, OF_FILE_NAME, Origin, Source, Tall};
+use super::compiled::{CellKind, Column, OF_FILE_NAME, OF_PREAMBLE, Origin, Source, Tall};
 use super::problem::SourceProblem;
 use super::spec::{ColumnMap, Layout, SourceSpec, TallSpec};
 use crate::cells::DecimalMark;
@@ -79,10 +79,13 @@ impl Compiler<'_> {
             self.problem(&["name"], "found an empty name");
         }
         let encoding = self.encoding();
-        let delimiter = self.delimiter();
+        let dialect = self
+            .delimiter()
+            .and_then(|delimiter| self.dialect(delimiter));
         let mark = self.decimal();
         let clock = self.clock();
         let file_name = self.pattern(&["file_name"], spec.file_name.as_deref());
+        let preamble = self.preamble();
         let tall = self.tall();
         let mut columns = self.columns();
         self.add_captures(
@@ -91,10 +94,14 @@ impl Compiler<'_> {
             Origin::FileName,
             "file_name",
         );
+        for pattern in &preamble {
+            self.add_captures(&mut columns, Some(pattern), Origin::Preamble, "preamble");
+        }
         let pattern = tall.as_ref().and_then(|tall| tall.pattern.as_ref());
         self.add_captures(&mut columns, pattern, Origin::Tag, "pattern");
         self.check_clock(&columns, clock.as_ref());
-        let dates_by_name = self.check_name_parts(&columns, file_name.as_ref());
+        let mut dates_apart = self.check_parts(&columns, OF_FILE_NAME, file_name.iter());
+        dates_apart |= self.check_parts(&columns, OF_PREAMBLE, preamble.iter());
         let spoken = self.give_slots(&mut columns);
         let (keys, values) = self.split_keys(columns);
         let source = Source {
@@ -103,11 +110,13 @@ impl Compiler<'_> {
             files: spec.files.clone(),
             layout: spec.layout,
             encoding: encoding?,
-            delimiter: delimiter?,
+            dialect: dialect?,
             mark: mark?,
             skip_lines: spec.skip_lines,
             sheet: spec.sheet.clone(),
             header: self.header(),
+            header_lines: self.header_lines(),
+            fill_down: self.fill_down(),
             nulls: spec
                 .null
                 .iter()
@@ -115,7 +124,8 @@ impl Compiler<'_> {
                 .collect(),
             clock,
             file_name,
-            dates_by_name,
+            preamble,
+            dates_apart,
             keys,
             values,
             spoken,
@@ -134,25 +144,32 @@ impl Compiler<'_> {
         Some(names)
     }
 
-    /// Whether parts of the file's name that columns are joined from are parts of its pattern, and
-    /// whether the stamp of the key is joined from one.
-    fn check_name_parts(&mut self, columns: &[Column], pattern: Option<&Regex>) -> bool {
-        let mut dates_by_name = false;
+    /// Whether the parts that columns are joined from, those with this prefix, are parts of its patterns;
+    /// and whether the day of the key's stamp is among them.
+    fn check_parts<'p>(
+        &mut self,
+        columns: &[Column],
+        prefix: &str,
+        patterns: impl Iterator<Item = &'p Regex> + Clone,
+    ) -> bool {
+        let mut dates_apart = false;
         for column in columns {
-            for part in name_parts(column) {
-                let has_part =
-                    pattern.is_some_and(|regex| regex.capture_names().flatten().any(|n| n == part));
+            for part in name_parts(column, prefix) {
+                let has_part = patterns
+                    .clone()
+                    .any(|regex| regex.capture_names().flatten().any(|n| n == part));
                 if !has_part {
+                    let key = prefix.trim_end_matches(':');
                     let what = format!(
-                        "found \"{OF_FILE_NAME}{part}\", and no part of file_name is called \"{part}\""
+                        "found \"{prefix}{part}\", and no part of {key} is called \"{part}\""
                     );
                     self.problem(&["columns", &column.name, "from"], what);
                 }
-                dates_by_name |=
-                    self.table.is_key(&column.name) && matches!(column.kind, CellKind::Stamp(_));
+                dates_apart |= self.table.is_key(&column.name)
+                    && matches!(&column.kind, CellKind::Stamp(format) if format.elapsed().is_none());
             }
         }
-        dates_by_name
+        dates_apart
     }
 
     fn encoding(&mut self) -> Option<&'static Encoding> {
@@ -213,7 +230,7 @@ impl Compiler<'_> {
         clock
     }
 
-    fn pattern(&mut self, key: &[&str], text: Option<&str>) -> Option<Regex> {
+    pub(super) fn pattern(&mut self, key: &[&str], text: Option<&str>) -> Option<Regex> {
         let text = text?;
         match Regex::new(text) {
             Ok(regex) => Some(regex),
@@ -236,14 +253,14 @@ impl Compiler<'_> {
                 );
                 return None;
             }
-            (Layout::Wide, Some(_)) => {
+            (Layout::Wide | Layout::Transposed, Some(_)) => {
                 self.problem(
                     &["tall"],
-                    "found [source.tall] in a source whose layout is \"wide\"",
+                    "found [source.tall] in a source whose layout is not \"tall\"",
                 );
                 return None;
             }
-            (Layout::Wide, None) => return None,
+            (Layout::Wide | Layout::Transposed, None) => return None,
         };
         let pattern = self.pattern(&["tall", "pattern"], spec.pattern.as_deref());
         if let Some(regex) = &pattern
@@ -296,7 +313,7 @@ impl Compiler<'_> {
         for name in names {
             let is_joined = columns
                 .iter()
-                .any(|column| name_parts(column).any(|part| part == name));
+                .any(|column| name_parts(column, &format!("{key}:")).any(|part| part == name));
             if (in_tall && name == "signal") || (!in_tall && is_joined) {
                 continue;
             }
@@ -451,15 +468,15 @@ impl Compiler<'_> {
     }
 }
 
-/// The parts of the file's name that a column is joined from.
-fn name_parts(column: &Column) -> impl Iterator<Item = &str> {
+/// The parts that a column is joined from, of those with this prefix.
+fn name_parts<'c>(column: &'c Column, prefix: &str) -> impl Iterator<Item = &'c str> {
     let names = match &column.origin {
         Origin::Header(names) => names.as_slice(),
         _ => &[],
     };
     names
         .iter()
-        .filter_map(|name| name.strip_prefix(OF_FILE_NAME))
+        .filter_map(move |name| name.strip_prefix(prefix))
 }
 
 /// Whether a pattern names a part after this column.

@@ -10,7 +10,7 @@ use regex::Regex;
 use super::spec::Layout;
 use crate::cells::DecimalMark;
 use crate::stamps::{Clock, StampFormat};
-use crate::text::TextRule;
+use crate::text::{Dialect, TextRule, Traits};
 
 /// A checked source, ready to read files.
 #[derive(Clone, Debug)]
@@ -20,17 +20,23 @@ pub struct Source {
     pub(crate) files: Vec<String>,
     pub(crate) layout: Layout,
     pub(crate) encoding: &'static Encoding,
-    pub(crate) delimiter: u8,
+    pub(crate) dialect: Dialect,
     pub(crate) mark: DecimalMark,
     pub(crate) skip_lines: u64,
     pub(crate) sheet: Option<String>,
     /// Names of the columns, where the files have none.
     pub(crate) header: Option<Vec<String>>,
+    /// Lines of the header, otherwise.
+    pub(crate) header_lines: usize,
+    /// Columns whose empty cells say what stands above.
+    pub(crate) fill_down: Vec<String>,
     pub(crate) nulls: BTreeSet<String>,
     pub(crate) clock: Option<Clock>,
     pub(crate) file_name: Option<Regex>,
-    /// The day of the stamps stands in the file's name alone.
-    pub(crate) dates_by_name: bool,
+    /// What the lines before the header hold, in named parts.
+    pub(crate) preamble: Vec<Regex>,
+    /// The day of the stamps stands in the file's name, or before the header, alone.
+    pub(crate) dates_apart: bool,
     /// Columns of the key, in the key's order.
     pub(crate) keys: Vec<Column>,
     /// All others; pressures that need a barometer last.
@@ -57,6 +63,9 @@ pub(crate) struct Column {
 /// What stands before a part of the file's name among the columns of a `from`.
 pub(crate) const OF_FILE_NAME: &str = "file_name:";
 
+/// As [`OF_FILE_NAME`], before a part of the lines above the header.
+pub(crate) const OF_PREAMBLE: &str = "preamble:";
+
 /// Where the text of a cell comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Origin {
@@ -66,6 +75,8 @@ pub(crate) enum Origin {
     Constant(String),
     /// A named part of the file's name.
     FileName,
+    /// A named part of the lines before the header.
+    Preamble,
     /// A named part of the tag.
     Tag,
     /// The value of these signals.
@@ -142,9 +153,18 @@ impl Source {
     pub(crate) fn text_rule(&self) -> TextRule<'_> {
         TextRule {
             encoding: self.encoding,
-            delimiter: self.delimiter,
+            delimiter: self.dialect.delimiter,
             mark: self.mark,
             sheet: self.sheet.as_deref(),
+        }
+    }
+
+    /// How a text of this origin becomes records: a sheet is written with the delimiter alone.
+    pub(crate) fn dialect(&self, traits: Traits) -> Dialect {
+        if traits.is_workbook {
+            Dialect::from(self.dialect.delimiter)
+        } else {
+            self.dialect.clone()
         }
     }
 

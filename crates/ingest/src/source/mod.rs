@@ -3,11 +3,12 @@
 mod columns;
 mod compile;
 mod compiled;
+mod dialect;
 mod problem;
 mod spec;
 
 pub use compiled::Source;
-pub(crate) use compiled::{CellKind, Column, OF_FILE_NAME, Origin, Tall, UnitRule};
+pub(crate) use compiled::{CellKind, Column, OF_FILE_NAME, OF_PREAMBLE, Origin, Tall, UnitRule};
 pub use problem::SourceProblem;
 pub(crate) use spec::UnitColumn;
 pub use spec::{

@@ -25,6 +25,25 @@ pub struct SourceSpec {
     // Not written where it is absent, so that descriptions from before it keep their hash.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sheet: Option<String>,
+    /// What fields may be quoted with: `"` where it is not said; the empty text: a quote is text.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub quote: Option<String>,
+    /// Widths of the columns in characters, for files without a delimiter; the last takes the rest.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub widths: Option<Vec<usize>>,
+    /// Columns of fixed width stand without a blank between them; else a line in which a value stands
+    /// across the end of a column is rejected.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub packed: bool,
+    /// Lines of the header, whose cells one below the other make a name; None: one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub header_lines: Option<usize>,
+    /// Patterns for the lines before the header, whose named parts become columns.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub preamble: Vec<String>,
+    /// Columns whose empty cells say what stood there before.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub fill_down: Vec<String>,
     /// Names of the columns, for files whose lines begin without any.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub header: Option<Vec<String>>,
@@ -40,13 +59,14 @@ pub struct SourceSpec {
     pub tall: Option<TallSpec>,
 }
 
-/// A column per quantity, or a row per tag and time.
+/// A column per quantity, a row per tag and time, or a row per quantity and a column per record.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Layout {
     #[default]
     Wide,
     Tall,
+    Transposed,
 }
 
 /// Where one column of the table comes from.
@@ -57,6 +77,9 @@ pub struct ColumnMap {
     pub from: Option<OneOrMany>,
     #[serde(default)]
     pub format: Option<String>,
+    /// Unit of the time passed since the stamp that the others of `from` make, which the last one tells.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub elapsed: Option<String>,
     #[serde(default)]
     pub unit: Option<UnitOf>,
     #[serde(default)]

@@ -30,6 +30,22 @@ pub(super) fn to_day_of_year(year: i64, number: i64) -> Option<i64> {
     (number >= 1 && first + number - 1 < next).then_some(first + number - 1)
 }
 
+/// A day of a week as ISO 8601 counts them: Monday is 1, and the first week holds the year's first
+/// Thursday, that is, January 4.
+pub(super) fn to_day_of_week(year: i64, week: i64, day: i64) -> Option<i64> {
+    if !YEARS.contains(&year) || !(1..=7).contains(&day) {
+        return None;
+    }
+    // 1970-01-01 was a Thursday, so that days since then count on from the third day of a week.
+    let first_monday = |year: i64| {
+        let fourth = days_from_civil(year, 1, 4);
+        fourth - (fourth + 3).rem_euclid(7)
+    };
+    let found = first_monday(year) + (week - 1) * 7 + day - 1;
+    let is_in_year = week >= 1 && found < first_monday(year + 1);
+    (is_in_year && is_in_calendar(found.checked_mul(MICROS_PER_DAY)?)).then_some(found)
+}
+
 /// Days since 1970-01-01 of a proleptic Gregorian date, counted in eras of 400 years from March.
 pub(super) fn days_from_civil(year: i64, month: i64, day: i64) -> i64 {
     let shifted = if month <= 2 { year - 1 } else { year };

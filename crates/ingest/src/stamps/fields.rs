@@ -2,7 +2,7 @@
 
 use drydown_quantity::{Day, Stamp};
 
-use super::calendar::{to_day, to_day_of_year};
+use super::calendar::{to_day, to_day_of_week, to_day_of_year};
 use super::format::{Item, WrittenStamp};
 use super::names::{parse_month, zone_offset_s};
 
@@ -15,6 +15,9 @@ pub(super) struct Parts {
     pub(super) month: i64,
     pub(super) day: i64,
     pub(super) day_of_year: Option<i64>,
+    /// Number of the week, whose year then is `year`, and of the day in it.
+    pub(super) week: Option<i64>,
+    pub(super) week_day: i64,
     pub(super) hour: i64,
     pub(super) minute: i64,
     pub(super) second: i64,
@@ -61,6 +64,11 @@ fn read_item<'t>(item: Item, rest: &'t str, parts: &mut Parts) -> Option<&'t str
         }
         Item::Day => parts.day = take_number(&mut left, 2)?,
         Item::DayOfYear => parts.day_of_year = Some(take_number(&mut left, 3)?),
+        Item::WeekYear => {
+            parts.year = take_number(&mut left, 4).filter(|_| rest.len() >= left.len() + 4)?
+        }
+        Item::Week => parts.week = Some(take_number(&mut left, 2)?),
+        Item::WeekDay => parts.week_day = take_number(&mut left, 1)?,
         Item::WeekdayName => {
             if take_word(&mut left).is_empty() {
                 return None;
@@ -99,9 +107,10 @@ fn read_item<'t>(item: Item, rest: &'t str, parts: &mut Parts) -> Option<&'t str
 }
 
 pub(super) fn finish(parts: Parts, has_time: bool) -> Option<WrittenStamp> {
-    let day = match parts.day_of_year {
-        Some(number) => to_day_of_year(parts.year, number)?,
-        None => to_day(parts.year, parts.month, parts.day)?,
+    let day = match (parts.day_of_year, parts.week) {
+        (_, Some(week)) => to_day_of_week(parts.year, week, parts.week_day)?,
+        (Some(number), None) => to_day_of_year(parts.year, number)?,
+        (None, None) => to_day(parts.year, parts.month, parts.day)?,
     };
     if !has_time {
         return Some(WrittenStamp::Date(Day::from_number(
@@ -151,6 +160,13 @@ pub(super) fn read_rfc3339(text: &str) -> Option<WrittenStamp> {
         rest = read_fraction(rest, &mut parts);
     }
     rest = rest.trim_start();
+    // RFC 9557: the zone's name behind the offset, which tells the instant by itself.
+    if let Some((head, name)) = rest.split_once('[')
+        && !head.is_empty()
+        && name.ends_with(']')
+    {
+        rest = head;
+    }
     if !rest.is_empty() {
         parts.offset_s = Some(take_offset(&mut rest)?);
     }
@@ -213,7 +229,7 @@ fn read_fraction<'t>(text: &'t str, parts: &mut Parts) -> &'t str {
     rest
 }
 
-/// `Z`, `+01:00`, `-0530`, `+01`; seconds east of UTC.
+/// `Z`, `+01:00`, `-0530`, `+01`, `UTC`, `GMT+1`; seconds east of UTC.
 fn take_offset(text: &mut &str) -> Option<i64> {
     if let Some(rest) = text.strip_prefix(['Z', 'z']) {
         *text = rest;
@@ -222,7 +238,9 @@ fn take_offset(text: &mut &str) -> Option<i64> {
     for word in ["UTC", "GMT"] {
         if let Some(rest) = text.strip_prefix(word) {
             *text = rest;
-            return Some(0);
+            if !rest.starts_with(['+', '-', '−']) {
+                return Some(0);
+            }
         }
     }
     let sign = match text.chars().next()? {

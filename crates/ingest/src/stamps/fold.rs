@@ -3,14 +3,20 @@
 //! The order of a unit's rows in the file tells first from second pass where the clock is
 //! seen to jump back; without a jump the pass nearer to a neighbouring stamp is taken; with
 //! no neighbour within two hours nothing is, and the row is rejected. A file whose rows run
-//! from new to old is read backwards.
+//! from new to old is read backwards. In a file sorted by what the clock showed, both passes
+//! lie inside each other: each stamp stands there twice, the first pass before the second.
+//!
+//! Where the order tells nothing, nothing is guessed: two rows that differ never become one
+//! instant ([`Seen`]), the later is rejected.
+
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 use drydown_quantity::Stamp;
 
+use super::stretch::Stretch;
 use super::zone::LocalTime;
 
-/// A neighbour further away than this says nothing about the pass.
-const NEIGHBOUR_MICROS: i64 = 2 * 3_600_000_000;
 /// Stamps further apart on the clock than this do not lie in the same fold.
 const SAME_FOLD_MICROS: i64 = 3 * 3_600_000_000;
 
@@ -22,19 +28,87 @@ pub(crate) struct FoldRow {
     /// What the clock showed, microseconds since 1970-01-01T00:00 of that clock.
     pub(crate) local_micros: i64,
     pub(crate) time: LocalTime,
+    /// Tells the record from others; only rows whose hour was shown twice need it.
+    pub(crate) content: u64,
+    /// Tells the other columns of its key apart: rows of one stamp that differ here are different
+    /// events, not one stamp shown twice.
+    pub(crate) rest: u64,
+    /// How many rows of the series have shown this stamp in a row, this one included; known of
+    /// the last row of a piece alone, 1 elsewhere.
+    pub(crate) n_same: u32,
 }
 
-/// The instant of each row, in the order given; None where it cannot be told.
-pub(crate) fn resolve_folds(rows: &[FoldRow]) -> Vec<Option<Stamp>> {
-    let mut found: Vec<Option<Stamp>> = rows
+impl FoldRow {
+    /// Whether both are of one stamp on the clock, and of the same thing.
+    pub(crate) const fn shows_same(&self, other: &Self) -> bool {
+        self.local_micros == other.local_micros && self.rest == other.rest
+    }
+}
+
+/// What a row's stamp means.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Told {
+    At(Stamp),
+    /// No row of the series near enough tells the pass.
+    Alone,
+    /// The order of the rows does not tell the pass.
+    Disordered,
+}
+
+impl Told {
+    pub(super) const fn of(at: Option<Stamp>) -> Self {
+        match at {
+            Some(at) => Self::At(at),
+            None => Self::Alone,
+        }
+    }
+}
+
+/// The instants that rows of a repeated hour have already become, by series, microseconds and the
+/// rest of the key.
+pub(crate) type Seen = BTreeMap<(u64, i64, u64), Settled>;
+
+/// A row that has its instant.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Settled {
+    content: u64,
+    /// The stretch it stands in; counted anew in each piece of a file.
+    stretch: usize,
+    is_clean: bool,
+    may_repeat: bool,
+}
+
+impl Settled {
+    /// As seen from the next piece of the file.
+    pub(crate) const fn in_piece_before(self) -> Self {
+        Self {
+            stretch: usize::MAX,
+            ..self
+        }
+    }
+
+    /// Whether a later row may take the same instant: it says the same, or the file's clock shows
+    /// one stamp for several rows at any time, and both stand in one pass.
+    const fn admits(&self, later: &Self) -> bool {
+        let is_clean = self.is_clean && later.is_clean;
+        let is_repeated = later.may_repeat && self.stretch == later.stretch;
+        is_clean && (self.content == later.content || is_repeated)
+    }
+}
+
+/// What each row's stamp means, in the order given. `seen` holds what stood in the pieces before,
+/// and takes what stands here.
+pub(crate) fn resolve_folds(rows: &[FoldRow], seen: &mut Seen) -> Vec<Told> {
+    let mut found: Vec<(Told, Option<Settled>)> = rows
         .iter()
         .map(|row| match row.time {
-            LocalTime::Known(at) => Some(at),
-            LocalTime::Twice(..) | LocalTime::Never => None,
+            LocalTime::Known(at) => (Told::At(at), None),
+            LocalTime::Twice(..) | LocalTime::Never => (Told::Alone, None),
         })
         .collect();
     let mut order: Vec<usize> = (0..rows.len()).collect();
     order.sort_by_key(|idx| rows.get(*idx).map(|row| row.series));
+    let mut n_stretches = 0;
     for series in
         order.chunk_by(|a, b| rows.get(*a).map(|r| r.series) == rows.get(*b).map(|r| r.series))
     {
@@ -42,16 +116,36 @@ pub(crate) fn resolve_folds(rows: &[FoldRow]) -> Vec<Option<Stamp>> {
             .iter()
             .filter_map(|idx| rows.get(*idx).map(|row| (*idx, *row)))
             .collect();
-        resolve_series(steps, &mut found);
+        resolve_series(steps, &mut found, &mut n_stretches);
     }
-    found
+    rows.iter()
+        .zip(found)
+        .map(|(row, told)| match told {
+            (Told::At(at), Some(settled)) => {
+                match seen.entry((row.series, at.micros(), row.rest)) {
+                    Entry::Vacant(place) => {
+                        place.insert(settled);
+                        Told::At(at)
+                    }
+                    Entry::Occupied(first) if first.get().admits(&settled) => Told::At(at),
+                    Entry::Occupied(_) => Told::Disordered,
+                }
+            }
+            (told, _) => told,
+        })
+        .collect()
 }
 
-fn resolve_series(mut steps: Vec<(usize, FoldRow)>, found: &mut [Option<Stamp>]) {
+fn resolve_series(
+    mut steps: Vec<(usize, FoldRow)>,
+    found: &mut [(Told, Option<Settled>)],
+    n_stretches: &mut usize,
+) {
     if !steps.iter().any(|(_, row)| is_twice(row)) {
         return;
     }
-    if runs_backward(&steps) {
+    let is_backward = runs_backward(&steps);
+    if is_backward {
         steps.reverse();
     }
     let mut start = 0;
@@ -64,16 +158,39 @@ fn resolve_series(mut steps: Vec<(usize, FoldRow)>, found: &mut [Option<Stamp>])
         while steps.get(end).is_some_and(|(_, row)| is_twice(row)) && same_fold(&steps, end) {
             end += 1;
         }
-        let before = start.checked_sub(1).and_then(|at| known(&steps, at));
-        let after = known(&steps, end);
-        let stretch = steps.get(start..end).unwrap_or(&[]);
-        for ((idx, _), at) in stretch.iter().zip(resolve_stretch(stretch, before, after)) {
+        let stretch = Stretch {
+            rows: steps.get(start..end).unwrap_or(&[]),
+            before: start.checked_sub(1).and_then(|at| known(&steps, at)),
+            after: known(&steps, end),
+            n_same_before: n_same_before(&steps, start),
+            is_backward,
+        };
+        let is_clean = stretch.is_clean();
+        *n_stretches += 1;
+        for ((idx, row), told) in stretch.rows.iter().zip(stretch.resolve()) {
             if let Some(slot) = found.get_mut(*idx) {
-                *slot = at;
+                let settled = Settled {
+                    content: row.content,
+                    stretch: *n_stretches,
+                    is_clean,
+                    may_repeat: stretch.n_same_before > 1,
+                };
+                *slot = (told, Some(settled));
             }
         }
         start = end;
     }
+}
+
+/// How many rows before a stretch show one stamp; 0 where there is none.
+fn n_same_before(steps: &[(usize, FoldRow)], start: usize) -> u32 {
+    let mut rows = steps.get(..start).unwrap_or(&[]).iter().rev();
+    let Some((_, last)) = rows.next() else {
+        return 0;
+    };
+    let n_more = rows.take_while(|(_, row)| row.shows_same(last)).count();
+    last.n_same
+        .max(u32::try_from(n_more + 1).unwrap_or(u32::MAX))
 }
 
 fn is_twice(row: &FoldRow) -> bool {
@@ -108,128 +225,49 @@ fn runs_backward(steps: &[(usize, FoldRow)]) -> bool {
     balance < 0
 }
 
-/// The instants of neighbouring rows that all lie in one fold.
-fn resolve_stretch(
-    stretch: &[(usize, FoldRow)],
-    before: Option<Stamp>,
-    after: Option<Stamp>,
-) -> Vec<Option<Stamp>> {
-    if let Some(second_from) = jump(stretch, before, after) {
-        return stretch
-            .iter()
-            .enumerate()
-            .map(|(place, (_, row))| pass(row, place >= second_from))
-            .collect();
-    }
-    let first = nearest(stretch, false, before, after);
-    let second = nearest(stretch, true, before, after);
-    let (Some(first), Some(second)) = (first, second) else {
-        return vec![None; stretch.len()];
-    };
-    if first.min(second) > NEIGHBOUR_MICROS {
-        return vec![None; stretch.len()];
-    }
-    stretch
-        .iter()
-        .map(|(_, row)| pass(row, second < first))
-        .collect()
-}
-
-/// The row from which on the clock shows the hour for the second time.
-///
-/// The largest step back; where there is none, a repeated stamp counts as one if reading it
-/// so leaves smaller gaps (hourly logs show 01:00 twice; a repeated row shows it twice too).
-fn jump(
-    stretch: &[(usize, FoldRow)],
-    before: Option<Stamp>,
-    after: Option<Stamp>,
-) -> Option<usize> {
-    let step = |place: usize| match (stretch.get(place - 1), stretch.get(place)) {
-        (Some((_, last)), Some((_, here))) => here.local_micros - last.local_micros,
-        _ => i64::MAX,
-    };
-    let back = (1..stretch.len())
-        .filter(|place| step(*place) < 0)
-        .min_by_key(|place| step(*place));
-    if back.is_some() {
-        return back;
-    }
-    let repeated = (1..stretch.len()).find(|place| step(*place) == 0)?;
-    let gap_of = |second_from: usize| {
-        let passes = stretch
-            .iter()
-            .enumerate()
-            .map(|(n, (_, row))| pass(row, n >= second_from));
-        let all: Vec<Stamp> = before
-            .into_iter()
-            .chain(passes.flatten())
-            .chain(after)
-            .collect();
-        all.windows(2)
-            .map(|pair| match pair {
-                [a, b] => b.micros() - a.micros(),
-                _ => 0,
-            })
-            .max()
-            .unwrap_or(0)
-    };
-    let as_jump = gap_of(repeated);
-    let as_one = gap_of(0).min(gap_of(stretch.len()));
-    (as_jump < as_one).then_some(repeated)
-}
-
-fn pass(row: &FoldRow, second: bool) -> Option<Stamp> {
-    match row.time {
-        LocalTime::Twice(_, at) if second => Some(at),
-        LocalTime::Twice(at, _) | LocalTime::Known(at) => Some(at),
-        LocalTime::Never => None,
-    }
-}
-
-/// Distance to the nearer neighbour if the stretch is read as this pass; None without neighbours.
-fn nearest(
-    stretch: &[(usize, FoldRow)],
-    second: bool,
-    before: Option<Stamp>,
-    after: Option<Stamp>,
-) -> Option<i64> {
-    let first_row = stretch.first().and_then(|(_, row)| pass(row, second));
-    let last_row = stretch.last().and_then(|(_, row)| pass(row, second));
-    let apart = |a: Option<Stamp>, b: Option<Stamp>| match (a, b) {
-        (Some(a), Some(b)) => Some((a.micros() - b.micros()).abs()),
-        _ => None,
-    };
-    [apart(before, first_row), apart(last_row, after)]
-        .into_iter()
-        .flatten()
-        .min()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::stamps::Clock;
 
-    /// Local stamps of one unit in Chicago on 2026-11-01 (back from 02:00 to 01:00), as UTC.
-    fn shown(locals: &str) -> String {
-        let clock = Clock::parse("America/Chicago").unwrap();
-        let rows: Vec<FoldRow> = locals
-            .split_whitespace()
-            .map(|text| {
-                let local: Stamp = format!("2026-11-01T{text}:00Z").parse().unwrap();
-                let local_micros = local.micros();
-                FoldRow {
-                    series: 0,
-                    local_micros,
-                    time: clock.to_utc(local_micros),
-                }
+    fn row(series: u64, text: &str, content: u64) -> FoldRow {
+        let local: Stamp = format!("2026-11-01T{text}:00Z").parse().unwrap();
+        FoldRow {
+            series,
+            local_micros: local.micros(),
+            time: Clock::parse("America/Chicago")
+                .unwrap()
+                .to_utc(local.micros()),
+            content,
+            rest: 0,
+            n_same: 1,
+        }
+    }
+
+    fn shown_rows(rows: &[FoldRow]) -> String {
+        let shown: Vec<String> = resolve_folds(rows, &mut Seen::new())
+            .iter()
+            .map(|told| match told {
+                Told::At(at) => at.minute()[11..].to_owned(),
+                Told::Alone => "-".to_owned(),
+                Told::Disordered => "?".to_owned(),
             })
             .collect();
-        let shown: Vec<String> = resolve_folds(&rows)
-            .iter()
-            .map(|at| at.map_or("-".to_owned(), |at| at.minute()[11..].to_owned()))
-            .collect();
         shown.join(" ")
+    }
+
+    /// Local stamps of one unit in Chicago on 2026-11-01 (back from 02:00 to 01:00), as UTC. Every
+    /// row says something else, unless a letter behind the stamp says what it says.
+    fn shown(locals: &str) -> String {
+        let rows: Vec<FoldRow> = locals
+            .split_whitespace()
+            .enumerate()
+            .map(|(n, text)| match text.get(5..) {
+                Some("") | None => row(0, text, 1000 + n as u64),
+                Some(letter) => row(0, &text[..5], u64::from(letter.as_bytes()[0])),
+            })
+            .collect();
+        shown_rows(&rows)
     }
 
     #[test]
@@ -252,8 +290,78 @@ mod tests {
             ),
             (
                 "a repeated row is no jump",
-                "00:45 00:50 00:55 01:00 01:00 01:05",
+                "00:45 00:50 00:55 01:00a 01:00a 01:05",
                 "05:45 05:50 05:55 06:00 06:00 06:05",
+            ),
+            (
+                "a row with another value at the same stamp is kept out",
+                "00:45 00:50 00:55 01:00a 01:00b 01:05",
+                "05:45 05:50 05:55 06:00 ? 06:05",
+            ),
+            (
+                "sorted by what the clock showed",
+                "00:40 01:00 01:00 01:20 01:20 01:40 01:40 02:00",
+                "05:40 06:00 07:00 06:20 07:20 06:40 07:40 08:00",
+            ),
+            (
+                "sorted, and the value did not change",
+                "00:40a 01:00a 01:00a 01:20a 01:20a 01:40a 01:40a 02:00a",
+                "05:40 06:00 07:00 06:20 07:20 06:40 07:40 08:00",
+            ),
+            (
+                "sorted, and one pass lacks a row",
+                "00:40 01:00 01:00 01:20 01:40 01:40 02:00",
+                "05:40 06:00 07:00 ? 06:40 07:40 08:00",
+            ),
+            (
+                "sorted from new to old: nothing tells which row of a stamp came first",
+                "02:00 01:40 01:40 01:20 01:20 01:00 01:00 00:40",
+                "08:00 ? ? ? ? ? ? 05:40",
+            ),
+            (
+                "sorted, with nothing before that tells how often a stamp is shown",
+                "01:00 01:00 01:20 01:20 02:00",
+                "? ? ? ? 08:00",
+            ),
+            (
+                "a few lines written twice in one pass",
+                "00:55 01:00a 01:00a 01:05b 01:10c 01:15d 01:20e 01:20e 01:25f",
+                "05:55 06:00 06:00 06:05 06:10 06:15 06:20 06:20 06:25",
+            ),
+            (
+                "a clock that shows each stamp for two rows, one pass",
+                "00:55 00:55 01:00 01:00 01:05 01:05 01:10 01:10",
+                "05:55 05:55 06:00 06:00 06:05 06:05 06:10 06:10",
+            ),
+            (
+                "such a clock, both passes",
+                "00:30 00:30 01:00 01:00 01:30 01:30 01:00 01:00 01:30 01:30 02:00",
+                "05:30 05:30 06:00 06:00 06:30 06:30 07:00 07:00 07:30 07:30 08:00",
+            ),
+            (
+                "such a clock, sorted",
+                "00:30 00:30 01:00 01:00 01:00 01:00 01:30 01:30 01:30 01:30 02:00",
+                "05:30 05:30 ? ? ? ? ? ? ? ? 08:00",
+            ),
+            (
+                "rows a little out of place",
+                "00:59 01:00 01:02 01:01 01:50 01:00 01:01 02:00",
+                "05:59 06:00 06:02 06:01 06:50 07:00 07:01 08:00",
+            ),
+            (
+                "shuffled",
+                "00:59 01:50 01:10 01:55 01:12 02:00",
+                "05:59 ? ? ? ? 08:00",
+            ),
+            (
+                "the export joined with an overlapping one",
+                "00:50a 01:10b 01:20c 00:50a 01:10b 01:20c 01:50d 01:10e 02:00f",
+                "05:50 06:10 06:20 05:50 06:10 06:20 06:50 07:10 08:00",
+            ),
+            (
+                "and the two do not agree",
+                "00:50a 01:10b 01:20c 00:50a 01:10x 01:20c 01:50d 01:10e 02:00f",
+                "05:50 06:10 06:20 05:50 ? 06:20 06:50 07:10 08:00",
             ),
             ("near the row before", "00:50 01:00", "05:50 06:00"),
             ("near the row after", "01:50 02:00", "07:50 08:00"),
@@ -277,25 +385,12 @@ mod tests {
 
     #[test]
     fn series_do_not_see_each_other() {
-        let clock = Clock::parse("America/Chicago").unwrap();
-        let row = |series, text: &str| {
-            let local: Stamp = format!("2026-11-01T{text}:00Z").parse().unwrap();
-            FoldRow {
-                series,
-                local_micros: local.micros(),
-                time: clock.to_utc(local.micros()),
-            }
-        };
         let rows = [
-            row(1, "00:50"),
-            row(2, "01:50"),
-            row(1, "01:00"),
-            row(2, "02:00"),
+            row(1, "00:50", 1),
+            row(2, "01:50", 2),
+            row(1, "01:00", 3),
+            row(2, "02:00", 4),
         ];
-        let found: Vec<String> = resolve_folds(&rows)
-            .iter()
-            .map(|at| at.unwrap().minute()[11..].to_owned())
-            .collect();
-        assert_eq!(found, ["05:50", "07:50", "06:00", "08:00"]);
+        assert_eq!(shown_rows(&rows), "05:50 07:50 06:00 08:00");
     }
 }

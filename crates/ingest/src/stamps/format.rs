@@ -1,6 +1,6 @@
 //! How a source writes its stamps: a pattern of `%` fields, or one of six names.
 //!
-//! Fields: `%Y %y %m %d %j %b %B %H %I %M %S %f %p %z %Z %a %A %%`, and `%F %T %R %D` for
+//! Fields: `%Y %y %m %d %j %G %V %u %b %B %H %I %M %S %f %p %z %Z %a %A %%`, and `%F %T %R %D` for
 //! `%Y-%m-%d`, `%H:%M:%S`, `%H:%M`, `%m/%d/%y`. A number may have fewer digits than the field
 //! (`1/3/2026`), a blank stands for any run of blanks, and `%f` (with or without the dot
 //! before it: `%S.%f`, `%S%.f`) is a fraction of a second. Names: `rfc3339`, `epoch_s`,
@@ -9,6 +9,7 @@
 use drydown_quantity::{Day, Stamp};
 
 use super::counts::{EpochUnit, read_epoch, read_serial};
+use super::elapsed::ElapsedUnit;
 use super::fields::{Parts, finish, read_pattern, read_rfc3339};
 
 /// What a cell says: a stamp in UTC, or one of a local clock.
@@ -44,6 +45,10 @@ pub(super) enum Item {
     Day,
     DayOfYear,
     WeekdayName,
+    /// Year, number of the week and of its day, as ISO 8601 counts weeks.
+    WeekYear,
+    Week,
+    WeekDay,
     Hour24,
     Hour12,
     Minute,
@@ -67,6 +72,8 @@ enum Kind {
 pub(crate) struct StampFormat {
     kind: Kind,
     text: String,
+    /// The time passed since the stamp stands behind it, in this unit.
+    elapsed: Option<ElapsedUnit>,
 }
 
 impl StampFormat {
@@ -84,7 +91,21 @@ impl StampFormat {
         Ok(Self {
             kind,
             text: text.to_owned(),
+            elapsed: None,
         })
+    }
+
+    /// With a time passed behind the stamp, in one of [`ElapsedUnit`]; None for another unit.
+    pub(crate) fn with_elapsed(self, unit: &str) -> Option<Self> {
+        Some(Self {
+            elapsed: Some(ElapsedUnit::parse(unit)?),
+            ..self
+        })
+    }
+
+    /// The unit of the time passed since the stamp, where it counts.
+    pub(crate) const fn elapsed(&self) -> Option<ElapsedUnit> {
+        self.elapsed
     }
 
     /// The format as it was written.
@@ -133,10 +154,13 @@ impl StampFormat {
     /// Reads a trimmed local stamp whose every number has the full width of its field; None for all
     /// others, which [`Self::read`] may still read. Far quicker, and never another answer.
     pub(crate) fn read_fixed(&self, text: &str) -> Option<WrittenStamp> {
-        let Kind::Pattern {
-            items,
-            has_time: true,
-        } = &self.kind
+        let (
+            Kind::Pattern {
+                items,
+                has_time: true,
+            },
+            None,
+        ) = (&self.kind, self.elapsed)
         else {
             return None;
         };
@@ -186,6 +210,22 @@ fn parse_pattern(pattern: &str) -> Result<Kind, FormatError> {
     let mut items = Vec::new();
     push_items(pattern, &mut items)?;
     let has = |item: Item| items.contains(&item);
+    let has_time = has(Item::Hour24) || has(Item::Hour12);
+    if has(Item::WeekYear) || has(Item::Week) {
+        for (item, name) in [
+            (Item::WeekYear, "%G beside %V"),
+            (Item::Week, "%V beside %G"),
+            (Item::WeekDay, "%u beside %V"),
+        ] {
+            if !has(item) {
+                return Err(FormatError::Lacks(name));
+            }
+        }
+        if has(Item::Hour12) && !has(Item::AmPm) {
+            return Err(FormatError::Lacks("%p beside %I"));
+        }
+        return Ok(Kind::Pattern { items, has_time });
+    }
     if !has(Item::Year4) && !has(Item::Year2) {
         return Err(FormatError::Lacks("year"));
     }
@@ -198,7 +238,6 @@ fn parse_pattern(pattern: &str) -> Result<Kind, FormatError> {
     if has(Item::Hour12) && !has(Item::AmPm) {
         return Err(FormatError::Lacks("%p beside %I"));
     }
-    let has_time = has(Item::Hour24) || has(Item::Hour12);
     Ok(Kind::Pattern { items, has_time })
 }
 
@@ -227,6 +266,9 @@ fn push_items(pattern: &str, items: &mut Vec<Item>) -> Result<(), FormatError> {
             'b' | 'B' | 'h' => items.push(Item::MonthName),
             'd' | 'e' => items.push(Item::Day),
             'j' => items.push(Item::DayOfYear),
+            'G' => items.push(Item::WeekYear),
+            'V' => items.push(Item::Week),
+            'u' => items.push(Item::WeekDay),
             'a' | 'A' => items.push(Item::WeekdayName),
             'H' | 'k' => items.push(Item::Hour24),
             'I' | 'l' => items.push(Item::Hour12),

@@ -53,9 +53,69 @@ fn halves_of_the_day_letters_of_the_clock_and_small_counts() {
         ("epoch_us", "1.7E+15", "unreadable"),
         ("%d %B %Y", "3 desember 2026", "2026-12-03"),
         ("%d %b %Y", "3 mei 2026", "2026-05-03"),
+        ("%d %b %Y", "3 kwietnia 2026", "2026-04-03"),
+        ("%d %b %Y", "3 LISTOPADA 2026", "unreadable"),
+        ("%d. %B %Y", "3. července 2026", "2026-07-03"),
+        ("%d %b %Y", "3 июн. 2026", "2026-06-03"),
+        ("%d %b %Y", "3 şub 2026", "2026-02-03"),
+        (
+            "%F %T %z",
+            "2026-03-14 10:00:00 UTC+1",
+            "2026-03-14T09:00:00Z",
+        ),
+        (
+            "%F %T %z",
+            "2026-03-14 10:00:00 GMT-05:30",
+            "2026-03-14T15:30:00Z",
+        ),
+        (
+            "%F %T %z",
+            "2026-03-14 10:00:00 UTC",
+            "2026-03-14T10:00:00Z",
+        ),
+        (
+            "rfc3339",
+            "2026-03-14T10:00:00+01:00[Europe/Berlin]",
+            "2026-03-14T09:00:00Z",
+        ),
+        (
+            "rfc3339",
+            "2026-03-14T10:00:00[Europe/Berlin]",
+            "unreadable",
+        ),
     ];
     for (format, text, expected) in cases {
         assert_eq!(shown(format, text), expected, "{format} {text}");
+    }
+}
+
+/// Weeks of ISO 8601; the cases at the turn of the year are those of its section on week dates, as
+/// examples of 2004 to 2010 from memory.
+#[test]
+fn dates_by_the_week() {
+    let cases = [
+        ("%G-W%V-%u", "2026-W11-6", "2026-03-14"),
+        (
+            "%G-W%V-%uT%T",
+            "2026-W11-6T10:00:00",
+            "2026-03-14T10:00:00 local",
+        ),
+        ("%GW%V%u", "2026W116", "2026-03-14"),
+        ("%G-W%V-%u", "2004-W53-6", "2005-01-01"),
+        ("%G-W%V-%u", "2005-W52-7", "2006-01-01"),
+        ("%G-W%V-%u", "2009-W01-1", "2008-12-29"),
+        ("%G-W%V-%u", "2009-W53-7", "2010-01-03"),
+        ("%G-W%V-%u", "2026-W53-7", "2027-01-03"),
+        ("%G-W%V-%u", "2025-W53-1", "unreadable"),
+        ("%G-W%V-%u", "2026-W00-1", "unreadable"),
+        ("%G-W%V-%u", "2026-W11-0", "unreadable"),
+        ("%G-W%V-%u", "2026-W11-8", "unreadable"),
+    ];
+    for (format, text, expected) in cases {
+        assert_eq!(shown(format, text), expected, "{format} {text}");
+    }
+    for format in ["%G-W%V", "%Y-W%V-%u", "%G-%u"] {
+        assert!(StampFormat::parse(format).is_err(), "{format}");
     }
 }
 

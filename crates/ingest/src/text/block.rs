@@ -3,6 +3,8 @@
 //! A column is quickest read down many rows, so records are taken many at a time; nothing is copied
 //! but fields whose quotes were doubled.
 
+use super::fill::{FillDown, Last};
+
 /// Records read at once.
 #[derive(Debug, Default)]
 pub(crate) struct Block<'t> {
@@ -11,6 +13,8 @@ pub(crate) struct Block<'t> {
     undone: String,
     spans: Vec<(usize, usize)>,
     heads: Vec<Head>,
+    /// Places among the spans of empty cells that say what stands above them.
+    filled: Vec<usize>,
 }
 
 /// One record of a block.
@@ -30,6 +34,7 @@ impl<'t> Block<'t> {
         self.undone.clear();
         self.spans.clear();
         self.heads.clear();
+        self.filled.clear();
     }
 
     /// Adds a field of the record in the making.
@@ -39,10 +44,12 @@ impl<'t> Block<'t> {
     }
 
     /// As [`Self::push_field`], for a quoted field with doubled quotes.
-    pub(super) fn push_doubled(&mut self, start: usize, end: usize) {
+    pub(super) fn push_doubled(&mut self, start: usize, end: usize, quote: u8) {
         let inner = self.text.get(start..end).unwrap_or("");
         let from = self.text.len() + self.undone.len();
-        self.undone.push_str(&inner.replace("\"\"", "\""));
+        let single = char::from(quote).to_string();
+        self.undone
+            .push_str(&inner.replace(&single.repeat(2), &single));
         self.spans.push((from, self.text.len() + self.undone.len()));
     }
 
@@ -54,6 +61,39 @@ impl<'t> Block<'t> {
             first_span: self.heads.last().map_or(0, |last| last.end_span),
             end_span: self.spans.len(),
         });
+    }
+
+    /// Fills empty cells of the record that was added last.
+    pub(super) fn fill_last(&mut self, fill: &mut FillDown) {
+        let Some(head) = self.heads.last().copied() else {
+            return;
+        };
+        let cell = |field: usize| {
+            let span = self.spans.get(head.first_span + field).copied();
+            let span = span.unwrap_or_default();
+            let text = self.text_of(span).trim().to_owned();
+            let place = if span.1 <= self.text.len() {
+                Last::Span(span.0, span.1)
+            } else {
+                Last::Text(text.clone())
+            };
+            (text, place)
+        };
+        for (field, last) in fill.pass(head.end_span - head.first_span, &cell) {
+            let span = match last {
+                Last::Span(start, end) => (start, end),
+                Last::Text(text) => {
+                    let from = self.text.len() + self.undone.len();
+                    self.undone.push_str(&text);
+                    (from, self.text.len() + self.undone.len())
+                }
+            };
+            let at = head.first_span + field;
+            if let Some(slot) = self.spans.get_mut(at) {
+                *slot = span;
+                self.filled.push(at);
+            }
+        }
     }
 
     /// How many records it holds.
@@ -133,6 +173,12 @@ impl<'b> Record<'b> {
     /// A field, trimmed; None past the last.
     pub(crate) fn get(self, idx: usize) -> Option<&'b str> {
         self.field(idx).map(str::trim)
+    }
+
+    /// Whether a field is empty and says what stands above it.
+    pub(crate) fn is_filled(self, idx: usize) -> bool {
+        let at = self.head.first_span + idx;
+        !self.block.filled.is_empty() && self.block.filled.contains(&at)
     }
 
     /// The fields, unquoted, not trimmed.

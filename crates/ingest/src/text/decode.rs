@@ -141,11 +141,36 @@ pub(crate) fn decode_text(
     if memchr::memchr(b'\n', text.as_bytes()).is_none() && text.contains('\r') {
         text = text.replace('\r', "\n");
     }
+    settle_marks(&mut text, 0, true);
     let traits = Traits {
         malformed,
         ..Traits::default()
     };
     Ok(Decoded { text, traits })
+}
+
+/// Takes out the byte-order marks that begin a line, where files were joined into one, and the end mark
+/// of older systems. `from`: what stands before was looked at; it is empty or ends where a text did.
+pub(super) fn settle_marks(text: &mut String, from: usize, ended: bool) {
+    const MARK: char = '\u{feff}';
+    const END: char = '\u{1a}';
+    let new = text.get(from..).unwrap_or("");
+    if memchr::memmem::find(new.as_bytes(), MARK.to_string().as_bytes()).is_some() {
+        let before = text.get(..from).unwrap_or("");
+        let mut at_start = before.is_empty() || before.ends_with('\n');
+        let mut kept = String::with_capacity(new.len());
+        for c in new.chars() {
+            if !(at_start && c == MARK) {
+                kept.push(c);
+                at_start = c == '\n';
+            }
+        }
+        text.truncate(from);
+        text.push_str(&kept);
+    }
+    if ended {
+        text.truncate(text.trim_end_matches(END).len());
+    }
 }
 
 /// What was inside.
@@ -286,6 +311,18 @@ mod tests {
                 b"a\rb\r",
                 "utf-8",
                 "a\nb\n",
+            ),
+            (
+                "marks inside, where files were joined",
+                b"\xef\xbb\xbfa\n\xef\xbb\xbfb\xef\xbb\xbf\n",
+                "utf-8",
+                "a\nb\u{feff}\n",
+            ),
+            (
+                "the end mark of older systems",
+                b"a\n1\x1a2\n\x1a\x1a",
+                "utf-8",
+                "a\n1\x1a2\n",
             ),
             (
                 "beside line feeds they stay",

@@ -3,8 +3,11 @@
 mod archive;
 mod block;
 mod decode;
+mod dialect;
+mod fill;
 mod pieces;
 mod records;
+mod transpose;
 mod workbook;
 #[cfg(test)]
 pub(crate) mod workbook_for_tests;
@@ -13,7 +16,10 @@ pub use archive::{Content, Member, archive_members, read_member};
 pub(crate) use block::{Block, Record};
 pub use decode::TextError;
 pub(crate) use decode::{TextRule, Traits, decode_text};
+pub(crate) use dialect::{Dialect, Widths};
+pub(crate) use fill::FillDown;
 pub(crate) use pieces::Cut;
 pub use pieces::{Piece, Pieces};
 pub(crate) use records::Records;
+pub(crate) use transpose::to_transposed;
 pub(crate) use workbook::{NO_RESULT, sheet_names};

@@ -5,7 +5,8 @@ use std::io::{BufRead, BufReader, Cursor, Read};
 use encoding_rs::{CoderResult, Decoder};
 
 use super::block::Block;
-use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, unpack};
+use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, settle_marks, unpack};
+use super::dialect::Dialect;
 use super::records::{MAX_QUOTED_LINES, Records};
 
 const BLOCK: usize = 1 << 18;
@@ -53,7 +54,7 @@ pub struct Pieces<'r> {
     first_line: u64,
     /// Lines at the head of the file that are no records.
     skip_lines: u64,
-    delimiter: u8,
+    dialect: Dialect,
     traits: Traits,
     /// Bytes of text in a piece, about.
     aim: usize,
@@ -77,6 +78,8 @@ impl std::fmt::Debug for Pieces<'_> {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Cut<'a> {
     pub(crate) rule: TextRule<'a>,
+    /// Of text that is no sheet of a workbook.
+    pub(crate) dialect: &'a Dialect,
     pub(crate) skip_lines: u64,
     /// Bytes of text in a piece, about.
     pub(crate) aim: usize,
@@ -87,10 +90,10 @@ pub(crate) struct Cut<'a> {
 impl<'r> Pieces<'r> {
     pub(crate) fn new(reader: impl Read + Send + 'r, cut: Cut<'_>) -> Result<Self, TextError> {
         let (bytes, traits) = unpacked(reader, &cut.rule, cut.limit)?;
-        let encoding = if traits.is_workbook {
-            encoding_rs::UTF_8
+        let (encoding, dialect) = if traits.is_workbook {
+            (encoding_rs::UTF_8, Dialect::from(cut.rule.delimiter))
         } else {
-            cut.rule.encoding
+            (cut.rule.encoding, cut.dialect.clone())
         };
         Ok(Self {
             bytes,
@@ -99,7 +102,7 @@ impl<'r> Pieces<'r> {
             text: String::new(),
             first_line: 1,
             skip_lines: cut.skip_lines,
-            delimiter: cut.rule.delimiter,
+            dialect,
             traits,
             aim: cut.aim,
             n_text: 0,
@@ -173,6 +176,7 @@ impl<'r> Pieces<'r> {
             }
         }
         self.settle_line_ends(from);
+        settle_marks(&mut self.text, from, self.ended);
         self.n_text += self.text.len() - from;
         if self.n_text > self.limit {
             return Err(TextError::TooLong { limit: self.limit });
@@ -208,13 +212,14 @@ impl<'r> Pieces<'r> {
     /// Where the last record that is surely whole ends; None where there is none.
     fn cut(&self) -> Option<usize> {
         let bytes = self.text.as_bytes();
-        if memchr::memchr(b'"', bytes).is_none() {
+        let quote = self.dialect.quote.filter(|_| self.dialect.widths.is_none());
+        if quote.is_none_or(|quote| memchr::memchr(quote, bytes).is_none()) {
             return memchr::memrchr(b'\n', bytes).map(|at| at + 1);
         }
         // Whether a quote is a stray one shows only after so many lines.
         let guard = memchr::memrchr_iter(b'\n', bytes)
             .nth(usize::try_from(MAX_QUOTED_LINES).unwrap_or(usize::MAX) + 1)?;
-        let mut records = Records::new(&self.text, self.delimiter);
+        let mut records = Records::new(&self.text, &self.dialect);
         records.skip_lines(self.skip_lines);
         let mut block = Block::default();
         let mut end = None;
@@ -277,6 +282,7 @@ mod tests {
     fn pieces_of(bytes: &[u8], label: &str, aim: usize) -> Vec<Piece> {
         let cut = Cut {
             rule: TextRule::of(Encoding::for_label(label.as_bytes()).unwrap()),
+            dialect: &Dialect::from(b','),
             skip_lines: 0,
             aim,
             limit: 1 << 24,
@@ -349,7 +355,7 @@ mod tests {
 
     proptest::proptest! {
         #[test]
-        fn any_text_in_any_pieces(text in "[a-c,\"\n\r ]{0,200}", aim in 1_usize..60) {
+        fn any_text_in_any_pieces(text in "[a-c,\"\n\r \u{feff}\u{1a}]{0,200}", aim in 1_usize..60) {
             check(text.as_bytes(), "utf-8", aim);
         }
     }

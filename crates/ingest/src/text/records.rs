@@ -1,11 +1,13 @@
 //! Text to records: RFC 4180 with any one-byte delimiter, and the physical line of each record.
 //!
-//! A quote opens only at the start of a field, so `5" hose` is text. A quoted field may
+//! A quote (`"` or what the source says) opens only at the start of a field, so `5" hose` is text. A quoted field may
 //! hold newlines, but not more than [`MAX_QUOTED_LINES`]: a stray quote must not swallow
 //! the rest of a file, so beyond that (or at the end of the text) the quote is read as text.
 //! Blank lines are skipped and counted nowhere.
 
 use super::block::Block;
+use super::dialect::{Dialect, Widths};
+use super::fill::FillDown;
 
 /// A quoted field that runs over more lines than this is taken as a stray quote.
 pub(super) const MAX_QUOTED_LINES: u64 = 100;
@@ -17,29 +19,42 @@ pub(crate) struct Records<'t> {
     position: usize,
     line: u64,
     delimiter: u8,
+    quote: u8,
     /// Some field may be quoted: asked once of the whole text, not of each line.
     has_quotes: bool,
+    /// What tells the fields apart by their place in the line; None where a delimiter does.
+    widths: Option<Widths>,
+    packed: bool,
+    /// Columns whose empty cells say what stands above; None: none.
+    fill: Option<FillDown>,
 }
 
 impl<'t> Records<'t> {
-    /// Starts at line 1; `delimiter` is an ASCII byte that is neither a quote nor a line end.
+    /// Starts at line 1; a delimiter alone stands for its dialect with the usual quote.
     #[must_use]
-    pub(crate) fn new(text: &'t str, delimiter: u8) -> Self {
+    pub(crate) fn new(text: &'t str, dialect: impl Into<Dialect>) -> Self {
+        let dialect = dialect.into();
+        let quote = dialect.quote.unwrap_or(b'"');
+        let may_quote = dialect.quote.is_some() && dialect.widths.is_none();
         Self {
             text,
             position: 0,
             line: 1,
-            delimiter,
-            has_quotes: memchr::memchr(b'"', text.as_bytes()).is_some(),
+            delimiter: dialect.delimiter,
+            quote,
+            has_quotes: may_quote && memchr::memchr(quote, text.as_bytes()).is_some(),
+            widths: dialect.widths,
+            packed: dialect.packed,
+            fill: None,
         }
     }
 
     /// As [`Records::new`] for a text that begins on another line.
     #[must_use]
-    pub(crate) fn at_line(text: &'t str, delimiter: u8, line: u64) -> Self {
+    pub(crate) fn at_line(text: &'t str, dialect: impl Into<Dialect>, line: u64) -> Self {
         Self {
             line,
-            ..Self::new(text, delimiter)
+            ..Self::new(text, dialect)
         }
     }
 
@@ -51,6 +66,11 @@ impl<'t> Records<'t> {
     /// The line that comes next.
     pub(crate) const fn line(&self) -> u64 {
         self.line
+    }
+
+    /// From here on empty cells of some columns say what stands above them.
+    pub(crate) fn fill_down(&mut self, fill: FillDown) {
+        self.fill = Some(fill);
     }
 
     /// Passes over physical lines, whatever they hold.
@@ -79,13 +99,20 @@ impl<'t> Records<'t> {
             if !begins && line_text.trim().is_empty() {
                 self.position = next;
                 self.line += 1;
-            } else if !self.has_quotes || memchr::memchr(b'"', line_text.as_bytes()).is_none() {
-                split_plain(line_text, start, self.delimiter, block);
+            } else if !self.has_quotes || memchr::memchr(self.quote, line_text.as_bytes()).is_none()
+            {
+                match &self.widths {
+                    None => split_plain(line_text, start, self.delimiter, block),
+                    Some(widths) => split_fixed(line_text, start, (widths, self.packed), block),
+                }
                 block.push_record(self.line, start, end);
                 self.position = next;
                 self.line += 1;
             } else {
                 self.read_quoted(block);
+            }
+            if let Some(fill) = &mut self.fill {
+                block.fill_last(fill);
             }
         }
         block.n_records() > 0
@@ -123,10 +150,10 @@ impl<'t> Records<'t> {
 
     /// One field from `at`; gives where it stops: at a delimiter, a line end or the end.
     fn read_field(&self, at: usize, block: &mut Block<'t>) -> usize {
-        let quoted = self.text.as_bytes().get(at) == Some(&b'"');
+        let quoted = self.text.as_bytes().get(at) == Some(&self.quote);
         match quoted.then(|| self.quoted_field(at)).flatten() {
             Some(found) if found.doubled => {
-                block.push_doubled(at + 1, found.close);
+                block.push_doubled(at + 1, found.close, self.quote);
                 found.stop
             }
             Some(found) => {
@@ -154,8 +181,8 @@ impl<'t> Records<'t> {
         let mut from = at + 1;
         let mut doubled = false;
         let close = loop {
-            let quote = from + memchr::memchr(b'"', bytes.get(from..)?)?;
-            if bytes.get(quote + 1) != Some(&b'"') {
+            let quote = from + memchr::memchr(self.quote, bytes.get(from..)?)?;
+            if bytes.get(quote + 1) != Some(&self.quote) {
                 break quote;
             }
             doubled = true;
@@ -176,6 +203,51 @@ impl<'t> Records<'t> {
             doubled,
         })
     }
+}
+
+/// Cuts a line that begins at `start` of the text where the columns begin; what stands beyond the last
+/// width belongs to the last column, and a line that ends early leaves the others empty.
+///
+/// Unless they are packed, a line in which something stands across the end of a column is one field: a
+/// value cut in two would be two other values.
+fn split_fixed(line: &str, start: usize, (widths, packed): (&Widths, bool), block: &mut Block<'_>) {
+    let ends = column_ends(line, widths);
+    let stands_across = |at: &usize| {
+        let (left, right) = line.split_at(*at);
+        left.ends_with(|c: char| !c.is_whitespace())
+            && right.starts_with(|c: char| !c.is_whitespace())
+    };
+    let inner = ends.split_last().map_or(&[][..], |(_, inner)| inner);
+    if !packed && inner.iter().any(stands_across) {
+        block.push_field(start, start + line.len());
+        return;
+    }
+    let mut from = 0;
+    for end in ends {
+        block.push_field(start + from, start + end);
+        from = end;
+    }
+}
+
+/// Where the columns of a line end, in bytes; the last ends with the line.
+fn column_ends(line: &str, widths: &Widths) -> Vec<usize> {
+    let mut places = line.char_indices().map(|(at, _)| at);
+    let mut end = 0;
+    let mut ends: Vec<usize> = Vec::with_capacity(widths.len());
+    for width in widths.iter() {
+        // The place behind the column is that of the first character of the next.
+        let skipped = if ends.is_empty() {
+            *width
+        } else {
+            width.saturating_sub(1)
+        };
+        end = places.nth(skipped).unwrap_or(line.len()).max(end);
+        ends.push(end);
+    }
+    if let Some(last) = ends.last_mut() {
+        *last = line.len();
+    }
+    ends
 }
 
 /// Where a quoted field ends.

@@ -5,7 +5,8 @@ use std::collections::BTreeSet;
 use super::signals::signals_of;
 use super::{Parts, as_signal, name_of};
 use crate::draft::assign::assign;
-use crate::draft::proposal::{Found, Proposal, bare, fill_keys, place, set_zone, single_from};
+use crate::draft::keys::fill_keys;
+use crate::draft::proposal::{Found, Proposal, bare, place, set_zone, single_from};
 use crate::draft::settle::settle;
 use crate::source::{ColumnMap, Layout, SourceSpec, TallSpec};
 

@@ -422,16 +422,17 @@ fn footers_repeated_headers_rows_of_units_and_odd_names() {
         text.as_bytes(),
         &[
             "skip_lines = 2",
-            "chamber_pressure_kpa = { from = \"Chamber\", unit = \"mbar\", reference = \"absolute\" }",
+            "header_lines = 2",
+            "chamber_pressure_kpa = { from = \"Chamber mbar\", unit = \"mbar\", reference = \"absolute\" }",
         ],
         &["oil_flow_lpm ="],
     );
     for said in [
         "1 lines with another number of fields",
         "header stands there 1 times more",
-        "holds units",
-        "column 5 \"Flow#2\": others have its name; `from = \"Flow#2\"` reads this one",
-        "column 6 \"\": it has no name",
+        "the header has 2 lines",
+        "column 5 \"Flow l/min#2\": others have its name; `from = \"Flow l/min#2\"` reads this one",
+        "not placed: \"Flow °C\"",
     ] {
         assert!(proposal.contains(said), "{said}\n{proposal}");
     }

@@ -347,3 +347,45 @@ fn sheets_that_nobody_names_are_told_of() {
         assert_eq!(rows.n_rows(), 1);
     }
 }
+
+#[test]
+fn samples_side_by_side_in_a_sheet() {
+    let sheet = rows(&[
+        &[T("Report of March")],
+        &[T("Sample"), N("7001"), N("7002"), Nothing, N("7003")],
+        &[T("Tank"), T("R-1"), T("R-2")],
+        // 46095 is 2026-03-14.
+        &[
+            T("Drawn"),
+            Day("46095"),
+            T("15.03.2026"),
+            Nothing,
+            Day("46097"),
+        ],
+        &[T("Water"), N("182.5"), T("<20"), Nothing, Percent("0.0001")],
+    ]);
+    Case::new(
+        r#"
+        table = "samples"
+        layout = "transposed"
+        skip_lines = 1
+        timezone = "America/Chicago"
+        [columns]
+        lab = { value = "L" }
+        sample_id = { from = "Sample" }
+        reservoir_id = { from = "Tank" }
+        taken_at = { from = "Drawn", format = "%d.%m.%Y" }
+        water_ppm = { from = "Water" }
+        "#,
+    )
+    .bytes(&workbook(&sheet, &[("Results", "visible")]))
+    .gives(
+        "
+        line | sample_id | reservoir_id | taken_at | water_ppm | water_censor
+        2 | 7001 | R-1 | 2026-03-14T00:00:00Z | 182.5 | =
+        3 | 7002 | R-2 | 2026-03-15T00:00:00Z | 20 | <
+        5 | 7003 | - | 2026-03-16T00:00:00Z | 100 | =
+        = 3/3/0/0/0/0
+        ",
+    );
+}

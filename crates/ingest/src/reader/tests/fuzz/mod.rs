@@ -73,6 +73,35 @@ fn stamps_and_their_formats() {
 }
 
 #[test]
+fn times_passed() {
+    let inputs = lines(include_bytes!("../../../../tests/corpus/elapsed.txt"));
+    run(
+        &Corpus {
+            inputs,
+            n_mutations: 60_000,
+        },
+        parsers::elapsed,
+    );
+}
+
+#[test]
+fn sheets_turned() {
+    let inputs = corpus![
+        "shapes/transposed.csv",
+        "records/quotes.csv",
+        "records/line_ends.csv",
+        "samples.csv",
+    ];
+    run(
+        &Corpus {
+            inputs,
+            n_mutations: 10_000,
+        },
+        parsers::transposed,
+    );
+}
+
+#[test]
 fn records() {
     let inputs = corpus![
         "records/plain.csv",
@@ -81,6 +110,8 @@ fn records() {
         "records/line_ends.csv",
         "wide.csv",
         "samples.csv",
+        "shapes/single_quotes.csv",
+        "shapes/fixed.txt",
     ];
     run(
         &Corpus {
@@ -122,6 +153,10 @@ fn whole_files() {
         "maintenance.csv",
         "records/quotes.csv",
         "decode/log.csv.gz",
+        "shapes/transposed.csv",
+        "shapes/single_quotes.csv",
+        "shapes/fixed.txt",
+        "shapes/recorder.csv",
     ];
     run(
         &Corpus {
@@ -147,6 +182,10 @@ fn drafts() {
         "draft/controller.csv",
         "draft/machines.csv",
         "draft/laboratory.csv",
+        "shapes/transposed.csv",
+        "shapes/single_quotes.csv",
+        "shapes/fixed.txt",
+        "shapes/recorder.csv",
     ];
     run(
         &Corpus {

@@ -3,8 +3,8 @@
 use drydown_quantity::Unit;
 
 use crate::cells::{Amount, Censor, DecimalMark, parse_amount, parse_cleanliness, parse_number};
-use crate::stamps::{Clock, LocalTime, StampFormat, WrittenStamp};
-use crate::text::{Block, Records, TextRule, decode_text};
+use crate::stamps::{Clock, ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
+use crate::text::{Block, Dialect, Records, TextRule, Widths, decode_text, to_transposed};
 
 fn text_of(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).trim().to_owned()
@@ -25,7 +25,10 @@ pub(super) fn number(bytes: &[u8]) {
             Some(value.to_bits())
         );
         // The sign is the text's own.
-        assert!(value >= 0.0 || text.starts_with(['-', '−', '–']), "{value}");
+        assert!(
+            value >= 0.0 || text.starts_with(['-', '−', '–']) || text.ends_with('-'),
+            "{value}"
+        );
     }
 }
 
@@ -87,7 +90,8 @@ pub(super) fn iso4406(bytes: &[u8]) {
 }
 
 /// The formats that texts are tried with, beside what the input itself gives as a format.
-const FORMATS: [&str; 12] = [
+const FORMATS: [&str; 13] = [
+    "%G-W%V-%uT%R",
     "rfc3339",
     "epoch_s",
     "epoch_ms",
@@ -148,12 +152,76 @@ fn check_local(micros: i64) {
     }
 }
 
+/// A time passed is some years at most, and the sign of its text.
+pub(super) fn elapsed(bytes: &[u8]) {
+    let text = text_of(bytes);
+    for unit in ElapsedUnit::all()
+        .split(", ")
+        .filter_map(ElapsedUnit::parse)
+    {
+        for mark in [DecimalMark::Point, DecimalMark::Comma] {
+            if let Some(micros) = unit.read(&text, mark) {
+                assert!(micros.abs() <= 4_000 * 86_400_000_000, "{micros}");
+                assert!(text.bytes().any(|byte| byte.is_ascii_digit()));
+                assert!(micros >= 0 || text.contains(['-', '−', '–']), "{micros}");
+            }
+        }
+    }
+}
+
+/// A turned text has a line for each column, and every cell stands where its mirror image stood.
+pub(super) fn transposed(bytes: &[u8]) {
+    let text = String::from_utf8_lossy(bytes);
+    let cells = |text: &str, dialect: &Dialect| -> Vec<(u64, Vec<String>)> {
+        let mut records = Records::new(text, dialect);
+        let mut block = Block::default();
+        let mut out = Vec::new();
+        while records.read(&mut block, 5) {
+            for record in block.records() {
+                let one_line = |cell: &str| cell.trim().replace(['\n', '\r'], " ");
+                out.push((record.line(), record.fields().map(one_line).collect()));
+            }
+        }
+        out
+    };
+    for delimiter in [b',', b';'] {
+        let dialect = Dialect::from(delimiter);
+        let Ok(turned) = to_transposed(&text, &dialect, 0, 1 << 20) else {
+            continue;
+        };
+        let (rows, columns) = (cells(&text, &dialect), cells(&turned, &dialect));
+        let widest = rows.iter().map(|(_, row)| row.len()).max().unwrap_or(0);
+        assert_eq!(turned.lines().count(), widest);
+        for (line, column) in columns {
+            let at = usize::try_from(line).unwrap() - 1;
+            assert_eq!(column.len(), rows.len());
+            for (cell, (_, row)) in column.iter().zip(&rows) {
+                assert_eq!(cell.trim(), row.get(at).map_or("", |cell| cell.trim()));
+            }
+        }
+    }
+}
+
 /// Every character that is not blank belongs to exactly one record; lines ascend.
 pub(super) fn records(bytes: &[u8]) {
     let text = String::from_utf8_lossy(bytes);
     let solid = |text: &str| text.chars().filter(|c| !c.is_whitespace()).count();
-    for delimiter in [b',', b';', b'\t', b'|'] {
-        let mut records = Records::new(&text, delimiter);
+    let fixed = |packed| Dialect {
+        widths: Some(Widths::from([3, 1, 4])),
+        packed,
+        ..Dialect::from(b',')
+    };
+    let single = Dialect {
+        quote: Some(b'\''),
+        ..Dialect::from(b',')
+    };
+    let delimited = [b',', b';', b'\t', b'|'].map(Dialect::from);
+    for dialect in delimited
+        .into_iter()
+        .chain([single, fixed(true), fixed(false)])
+    {
+        let delimiter = dialect.delimiter;
+        let mut records = Records::new(&text, &dialect);
         let mut block = Block::default();
         let (mut last_line, mut covered) = (0, 0);
         while records.read(&mut block, 3) {
@@ -165,7 +233,10 @@ pub(super) fn records(bytes: &[u8]) {
                 assert!(!fields.is_empty());
                 let longest: usize = fields.iter().map(|field| field.len()).sum();
                 assert!(longest <= record.raw().len());
-                if !record.raw().contains('"') {
+                if dialect.widths.is_some() {
+                    assert!(matches!(fields.len(), 1 | 3));
+                    assert_eq!(fields.concat(), record.raw());
+                } else if !record.raw().contains(['"', '\'']) {
                     let plain: Vec<&str> = record.raw().split(char::from(delimiter)).collect();
                     assert_eq!(fields, plain);
                 }
@@ -189,7 +260,9 @@ pub(super) fn decode(bytes: &[u8]) {
                     let packed =
                         bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"PK\x05\x06");
                     if !packed && label != "shift_jis" {
-                        assert_eq!(found.text.as_bytes(), bytes);
+                        let ended = bytes.iter().rposition(|byte| *byte != 0x1a);
+                        let kept = bytes.get(..ended.map_or(0, |at| at + 1));
+                        assert_eq!(Some(found.text.as_bytes()), kept);
                     }
                 }
             }

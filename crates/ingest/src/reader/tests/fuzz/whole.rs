@@ -5,9 +5,9 @@ use super::super::harness::{check_account, merged, read, shown, source};
 use crate::rows::{FileRows, Scope};
 use crate::site::SiteContext;
 use crate::source::{Layout, Source};
-use crate::text::{Block, Records, decode_text};
+use crate::text::{Block, Records, decode_text, to_transposed};
 
-const SOURCES: [&str; 6] = [
+const SOURCES: [&str; 10] = [
     r#"
     table = "readings"
     null = ["", "---"]
@@ -80,6 +80,53 @@ const SOURCES: [&str; 6] = [
     name = { from = "Note" }
     altitude_m = { from = "Flow", unit = "ft" }
     "#,
+    r#"
+    table = "samples"
+    layout = "transposed"
+    delimiter = ";"
+    decimal = ","
+    skip_lines = 1
+    header_lines = 2
+    timezone = "UTC"
+    [columns]
+    lab = { value = "A" }
+    sample_id = { from = "No Unit" }
+    taken_at = { from = "Taken", format = "%d.%m.%Y" }
+    water_ppm = { from = "Water ppm" }
+    iso4406 = { from = "ISO" }
+    "#,
+    r#"
+    table = "readings"
+    quote = "'"
+    header_lines = 2
+    fill_down = ["Unit", "Date"]
+    timezone = "America/Chicago"
+    [columns]
+    unit_id = { from = "Unit" }
+    at = { from = ["Date", "Time"], format = "%Y-%m-%d %H:%M" }
+    chamber_pressure_kpa = { from = "Vacuum inHg", unit = "inHg", reference = "gauge" }
+    oil_flow_lpm = { from = "Flow gpm", unit = "gpm" }
+    alarm = { from = "Alarm" }
+    "#,
+    r#"
+    table = "readings"
+    widths = [6, 18, 9, 7]
+    timezone = "Europe/Berlin"
+    [columns]
+    unit_id = { from = "Unit" }
+    at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+    oil_flow_lpm = { from = "Flow" }
+    alarm = { from = "Alarm" }
+    "#,
+    r#"
+    table = "readings"
+    skip_lines = 3
+    timezone = "America/Chicago"
+    preamble = ['Machine: (?<unit_id>\S+)', 'Start: (?<start>[\d :-]+)']
+    [columns]
+    at = { from = ["preamble:start", "Time"], format = "%Y-%m-%d %H:%M", elapsed = "s" }
+    oil_flow_lpm = { from = "Flow", unit = "gpm" }
+    "#,
 ];
 
 /// A register of two units: one at 1500 m with a nameplate, one without anything.
@@ -136,14 +183,29 @@ fn check_records(source: &Source, bytes: &[u8], rows: &FileRows) {
         assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));
         return;
     };
-    let mut records = Records::new(&decoded.text, source.delimiter);
-    records.skip_lines(source.skip_lines);
+    let text = if source.layout == Layout::Transposed {
+        let dialect = &source.dialect;
+        let Ok(turned) = to_transposed(&decoded.text, dialect, source.skip_lines, 1 << 24) else {
+            assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));
+            return;
+        };
+        turned
+    } else {
+        decoded.text
+    };
+    let mut records = if source.layout == Layout::Transposed {
+        Records::new(&text, source.dialect.delimiter)
+    } else {
+        let mut records = Records::new(&text, &source.dialect);
+        records.skip_lines(source.skip_lines);
+        records
+    };
     let mut block = Block::default();
     let mut lines = Vec::new();
     while records.read(&mut block, 2) {
         lines.extend(block.records().map(|record| record.line()));
     }
-    let n_records = lines.len().saturating_sub(1) as u64;
+    let n_records = lines.len().saturating_sub(source.header_lines) as u64;
     assert_eq!(counts.rows_in + counts.rows_ignored, n_records);
     assert!(source.layout == Layout::Tall || counts.rows_ignored == 0);
     for reject in rows.rejects() {

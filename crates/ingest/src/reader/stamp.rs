@@ -1,0 +1,116 @@
+//! What a written stamp means on the source's clock.
+
+use drydown_quantity::Stamp;
+
+use super::cell::CellReader;
+use crate::stamps::{ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
+
+/// Stamps may lie this far after the load: clocks run ahead, and zones differ.
+pub(super) const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
+
+/// A stamp as read: what it means, and what the clock showed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct StampFound {
+    pub(crate) time: LocalTime,
+    pub(crate) local_micros: i64,
+}
+
+/// Why a stamp in the hour that spring skips is refused.
+pub(crate) const NEVER: &str = "the clock was set forward over this time";
+
+impl CellReader<'_> {
+    /// What a local time means, where the clock's offset is known to be steady around it.
+    pub(super) fn steady_time(&mut self, local_micros: i64) -> Option<LocalTime> {
+        if let Some(at) = self.steady.and_then(|steady| steady.to_utc(local_micros)) {
+            return Some(LocalTime::Known(at));
+        }
+        let clock = self.source.clock.as_ref()?;
+        self.steady = clock.steady_around(local_micros);
+        self.steady?.to_utc(local_micros).map(LocalTime::Known)
+    }
+
+    /// A stamp as the source writes it, or as a workbook's date was written out.
+    pub(super) fn written(&self, format: &StampFormat, text: &str) -> Option<WrittenStamp> {
+        let dated = self.traits.is_workbook.then(|| format.read_dated(text));
+        dated.flatten().or_else(|| format.read(text))
+    }
+
+    pub(super) fn stamp(&self, format: &StampFormat, text: &str) -> Result<StampFound, String> {
+        match format.elapsed() {
+            Some(unit) => self.stamp_after((format, unit), text),
+            None => self.stamp_of(format, text),
+        }
+    }
+
+    /// What a written stamp means on the source's clock.
+    fn stamp_of(&self, format: &StampFormat, text: &str) -> Result<StampFound, String> {
+        match self.written(format, text) {
+            Some(WrittenStamp::Utc(at)) => Ok(StampFound {
+                time: LocalTime::Known(at),
+                local_micros: at.micros(),
+            }),
+            // A date without a time reads as its 00:00 UTC, whatever the zone.
+            Some(WrittenStamp::Date(day)) => {
+                let at = day.start();
+                Ok(StampFound {
+                    time: LocalTime::Known(at),
+                    local_micros: at.micros(),
+                })
+            }
+            Some(WrittenStamp::Local(local_micros)) => match &self.source.clock {
+                Some(clock) => Ok(StampFound {
+                    time: clock.to_utc(local_micros),
+                    local_micros,
+                }),
+                None => {
+                    Err("the stamp carries no offset and the source has no timezone".to_owned())
+                }
+            },
+            None => Err(format!("expected a time written {}", format.as_str())),
+        }
+    }
+
+    pub(crate) fn check_ahead(&self, at: Stamp) -> Result<(), String> {
+        match self.loaded_at {
+            Some(loaded) if at.micros() - loaded.micros() > MAX_AHEAD_MICROS => {
+                Err(format!("{at} lies more than a day after the load"))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// The last word of the text is the time passed, the others are the stamp it counts from.
+    ///
+    /// A stopwatch knows nothing of clocks that are set: it counts on from the moment of the start.
+    pub(super) fn stamp_after(
+        &self,
+        (format, unit): (&StampFormat, ElapsedUnit),
+        text: &str,
+    ) -> Result<StampFound, String> {
+        let expected = || {
+            format!(
+                "expected a time written {} and behind it the time passed in {}",
+                format.as_str(),
+                unit.as_str()
+            )
+        };
+        let (start, passed) = text.rsplit_once(char::is_whitespace).ok_or_else(expected)?;
+        let micros = unit.read(passed, self.source.mark).ok_or_else(expected)?;
+        let begun = match self
+            .stamp_of(format, start.trim())
+            .map_err(|_| expected())?
+            .time
+        {
+            LocalTime::Known(at) => at,
+            LocalTime::Never => return Err(NEVER.to_owned()),
+            LocalTime::Twice(..) => {
+                return Err("the clock showed the hour of the start twice".to_owned());
+            }
+        };
+        let at = Stamp::from_micros(begun.micros() + micros);
+        Ok(StampFound {
+            time: LocalTime::Known(at),
+            local_micros: at.micros(),
+        })
+    }
+}

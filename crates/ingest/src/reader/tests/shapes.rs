@@ -1,0 +1,524 @@
+//! Texts of another shape than rows of delimited cells below one line of names.
+
+use super::harness::{Case, dedented};
+
+fn log(head: &str) -> String {
+    format!(
+        "{head}\n{}",
+        dedented(
+            r#"
+            table = "readings"
+            timezone = "Europe/Berlin"
+            [columns]
+            unit_id = { from = "Unit" }
+            at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+            oil_flow_lpm = { from = "Flow" }
+            alarm = { from = "Alarm" }
+            "#
+        )
+    )
+}
+
+#[test]
+fn fields_quoted_otherwise() {
+    let single = log("quote = \"'\"");
+    Case::new(&single)
+        .text(
+            "
+            'Unit','Time','Flow','Alarm'
+            'U-1','2026-03-01 10:00','60','low, very ''low'''
+            'U-1',2026-03-01 10:10,61,'two
+            lines'
+            U-1,2026-03-01 10:20,62,5' hose
+            'U-1','2026-03-01 10:30','63','12\" gauge'
+            'U-1','2026-03-01 10:40','64','never closed
+            ",
+        )
+        .gives(
+            "
+            line | unit_id | at | oil_flow_lpm | alarm
+            2 | U-1 | 2026-03-01T09:00:00Z | 60 | low, very 'low'
+            3 | U-1 | 2026-03-01T09:10:00Z | 61 | two\\nlines
+            5 | U-1 | 2026-03-01T09:20:00Z | 62 | 5' hose
+            6 | U-1 | 2026-03-01T09:30:00Z | 63 | 12\" gauge
+            7 | U-1 | 2026-03-01T09:40:00Z | 64 | 'never closed
+            ",
+        );
+    // Without a quote all of them are text.
+    Case::new(&log("quote = \"\""))
+        .text(
+            "
+            Unit,Time,Flow,Alarm
+            U-1,2026-03-01 10:00,60,\"low\"
+            U-1,2026-03-01 10:10,61,\"5 psi
+            ",
+        )
+        .gives(
+            "
+            oil_flow_lpm | alarm
+            60 | \"low\"
+            61 | \"5 psi
+            ",
+        );
+}
+
+#[test]
+fn columns_of_fixed_width() {
+    let fixed = log("widths = [6, 18, 9, 5]");
+    Case::new(&fixed)
+        .bytes(
+            "Unit  Time                   Flow Alarm\n\
+             U-1   2026-03-01 10:00       60.5 low, \"very\" low\r\n\
+             U-1   2026-03-01 10:10       61.5\n\
+             U-ä2  2026-03-01 10:10       62.5 high\n\
+             \n\
+             U-1   2026-03-01\n\
+             U-1234562026-03-01 10:30    62.5\n\
+             End\n"
+                .as_bytes(),
+        )
+        .gives(
+            "
+            line | unit_id | at | oil_flow_lpm | alarm
+            2 | U-1 | 2026-03-01T09:00:00Z | 60.5 | low, \"very\" low
+            3 | U-1 | 2026-03-01T09:10:00Z | 61.5 | -
+            4 | U-ä2 | 2026-03-01T09:10:00Z | 62.5 | high
+            ! 6 row [U-1 2026-03-01] ~ expected a time written
+            ! 7 row [U-1234562026-03-01 10:30 62.5] ~ found 1 fields, expected 4
+            ! 8 row [End] ~ \"at\" is empty
+            = 6/3/0/0/3/0
+            ",
+        );
+}
+
+#[test]
+fn columns_packed_without_blanks() {
+    Case::new(
+        r#"
+        table = "readings"
+        widths = [3, 12, 3]
+        packed = true
+        timezone = "UTC"
+        header = ["Unit", "Time", "Flow"]
+        [columns]
+        unit_id = { from = "Unit" }
+        at = { from = "Time", format = "%Y%m%d%H%M" }
+        oil_flow_lpm = { from = "Flow" }
+        "#,
+    )
+    .bytes(b"U-1202603011000060\nU-1202603011010061\n")
+    .gives(
+        "
+        unit_id | at | oil_flow_lpm
+        U-1 | 2026-03-01T10:00:00Z | 60
+        U-1 | 2026-03-01T10:10:00Z | 61
+        ",
+    );
+}
+
+const TWO_LINES: &str = r#"
+    table = "readings"
+    header_lines = 2
+    timezone = "UTC"
+    [columns]
+    unit_id = { value = "U-1" }
+    at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+    oil_inlet_degc = { from = "Oil in °C" }
+    oil_outlet_degc = { from = "Oil out °F", unit = "°F" }
+    oil_flow_lpm = { from = "Flow L/min" }
+"#;
+
+#[test]
+fn headers_of_two_lines() {
+    Case::new(TWO_LINES)
+        .text(
+            "
+            Time,Oil,,Flow,
+            ,in °C,out °F,L/min,
+            2026-03-01 10:00,65,149,60,
+            Time,Oil,,Flow,
+            ,in °C,out °F,L/min,
+            2026-03-01 10:10,66,150.8,61,
+            Time,Oil,Flow,,
+            ,in °C,L/min,out °F,
+            2026-03-01 10:20,66,61,150.8,
+            ",
+        )
+        .gives(
+            "
+            line | oil_inlet_degc | oil_outlet_degc | oil_flow_lpm
+            3 | 65 | 65 | 60
+            6 | 66 | 66 | 61
+            ! 4 row [Time,Oil,,Flow,] ~ the header again
+            ! 5 row [,in °C,out °F,L/min,] ~ the header again
+            ! 7 row [Time,Oil,Flow,,] ~ another header
+            ! 8 row [,in °C,L/min,out °F,] ~ the header changed at line 7
+            ! 9 row [2026-03-01 10:20,66,61,150.8,] ~ the header changed at line 7
+            = 7/2/0/0/5/0
+            ",
+        );
+    // A row of units is a second line; one that rules the header off says nothing.
+    Case::new(&log("header_lines = 2"))
+        .text(
+            "
+            Unit,Time,Flow,Alarm
+            ----,----------------,-----,-----
+            U-1,2026-03-01 10:00,60,
+            ",
+        )
+        .gives(
+            "
+            line | unit_id | oil_flow_lpm
+            3 | U-1 | 60
+            ",
+        );
+    Case::new(TWO_LINES).text("Time,Oil\n").gives(
+        "
+        line
+        = 0/0/0/0/0/0
+        ",
+    );
+}
+
+const DAYS: &str = r#"
+    table = "readings"
+    fill_down = ["Unit", "Date"]
+    timezone = "UTC"
+    [columns]
+    unit_id = { from = "Unit" }
+    at = { from = ["Date", "Time"], format = "%d.%m.%Y %H:%M" }
+    oil_flow_lpm = { from = "Flow" }
+"#;
+
+#[test]
+fn cells_that_say_what_stands_above() {
+    Case::new(DAYS)
+        .text(
+            "
+            Unit,Date,Time,Flow
+            ,,09:00,58
+            U-1,01.03.2026,10:00,60
+            ,,10:10,61
+            ,,,
+            \"U-\"\"2\"\"\",,10:20,62
+            ,02.03.2026,00:10,63
+            Unit,Date,Time,Flow
+            ,,00:20,64
+            ,,soon,65
+            U-3,,00:30
+            ,,00:40,66
+            ",
+        )
+        .gives(
+            "
+            line | unit_id | at | oil_flow_lpm
+            6 | U-\"2\" | 2026-03-01T10:20:00Z | 62
+            7 | U-\"2\" | 2026-03-02T00:10:00Z | 63
+            9 | U-\"2\" | 2026-03-02T00:20:00Z | 64
+            12 | U-\"2\" | 2026-03-02T00:40:00Z | 66
+            3 | U-1 | 2026-03-01T10:00:00Z | 60
+            4 | U-1 | 2026-03-01T10:10:00Z | 61
+            ! 2 row [,,09:00,58] ~ is empty
+            ! 5 row [,,,] ~ is empty
+            ! 8 row [Unit,Date,Time,Flow] ~ the header again
+            ! 10 row [,,soon,65] ~ expected a time
+            ! 11 row [U-3,,00:30] ~ found 3 fields, expected 4
+            = 11/6/0/0/5/0
+            ",
+        );
+}
+
+#[test]
+fn a_day_told_once_passes_midnight() {
+    Case::new(DAYS)
+        .text(
+            "
+            Unit,Date,Time,Flow
+            U-1,01.03.2026,22:00,60
+            ,,23:50,61
+            ,,00:10,62
+            ,,00:20,63
+            ,02.03.2026,00:30,64
+            ,,00:40,65
+            ,,23:00,66
+            ,,01:00,67
+            ",
+        )
+        .gives(
+            "
+            at | oil_flow_lpm
+            2026-03-01T22:00:00Z | 60
+            2026-03-01T23:50:00Z | 61
+            2026-03-02T00:10:00Z | 62
+            2026-03-02T00:20:00Z | 63
+            2026-03-02T00:30:00Z | 64
+            2026-03-02T00:40:00Z | 65
+            2026-03-02T23:00:00Z | 66
+            2026-03-03T01:00:00Z | 67
+            ",
+        );
+}
+
+#[test]
+fn a_sample_told_once_for_all_its_results() {
+    Case::new(
+        r#"
+        table = "results"
+        fill_down = ["No."]
+        [columns]
+        lab = { value = "L" }
+        sample_id = { from = "No." }
+        analyte = { from = "Test" }
+        value = { from = "Result" }
+        "#,
+    )
+    .text(
+        "
+        No.,Test,Result
+        S-1,Fe,12
+        ,Cu,2
+        S-2,Fe,13
+        ,Cu,
+        ",
+    )
+    .gives(
+        "
+        sample_id | analyte | value
+        S-1 | Cu | 2
+        S-1 | Fe | 12
+        S-2 | Cu | -
+        S-2 | Fe | 13
+        ",
+    );
+}
+
+const RECORDER: &str = r#"
+    table = "readings"
+    skip_lines = 3
+    timezone = "Europe/Berlin"
+    preamble = ['Machine: (?<unit_id>\S+)', 'Start: (?<start>[\d .:]+)']
+    [columns]
+    at = { from = ["preamble:start", "t"], format = "%d.%m.%Y %H:%M", elapsed = "s" }
+    oil_flow_lpm = { from = "Flow" }
+"#;
+
+#[test]
+fn times_passed_since_a_start_above_the_header() {
+    Case::new(RECORDER)
+        .text(
+            "
+            Machine: U-7
+            Start: 01.03.2026 10:00
+
+            t,Flow
+            0,60
+            90.5,61
+            1e3,62
+            ,63
+            later,64
+            -60,65
+            ",
+        )
+        .gives(
+            "
+            unit_id | at | oil_flow_lpm
+            U-7 | 2026-03-01T08:59:00Z | 65
+            U-7 | 2026-03-01T09:00:00Z | 60
+            U-7 | 2026-03-01T09:01:30.5Z | 61
+            U-7 | 2026-03-01T09:16:40Z | 62
+            ! 8 row [,63] ~ behind it the time passed in s
+            ! 9 row [later,64] ~ behind it the time passed in s
+            = 6/4/0/0/2/0
+            ",
+        );
+    // A stopwatch does not jump when the clock is set forward (2026-03-29) or back.
+    Case::new(RECORDER)
+        .text(
+            "
+            Machine: U-7
+            Start: 29.03.2026 01:30
+
+            t,Flow
+            3600,60
+            ",
+        )
+        .text(
+            "
+            Machine: U-7
+            Start: 25.10.2026 02:30
+
+            t,Flow
+            3600,61
+            ",
+        )
+        .text(
+            "
+            Machine: U-7
+            Began: 25.10.2026 02:30
+
+            t,Flow
+            3600,62
+            ",
+        )
+        .gives(
+            "
+            at | oil_flow_lpm
+            2026-03-29T01:30:00Z | 60
+            ! 5 row [3600,61] ~ the clock showed the hour of the start twice
+            ! 5 row [3600,62] ~ do not fit the preamble 'Start
+            ",
+        );
+}
+
+#[test]
+fn a_start_in_the_name_and_a_day_above_the_header() {
+    Case::new(
+        r#"
+        table = "readings"
+        timezone = "UTC"
+        file_name = '^(?<unit_id>U-\d+)_(?<start>\d{8}_\d{6})'
+        [columns]
+        at = { from = ["file_name:start", "Elapsed"], format = "%Y%m%d_%H%M%S", elapsed = "h:min:s" }
+        oil_flow_lpm = { from = "Flow" }
+        "#,
+    )
+    .named("U-4_20260301_100000.csv")
+    .text(
+        "
+        Elapsed,Flow
+        0:00:00,60
+        25:30:00.5,61
+        10:00,62
+        12,63
+        ",
+    )
+    .gives(
+        "
+        unit_id | at | oil_flow_lpm
+        U-4 | 2026-03-01T10:00:00Z | 60
+        U-4 | 2026-03-01T20:00:00Z | 62
+        U-4 | 2026-03-02T11:30:00.5Z | 61
+        ! 5 row [12,63] ~ behind it the time passed in h:min:s
+        ",
+    );
+    Case::new(
+        r#"
+        table = "readings"
+        delimiter = ";"
+        skip_lines = 2
+        timezone = "UTC"
+        preamble = ['Unit;(?<unit_id>[^;\n]+)', 'Date;(?<day>[^;\n]+)']
+        [columns]
+        at = { from = ["preamble:day", "Time"], format = "%d.%m.%Y %H:%M" }
+        oil_flow_lpm = { from = "Flow" }
+        "#,
+    )
+    .text(
+        "
+        Unit;U-7;
+        Date;01.03.2026;
+        Time;Flow
+        23:50;60
+        00:10;61
+        ",
+    )
+    .gives(
+        "
+        unit_id | at | oil_flow_lpm
+        U-7 | 2026-03-01T23:50:00Z | 60
+        U-7 | 2026-03-02T00:10:00Z | 61
+        ",
+    );
+}
+
+#[test]
+fn samples_side_by_side() {
+    Case::new(
+        r#"
+        table = "samples"
+        layout = "transposed"
+        delimiter = ";"
+        decimal = ","
+        skip_lines = 2
+        timezone = "UTC"
+        [columns]
+        lab = { value = "L" }
+        sample_id = { from = "Sample no." }
+        reservoir_id = { from = "Tank" }
+        taken_at = { from = "Sampled on", format = "%d.%m.%Y" }
+        water_ppm = { from = "Water (ppm)" }
+        iso4406 = { from = "ISO 4406" }
+        "#,
+    )
+    .text(
+        "
+        Report;R-17;;
+        Customer;North yard;;
+        Sample no.;S-101;S-102;;S-103
+        Tank;R-1;\"R;2\";;R-3
+        Sampled on;01.03.2026;02.03.2026;;soon
+        Water (ppm);120,5;<20;
+
+        ISO 4406;19/17/14;wrong;;\"18/16
+        /13\"
+        ",
+    )
+    .gives(
+        "
+        line | sample_id | reservoir_id | taken_at | water_ppm | water_censor | iso4406_6um
+        2 | S-101 | R-1 | 2026-03-01T00:00:00Z | 120.5 | = | 17
+        3 | S-102 | R;2 | 2026-03-02T00:00:00Z | 20 | < | -
+        5 | S-103 | R-3 | - | - | - | 16
+        ! 3 iso4406 [wrong]
+        ! 5 taken_at [soon]
+        = 3/3/0/0/0/0
+        ",
+    );
+}
+
+#[test]
+fn samples_side_by_side_beside_units_and_methods() {
+    Case::new(
+        r#"
+        table = "samples"
+        layout = "transposed"
+        header_lines = 3
+        timezone = "UTC"
+        [columns]
+        lab = { value = "L" }
+        sample_id = { from = "Parameter Unit Method" }
+        taken_at = { from = "Date", format = "%Y-%m-%d" }
+        water_ppm = { from = "Water % D6304", unit = "%" }
+        "#,
+    )
+    .text(
+        "
+        Parameter,Unit,Method,S-101,S-102
+        Date,,,2026-03-01,2026-03-02
+        Water,%,D6304,0.012,N/D
+        ",
+    )
+    .gives(
+        "
+        line | sample_id | taken_at | water_ppm | water_censor
+        4 | S-101 | 2026-03-01T00:00:00Z | 120 | =
+        5 | S-102 | 2026-03-02T00:00:00Z | - | <
+        ",
+    );
+}
+
+#[test]
+fn files_joined_into_one_and_ended_by_hand() {
+    let part = "Unit,Time,Flow,Alarm\nU-1,2026-03-01 10:00,60,\n";
+    let rest = "U-1,2026-03-01 10:10,61,a\u{feff}b\n";
+    let text = format!("\u{feff}{part}\u{feff}{rest}\u{feff}{part}\u{1a}\u{1a}");
+    Case::new(&log("")).bytes(text.as_bytes()).gives(
+        "
+        line | unit_id | oil_flow_lpm | alarm
+        2 | U-1 | 60 | -
+        3 | U-1 | 61 | a\u{feff}b
+        ! 4 row [Unit,Time,Flow,Alarm] ~ the header again
+        = 4/2/1/0/1/0
+        ",
+    );
+}

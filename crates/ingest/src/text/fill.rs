@@ -1,0 +1,67 @@
+//! Cells that are left empty where they would repeat what stands above them: a day once for all its
+//! rows, a sample once for all its results.
+
+/// The columns to fill, and what stood in them last.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct FillDown {
+    columns: Vec<Filled>,
+    /// Records of another length are left as they are.
+    n_fields: usize,
+}
+
+#[derive(Clone, Debug)]
+struct Filled {
+    field: usize,
+    /// What the header says there: the header again is no value.
+    names: Vec<String>,
+    last: Option<Last>,
+}
+
+/// Where the last value stands.
+#[derive(Clone, Debug)]
+pub(super) enum Last {
+    /// In the text.
+    Span(usize, usize),
+    /// Its doubled quotes were undone: in no text that lasts.
+    Text(String),
+}
+
+impl FillDown {
+    /// For records of so many fields; each column is a field with what the lines of the header say there.
+    pub(crate) fn new(columns: Vec<(usize, Vec<String>)>, n_fields: usize) -> Self {
+        let columns = columns
+            .into_iter()
+            .map(|(field, names)| Filled {
+                field,
+                names,
+                last: None,
+            })
+            .collect();
+        Self { columns, n_fields }
+    }
+
+    /// What to put into the empty cells of a record, by field; remembers the others.
+    ///
+    /// `cell` gives the text of a field and where it stands. A record that is empty throughout says
+    /// nothing, and repeats nothing.
+    pub(super) fn pass(
+        &mut self,
+        n_fields: usize,
+        cell: &dyn Fn(usize) -> (String, Last),
+    ) -> Vec<(usize, Last)> {
+        let is_empty = |field: usize| cell(field).0.is_empty();
+        if n_fields != self.n_fields || self.columns.is_empty() || (0..n_fields).all(is_empty) {
+            return Vec::new();
+        }
+        let mut out = Vec::new();
+        for column in &mut self.columns {
+            let (text, place) = cell(column.field);
+            if text.is_empty() {
+                out.extend(column.last.clone().map(|last| (column.field, last)));
+            } else if !column.names.contains(&text) {
+                column.last = Some(place);
+            }
+        }
+        out
+    }
+}
