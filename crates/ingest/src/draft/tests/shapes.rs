@@ -213,8 +213,10 @@ fn stamps_less_often_seen() {
 fn what_a_wide_block_would_take_for_granted() {
     let text = format!(
         "Time 1,Vacuum mbar abs,Status,Time 2,Oil in C,Status\n{}",
-        rows("2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:30,65.{n},OK\n", 8)
-            + "2026-03-15 11:00:00,20,Bad,2026-03-15 11:00:30,65,OK\n"
+        rows(
+            "2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:30,65.{n},OK\n",
+            8
+        ) + "2026-03-15 11:00:00,20,Bad,2026-03-15 11:00:30,65,OK\n"
     );
     let proposal = proposed("U-1_log.csv", text.as_bytes());
     for said in [
@@ -226,8 +228,28 @@ fn what_a_wide_block_would_take_for_granted() {
     // Times that are the same are no other times, and a status that is always good warns of nothing.
     let text = format!(
         "Time 1,Vacuum mbar abs,Status,Time 2,Oil in C\n{}",
-        rows("2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:00,65.{n}\n", 9)
+        rows(
+            "2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:00,65.{n}\n",
+            9
+        )
     );
     let proposal = proposed("U-1_log.csv", text.as_bytes());
     assert!(!proposal.contains("check: \""), "{proposal}");
+}
+
+#[test]
+fn objects_one_a_line() {
+    check(
+        "JSON",
+        "U-1_log.json",
+        &rows(
+            "{\"time\": \"2026-03-15T10:{m}:00Z\", \"vacuum_mbar_abs\": 20{n}.5, \"oil_in_c\": 6{n}.5}\n",
+            9,
+        ),
+        &[
+            "layout = \"json\"",
+            "at = { from = \"time\", format = \"rfc3339\" }",
+            "chamber_pressure_kpa = { from = \"vacuum_mbar_abs\", unit = \"mbar\", reference = \"absolute\" }",
+        ],
+    );
 }
