@@ -253,3 +253,26 @@ fn objects_one_a_line() {
         ],
     );
 }
+
+/// What `samples` has no column for is not lost: the proposal says how it is kept, and that block reads it.
+#[test]
+fn analytes_beyond_the_columns_of_samples() {
+    let text = "Sample no.;Tank;Sampled on;Water (ppm);Fe (mg/kg)\nS-1;R-1;01.03.2026;120;3\nS-2;R-1;13.03.2026;121;<1\n";
+    let proposal = proposed("lab.csv", text.as_bytes());
+    let said = "table = \"results\", analyte = { value = \"Fe\" }, value = { from = \"Fe (mg/kg)\" }, unit = { value = \"mg/kg\" }";
+    assert!(proposal.contains(said), "{proposal}");
+    let block = "name = \"fe\"\ntable = \"results\"\nfiles = [\"*\"]\ndelimiter = \";\"\n[columns]\nlab = { value = \"L\" }\nsample_id = { from = \"Sample no.\" }\n";
+    let columns = said
+        .replace("table = \"results\", ", "")
+        .replace("}, ", "}\n");
+    let spec: crate::source::SourceSpec = toml::from_str(&format!("{block}{columns}\n")).unwrap();
+    let source = spec.compile().unwrap();
+    let input = super::FileInput {
+        name: "lab.csv",
+        bytes: text.as_bytes(),
+        loaded_at: "2026-12-01".parse().unwrap(),
+        max_text: 1 << 20,
+    };
+    let rows = source.read_file(&input, &super::SiteContext::default());
+    assert_eq!((rows.n_rows(), rows.rejects().len()), (2, 0));
+}
