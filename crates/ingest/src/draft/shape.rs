@@ -168,7 +168,8 @@ fn no_table(text: &str) -> DraftError {
             0 => "an empty file".to_owned(),
             _ => format!(
                 "{n_lines} lines of text, but no line of names whose number of fields the lines \
-                 below share, at any of , ; tab | ^ ~, and no columns of fixed width"
+                 below share, at any of , ; tab | ^ ~, and no columns of fixed width; where the file has \
+                 rows and no names, `header` gives them"
             ),
         },
     }
