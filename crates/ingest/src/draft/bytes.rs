@@ -5,6 +5,8 @@ use encoding_rs::Encoding;
 use super::DraftError;
 use crate::text::{TextRule, decode_text};
 
+/// Bytes in which markup shows itself.
+const MARKUP_BYTES: usize = 256;
 /// Text unpacked at most, bytes.
 pub(super) const MAX_TEXT: usize = 1 << 30;
 
@@ -25,6 +27,22 @@ pub(super) fn refuse_known_binary(bytes: &[u8]) -> Result<(), DraftError> {
         (b"7z\xbc\xaf", "a 7z archive: unpack it"),
         (b"Rar!", "a RAR archive: unpack it"),
     ];
+    /// Texts that are no table, by what they begin with behind blanks and a byte-order mark.
+    const MARKUP: &[(&str, &str)] = &[
+        ("<html", HTML),
+        ("<!doctype html", HTML),
+        ("<table", HTML),
+        ("<?xml", XML),
+    ];
+    const HTML: &str = "a page in HTML, as some programs name .xls: open it in a spreadsheet and save it as .xlsx or CSV";
+    const XML: &str = "a document in XML: open it in a spreadsheet and save it as .xlsx or CSV";
+    let head = String::from_utf8_lossy(bytes.get(..MARKUP_BYTES).unwrap_or(bytes)).to_lowercase();
+    let head = head.trim_start_matches(|c: char| c.is_whitespace() || c == '\u{feff}');
+    if let Some((_, what)) = MARKUP.iter().find(|(mark, _)| head.starts_with(mark)) {
+        return Err(DraftError::NotText {
+            found: (*what).to_owned(),
+        });
+    }
     match KNOWN.iter().find(|(mark, _)| bytes.starts_with(mark)) {
         Some((_, what)) => Err(DraftError::NotText {
             found: (*what).to_owned(),

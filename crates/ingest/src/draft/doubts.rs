@@ -6,7 +6,16 @@ use super::words::tokens;
 
 /// Words of columns that say of the one before whether its values can be trusted.
 const QUALITY: &[&str] = &[
-    "status", "quality", "qualität", "qualitaet", "state", "zustand", "validity", "valid", "flag", "qc",
+    "status",
+    "quality",
+    "qualität",
+    "qualitaet",
+    "state",
+    "zustand",
+    "validity",
+    "valid",
+    "flag",
+    "qc",
 ];
 /// Values that are trusted; common practice, no source.
 const GOOD: &[&str] = &[
@@ -25,9 +34,21 @@ pub(super) fn other_times(found: &Found<'_>, assignment: &Assignment) -> Option<
         .iter()
         .enumerate()
         .filter(|(idx, column)| {
-            let is_placed = assignment.placed.iter().any(|placed| placed.uses.contains(idx));
-            let is_stamp = column.facts.stamp.as_ref().is_some_and(|stamp| !stamp.is_number);
-            let pairs = || own.cells.iter().zip(&column.facts.cells).filter(|(_, b)| !b.is_empty());
+            let is_placed = assignment
+                .placed
+                .iter()
+                .any(|placed| placed.uses.contains(idx));
+            let is_stamp = column
+                .facts
+                .stamp
+                .as_ref()
+                .is_some_and(|stamp| !stamp.is_number);
+            let pairs = || {
+                own.cells
+                    .iter()
+                    .zip(&column.facts.cells)
+                    .filter(|(_, b)| !b.is_empty())
+            };
             let n_other = pairs().filter(|(a, b)| a != b).count();
             !is_placed && is_stamp && n_other * 20 > pairs().count()
         })
@@ -48,11 +69,19 @@ pub(super) fn unheeded_quality(found: &Found<'_>, assignment: &Assignment) -> Op
         .iter()
         .enumerate()
         .filter(|(idx, column)| {
-            let is_placed = assignment.placed.iter().any(|placed| placed.uses.contains(idx));
+            let is_placed = assignment
+                .placed
+                .iter()
+                .any(|placed| placed.uses.contains(idx));
             let is_quality = tokens(&column.head.text)
                 .iter()
                 .any(|word| QUALITY.contains(&word.as_str()));
-            let words: Vec<String> = column.facts.distinct.keys().map(|word| word.to_lowercase()).collect();
+            let words: Vec<String> = column
+                .facts
+                .distinct
+                .keys()
+                .map(|word| word.to_lowercase())
+                .collect();
             let is_good = |word: &String| GOOD.contains(&word.as_str());
             !is_placed
                 && is_quality

@@ -53,11 +53,35 @@ pub(super) fn say_not_placed(
             Some(refused) => format!("closest is {}, but {}", refused.column, refused.why),
             None => same_dimension(proposal, assignment, column),
         };
+        let guess = match as_result(assignment, column) {
+            Some(block) => format!("{guess}; {block}"),
+            None => guess,
+        };
         proposal.last.push(format!(
             "not placed: \"{name}\" ({}): {guess}",
             values_shown(&column.facts)
         ));
     }
+}
+
+/// How a value that `samples` has no column for is kept all the same.
+fn as_result(assignment: &Assignment, column: &Column) -> Option<String> {
+    let facts = &column.facts;
+    let is_measured = facts.n_filled > 0 && facts.n_amounts * 10 >= facts.n_filled * 8;
+    if assignment.table.name != "samples" || !is_measured || facts.stamp.is_some() {
+        return None;
+    }
+    let name = &column.head.text;
+    let analyte = name.split(['(', '[']).next().unwrap_or(name).trim();
+    let analyte = if analyte.is_empty() { name } else { analyte };
+    let unit = column.head.units.first().map_or_else(String::new, |unit| {
+        format!(", unit = {{ value = {} }}", quoted(&unit.written))
+    });
+    Some(format!(
+        "a block of its own with the same files and key keeps it: table = \"results\", analyte = {{ value = {} }}, value = {{ from = {} }}{unit}",
+        quoted(analyte),
+        quoted(name)
+    ))
 }
 
 /// The free columns that its unit would fit, where no word of the header is known.

@@ -3,8 +3,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::assign::{Assignment, Placed, best_table};
-use super::facts::Facts;
 use super::doubts::{other_times, unheeded_quality};
+use super::facts::Facts;
 use super::keys::{fill_keys, same_keys};
 use super::left::{kinds_of_codes, say_not_placed};
 use super::locate::{ZoneHint, zone_hint};
@@ -148,15 +148,16 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         name: source_name(found.path),
         table: table.to_owned(),
         files: vec![found.path.to_owned()],
-        layout: if shape.is_transposed {
-            Layout::Transposed
-        } else {
-            Layout::Wide
+        layout: match (shape.is_transposed, shape.is_json) {
+            (true, _) => Layout::Transposed,
+            (false, true) => Layout::Json,
+            (false, false) => Layout::Wide,
         },
         encoding: shape.encoding.to_owned(),
         delimiter: char::from(shape.delimiter).to_string(),
         decimal: if is_comma { "," } else { "." }.to_owned(),
         skip_lines: shape.skip_lines + u64::from(shape.needs_names),
+        skip_until: None,
         quote: is_single.then(|| "'".to_owned()),
         widths: shape.dialect.widths.as_deref().map(<[usize]>::to_vec),
         packed: false,

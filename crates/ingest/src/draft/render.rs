@@ -44,6 +44,7 @@ fn block(proposal: &Proposal) -> String {
         Layout::Tall => "tall",
         Layout::Wide => "wide",
         Layout::Transposed => "transposed",
+        Layout::Json => "json",
     };
     key("layout", quoted(layout));
     if let Some(sheet) = &spec.sheet {
@@ -63,6 +64,9 @@ fn block(proposal: &Proposal) -> String {
     }
     if spec.skip_lines > 0 {
         key("skip_lines", spec.skip_lines.to_string());
+    }
+    if let Some(pattern) = &spec.skip_until {
+        key("skip_until", quoted(pattern));
     }
     if let Some(n) = spec.header_lines {
         key("header_lines", n.to_string());

@@ -11,7 +11,8 @@ use super::{DraftError, read_columns};
 use crate::cells::{DecimalMark, parse_number};
 use crate::reader::joined_names;
 use crate::text::{
-    Block, Dialect, Records, TextRule, Widths, decode_text, sheet_names, to_transposed,
+    Block, Dialect, Records, TextRule, Widths, begins_like_json, decode_text, sheet_names,
+    to_delimited, to_transposed,
 };
 
 /// Text of a sheet that is looked at with its records side by side, at most.
@@ -43,6 +44,8 @@ pub(super) struct Shape {
     pub(super) dialect: Dialect,
     /// Its records stand side by side: the rows here are its columns.
     pub(super) is_transposed: bool,
+    /// Its records are JSON objects.
+    pub(super) is_json: bool,
     /// The mark that the sheet's text is written with; None where the text must tell it.
     pub(super) mark: Option<DecimalMark>,
     /// Lines before the header.
@@ -84,12 +87,31 @@ pub(super) fn find_shape(bytes: &[u8]) -> Result<Shape, DraftError> {
         return Ok(best_sheet(bytes, &names)?.or_turned(bytes));
     }
     let (text, encoding) = decode(bytes)?;
+    if begins_like_json(&text)
+        && let Ok(shape) = json_shape(&text, encoding)
+    {
+        return Ok(shape);
+    }
     let dialects = dialects(&text);
     let guess = best_guess(&text, &dialects).or_else(|| fixed_guess(&text));
     let Some(guess) = guess else {
         return Err(no_table(&text));
     };
     Ok(read_shape(&text, encoding, &guess).or_turned(bytes))
+}
+
+/// Records in JSON, whose names make the header.
+fn json_shape(text: &str, encoding: &'static str) -> Result<Shape, DraftError> {
+    let table = to_delimited(text, (b',', DecimalMark::Point), MAX_TEXT)?;
+    let Some(guess) = guess(&table, &Dialect::from(b',')).filter(|guess| guess.at == 0) else {
+        return Err(no_table(text));
+    };
+    Ok(Shape {
+        is_json: true,
+        mark: Some(DecimalMark::Point),
+        head_text: String::new(),
+        ..read_shape(&table, encoding, &guess)
+    })
 }
 
 /// The sheet with the largest table.
@@ -146,7 +168,8 @@ fn no_table(text: &str) -> DraftError {
             0 => "an empty file".to_owned(),
             _ => format!(
                 "{n_lines} lines of text, but no line of names whose number of fields the lines \
-                 below share, at any of , ; tab | ^ ~, and no columns of fixed width"
+                 below share, at any of , ; tab | ^ ~, and no columns of fixed width; where the file has \
+                 rows and no names, `header` gives them"
             ),
         },
     }
@@ -270,6 +293,7 @@ fn read_shape(text: &str, encoding: &'static str, guess: &Guess) -> Shape {
         delimiter: guess.dialect.delimiter,
         dialect: guess.dialect.clone(),
         is_transposed: false,
+        is_json: false,
         skip_lines: 0,
         header: Vec::new(),
         names: Vec::new(),

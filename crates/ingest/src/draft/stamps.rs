@@ -55,15 +55,19 @@ const TIMES: &[&str] = &[
     "%H.%M.%S",
     "%H%M%S",
     "%H.%M",
-    "%Hh%M",
-    "%Hh%Mm%Ss",
-    "%H:%M Uhr",
-    "%H:%M:%S Uhr",
 ];
+/// Times that stand behind a date and a blank alone.
+const RARE_TIMES: &[&str] = &["%Hh%M", "%Hh%Mm%Ss", "%H:%M Uhr", "%H:%M:%S Uhr"];
 /// What may stand between date and time.
-const BETWEEN: &[&str] = &[" ", "T", ", ", "  ", "-", "_", ":"];
+const BETWEEN: &[&str] = &[" ", "T", ", ", "  ", "-", "_"];
 /// The year behind the time, as programs of the C library print it.
-const C_TIMES: &[&str] = &["%a %b %d %T %Y", "%a %b %d %T %Z %Y", "%b %d %T %Y"];
+const C_TIMES: &[&str] = &[
+    "%a %b %d %T %Y",
+    "%a %b %d %T %Z %Y",
+    "%b %d %T %Y",
+    "%d/%b/%Y:%H:%M:%S %z",
+    "%d/%b/%Y:%H:%M:%S",
+];
 
 /// The format of a column's stamps.
 #[derive(Clone, Debug, PartialEq)]
@@ -260,6 +264,7 @@ fn formats() -> Vec<String> {
         for time in TIMES {
             out.push(format!("{date} {time} %Z"));
         }
+        out.extend(RARE_TIMES.iter().map(|time| format!("{date} {time}")));
     }
     out.extend(C_TIMES.iter().map(|format| (*format).to_owned()));
     // Time before date, as some historians have it.

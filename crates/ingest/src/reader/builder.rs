@@ -38,7 +38,7 @@ impl Builder {
     /// `spoken`: places in the table of the columns a wide row speaks for.
     pub(crate) fn new(n_keys: usize, layout: Layout, spoken: &[usize]) -> Self {
         let body = match layout {
-            Layout::Wide | Layout::Transposed => Body::Wide {
+            Layout::Wide | Layout::Transposed | Layout::Json => Body::Wide {
                 columns: spoken.iter().map(|place| (*place, Vec::new())).collect(),
             },
             Layout::Tall => Body::Tall {

@@ -25,7 +25,7 @@ use drydown_quantity::Stamp;
 use crate::rows::{Chamber, FileRows};
 use crate::site::SiteContext;
 use crate::source::{Layout, Source};
-use crate::text::{Cut, Pieces, Records, TextError, decode_text, to_transposed};
+use crate::text::{Cut, Pieces, Records, TextError, decode_text, to_delimited, to_transposed};
 use crate::texts::TextPool;
 use builder::{Builder, Finish};
 
@@ -65,14 +65,22 @@ impl Source {
         let hash = self.file_hash(input.name, input.bytes);
         let mut job = record::Job::new(self, input.head(&hash), site, decoded.traits);
         let mut records = Records::new(&decoded.text, &dialect);
-        records.skip_lines(self.skip_lines);
+        let n_skipped = self.n_skipped(&decoded.text);
+        records.skip_lines(n_skipped);
         job.read_preamble(decoded.text.get(..records.position()).unwrap_or(""));
         match self.layout {
             Layout::Wide => wide::read(job, records),
             Layout::Tall => tall::read(job, records),
+            Layout::Json => {
+                let form = (dialect.delimiter, self.mark);
+                match to_delimited(&decoded.text, form, input.max_text) {
+                    // The names stand before the first line.
+                    Ok(text) => wide::read(job, Records::at_line(&text, dialect.delimiter, 0)),
+                    Err(error) => self.unreadable(input, &error),
+                }
+            }
             Layout::Transposed => {
-                let turned =
-                    to_transposed(&decoded.text, &dialect, self.skip_lines, input.max_text);
+                let turned = to_transposed(&decoded.text, &dialect, n_skipped, input.max_text);
                 match turned {
                     Ok(text) => wide::read(job, Records::new(&text, dialect.delimiter)),
                     Err(error) => self.unreadable(input, &error),
@@ -194,6 +202,7 @@ impl Source {
             && !self.dates_apart
             && self.fill_down.is_empty()
             && self.preamble.is_empty()
+            && self.skip_until.is_none()
     }
 
     /// Cuts the text of a file into pieces of about `aim` bytes.

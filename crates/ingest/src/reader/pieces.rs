@@ -347,7 +347,11 @@ alarm = { from = "Alarm" }
     }
 
     fn check(text: &str, aim: usize, n_pieces: usize) {
-        let spec: SourceSpec = toml::from_str(SOURCE).unwrap();
+        check_with(SOURCE, text, aim, n_pieces);
+    }
+
+    fn check_with(source: &str, text: &str, aim: usize, n_pieces: usize) {
+        let spec: SourceSpec = toml::from_str(source).unwrap();
         let source = spec.compile().unwrap();
         let site = SiteContext::default();
         let input = FileInput {
@@ -409,6 +413,43 @@ alarm = { from = "Alarm" }
         for aim in [40, 70, 100] {
             check(&text, aim, 2);
         }
+    }
+
+    #[test]
+    fn other_quotes_widths_and_headers_of_two_lines_in_pieces() {
+        let quoted = SOURCE
+            .replace(
+                "skip_lines = 1",
+                "skip_lines = 1\nquote = \"'\"\nheader_lines = 2",
+            )
+            .replace("from = \"Q\"", "from = \"Q L/min\"");
+        let mut text = String::from("a 'title\n'Unit','Time',Q,V,'Alarm'\n,,L/min,,\n");
+        let fixed = SOURCE.replace(
+            "skip_lines = 1",
+            "skip_lines = 1\nwidths = [5, 17, 4, 4, 9]",
+        );
+        let mut lines = String::from("a title\nUnit Time             Q   V   Alarm\n");
+        for n in 0..40 {
+            text.push_str(&match n % 8 {
+                1 => format!("'U-1','2026-03-01 00:{n}',60,90,'two ''\nlines, \"and\" more'\n"),
+                2 => "'Unit','Time',Q,V,'Alarm'\n".to_owned(),
+                3 => ",,L/min,,\n".to_owned(),
+                4 if n > 30 => "'Unit','Time',V,Q,'Alarm'\n".to_owned(),
+                5 => format!("'U-1','2026-03-01 00:{n}',60,90,'never closed\n"),
+                _ => format!("U-1,2026-03-01 00:{n:02},60,90,\"low\n"),
+            });
+            lines.push_str(&match n % 8 {
+                1 => format!("U-1  2026-03-01 00:{n:02} 60  90  \"low\n"),
+                2 => "U-1  2026-03-01 00:02 6012390 \n".to_owned(),
+                3 => "\n".to_owned(),
+                _ => format!("U-ä  2026-03-01 00:{n:02} 60.590 \n"),
+            });
+        }
+        for aim in [1, 20, 47, 100, 300] {
+            check_with(&quoted, &text, aim, 2);
+            check_with(&fixed, &lines, aim, 2);
+        }
+        check_with(&quoted, "title\n'Unit','Time',Q,V,'Alarm'\n", 5, 2);
     }
 
     #[test]

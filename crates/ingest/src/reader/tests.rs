@@ -1,5 +1,6 @@
 //! Dialects: what a description and a text give, side by side.
 
+mod above;
 mod barometers;
 mod bytes;
 mod cleanliness;
@@ -14,6 +15,7 @@ mod pressures;
 mod shapes;
 mod stamps;
 mod text;
+mod turned;
 mod units;
 mod workbooks;
 
@@ -278,7 +280,9 @@ fn the_page_on_sources_names_every_key() {
     all.extend(keys(&format!("{head}[columns]\nat = {{ nothing = 1 }}\n")));
     assert!(all.len() > 25, "{all:?}");
     for key in all {
-        let is_named = page.contains(&format!("`{key}")) || page.contains(&format!("{key} ")) || page.contains(&format!("{key}="));
+        let is_named = page.contains(&format!("`{key}"))
+            || page.contains(&format!("{key} "))
+            || page.contains(&format!("{key}="));
         assert!(is_named, "{key}");
     }
 }

@@ -113,6 +113,7 @@ impl Compiler<'_> {
             dialect: dialect?,
             mark: mark?,
             skip_lines: spec.skip_lines,
+            skip_until: self.pattern(&["skip_until"], spec.skip_until.as_deref()),
             sheet: spec.sheet.clone(),
             header: self.header(),
             header_lines: self.header_lines(),
@@ -253,14 +254,14 @@ impl Compiler<'_> {
                 );
                 return None;
             }
-            (Layout::Wide | Layout::Transposed, Some(_)) => {
+            (_, Some(_)) => {
                 self.problem(
                     &["tall"],
                     "found [source.tall] in a source whose layout is not \"tall\"",
                 );
                 return None;
             }
-            (Layout::Wide | Layout::Transposed, None) => return None,
+            (_, None) => return None,
         };
         let pattern = self.pattern(&["tall", "pattern"], spec.pattern.as_deref());
         if let Some(regex) = &pattern

@@ -12,6 +12,9 @@ use crate::cells::DecimalMark;
 use crate::stamps::{Clock, StampFormat};
 use crate::text::{Dialect, TextRule, Traits};
 
+/// Lines among which the header is looked for.
+const MAX_BEFORE: usize = 10_000;
+
 /// A checked source, ready to read files.
 #[derive(Clone, Debug)]
 pub struct Source {
@@ -23,6 +26,7 @@ pub struct Source {
     pub(crate) dialect: Dialect,
     pub(crate) mark: DecimalMark,
     pub(crate) skip_lines: u64,
+    pub(crate) skip_until: Option<Regex>,
     pub(crate) sheet: Option<String>,
     /// Names of the columns, where the files have none.
     pub(crate) header: Option<Vec<String>>,
@@ -157,6 +161,21 @@ impl Source {
             mark: self.mark,
             sheet: self.sheet.as_deref(),
         }
+    }
+
+    /// Lines of a text that stand before its header. Where no line is the one that is looked for, those
+    /// that are passed over in any case.
+    pub(crate) fn n_skipped(&self, text: &str) -> u64 {
+        let Some(pattern) = &self.skip_until else {
+            return self.skip_lines;
+        };
+        let least = usize::try_from(self.skip_lines).unwrap_or(usize::MAX);
+        let lines = text.split('\n').take(MAX_BEFORE).enumerate().skip(least);
+        let found = lines
+            .filter(|(_, line)| pattern.is_match(line.trim_end_matches('\r')))
+            .map(|(at, _)| at as u64)
+            .next();
+        found.unwrap_or(self.skip_lines)
     }
 
     /// How a text of this origin becomes records: a sheet is written with the delimiter alone.

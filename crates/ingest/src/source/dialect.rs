@@ -67,6 +67,13 @@ impl Compiler<'_> {
                 &["header_lines"],
                 "`header` gives the names, and the file's own are not looked at: pass over its lines with skip_lines",
             );
+        } else if self.spec.layout == Layout::Json
+            && (self.spec.header.is_some() || self.spec.header_lines.is_some())
+        {
+            self.problem(
+                &["header"],
+                "a record in JSON names its columns itself: there is no header",
+            );
         } else if !(1..=9).contains(&n) {
             self.problem(&["header_lines"], format!("found {n}, expected 1 to 9"));
         }
@@ -86,10 +93,10 @@ impl Compiler<'_> {
     /// The patterns for the lines before the header.
     pub(super) fn preamble(&mut self) -> Vec<Regex> {
         let spec = self.spec;
-        if spec.skip_lines == 0 && !spec.preamble.is_empty() {
+        if spec.skip_lines == 0 && spec.skip_until.is_none() && !spec.preamble.is_empty() {
             self.problem(
                 &["preamble"],
-                "looks at the lines that skip_lines passes over, which are none",
+                "looks at the lines that skip_lines or skip_until passes over, which are none",
             );
         }
         let mut patterns = Vec::new();

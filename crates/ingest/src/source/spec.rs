@@ -21,6 +21,10 @@ pub struct SourceSpec {
     pub decimal: String,
     #[serde(default)]
     pub skip_lines: u64,
+    /// A pattern for the first line of the header, where files have more or fewer lines before it; those
+    /// before it are passed over, `skip_lines` at least.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub skip_until: Option<String>,
     /// The sheet of a workbook; None: the first that shows.
     // Not written where it is absent, so that descriptions from before it keep their hash.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -59,7 +63,8 @@ pub struct SourceSpec {
     pub tall: Option<TallSpec>,
 }
 
-/// A column per quantity, a row per tag and time, or a row per quantity and a column per record.
+/// A column per quantity, a row per tag and time, a row per quantity and a column per record,
+/// or an object per record.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Layout {
@@ -67,6 +72,8 @@ pub enum Layout {
     Wide,
     Tall,
     Transposed,
+    /// JSON objects, one a line or all in a list.
+    Json,
 }
 
 /// Where one column of the table comes from.

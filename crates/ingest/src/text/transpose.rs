@@ -59,7 +59,7 @@ pub(crate) fn to_transposed(
 }
 
 /// Writes a cell so that it reads back, its line breaks apart.
-fn push_cell(cell: &str, delimiter: char, line: &mut String) {
+pub(super) fn push_cell(cell: &str, delimiter: char, line: &mut String) {
     if !cell.contains([delimiter, '"', '\n', '\r']) {
         line.push_str(cell);
         return;

@@ -18,6 +18,16 @@ fn what_is_no_text_is_refused() {
             "older workbook",
         ),
         ("a document", b"%PDF-1.7\n1,2\n3,4\n", "PDF"),
+        (
+            "a page called .xls",
+            b"\xef\xbb\xbf\n<HTML><body><table><tr><td>1</td></tr></table>",
+            "in HTML",
+        ),
+        (
+            "a workbook in XML",
+            b"<?xml version=\"1.0\"?>\n<Workbook>\n</Workbook>\n",
+            "in XML",
+        ),
         ("a damaged archive", &[0x1f, 0x8b, 8, 0, 1, 2, 3], "gzip"),
         ("nothing", b"", "empty"),
         ("blank lines", b"\n\n  \n", "empty"),
@@ -26,6 +36,11 @@ fn what_is_no_text_is_refused() {
             "numbers without names",
             b"1,2,3\n4,5,6\n7,8,9\n",
             "3 lines of text",
+        ),
+        (
+            "and how to give the names",
+            b"1,2,3\n4,5,6\n7,8,9\n",
+            "`header` gives them",
         ),
     ];
     for (what, bytes, said) in cases {

@@ -213,8 +213,10 @@ fn stamps_less_often_seen() {
 fn what_a_wide_block_would_take_for_granted() {
     let text = format!(
         "Time 1,Vacuum mbar abs,Status,Time 2,Oil in C,Status\n{}",
-        rows("2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:30,65.{n},OK\n", 8)
-            + "2026-03-15 11:00:00,20,Bad,2026-03-15 11:00:30,65,OK\n"
+        rows(
+            "2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:30,65.{n},OK\n",
+            8
+        ) + "2026-03-15 11:00:00,20,Bad,2026-03-15 11:00:30,65,OK\n"
     );
     let proposal = proposed("U-1_log.csv", text.as_bytes());
     for said in [
@@ -226,8 +228,51 @@ fn what_a_wide_block_would_take_for_granted() {
     // Times that are the same are no other times, and a status that is always good warns of nothing.
     let text = format!(
         "Time 1,Vacuum mbar abs,Status,Time 2,Oil in C\n{}",
-        rows("2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:00,65.{n}\n", 9)
+        rows(
+            "2026-03-15 10:{m}:00,20{n},OK,2026-03-15 10:{m}:00,65.{n}\n",
+            9
+        )
     );
     let proposal = proposed("U-1_log.csv", text.as_bytes());
     assert!(!proposal.contains("check: \""), "{proposal}");
+}
+
+#[test]
+fn objects_one_a_line() {
+    check(
+        "JSON",
+        "U-1_log.json",
+        &rows(
+            "{\"time\": \"2026-03-15T10:{m}:00Z\", \"vacuum_mbar_abs\": 20{n}.5, \"oil_in_c\": 6{n}.5}\n",
+            9,
+        ),
+        &[
+            "layout = \"json\"",
+            "at = { from = \"time\", format = \"rfc3339\" }",
+            "chamber_pressure_kpa = { from = \"vacuum_mbar_abs\", unit = \"mbar\", reference = \"absolute\" }",
+        ],
+    );
+}
+
+/// What `samples` has no column for is not lost: the proposal says how it is kept, and that block reads it.
+#[test]
+fn analytes_beyond_the_columns_of_samples() {
+    let text = "Sample no.;Tank;Sampled on;Water (ppm);Fe (mg/kg)\nS-1;R-1;01.03.2026;120;3\nS-2;R-1;13.03.2026;121;<1\n";
+    let proposal = proposed("lab.csv", text.as_bytes());
+    let said = "table = \"results\", analyte = { value = \"Fe\" }, value = { from = \"Fe (mg/kg)\" }, unit = { value = \"mg/kg\" }";
+    assert!(proposal.contains(said), "{proposal}");
+    let block = "name = \"fe\"\ntable = \"results\"\nfiles = [\"*\"]\ndelimiter = \";\"\n[columns]\nlab = { value = \"L\" }\nsample_id = { from = \"Sample no.\" }\n";
+    let columns = said
+        .replace("table = \"results\", ", "")
+        .replace("}, ", "}\n");
+    let spec: crate::source::SourceSpec = toml::from_str(&format!("{block}{columns}\n")).unwrap();
+    let source = spec.compile().unwrap();
+    let input = super::FileInput {
+        name: "lab.csv",
+        bytes: text.as_bytes(),
+        loaded_at: "2026-12-01".parse().unwrap(),
+        max_text: 1 << 20,
+    };
+    let rows = source.read_file(&input, &super::SiteContext::default());
+    assert_eq!((rows.n_rows(), rows.rejects().len()), (2, 0));
 }

@@ -102,6 +102,18 @@ fn sheets_turned() {
 }
 
 #[test]
+fn objects() {
+    let inputs = corpus!["shapes/lines.json", "shapes/list.json", "wide.csv"];
+    run(
+        &Corpus {
+            inputs,
+            n_mutations: 20_000,
+        },
+        parsers::json,
+    );
+}
+
+#[test]
 fn records() {
     let inputs = corpus![
         "records/plain.csv",
@@ -157,6 +169,8 @@ fn whole_files() {
         "shapes/single_quotes.csv",
         "shapes/fixed.txt",
         "shapes/recorder.csv",
+        "shapes/lines.json",
+        "shapes/list.json",
     ];
     run(
         &Corpus {
@@ -186,6 +200,8 @@ fn drafts() {
         "shapes/single_quotes.csv",
         "shapes/fixed.txt",
         "shapes/recorder.csv",
+        "shapes/lines.json",
+        "shapes/list.json",
     ];
     run(
         &Corpus {

@@ -4,7 +4,9 @@ use drydown_quantity::Unit;
 
 use crate::cells::{Amount, Censor, DecimalMark, parse_amount, parse_cleanliness, parse_number};
 use crate::stamps::{Clock, ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
-use crate::text::{Block, Dialect, Records, TextRule, Widths, decode_text, to_transposed};
+use crate::text::{
+    Block, Dialect, Records, TextRule, Widths, decode_text, to_delimited, to_transposed,
+};
 
 fn text_of(bytes: &[u8]) -> String {
     String::from_utf8_lossy(bytes).trim().to_owned()
@@ -198,6 +200,27 @@ pub(super) fn transposed(bytes: &[u8]) {
             for (cell, (_, row)) in column.iter().zip(&rows) {
                 assert_eq!(cell.trim(), row.get(at).map_or("", |cell| cell.trim()));
             }
+        }
+    }
+}
+
+/// A line of names, then a line for each line; as many fields as names where it is a record.
+pub(super) fn json(bytes: &[u8]) {
+    let text = String::from_utf8_lossy(bytes);
+    let Ok(table) = to_delimited(&text, (b',', DecimalMark::Point), 1 << 20) else {
+        return;
+    };
+    if !text.trim().starts_with('[') {
+        assert_eq!(table.lines().count(), 1 + text.lines().count());
+    }
+    let mut records = Records::new(&table, b',');
+    let mut block = Block::default();
+    let mut n_names = None;
+    while records.read(&mut block, 3) {
+        for record in block.records() {
+            let n = *n_names.get_or_insert(record.n_fields());
+            assert!(record.n_fields() == n || record.n_fields() <= 2, "{table}");
+            assert!(!record.raw().contains('\n'));
         }
     }
 }

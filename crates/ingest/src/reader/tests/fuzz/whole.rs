@@ -7,7 +7,7 @@ use crate::site::SiteContext;
 use crate::source::{Layout, Source};
 use crate::text::{Block, Records, decode_text, to_transposed};
 
-const SOURCES: [&str; 10] = [
+const SOURCES: [&str; 11] = [
     r#"
     table = "readings"
     null = ["", "---"]
@@ -127,6 +127,16 @@ const SOURCES: [&str; 10] = [
     at = { from = ["preamble:start", "Time"], format = "%Y-%m-%d %H:%M", elapsed = "s" }
     oil_flow_lpm = { from = "Flow", unit = "gpm" }
     "#,
+    r#"
+    table = "readings"
+    layout = "json"
+    timezone = "UTC"
+    [columns]
+    unit_id = { from = "Unit" }
+    at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+    oil_flow_lpm = { from = "Oil.Flow", unit = "gpm" }
+    alarm = { from = "Alarm" }
+    "#,
 ];
 
 /// A register of two units: one at 1500 m with a nameplate, one without anything.
@@ -183,6 +193,12 @@ fn check_records(source: &Source, bytes: &[u8], rows: &FileRows) {
         assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));
         return;
     };
+    if source.layout == Layout::Json {
+        let n_lines = decoded.text.lines().filter(|line| !line.trim().is_empty());
+        let is_list = decoded.text.trim_start().starts_with('[');
+        assert!(is_list || counts.rows_in <= n_lines.count() as u64);
+        return;
+    }
     let text = if source.layout == Layout::Transposed {
         let dialect = &source.dialect;
         let Ok(turned) = to_transposed(&decoded.text, dialect, source.skip_lines, 1 << 24) else {

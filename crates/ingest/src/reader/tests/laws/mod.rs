@@ -5,4 +5,5 @@ mod exports;
 mod fold;
 mod merge;
 mod model;
+mod shapes;
 mod units;

@@ -1,0 +1,202 @@
+//! Records written as JSON objects, one a line or all in one list, as delimited text.
+//!
+//! The names of all records, in alphabetical order, make the first line; each record is the line of its
+//! own number behind it. A name inside a name is `outer.inner`, a list is its own JSON text. What is no
+//! object, or has a name twice, becomes a line of one field, which no reader takes for a record.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde::de::{Deserialize, Deserializer, MapAccess, Visitor};
+use serde_json::Value;
+
+use super::decode::TextError;
+use super::transpose::push_cell;
+use crate::cells::DecimalMark;
+
+/// Objects inside objects, at most.
+const MAX_DEPTH: usize = 8;
+
+/// One record: its names and what they say.
+struct Object(BTreeMap<String, Value>);
+
+impl<'de> Deserialize<'de> for Object {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct Names;
+        impl<'de> Visitor<'de> for Names {
+            type Value = Object;
+
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("an object")
+            }
+
+            fn visit_map<A: MapAccess<'de>>(self, mut access: A) -> Result<Object, A::Error> {
+                let mut out = BTreeMap::new();
+                while let Some((name, value)) = access.next_entry::<String, Value>()? {
+                    if out.insert(name.clone(), value).is_some() {
+                        let why = format!("the name \"{name}\" stands twice");
+                        return Err(serde::de::Error::custom(why));
+                    }
+                }
+                Ok(Object(out))
+            }
+        }
+        deserializer.deserialize_map(Names)
+    }
+}
+
+/// Whether a text begins as one of JSON does.
+pub(crate) fn begins_like_json(text: &str) -> bool {
+    let text = text.trim_start();
+    let inner = text.strip_prefix('[').map_or(text, str::trim_start);
+    inner.starts_with('{')
+}
+
+/// The text with a line of names and a line for each record behind it.
+///
+/// # Errors
+/// A list that is not one to its end; a text that would be longer than `limit` bytes.
+pub(crate) fn to_delimited(
+    text: &str,
+    (delimiter, mark): (u8, DecimalMark),
+    limit: usize,
+) -> Result<String, TextError> {
+    let whole = text.trim();
+    let records: Vec<Result<Cells, String>> = if whole.starts_with('[') {
+        let list: Vec<Object> =
+            serde_json::from_str(whole).map_err(|error| TextError::Damaged {
+                kind: "JSON",
+                why: error.to_string(),
+            })?;
+        list.into_iter()
+            .map(|Object(map)| cells_of(map, mark).ok_or_else(String::new))
+            .collect()
+    } else {
+        text.lines()
+            .map(|line| match serde_json::from_str::<Object>(line) {
+                _ if line.trim().is_empty() => Ok(Cells::new()),
+                Ok(Object(map)) => cells_of(map, mark).ok_or_else(|| line.to_owned()),
+                Err(_) => Err(line.to_owned()),
+            })
+            .collect()
+    };
+    write(&records, char::from(delimiter), limit)
+}
+
+type Cells = BTreeMap<String, String>;
+
+/// None where two names make one.
+fn cells_of(map: BTreeMap<String, Value>, mark: DecimalMark) -> Option<Cells> {
+    let mut out = Cells::new();
+    push_object(map, "", (mark, MAX_DEPTH), &mut out).then_some(out)
+}
+
+fn push_object(
+    map: BTreeMap<String, Value>,
+    before: &str,
+    (mark, depth): (DecimalMark, usize),
+    out: &mut Cells,
+) -> bool {
+    map.into_iter().all(|(name, value)| {
+        let name = format!("{before}{name}");
+        let text = match value {
+            Value::Null => String::new(),
+            Value::Bool(value) => value.to_string(),
+            Value::Number(number) => match mark {
+                DecimalMark::Point => number.to_string(),
+                DecimalMark::Comma => number.to_string().replace('.', ","),
+            },
+            Value::String(text) => text,
+            Value::Object(inner) if depth > 0 => {
+                let inner = inner.into_iter().collect();
+                return push_object(inner, &format!("{name}."), (mark, depth - 1), out);
+            }
+            other => other.to_string(),
+        };
+        out.insert(name, text).is_none()
+    })
+}
+
+fn write(
+    records: &[Result<Cells, String>],
+    delimiter: char,
+    limit: usize,
+) -> Result<String, TextError> {
+    let names: BTreeSet<&String> = records.iter().flatten().flat_map(BTreeMap::keys).collect();
+    let mut out = String::new();
+    let push_all = |cells: &mut dyn Iterator<Item = &str>, out: &mut String| {
+        for (at, cell) in cells.enumerate() {
+            if at > 0 {
+                out.push(delimiter);
+            }
+            push_cell(cell, delimiter, out);
+        }
+        out.push('\n');
+    };
+    if names.is_empty() {
+        // No record has a name; the lines must not pass for a header.
+        out.push_str("(no names)\n");
+    } else {
+        push_all(&mut names.iter().map(|name| name.as_str()), &mut out);
+    }
+    for record in records {
+        match record {
+            Ok(cells) if cells.is_empty() => out.push('\n'),
+            Ok(cells) => {
+                let of_name = |name: &&String| cells.get(*name).map_or("", String::as_str);
+                push_all(&mut names.iter().map(of_name), &mut out);
+            }
+            Err(raw) => {
+                push_cell(raw, delimiter, &mut out);
+                // A field too many where the names are one, else some too few.
+                if names.len() == 1 {
+                    out.push(delimiter);
+                }
+                out.push('\n');
+            }
+        }
+        if out.len() > limit {
+            return Err(TextError::TooLong { limit });
+        }
+    }
+    Ok(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn records_become_lines() {
+        let cases = [
+            (
+                "lines",
+                "{\"b\": 1.50, \"a\": \"x\"}\n\n{\"a\": null, \"c\": {\"d\": true, \"e\": [1, 2]}}\n",
+                "a,b,c.d,c.e\nx,1.5,,\n\n,,true,\"[1,2]\"\n",
+            ),
+            (
+                "a list",
+                "[{\"a\": \"x, \\\"y\\\"\\nz\"},\n {\"a\": -0.5}]",
+                "a\n\"x, \"\"y\"\" z\"\n-0.5\n",
+            ),
+            (
+                "what is none",
+                "{\"a\": 1, \"b\": 2}\n{\"a\": 1, \"a\": 2}\n{\"a\n{\"a.b\": 1, \"a\": {\"b\": 2}}\n",
+                "a,b\n1,2\n\"{\"\"a\"\": 1, \"\"a\"\": 2}\"\n\"{\"\"a\"\n\"{\"\"a.b\"\": 1, \"\"a\"\": {\"\"b\"\": 2}}\"\n",
+            ),
+            ("one name", "{\"a\": 1}\nx\n", "a\n1\nx,\n"),
+            ("none at all", "x\n", "(no names)\nx\n"),
+        ];
+        for (name, text, expected) in cases {
+            let found = to_delimited(text, (b',', DecimalMark::Point), 1 << 10).unwrap();
+            assert_eq!(found, expected, "{name}");
+        }
+        let comma = to_delimited("{\"a\": 1.5}", (b';', DecimalMark::Comma), 1 << 10).unwrap();
+        assert_eq!(comma, "a\n1,5\n");
+        for text in ["[{\"a\": 1}, 2]", "[{\"a\": 1}", "[{\"a\": 1, \"a\": 2}]"] {
+            assert!(
+                to_delimited(text, (b',', DecimalMark::Point), 1 << 10).is_err(),
+                "{text}"
+            );
+        }
+    }
+}
