@@ -23,8 +23,9 @@ pub struct RunFitConfig {
     pub lab_sd_ppm: f64,
     /// Prior sd of a water sensor's offset, ppm (10).
     pub sensor_offset_sd_ppm: f64,
-    /// What comes to it where ppm come from activity, as an activity (0.02): the usual accuracy class of
-    /// capacitive sensors, common practice, no source. The two add in quadrature.
+    /// What comes to it where the oil's solubility is known, as an activity (0.02): the usual accuracy class of
+    /// capacitive sensors, common practice, no source. One that shows ppm works them out from activity inside. The two
+    /// add in quadrature.
     pub sensor_offset_activity_sd: f64,
     /// A sensor that reaches zero is believed down to this, ppm (6): twice its level-free scatter.
     pub sensor_bottom_ppm: f64,
@@ -40,6 +41,12 @@ pub struct RunFitConfig {
     /// also has to cover what ingress adds to the end level while the unit runs.
     pub vapour_fraction: f64,
     pub vapour_log_sd: f64,
+    /// Median mole fraction of water in the chamber gas that the floor itself goes with (0.02), sd of its logarithm
+    /// (0.6), and the share of runs in which ingress and settled water add nothing that matters to it (0.5). Bleed air of
+    /// 25 °C and 60 % relative humidity holds 0.019 (ideal gas, steam tables); spread and share are common practice.
+    pub late_vapour_fraction: f64,
+    pub late_vapour_log_sd: f64,
+    pub no_source_share: f64,
     /// Median of the end level where the oil's solubility is not known, ppm (30).
     pub floor_without_solubility_ppm: f64,
     /// Dried flow goes as flow to this power within a run (0.5).
@@ -70,7 +77,7 @@ pub struct RunFitConfig {
     pub mixing_deviance: f64,
     pub mixing_deviance_together: f64,
     pub mixing_allowance: f64,
-    /// A floor is stated where its logarithm is known to this sd (0.4).
+    /// A floor is stated where the logarithm of the level that the run fell to is known to this sd (0.4).
     pub floor_log_sd_max: f64,
     /// What the law itself is good for: sd of the log rate (0.03) that no number of readings takes away, for the
     /// unit's own small changes along a run. Common practice, no source.
@@ -188,6 +195,9 @@ impl RunFitConfig {
             sensor_cv: 0.02,
             vapour_fraction: 0.04,
             vapour_log_sd: 1.1,
+            late_vapour_fraction: 0.02,
+            late_vapour_log_sd: 0.6,
+            no_source_share: 0.5,
             floor_without_solubility_ppm: 30.0,
             flow_exponent: 0.5,
             temperature_slope_k: 2500.0,
