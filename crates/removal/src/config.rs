@@ -103,6 +103,8 @@ pub struct RunFitConfig {
 pub struct SensorConfig {
     /// A sample within this of a bin of the run is a pair, h (2).
     pub pair_within_h: f64,
+    /// So is one from this long before a run's start, h (12).
+    pub pair_before_h: f64,
     /// Fewer pairs are no check (3).
     pub n_pairs_min: usize,
     /// Pairs and days that a drift needs (6 and 120).
@@ -111,6 +113,9 @@ pub struct SensorConfig {
     /// An offset matters from this: ppm (8) or share of the level (0.10), whichever is more.
     pub offset_matters_ppm: f64,
     pub offset_matters_share: f64,
+    /// The part of a laboratory's coefficient of variation that all its values share (0.05): a quarter of the variance
+    /// between laboratories, common practice, no source.
+    pub lab_bias_cv: f64,
     /// Prior sd of the log gain (0.3) and of the drift, ppm a year (30).
     pub gain_log_sd: f64,
     pub drift_sd_ppm_per_year: f64,
@@ -232,11 +237,13 @@ impl SensorConfig {
     pub const fn documented() -> Self {
         Self {
             pair_within_h: 2.0,
+            pair_before_h: 12.0,
             n_pairs_min: 3,
             n_pairs_drift: 6,
             drift_span_days: 120.0,
             offset_matters_ppm: 8.0,
             offset_matters_share: 0.10,
+            lab_bias_cv: 0.05,
             gain_log_sd: 0.3,
             drift_sd_ppm_per_year: 30.0,
         }
