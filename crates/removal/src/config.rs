@@ -23,8 +23,9 @@ pub struct RunFitConfig {
     pub lab_sd_ppm: f64,
     /// Prior sd of a water sensor's offset, ppm (10).
     pub sensor_offset_sd_ppm: f64,
-    /// What comes to it where ppm come from activity, as an activity (0.02): the usual accuracy class of
-    /// capacitive sensors, common practice, no source. The two add in quadrature.
+    /// What comes to it where the oil's solubility is known, as an activity (0.02): the usual accuracy class of
+    /// capacitive sensors, common practice, no source. One that shows ppm works them out from activity inside. The two
+    /// add in quadrature.
     pub sensor_offset_activity_sd: f64,
     /// A sensor that reaches zero is believed down to this, ppm (6): twice its level-free scatter.
     pub sensor_bottom_ppm: f64,
@@ -40,6 +41,12 @@ pub struct RunFitConfig {
     /// also has to cover what ingress adds to the end level while the unit runs.
     pub vapour_fraction: f64,
     pub vapour_log_sd: f64,
+    /// Median mole fraction of water in the chamber gas that the floor itself goes with (0.02), sd of its logarithm
+    /// (0.6), and the share of runs in which ingress and settled water add nothing that matters to it (0.5). Bleed air of
+    /// 25 °C and 60 % relative humidity holds 0.019 (ideal gas, steam tables); spread and share are common practice.
+    pub late_vapour_fraction: f64,
+    pub late_vapour_log_sd: f64,
+    pub no_source_share: f64,
     /// Median of the end level where the oil's solubility is not known, ppm (30).
     pub floor_without_solubility_ppm: f64,
     /// Dried flow goes as flow to this power within a run (0.5).
@@ -70,7 +77,7 @@ pub struct RunFitConfig {
     pub mixing_deviance: f64,
     pub mixing_deviance_together: f64,
     pub mixing_allowance: f64,
-    /// A floor is stated where its logarithm is known to this sd (0.4).
+    /// A floor is stated where the logarithm of the level that the run fell to is known to this sd (0.4).
     pub floor_log_sd_max: f64,
     /// What the law itself is good for: sd of the log rate (0.03) that no number of readings takes away, for the
     /// unit's own small changes along a run. Common practice, no source.
@@ -96,6 +103,8 @@ pub struct RunFitConfig {
 pub struct SensorConfig {
     /// A sample within this of a bin of the run is a pair, h (2).
     pub pair_within_h: f64,
+    /// So is one from this long before a run's start, h (12).
+    pub pair_before_h: f64,
     /// Fewer pairs are no check (3).
     pub n_pairs_min: usize,
     /// Pairs and days that a drift needs (6 and 120).
@@ -104,6 +113,9 @@ pub struct SensorConfig {
     /// An offset matters from this: ppm (8) or share of the level (0.10), whichever is more.
     pub offset_matters_ppm: f64,
     pub offset_matters_share: f64,
+    /// The part of a laboratory's coefficient of variation that all its values share (0.05): a quarter of the variance
+    /// between laboratories, common practice, no source.
+    pub lab_bias_cv: f64,
     /// Prior sd of the log gain (0.3) and of the drift, ppm a year (30).
     pub gain_log_sd: f64,
     pub drift_sd_ppm_per_year: f64,
@@ -119,6 +131,9 @@ pub struct FleetConfig {
     pub volume_sd_dip: f64,
     pub volume_sd_nameplate: f64,
     pub volume_sd_guess: f64,
+    /// What the log rates of all runs on one reservoir share beyond its volume, sd (0.05): ingress, settled water, a
+    /// sensor's zero on its oil. From seven simulated fleets, where it was 0.04 to 0.06.
+    pub reservoir_rate_log_sd: f64,
     /// Scale of the t(3) law of the log factor by which all volumes of one basis may be worse or
     /// better known than that (0.5).
     pub volume_sd_log_scale: f64,
@@ -188,6 +203,9 @@ impl RunFitConfig {
             sensor_cv: 0.02,
             vapour_fraction: 0.04,
             vapour_log_sd: 1.1,
+            late_vapour_fraction: 0.02,
+            late_vapour_log_sd: 0.6,
+            no_source_share: 0.5,
             floor_without_solubility_ppm: 30.0,
             flow_exponent: 0.5,
             temperature_slope_k: 2500.0,
@@ -222,11 +240,13 @@ impl SensorConfig {
     pub const fn documented() -> Self {
         Self {
             pair_within_h: 2.0,
+            pair_before_h: 12.0,
             n_pairs_min: 3,
             n_pairs_drift: 6,
             drift_span_days: 120.0,
             offset_matters_ppm: 8.0,
             offset_matters_share: 0.10,
+            lab_bias_cv: 0.05,
             gain_log_sd: 0.3,
             drift_sd_ppm_per_year: 30.0,
         }
@@ -243,6 +263,7 @@ impl FleetConfig {
             volume_sd_dip: 0.05,
             volume_sd_nameplate: 0.20,
             volume_sd_guess: 0.35,
+            reservoir_rate_log_sd: 0.05,
             volume_sd_log_scale: 0.5,
             sd_scale: 0.3,
             prior_log_mean: 0.4_f64.ln(),
@@ -265,6 +286,12 @@ impl FleetConfig {
             quarter_sd: 0.10,
             level: 0.90,
         }
+    }
+
+    /// What the log rates on a reservoir whose volume was dipped have in common, sd.
+    #[must_use]
+    pub fn dipped_log_sd(&self) -> f64 {
+        self.volume_sd_dip.hypot(self.reservoir_rate_log_sd)
     }
 
     /// Prior sd of the logarithm of a volume; an unstated basis counts as a guess.

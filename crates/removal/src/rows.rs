@@ -40,6 +40,7 @@ pub struct RemovalRun {
     /// η·Q, L/min.
     pub dried_flow_lpm: Option<f64>,
     pub removal_per_pass: Option<f64>,
+    /// Water in balance with the chamber's vapour: the level that the run fell to, less what sources may have added.
     pub floor_ppm: Option<f64>,
     /// 90 % interval of the floor; empty where the floor is.
     pub floor_lower_90: Option<f64>,

@@ -199,6 +199,7 @@ fn sensor_checks(
                 series: &bins,
                 samples: &samples,
                 maintenance: registers.maintenance_of(&unit.unit_id),
+                oils: &registers.oils,
             };
             check_sensors(&input, config)
         })

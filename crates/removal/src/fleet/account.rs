@@ -301,7 +301,7 @@ fn with_runs(
         group.levels.extend(group.n_levels..group.n_levels + n);
         group.n_levels += n;
         let sd = if place == DIPPED {
-            config.volume_sd_dip
+            config.dipped_log_sd()
         } else {
             0.0
         };
@@ -321,7 +321,7 @@ fn with_dips(model: &CrossedModel, reservoirs: &[usize], config: &FleetConfig) -
             for at in reservoirs {
                 if let Some(sd) = sds.get_mut(*at) {
                     *sd = if place == DIPPED {
-                        config.volume_sd_dip
+                        config.dipped_log_sd()
                     } else {
                         0.0
                     };

@@ -174,7 +174,11 @@ fn reservoir_sds(
             .map(basis)
             .map(|basis| {
                 if place(basis) == wanted {
-                    config.volume_log_sd(basis)
+                    // Errors of the runs' rates that go with the reservoir (its ingress, its settled water) act as a
+                    // wrong volume does.
+                    config
+                        .volume_log_sd(basis)
+                        .hypot(config.reservoir_rate_log_sd)
                 } else {
                     0.0
                 }

@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::fit::Fit;
+use super::floor::{Floor, told_floor};
 use super::points::Points;
 use super::status::end_ppm;
 use super::{RunInput, Verdict};
@@ -10,7 +11,6 @@ use crate::config::RunFitConfig;
 use crate::rows::{LimitedBy, Regime, RemovalRun, RunStatus};
 use drydown_physics::steam::latent_kj_per_kg;
 use drydown_physics::vacuum::pump_water_kg_per_h;
-use drydown_stats::normal;
 
 /// Gas at the vacuum pump's inlet, °C: behind the condenser (common practice, no source).
 const GAS_DEGC: f64 = 40.0;
@@ -79,7 +79,7 @@ pub(super) fn to_row(
     if has_ends && row.regime != Some(Regime::Capacity) {
         row.removal_rate_per_h = finite(rate);
         row.removal_rate_se = fit.ln_rate_se.and_then(|se| finite(se * rate));
-        let floor = told_floor(fit, config);
+        let floor = told_floor(input, fit, config);
         row.floor_ppm = floor.map(|floor| floor.ppm);
         row.floor_lower_90 = floor.map(|floor| floor.lower_ppm);
         row.floor_upper_90 = floor.map(|floor| floor.upper_ppm);
@@ -104,29 +104,6 @@ pub(super) fn to_row(
     notes.retain(|note| !note.is_empty());
     row.evidence = sentence(points, &notes.join("; "));
     row
-}
-
-/// An end level with its interval.
-#[derive(Clone, Copy, Debug)]
-struct Floor {
-    ppm: f64,
-    lower_ppm: f64,
-    upper_ppm: f64,
-}
-
-/// The end level where the data tell it: the prior alone is no floor of this run.
-fn told_floor(fit: &Fit<'_>, config: &RunFitConfig) -> Option<Floor> {
-    /// The law holds the floor still; pressure, temperature and ingress move a real one (from simulated fleets).
-    const LAW_LOG_SD: f64 = 0.15;
-    let sd = fit.ln_end_sd.filter(|sd| *sd <= config.floor_log_sd_max)?;
-    let sd = sd.hypot(LAW_LOG_SD);
-    let ppm = finite(fit.model.values(&fit.theta).law.asymptote_ppm)?;
-    let factor = (normal::quantile(0.5 + 0.5 * config.level) * sd).exp();
-    Some(Floor {
-        ppm,
-        lower_ppm: ppm / factor,
-        upper_ppm: ppm * factor,
-    })
 }
 
 /// The floor with its interval, or that there is none.

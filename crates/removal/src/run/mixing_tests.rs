@@ -130,8 +130,10 @@ fn a_floor_is_stated_only_where_the_data_tell_it() {
         })
         .collect();
     let row = fit(&run, &high, &[]);
-    let floor = row.floor_ppm.unwrap();
-    assert!((floor / 105.0 - 1.0).abs() < 0.15, "{row:?}");
+    // The curve fell to 105 ppm; the gas usually holds a fifth of that, so that sources may have kept it there.
+    let (lower, upper) = (row.floor_lower_90.unwrap(), row.floor_upper_90.unwrap());
+    assert!(lower < 40.0 && 105.0 < upper && upper < 160.0, "{row:?}");
+    assert!(row.floor_ppm.unwrap() < 105.0, "{row:?}");
     assert!(row.evidence.contains("floor "), "{row:?}");
 }
 

@@ -11,6 +11,7 @@ mod conditions;
 mod convert;
 mod curve;
 mod fit;
+mod floor;
 mod marks;
 mod mixing;
 #[cfg(test)]

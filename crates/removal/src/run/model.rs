@@ -269,9 +269,9 @@ impl<'a> Model<'a> {
         } else {
             seen
         };
-        // The zero error of a value that comes from activity is an activity: it grows with the solubility as the
-        // oil warms, which a constant one would take for drying.
-        let offset = if self.points.from_activity && self.typical_solubility_ppm > 0.0 {
+        // The zero error of a capacitive sensor is an activity, whether it shows that or ppm: it grows with the
+        // solubility as the oil warms, which a constant one would take for drying.
+        let offset = if self.typical_solubility_ppm > 0.0 {
             let ratio = solubility / self.typical_solubility_ppm;
             values.offset_ppm * if ratio.is_finite() { ratio } else { 1.0 }
         } else {
@@ -427,11 +427,8 @@ impl<'a> Model<'a> {
     }
 }
 
-/// The zero error of a value that comes from activity is an activity, worth more ppm the more water the oil can hold.
+/// The zero error of a capacitive sensor is an activity, worth more ppm the more water the oil can hold.
 fn offset_sd_ppm(points: &Points, config: &RunFitConfig) -> f64 {
-    if !points.from_activity {
-        return config.sensor_offset_sd_ppm;
-    }
     config
         .sensor_offset_sd_ppm
         .hypot(config.sensor_offset_activity_sd * typical_solubility_ppm(points))

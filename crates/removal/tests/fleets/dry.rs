@@ -41,7 +41,7 @@ pub(crate) struct Job {
     pub(crate) run: Run,
     pub(crate) series: Vec<SeriesPoint>,
     pub(crate) samples: Vec<Sample>,
-    /// True dried flow where the water fell, L/min; what the run fell to at its end, ppm.
+    /// True dried flow where the water fell, L/min; floor at its end (the gas alone, without ingress), ppm.
     pub(crate) dried_flow_lpm: f64,
     pub(crate) floor_ppm: f64,
     pub(crate) badly_mixed: bool,
@@ -137,7 +137,7 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
     let mut wander = standard_normal(rng);
     let mut stuck: Option<f64> = None;
     let mut minutes: Vec<Minute> = Vec::with_capacity(n);
-    let (mut weighted, mut fall, mut falls_to) = (0.0, 0.0, f64::NAN);
+    let (mut weighted, mut fall, mut floor_ppm) = (0.0, 0.0, f64::NAN);
     for minute in 0..n {
         if fills_at == Some(minute) {
             let share = 0.1 + 0.2 * uniform(rng);
@@ -147,9 +147,7 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
         let done = step(place, &mut state, &setting, minute);
         weighted += done.dried_lpm * done.removed_ppm.max(0.0);
         fall += done.removed_ppm.max(0.0);
-        // Ingress lifts what the run falls to above what the gas in the chamber allows.
-        let rate_per_h = done.dried_lpm * 60.0 / tank.volume_l;
-        falls_to = done.floor_ppm + tank.ingress_ppm_per_h / rate_per_h;
+        floor_ppm = done.floor_ppm;
         wander = 0.983 * wander + 0.1836 * standard_normal(rng);
         let sensor = sense(place, &state, wander, rng).map(|(ppm, top)| {
             if sticks_at.is_some_and(|at| minute >= at) {
@@ -182,7 +180,7 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
         } else {
             f64::NAN
         },
-        floor_ppm: falls_to,
+        floor_ppm,
         badly_mixed: tank.mixing.is_some(),
         spoiled: place.spoil.is_some(),
         volume_l: tank.volume_l,

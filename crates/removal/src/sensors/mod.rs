@@ -1,22 +1,25 @@
 //! A unit's water sensor against the laboratory: offset, gain and drift, each with what the pairs can bear.
 //!
-//! A pair is a sample drawn while the unit ran, beside the sensor's bin nearest in time. The laboratory's
-//! scatter is much the larger, so the laboratory is regressed on the sensor, not the other way round.
-//! Pairs count from the sensor's last swap or calibration.
+//! A pair is a sample drawn while the unit ran, beside the sensor's bin nearest in time, or one drawn in the hours before
+//! a start, beside the run's first hour carried back to it. The laboratory's scatter is much the larger, so the
+//! laboratory is regressed on the sensor, not the other way round. A sensor's zero is an activity: where the oils'
+//! solubilities are known, the offset counts as one. Pairs count from the sensor's last swap or calibration.
 
-use drydown_quantity::{Interval, Stamp};
-use drydown_runs::history::{
-    Censor, Maintenance, MaintenanceAction, Sample, SamplePoint, SensorPlace, Unit,
-};
-use drydown_runs::{Phase, Run, SeriesPoint};
+mod pairs;
+
+use drydown_quantity::Interval;
+use drydown_runs::history::{Maintenance, MaintenanceAction, Oil, Sample, Unit};
+use drydown_runs::{Run, SeriesPoint};
 use drydown_stats::linear::{Design, least_squares};
 use drydown_stats::{normal, robust};
 
 use crate::config::RemovalConfig;
 use crate::rows::SensorCheck;
+use pairs::{Pair, find_pairs};
 
-const MICROS_PER_DAY: i64 = 86_400_000_000;
 const DAYS_PER_YEAR: f64 = 365.25;
+/// Where a pair's residual is cut: 95 % efficiency for normal errors (Huber 1981).
+const HUBER: f64 = 1.345;
 
 /// Everything about one unit's sensor.
 #[derive(Clone, Copy, Debug)]
@@ -30,14 +33,8 @@ pub struct SensorInput<'a> {
     pub samples: &'a [&'a Sample],
     /// The unit's maintenance.
     pub maintenance: &'a [Maintenance],
-}
-
-/// One sensor value beside one laboratory value.
-#[derive(Clone, Copy, Debug)]
-struct Pair {
-    at: Stamp,
-    sensor_ppm: f64,
-    lab_ppm: f64,
+    /// The register of oils.
+    pub oils: &'a [Oil],
 }
 
 /// Checks a unit's water sensor: one row where the unit logs water, none where it does not.
@@ -97,72 +94,6 @@ pub fn check_sensors(input: &SensorInput<'_>, config: &RemovalConfig) -> Vec<Sen
     vec![row]
 }
 
-fn find_pairs(input: &SensorInput<'_>, config: &RemovalConfig) -> Vec<Pair> {
-    let outlet = input.unit.water_sensor_place == Some(SensorPlace::Outlet);
-    let comparable = |sample: &Sample| match sample.sample_point {
-        Some(SamplePoint::UnitOutlet) => outlet,
-        Some(SamplePoint::ReservoirMid | SamplePoint::Line | SamplePoint::UnitInlet) => !outlet,
-        _ => false,
-    };
-    let mut pairs = Vec::new();
-    for run in input.runs {
-        for sample in input
-            .samples
-            .iter()
-            .copied()
-            .filter(|sample| comparable(sample))
-        {
-            let of_run = (sample.reservoir_id.is_some() && sample.reservoir_id == run.reservoir_id)
-                || sample.unit_id.as_ref() == Some(&run.unit_id);
-            let (Some(at), Some(lab_ppm)) = (sample.taken_at, sample.water_ppm) else {
-                continue;
-            };
-            let day_only = at.micros().rem_euclid(MICROS_PER_DAY) == 0;
-            let exact = sample
-                .water_censor
-                .is_none_or(|censor| censor == Censor::Exact);
-            if !of_run
-                || day_only
-                || !exact
-                || lab_ppm <= 0.0
-                || at < run.started_at
-                || at > run.ended_at
-            {
-                continue;
-            }
-            if let Some(sensor_ppm) = nearest(input.series, run, at, config.sensor.pair_within_h) {
-                pairs.push(Pair {
-                    at,
-                    sensor_ppm,
-                    lab_ppm,
-                });
-            }
-        }
-    }
-    pairs.sort_by(|a, b| {
-        a.at.cmp(&b.at)
-            .then(a.lab_ppm.total_cmp(&b.lab_ppm))
-            .then(a.sensor_ppm.total_cmp(&b.sensor_ppm))
-    });
-    pairs
-}
-
-/// The sensor's value nearest in time, of the run's drying bins.
-fn nearest(series: &[SeriesPoint], run: &Run, at: Stamp, within_h: f64) -> Option<f64> {
-    series
-        .iter()
-        .filter(|point| point.run_id == run.run_id && point.phase == Phase::Drying)
-        .filter(|point| {
-            point
-                .water_censor
-                .is_none_or(|censor| censor == Censor::Exact)
-        })
-        .filter_map(|point| Some((point.at.hours_after(at).abs(), point.water_ppm?)))
-        .filter(|(hours, _)| *hours <= within_h)
-        .min_by(|a, b| a.0.total_cmp(&b.0))
-        .map(|(_, water)| water)
-}
-
 struct PairFit {
     /// Sensor less laboratory now, at the median level.
     offset: f64,
@@ -180,13 +111,24 @@ fn fit_pairs(pairs: &[Pair], config: &RemovalConfig) -> Option<PairFit> {
     let (first, last) = (pairs.first()?.at, pairs.last()?.at);
     let with_drift = pairs.len() >= config.sensor.n_pairs_drift
         && last.days_after(first) >= config.sensor.drift_span_days;
+    // An offset of one activity is worth more ppm in an oil that holds more water.
+    let known: Vec<f64> = pairs
+        .iter()
+        .filter_map(|pair| pair.solubility_ppm)
+        .collect();
+    let typical = robust::median(&known).filter(|ppm| *ppm > 0.0);
+    let scale = |pair: &Pair| match (pair.solubility_ppm, typical) {
+        (Some(own), Some(typical)) => (own / typical).clamp(0.2, 5.0),
+        _ => 1.0,
+    };
     let row = |pair: &Pair| {
         let years = if with_drift {
             pair.at.days_after(last) / DAYS_PER_YEAR
         } else {
             0.0
         };
-        vec![1.0, (pair.sensor_ppm - level_ppm) / 100.0, years]
+        let scale = scale(pair);
+        vec![scale, (pair.sensor_ppm - level_ppm) / 100.0, years * scale]
     };
     let mut rows: Vec<Vec<f64>> = pairs.iter().map(row).collect();
     let mut y: Vec<f64> = pairs
@@ -197,18 +139,7 @@ fn fit_pairs(pairs: &[Pair], config: &RemovalConfig) -> Option<PairFit> {
     rows.extend([vec![0.0, 1.0, 0.0], vec![0.0, 0.0, 1.0]]);
     y.extend([0.0, 0.0]);
     let run = &config.run;
-    let own_sd: Vec<f64> = pairs
-        .iter()
-        .map(|pair| {
-            run.lab_sd_ppm
-                .hypot(run.lab_cv * pair.sensor_ppm.max(pair.lab_ppm * 0.5))
-                .max(1e-6)
-        })
-        .chain([
-            100.0 * config.sensor.gain_log_sd,
-            config.sensor.drift_sd_ppm_per_year,
-        ])
-        .collect();
+    let own_sd = standard_deviations(pairs, config);
     let design = Design::from_rows(&rows).ok()?;
     let mut robust_weights = vec![1.0; y.len()];
     let mut fit = None;
@@ -226,21 +157,30 @@ fn fit_pairs(pairs: &[Pair], config: &RemovalConfig) -> Option<PairFit> {
             .take(pairs.len())
         {
             let (fitted, _) = now.predict(x).ok()?;
-            *weight = robust::huber_weight((y - fitted) / sd, 1.345);
+            *weight = robust::huber_weight((y - fitted) / sd, HUBER);
         }
         fit = Some(now);
     }
     let fit = fit?;
-    // Scatter beyond what the laboratory is known for widens everything; less scatter narrows nothing.
+    let standardised: Vec<f64> = rows
+        .iter()
+        .zip(&y)
+        .zip(&own_sd)
+        .take(pairs.len())
+        .filter_map(|((x, y), sd)| Some((y - fit.predict(x).ok()?.0) / sd))
+        .collect();
     let scale = fit.residual_sd.max(1e-9);
+    let growth = huber_growth(&standardised);
     let known = |column: usize| {
         fit.standard_errors
             .get(column)
-            .map(|se| se / scale * scale.max(1.0))
+            .map(|se| se / scale * growth)
     };
     let z = normal::student_t_quantile(0.5 + 0.5 * run.level, (pairs.len() as f64 - 1.0).max(2.0));
     let offset = -*fit.coefficients.first()?;
-    let half = z * known(0)?;
+    // What one laboratory does to all its values alike, no number of pairs takes away.
+    let shared = normal::quantile(0.5 + 0.5 * run.level) * config.sensor.lab_bias_cv * level_ppm;
+    let half = (z * known(0)?).hypot(shared);
     let per_level = 1.0 + fit.coefficients.get(1)? / 100.0;
     let drift = -*fit.coefficients.get(2)?;
     let drift_half = z * known(2)?;
@@ -251,6 +191,40 @@ fn fit_pairs(pairs: &[Pair], config: &RemovalConfig) -> Option<PairFit> {
         gain: (per_level > 0.05).then(|| 1.0 / per_level),
         drift: with_drift.then(|| (drift, drift.abs() > drift_half)),
     })
+}
+
+/// Standard deviation of each pair's difference, ppm, and of the two priors that follow them.
+fn standard_deviations(pairs: &[Pair], config: &RemovalConfig) -> Vec<f64> {
+    let run = &config.run;
+    let own_cv = (run.lab_cv.powi(2) - config.sensor.lab_bias_cv.powi(2))
+        .max(0.0)
+        .sqrt();
+    pairs
+        .iter()
+        .map(|pair| {
+            let level = pair.sensor_ppm.max(pair.lab_ppm * 0.5);
+            run.lab_sd_ppm
+                .hypot(own_cv.hypot(pair.extra_log_sd) * level)
+                .max(1e-6)
+        })
+        .chain([
+            100.0 * config.sensor.gain_log_sd,
+            config.sensor.drift_sd_ppm_per_year,
+        ])
+        .collect()
+}
+
+/// By how much standard errors grow for scatter beyond what the laboratory is known for, 1 and up: Huber's root mean
+/// square of the cut residuals over the share that is not cut (Huber 1981, Robust Statistics, section 7.6). Less scatter
+/// narrows nothing.
+fn huber_growth(standardised: &[f64]) -> f64 {
+    let n = standardised.len() as f64;
+    let cut: f64 = standardised
+        .iter()
+        .map(|z| z.clamp(-HUBER, HUBER).powi(2))
+        .sum();
+    let inside = standardised.iter().filter(|z| z.abs() < HUBER).count() as f64;
+    ((cut / (n - 1.0).max(1.0)).sqrt() / (inside / n).max(0.2)).max(1.0)
 }
 
 fn to_state(fit: &PairFit, config: &RemovalConfig) -> &'static str {
@@ -273,7 +247,8 @@ fn to_state(fit: &PairFit, config: &RemovalConfig) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::samples_for_tests::{bin, run, sample, unit};
+    use crate::samples_for_tests::{bin, oil, run, sample, unit};
+    use drydown_runs::history::{Censor, SensorPlace};
     use drydown_stats::rng;
 
     /// Truth of one sensor.
@@ -284,10 +259,12 @@ mod tests {
         drift_ppm_per_year: f64,
     }
 
-    /// Pairs `days` apart, one in each run of ten hours; laboratory values with a coefficient of variation of 10 %.
+    /// Pairs `days` apart, one in each run of ten hours; laboratory values with a coefficient of variation of 10 %,
+    /// half of which (a quarter of the variance) all of them share, and 5 ppm.
     fn check(n: usize, days: f64, sensor: Sensor, seed: &str) -> SensorCheck {
         let mut rng = rng::seeded(9, seed);
         let (mut runs, mut series, mut samples) = (Vec::new(), Vec::new(), Vec::new());
+        let shared = 0.05 * rng::standard_normal(&mut rng);
         for idx in 0..n {
             let day = idx as f64 * days;
             let mut one = run(10.0);
@@ -304,7 +281,9 @@ mod tests {
             );
             point.run_id = one.run_id.clone();
             series.push(point);
-            let lab = truth * (0.1 * rng::standard_normal(&mut rng)).exp();
+            let lab = (truth * (shared + 0.0866 * rng::standard_normal(&mut rng)).exp()
+                + 5.0 * rng::standard_normal(&mut rng))
+            .max(1.0);
             samples.push(sample(day * 24.0 + 5.5, lab, Censor::Exact));
             runs.push(one);
         }
@@ -315,6 +294,7 @@ mod tests {
             series: &series,
             samples: &samples.iter().collect::<Vec<_>>(),
             maintenance: &[],
+            oils: &[],
         };
         check_sensors(&input, &RemovalConfig::documented())
             .into_iter()
@@ -390,10 +370,57 @@ mod tests {
             series: &[point],
             samples: &[&lab],
             maintenance: &[],
+            oils: &[],
         };
         assert_eq!(
             check_sensors(&input, &RemovalConfig::documented())[0].n_pairs,
             0
         );
+    }
+
+    /// A run of ten hours from 300 ppm at 0.1/h by a sensor that reads 20 ppm too high, sampled before its start.
+    fn started_from(lab_ppm: f64, hours_before: f64) -> SensorCheck {
+        let mut register = oil();
+        register.oil_type = "mineral".into();
+        let (mut runs, mut series, mut samples) = (Vec::new(), Vec::new(), Vec::new());
+        for idx in 0..4 {
+            let day = f64::from(idx) * 10.0;
+            let mut one = run(10.0);
+            one.run_id = format!("U-1@{idx}").as_str().into();
+            (one.started_at, one.ended_at) =
+                (one.started_at.plus_days(day), one.ended_at.plus_days(day));
+            for tenth in 0..30 {
+                let hour = 0.25 + f64::from(tenth) / 6.0;
+                let reads = 20.0 + 300.0 * (-0.1 * hour).exp();
+                let mut point = bin(24.0 * day + hour, reads, Censor::Exact);
+                point.run_id = one.run_id.clone();
+                series.push(point);
+            }
+            samples.push(sample(24.0 * day - hours_before, lab_ppm, Censor::Exact));
+            runs.push(one);
+        }
+        let unit = unit();
+        let input = SensorInput {
+            unit: &unit,
+            runs: &runs.iter().collect::<Vec<_>>(),
+            series: &series,
+            samples: &samples.iter().collect::<Vec<_>>(),
+            maintenance: &[],
+            oils: &[register],
+        };
+        check_sensors(&input, &RemovalConfig::documented())
+            .into_iter()
+            .next()
+            .unwrap()
+    }
+
+    #[test]
+    fn a_sample_from_before_a_start_is_held_against_the_first_hour() {
+        let row = started_from(300.0, 4.0);
+        assert_eq!(row.n_pairs, 4, "{row:?}");
+        assert!((row.offset.unwrap() - 20.0).abs() < 2.0, "{row:?}");
+        // Too long ago, and so wet that part of the water need not be dissolved (1427 ppm at 65 °C).
+        assert_eq!(started_from(300.0, 20.0).n_pairs, 0);
+        assert_eq!(started_from(1100.0, 4.0).n_pairs, 0);
     }
 }
