@@ -113,3 +113,84 @@ impl Compiler<'_> {
         patterns
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::source::SourceSpec;
+
+    const HEAD: &str = "name = \"s\"\ntable = \"readings\"\nfiles = [\"*\"]\ntimezone = \"UTC\"\n";
+    const COLUMNS: &str =
+        "[columns]\nunit_id = { value = \"U-1\" }\nat = { from = \"T\", format = \"%F %T\" }\n";
+
+    /// The keys that a block is faulted for, and part of what is said of the first.
+    fn check(head: &str, columns: &str, key: &str, said: &str) {
+        let text = format!("{HEAD}{head}\n{columns}");
+        let spec: SourceSpec = toml::from_str(&text).unwrap();
+        let problems = spec.compile().expect_err(&text);
+        let first = problems.first().unwrap();
+        assert_eq!(first.key.join("."), key, "{text}: {problems:?}");
+        assert!(first.to_string().contains(said), "{text}: {first}");
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_shape_is_said() {
+        let cases = [
+            ("quote = \"ab\"", "quote", "one mark"),
+            ("quote = \",\"", "quote", "one mark"),
+            ("widths = [3]", "widths", "two columns at least"),
+            ("widths = [3, 0]", "widths", "width of each column"),
+            ("packed = true", "packed", "no widths"),
+            ("header_lines = 0", "header_lines", "1 to 9"),
+            (
+                "header_lines = 2\nheader = [\"T\"]",
+                "header_lines",
+                "skip_lines",
+            ),
+            (
+                "layout = \"json\"\nheader_lines = 2",
+                "header",
+                "there is no header",
+            ),
+            (
+                "layout = \"transposed\"\nfill_down = [\"T\"]",
+                "fill_down",
+                "side by side",
+            ),
+            ("preamble = ['(?<unit_id>.)']", "preamble", "which are none"),
+            (
+                "skip_lines = 1\npreamble = ['x']",
+                "preamble",
+                "a named part",
+            ),
+            ("skip_until = '('", "skip_until", "no pattern"),
+        ];
+        for (head, key, said) in cases {
+            check(head, COLUMNS, key, said);
+        }
+        let at =
+            |map: &str| format!("[columns]\nunit_id = {{ value = \"U-1\" }}\nat = {{ {map} }}\n");
+        let cases = [
+            (
+                "from = [\"D\", \"T\"], format = \"%F\", elapsed = \"weeks\"",
+                "columns.at.elapsed",
+                "h:min:s",
+            ),
+            (
+                "from = \"T\", format = \"%F\", elapsed = \"s\"",
+                "columns.at.elapsed",
+                "the last of `from`",
+            ),
+            (
+                "from = [\"preamble:start\", \"T\"], format = \"%F\", elapsed = \"s\"",
+                "columns.at.from",
+                "no part of preamble",
+            ),
+        ];
+        for (map, key, said) in cases {
+            check("", &at(map), key, said);
+        }
+        let flow =
+            format!("{COLUMNS}oil_flow_lpm = {{ from = [\"A\", \"B\"], elapsed = \"s\" }}\n");
+        check("", &flow, "columns.oil_flow_lpm.elapsed", "only times");
+    }
+}

@@ -9,6 +9,7 @@ mod json;
 mod pieces;
 mod records;
 mod transpose;
+mod widths;
 mod workbook;
 #[cfg(test)]
 pub(crate) mod workbook_for_tests;
