@@ -9,6 +9,7 @@
 mod cells;
 mod draft;
 mod ledger;
+mod looked;
 mod merge;
 mod reader;
 mod rows;

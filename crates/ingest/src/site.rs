@@ -8,6 +8,8 @@ use drydown_physics::atmosphere;
 use drydown_quantity::Stamp;
 use drydown_quantity::pressure::SEA_LEVEL_KPA;
 
+use crate::texts::TextPool;
+
 /// One unit's stations.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct UnitSite {
@@ -84,6 +86,23 @@ impl Validity {
     }
 }
 
+/// An identifier without case, punctuation and zeros before a number.
+fn plain_id(text: &str) -> String {
+    let mut out = String::new();
+    for c in text.chars().filter(|c| c.is_alphanumeric()) {
+        let after_digit = out.chars().last().is_some_and(|last| last.is_ascii_digit());
+        // `0` alone stays: it is told from nothing at all.
+        if after_digit && out.ends_with('0') && c.is_ascii_digit() {
+            let before = out.chars().rev().nth(1);
+            if before.is_none_or(|c| !c.is_ascii_digit()) {
+                out.pop();
+            }
+        }
+        out.extend(c.to_lowercase());
+    }
+    out
+}
+
 /// The standard barometer of an altitude (ISO 2533), or of sea level.
 pub(crate) fn standard_barometer(altitude_m: Option<f64>) -> Barometer {
     match altitude_m {
@@ -105,6 +124,39 @@ pub struct SiteContext {
 }
 
 impl SiteContext {
+    /// What to say of units that a register would know by another spelling. `cells`: texts of the pool.
+    pub(crate) fn nearly_known(&self, pool: &TextPool, cells: &[u64]) -> Vec<String> {
+        if self.units.is_empty() {
+            return Vec::new();
+        }
+        // The rows of a log repeat few units, often one after the other.
+        let mut distinct: Vec<u64> = cells.to_vec();
+        distinct.dedup();
+        distinct.sort_unstable();
+        distinct.dedup();
+        distinct
+            .into_iter()
+            .filter_map(|cell| {
+                let found = pool.get(cell)?;
+                let known = self.nearly(found)?;
+                Some(format!(
+                    "the unit \"{found}\" is in no register, and \"{known}\" is: if they are one, map it (map = {{ \"{found}\" = \"{known}\" }})"
+                ))
+            })
+            .collect()
+    }
+
+    /// The registered unit that a text would name but for case, punctuation or leading zeros; None
+    /// where it names one, or none is near.
+    pub(crate) fn nearly(&self, text: &str) -> Option<&str> {
+        if self.units.contains_key(text) {
+            return None;
+        }
+        let wanted = plain_id(text);
+        let mut near = self.units.keys().filter(|known| plain_id(known) == wanted);
+        near.next().map(String::as_str)
+    }
+
     /// From the rows of the registers `units`, `sites`, `reservoirs` and `deployments`.
     ///
     /// Later rows of the same key win, so stored rows may be followed by new ones.
@@ -183,4 +235,42 @@ fn stamp(batch: &RecordBatch, column: &str, row: usize) -> Option<Stamp> {
     cells
         .is_valid(row)
         .then(|| Stamp::from_micros(cells.value(row)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn spellings_of_one_unit() {
+        let known = ["E5", "VD-07", "U-10", "U-100", "Pump 0"];
+        let site = SiteContext {
+            units: known
+                .iter()
+                .map(|id| ((*id).to_owned(), UnitSite::default()))
+                .collect(),
+        };
+        let cases = [
+            ("E5", None),
+            ("e5", Some("E5")),
+            ("E-5", Some("E5")),
+            ("E05", Some("E5")),
+            ("E50", None),
+            ("vd 7", Some("VD-07")),
+            ("VD-007", Some("VD-07")),
+            ("VD-70", None),
+            ("U-010", Some("U-10")),
+            ("U-1", None),
+            ("pump-0", Some("Pump 0")),
+            ("pump", None),
+        ];
+        for (text, expected) in cases {
+            assert_eq!(site.nearly(text), expected, "{text}");
+        }
+        let mut pool = TextPool::default();
+        let cells = ["e5", "E5", "e5"].map(|text| pool.cell(text));
+        let notes = site.nearly_known(&pool, &cells);
+        assert_eq!(notes.len(), 1, "{notes:?}");
+        assert!(notes[0].contains("map = { \"e5\" = \"E5\" }"), "{notes:?}");
+    }
 }

@@ -2,6 +2,7 @@
 //! and the first rows as they would be stored.
 
 use std::cmp::Reverse;
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use anyhow::Result;
@@ -22,6 +23,8 @@ use crate::output::{Progress, print_result, wrap};
 const SHOWN: usize = 3;
 /// Further files with rejects that are named, the worst first.
 const NAMED: usize = 5;
+/// Reasons for rejects that are counted over all files, the most frequent first.
+const KINDS: usize = 12;
 /// Characters shown of a rejected text.
 const RAW_SHOWN: usize = 60;
 
@@ -218,6 +221,57 @@ fn show_source(out: &mut String, checked: &Checked<'_>) {
     if checked.files.len() > 1 {
         let name = format!("all {} files", checked.files.len());
         show_counts(out, &name, sum);
+    }
+    show_kinds(out, checked);
+    show_doubts(out, checked);
+}
+
+/// How many entries there are of each kind over all files, the most frequent first.
+fn show_kinds(out: &mut String, checked: &Checked<'_>) {
+    let mut kinds: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
+    for looked in checked
+        .files
+        .iter()
+        .filter_map(|file| file.looked.as_ref().ok())
+    {
+        for (kind, n) in &looked.kinds {
+            let (n_entries, n_files) = kinds.entry(kind.as_str()).or_default();
+            *n_entries += n;
+            *n_files += 1;
+        }
+    }
+    let mut kinds: Vec<(&str, (usize, usize))> = kinds.into_iter().collect();
+    kinds.sort_by_key(|(_, (n_entries, _))| Reverse(*n_entries));
+    for (kind, (n_entries, n_files)) in kinds.iter().take(KINDS) {
+        let line = format!("{n_entries} reject entries in {n_files} files: {kind}");
+        out.push_str(&wrap(&line, "  "));
+    }
+    let hidden = kinds.len().saturating_sub(KINDS);
+    if hidden > 0 {
+        let _ = writeln!(out, "  … and entries for {hidden} more reasons");
+    }
+}
+
+/// What would be stored and may not be meant.
+fn show_doubts(out: &mut String, checked: &Checked<'_>) {
+    let mut said: Vec<&str> = Vec::new();
+    for file in &checked.files {
+        let Ok(looked) = &file.looked else { continue };
+        if looked.n_changing > 0 {
+            let warning = format!(
+                "warning: {}: {} of {} rows change a value of an earlier row of the same file, \
+                 whose key (the unit, the time) they have: of such rows the last is stored; if the \
+                 file holds no corrections, look whether its stamps are read with their seconds",
+                file.name, looked.n_changing, looked.counts.rows_in
+            );
+            out.push_str(&wrap(&warning, "  "));
+        }
+        for note in &looked.notes {
+            if !said.contains(&note.as_str()) {
+                said.push(note);
+                out.push_str(&wrap(&format!("{}: {note}", file.name), "  "));
+            }
+        }
     }
 }
 

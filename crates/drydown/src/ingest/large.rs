@@ -220,7 +220,12 @@ impl<'a> Sink<'a> {
         for plan in plans {
             for file in plan.plan.into_files() {
                 self.counts = self.counts.plus(file.counts());
-                self.notes.extend_from_slice(file.notes());
+                // Every piece says of itself what is true of the file.
+                for note in file.notes() {
+                    if !self.notes.contains(note) {
+                        self.notes.push(note.clone());
+                    }
+                }
                 self.rejects.push(rejects_batch(&[file])?);
             }
         }

@@ -1,5 +1,6 @@
 //! Files read without a store to put them in: what `check` shows.
 
+use std::collections::BTreeMap;
 use std::fs::File;
 
 use anyhow::{Context as _, Result};
@@ -11,23 +12,29 @@ use drydown_quantity::Stamp;
 use super::{FILE_TEXT, Found, PIECE_TEXT, is_large, read_file};
 
 /// What reading a file would give.
+#[derive(Default)]
 pub(crate) struct Looked {
     pub(crate) counts: Counts,
     /// The first reject entries, and how many there are.
     pub(crate) rejects: Vec<Reject>,
     pub(crate) n_rejects: usize,
+    /// How many reject entries there are of each kind.
+    pub(crate) kinds: BTreeMap<String, usize>,
+    /// Rows that would change a value of an earlier row of the file; of a file that is read in
+    /// pieces, of the same piece.
+    pub(crate) n_changing: usize,
+    /// What is to be said of the whole file.
+    pub(crate) notes: Vec<String>,
     /// The first rows, those of a file that is read in pieces from its first piece.
     pub(crate) first: Option<FileRows>,
 }
 
 impl Looked {
     fn of(rows: FileRows, n_shown: usize) -> Self {
-        Self {
-            counts: rows.counts(),
-            rejects: rows.rejects().iter().take(n_shown).cloned().collect(),
-            n_rejects: rows.rejects().len(),
-            first: Some(rows),
-        }
+        let mut looked = Self::default();
+        looked.add(&rows, n_shown);
+        looked.first = Some(rows);
+        looked
     }
 
     fn add(&mut self, rows: &FileRows, n_shown: usize) {
@@ -36,6 +43,15 @@ impl Looked {
         let left = n_shown.saturating_sub(self.rejects.len());
         self.rejects
             .extend(rows.rejects().iter().take(left).cloned());
+        for reject in rows.rejects() {
+            *self.kinds.entry(reject.kind()).or_default() += 1;
+        }
+        self.n_changing += rows.n_changing_their_own();
+        for note in rows.notes() {
+            if !self.notes.contains(note) {
+                self.notes.push(note.clone());
+            }
+        }
     }
 }
 
@@ -79,12 +95,7 @@ pub(crate) fn look_at(
         });
     match looked {
         Ok(Some(looked)) => Ok(looked),
-        Ok(None) => Ok(Looked {
-            counts: Counts::default(),
-            rejects: Vec::new(),
-            n_rejects: 0,
-            first: None,
-        }),
+        Ok(None) => Ok(Looked::default()),
         Err(error) => {
             let rows = source.unreadable_file(head, &[], file.size, &error);
             Ok(Looked::of(rows, n_shown))

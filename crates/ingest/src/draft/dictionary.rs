@@ -48,7 +48,7 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
         "outlet",
         "out outlet austritt rücklauf ruecklauf ablauf auslass leaving return sortie \
          salida \
-         ut utløp",
+         ut ud utløp udløb",
     ),
     ("supply", "supply zufuhr"),
     (
@@ -89,7 +89,7 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     ("probe", "probe sensor fühler sonde"),
     (
         "vent",
-        "vent bleed lüftung lueftung belüftung entlüftung lüftungs",
+        "vent bleed spjæld damper lüftung lueftung belüftung entlüftung lüftungs",
     ),
     ("valve", "valve ventil"),
     (

@@ -103,7 +103,7 @@ impl Head {
             .collect();
         units.extend(found_in_plain);
         let mut found: Vec<&'static str> = Vec::new();
-        let mut n_unknown = 0;
+        let mut n_unknown: usize = 0;
         for word in &words {
             let known = meanings(word);
             let is_unit = unit_words.contains(word);
@@ -119,6 +119,22 @@ impl Head {
                     found.push(meaning);
                 }
             }
+        }
+        // `T_ein` is where the oil comes in; `Pumpe ein` is a pump that runs.
+        for (word, meaning) in [("ein", "inlet"), ("aus", "outlet")] {
+            let is_said = found.contains(&"temp") && words.iter().any(|other| other == word);
+            if is_said && !found.contains(&meaning) {
+                found.push(meaning);
+                n_unknown = n_unknown.saturating_sub(1);
+            }
+        }
+        // `P_Heiz [kW]`: the letter of a power.
+        if units
+            .iter()
+            .any(|found| found.is_firm && found.unit.dimension() == Dimension::Power)
+            && words.iter().any(|word| word == "p")
+        {
+            found.retain(|meaning| *meaning != "pressure");
         }
         Self {
             text: text.to_owned(),

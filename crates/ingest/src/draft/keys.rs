@@ -6,7 +6,7 @@ use super::FILL_IN;
 use super::above::{after_start, day_above, unit_above};
 use super::assign::Assignment;
 use super::judge::Sure;
-use super::locate::{day_in_name, unit_in_name, unit_in_preamble};
+use super::locate::{day_in_name, unit_in_folder, unit_in_name, unit_in_preamble};
 use super::proposal::{Found, Proposal, column_key};
 use super::stamps::find_times;
 use crate::source::{ColumnMap, OF_FILE_NAME, OneOrMany, Scalar};
@@ -89,6 +89,20 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
             proposal.spec.file_name = Some(pattern);
             continue;
         }
+        let above = unit_in_preamble(found.shape).filter(|_| is_unit);
+        if is_unit
+            && above.is_none()
+            && let Some((pattern, unit)) = unit_in_folder(found.path)
+        {
+            proposal.note(
+                "file_name",
+                format!(
+                    "likely: the unit is \"{unit}\" by the folder or the archive of the file: check other files of the source, and let `files` match them all"
+                ),
+            );
+            proposal.spec.file_name = Some(pattern);
+            continue;
+        }
         if key == "at"
             && (day_of_name(proposal, found)
                 || day_above(proposal, found)
@@ -99,7 +113,6 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
         if key == "sample_id" && found.shape.is_transposed && heads_of_columns(proposal, found) {
             continue;
         }
-        let above = unit_in_preamble(found.shape).filter(|_| is_unit);
         let pattern = above
             .as_ref()
             .and_then(|unit| unit_above(found.shape, unit));

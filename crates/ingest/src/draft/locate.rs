@@ -11,6 +11,12 @@ const NO_UNIT: &[&str] = &[
     "part", "file", "export", "log", "data", "page", "sheet", "v", "rev", "week", "kw", "q", "hist",
 ];
 
+/// Words before a number in a folder's name that name no unit, beside those.
+const NO_FOLDER: &[&str] = &[
+    "site", "y", "fy", "year", "month", "day", "quarter", "backup", "batch", "set", "dir", "tmp",
+    "lab", "usb", "disk", "old", "new", "yard", "plant", "werk",
+];
+
 /// A pattern for the last part of a path whose `unit_id` is what looks like a machine's name, and that name.
 pub(super) fn unit_in_name(path: &str) -> Option<(String, String)> {
     let base = path.rsplit('/').next().unwrap_or(path);
@@ -31,6 +37,32 @@ pub(super) fn unit_in_name(path: &str) -> Option<(String, String)> {
         .as_str()
         == found;
     fits.then(|| (pattern, found.to_owned()))
+}
+
+/// As [`unit_in_name`], by the archive or the folder that the file stands in: the nearest that looks
+/// like a machine's name.
+pub(super) fn unit_in_folder(path: &str) -> Option<(String, String)> {
+    let looks = Regex::new(r"^([A-Za-z]{1,6}-?\d{1,3})(\.[A-Za-z]+)?$").ok()?;
+    let mut folders = path.split('/').rev();
+    folders.next()?;
+    folders.find_map(|folder| {
+        let parts = looks.captures(folder)?;
+        let unit = parts.get(1)?.as_str();
+        let letters = unit
+            .trim_end_matches(|c: char| c.is_ascii_digit() || c == '-')
+            .to_lowercase();
+        if NO_UNIT.contains(&letters.as_str()) || NO_FOLDER.contains(&letters.as_str()) {
+            return None;
+        }
+        let ending = parts.get(2).map_or("", |ending| ending.as_str());
+        let pattern = format!(
+            r"(?:^|/)(?<unit_id>[A-Za-z]+-?\d+){}/",
+            regex::escape(ending)
+        );
+        let found = Regex::new(&pattern).ok()?;
+        let fits = found.captures(path)?.name("unit_id")?.as_str() == unit;
+        fits.then(|| (pattern, unit.to_owned()))
+    })
 }
 
 /// A day in the last part of a path.

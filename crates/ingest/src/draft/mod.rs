@@ -6,6 +6,7 @@
 
 mod above;
 mod assign;
+mod by_row;
 mod bytes;
 mod dictionary;
 mod doubts;

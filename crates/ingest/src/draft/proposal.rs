@@ -3,6 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::assign::{Assignment, Placed, best_table};
+use super::by_row::{set_density_of, set_units_by_row};
 use super::doubts::{other_times, unheeded_quality};
 use super::facts::Facts;
 use super::keys::{fill_keys, same_keys};
@@ -124,7 +125,9 @@ fn wide(found: &Found<'_>, assignment: &Assignment) -> Proposal {
     proposal.first.extend(same_keys(found, assignment));
     proposal.first.extend(other_times(found, assignment));
     proposal.first.extend(unheeded_quality(found, assignment));
-    say_not_placed(&mut proposal, found, assignment, &[]);
+    let by_row = set_units_by_row(&mut proposal, found, assignment);
+    set_density_of(&mut proposal, assignment, found.columns);
+    say_not_placed(&mut proposal, found, assignment, &by_row);
     set_zone(&mut proposal, found);
     settle(&mut proposal);
     proposal
@@ -167,6 +170,7 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         header: shape.needs_names.then(|| shape.header.clone()),
         sheet: shape.sheet.clone(),
         null: vec![String::new()],
+        density_kgm3: None,
         timezone: None,
         file_name: None,
         columns: BTreeMap::new(),

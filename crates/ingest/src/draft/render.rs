@@ -83,6 +83,9 @@ fn block(proposal: &Proposal) -> String {
     if spec.null.len() > 1 {
         key("null", list(&spec.null));
     }
+    if let Some(density) = spec.density_kgm3 {
+        key("density_kgm3", format!("{density:?}"));
+    }
     if let Some(zone) = &spec.timezone {
         key("timezone", quoted(zone));
     }

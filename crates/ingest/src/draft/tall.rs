@@ -14,6 +14,7 @@ use self::signals::{context_of, signals_of};
 use self::tags::split_of;
 use super::Column;
 use super::assign::{Assignment, Placed, assign};
+use super::by_row::set_density_of;
 use super::facts::Facts;
 use super::head::unit_of;
 use super::keys::fill_keys;
@@ -30,6 +31,24 @@ const MAX_COLUMNS: usize = 9;
 /// What historians write beside a value to trust; common practice, no source.
 const GOOD: &[&str] = &[
     "good", "ok", "gut", "valid", "192", "true", "gültig", "g", "normal",
+];
+/// What they write beside one not to trust; common practice, no source.
+const BAD: &[&str] = &[
+    "bad",
+    "uncertain",
+    "questionable",
+    "suspect",
+    "invalid",
+    "stale",
+    "schlecht",
+    "ungültig",
+    "unsicher",
+    "mauvais",
+    "malo",
+    "substituted",
+    "timeout",
+    "comm fail",
+    "no data",
 ];
 /// Places of the columns of a tall file.
 pub(super) struct Parts {
@@ -88,8 +107,10 @@ pub(super) fn detect(columns: &[Column]) -> Option<Parts> {
             .enumerate()
             .filter(|(idx, column)| *idx != tag && *idx != value && !column.is_nameless)
     };
-    let quality = others()
-        .find(|(_, column)| column.head.has("quality") && column.facts.distinct.len() <= 20)
+    let named = others()
+        .find(|(_, column)| column.head.has("quality") && column.facts.distinct.len() <= 20);
+    let quality = named
+        .or_else(|| others().find(|(_, column)| speaks_of_quality(&column.facts)))
         .map(|(idx, _)| idx);
     let unit = others()
         .find(|(_, column)| states_units(&column.facts))
@@ -102,7 +123,19 @@ pub(super) fn detect(columns: &[Column]) -> Option<Parts> {
     })
 }
 
-fn states_units(facts: &Facts) -> bool {
+/// Whether every value is a word for how far to trust another, whatever the header says.
+fn speaks_of_quality(facts: &Facts) -> bool {
+    let mut words = facts.distinct.keys().map(|word| word.to_lowercase());
+    !facts.is_numeric()
+        && !good_words(facts).is_empty()
+        && words.all(|word| {
+            let is_yes_no = matches!(word.as_str(), "true" | "g");
+            BAD.contains(&word.as_str()) || (GOOD.contains(&word.as_str()) && !is_yes_no)
+        })
+}
+
+/// Whether most of a column's values are units of measure.
+pub(super) fn states_units(facts: &Facts) -> bool {
     let n_units = facts
         .distinct
         .keys()
@@ -198,6 +231,7 @@ pub(super) fn propose(found: &Found<'_>, parts: &Parts) -> Proposal {
     say_signals(&mut proposal, &assignment, &signals.columns);
     say_not_placed(&mut proposal, found, &keys, &parts.used());
     set_zone(&mut proposal, found);
+    set_density_of(&mut proposal, &assignment, &signals.columns);
     settle(&mut proposal);
     proposal
 }

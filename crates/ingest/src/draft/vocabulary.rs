@@ -6,7 +6,8 @@ use super::facts::Facts;
 use super::words::tokens;
 use crate::cells::to_known_word;
 
-/// Words of a column and what they likely stand for; common practice, no source.
+/// Words of a column and what they likely stand for, the first that fit; an empty meaning: nothing is
+/// known. Common practice, no source.
 const GUESSES: &[(&str, &[&str], &str)] = &[
     ("action", &["ölwechsel", "pumpe"], "pump_oil"),
     ("action", &["ölwechsel", "vakuumpumpe"], "pump_oil"),
@@ -20,6 +21,10 @@ const GUESSES: &[(&str, &[&str], &str)] = &[
     ("action", &["rebuild"], "rebuild"),
     ("action", &["pumpentausch"], "pump_swap"),
     ("action", &["pump", "replaced"], "pump_swap"),
+    // The water of a liquid ring, its cooler and its flushing: no seal was mended.
+    ("action", &["seal", "water"], ""),
+    ("action", &["seal", "fluid"], ""),
+    ("action", &["seal", "liquid"], ""),
     ("action", &["seal"], "leak_repair"),
     ("action", &["leak"], "leak_repair"),
     ("action", &["dichtung"], "leak_repair"),
@@ -137,4 +142,5 @@ pub(super) fn guess_word(column: &str, value: &str) -> Option<&'static str> {
                 .all(|word| words.iter().any(|have| have == word))
         })
         .map(|(_, _, meaning)| *meaning)
+        .filter(|meaning| !meaning.is_empty())
 }

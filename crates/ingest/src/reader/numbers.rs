@@ -1,12 +1,15 @@
 //! Numbers of a cell: with a unit, as a laboratory's limit, as a cleanliness code.
 
-use drydown_quantity::Unit;
+use drydown_quantity::{Dimension, Unit, volume_ppm_to_mass_ppm};
 
 use super::cell::{CellReader, CellText, FLOW, Place, put};
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours, parse_number};
 use crate::site::UnitSite;
 use crate::source::{Column, UnitRule};
 use crate::texts::{NULL, from_real, from_whole};
+
+/// Density of water at room temperature, kg/m³; from memory: 998.2 at 20 °C, 997.0 at 25 °C.
+const WATER_KGM3: f64 = 998.0;
 
 impl CellReader<'_> {
     /// A number that is a value, in the column's own unit.
@@ -20,7 +23,7 @@ impl CellReader<'_> {
         let own = own_unit(column);
         let text = without_temperature(column, text)?;
         if let Some(value) = parse_number(text, self.source.mark) {
-            return to_own(value, stated_unit(rule, cell)?, own);
+            return self.to_own(value, stated_unit(rule, cell)?, own);
         }
         // `1234:30`, as counters of hours show them and spreadsheets write a duration.
         if column.spec.ucum.as_deref() == Some("h")
@@ -34,8 +37,8 @@ impl CellReader<'_> {
                 value: Some(value),
                 unit,
             } => match unit {
-                Some(unit) => to_own(value, Some(unit), own),
-                None => to_own(value, stated_unit(rule, cell)?, own),
+                Some(unit) => self.to_own(value, Some(unit), own),
+                None => self.to_own(value, stated_unit(rule, cell)?, own),
             },
             Amount::Stated { .. } => Err("expected a value, found a limit".to_owned()),
             Amount::Missing(_) if self.source.is_laboratory() => Ok(f64::NAN),
@@ -43,6 +46,26 @@ impl CellReader<'_> {
             Amount::Unreadable("expected a number") => Err(expected_number(rule)),
             Amount::Unreadable(why) => Err(why.to_owned()),
         }
+    }
+
+    /// A number in a unit as one in the column's own; a content by volume by the density of the oil.
+    fn to_own(&self, value: f64, unit: Option<Unit>, own: Option<Unit>) -> Result<f64, String> {
+        let (Some(stated), Some(wanted)) = (unit, own) else {
+            return to_own(value, unit, own);
+        };
+        if (stated.dimension(), wanted.dimension())
+            != (Dimension::VolumeFraction, Dimension::MassFraction)
+        {
+            return to_own(value, unit, own);
+        }
+        let Some(density) = self.source.density_kgm3 else {
+            return Err(format!(
+                "found a value in {stated}, by volume: it becomes {wanted} by the density of the oil, write density_kgm3 = … (kg/m³) into the source \"{}\"",
+                self.source.name
+            ));
+        };
+        let by_mass = volume_ppm_to_mass_ppm(stated.to_base(value), WATER_KGM3, density);
+        Ok(wanted.from_base(by_mass))
     }
 
     /// A pressure in kPa (or a share of the atmosphere), before any reference.
@@ -96,7 +119,7 @@ impl CellReader<'_> {
                         Some(unit) if column.spec.any_unit => {
                             self.in_unit_of_row(column, (value, unit), row)?
                         }
-                        _ => to_own(value, unit, own_unit(column))?,
+                        _ => self.to_own(value, unit, own_unit(column))?,
                     };
                     put(
                         row,

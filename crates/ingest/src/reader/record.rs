@@ -368,6 +368,10 @@ impl<'a> Job<'a> {
                 self.cells.n_estimates
             ));
         }
+        if let Some(units) = self.unit_key.and_then(|unit| builder.keys.get(unit)) {
+            let notes = self.site.nearly_known(&self.cells.pool, units);
+            builder.notes.extend(notes);
+        }
         builder.finish(Finish {
             source,
             file: self.file,

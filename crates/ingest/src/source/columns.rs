@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use drydown_quantity::{PressureReference, Unit, all_units};
+use drydown_quantity::{Dimension, PressureReference, Unit, all_units};
 use drydown_schema::{ColumnKind, ColumnSpec, nearest};
 
 use super::compile::{AMBIENT, CHAMBER, CLEANLINESS, CLEANLINESS_COLUMNS, Compiler, names_part};
@@ -272,6 +272,21 @@ impl Compiler<'_> {
         } else {
             Some(own)
         };
+        let by_volume = (unit.dimension(), own.dimension())
+            == (Dimension::VolumeFraction, Dimension::MassFraction);
+        if by_volume && self.spec.density_kgm3.is_some() {
+            return Some(UnitRule::Fixed(unit));
+        }
+        if by_volume {
+            let what = format!(
+                "found \"{text}\", a content by volume: it becomes {own} by the density of the oil, and the source has no density_kgm3"
+            );
+            let problem = SourceProblem::new(&key, what);
+            self.problems.push(problem.hint(
+                "write density_kgm3 = … beside `name`, in kg/m³, as in oils.density_15c_kgm3",
+            ));
+            return None;
+        }
         if !wanted.is_some_and(|wanted| unit.converts_to(wanted)) {
             let expected = if percent_vacuum {
                 "a share such as %"

@@ -35,6 +35,8 @@ pub struct Source {
     /// Columns whose empty cells say what stands above.
     pub(crate) fill_down: Vec<String>,
     pub(crate) nulls: BTreeSet<String>,
+    /// Density of the oil, kg/m³, for water stated by volume.
+    pub(crate) density_kgm3: Option<f64>,
     pub(crate) clock: Option<Clock>,
     pub(crate) file_name: Option<Regex>,
     /// What the lines before the header hold, in named parts.

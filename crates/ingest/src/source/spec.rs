@@ -53,6 +53,9 @@ pub struct SourceSpec {
     pub header: Option<Vec<String>>,
     #[serde(default = "empty")]
     pub null: Vec<String>,
+    /// Density of the oil, kg/m³: turns a water content by volume into one by mass.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub density_kgm3: Option<f64>,
     #[serde(default)]
     pub timezone: Option<String>,
     #[serde(default)]

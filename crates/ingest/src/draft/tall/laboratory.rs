@@ -4,8 +4,11 @@ use std::collections::BTreeSet;
 
 use super::signals::signals_of;
 use super::{Parts, as_signal, name_of};
+use crate::draft::Column;
 use crate::draft::assign::assign;
+use crate::draft::by_row::set_density_of;
 use crate::draft::keys::fill_keys;
+use crate::draft::left::values_shown;
 use crate::draft::proposal::{Found, Proposal, bare, place, set_zone, single_from};
 use crate::draft::settle::settle;
 use crate::source::{ColumnMap, Layout, SourceSpec, TallSpec};
@@ -46,12 +49,30 @@ pub(in crate::draft) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> O
         .iter()
         .flat_map(|placed| placed.uses.iter().copied())
         .collect();
-    let ignore = columns
+    let (asked, ignored): (Vec<_>, Vec<_>) = columns
         .iter()
         .enumerate()
         .filter(|(idx, _)| !placed_signals.contains(idx))
+        .partition(|(_, column)| may_be_wanted(column));
+    let ignore = ignored
+        .iter()
         .map(|(_, column)| format!("^{}$", regex::escape(&column.head.text)))
         .collect();
+    for (idx, column) in asked {
+        let closest = assignment
+            .refused
+            .iter()
+            .filter(|refused| refused.file_column == idx)
+            .max_by(|a, b| a.strength.total_cmp(&b.strength))
+            .map_or_else(String::new, |refused| {
+                format!(": it may be {}, but {}", refused.column, refused.why)
+            });
+        proposal.last.push(format!(
+            "check: the test \"{}\" ({}) is neither mapped nor ignored, and its lines are rejected until it is{closest}",
+            column.head.text,
+            values_shown(&column.facts)
+        ));
+    }
     proposal.spec.tall = Some(TallSpec {
         tag: name_of(found, parts.tag),
         value: name_of(found, parts.value),
@@ -79,8 +100,27 @@ pub(in crate::draft) fn laboratory(found: &Found<'_>, results: &SourceSpec) -> O
     }
     fill_keys(&mut proposal, found, &keys);
     set_zone(&mut proposal, found);
+    set_density_of(&mut proposal, &assignment, &columns);
     settle(&mut proposal);
     Some(proposal)
+}
+
+/// Whether a test's name speaks of what the analyses read: it must not be ignored without a word.
+fn may_be_wanted(column: &Column) -> bool {
+    let is_other = column.head.has("100") || column.head.has("kv100");
+    let is_spoken = [
+        "water",
+        "kf",
+        "humidity",
+        "acid",
+        "viscosity",
+        "kv40",
+        "breakdown",
+        "cleanliness",
+    ]
+    .iter()
+    .any(|meaning| column.head.has(meaning));
+    is_spoken && !is_other
 }
 
 fn is_measured(map: &ColumnMap) -> bool {

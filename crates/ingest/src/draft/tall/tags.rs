@@ -9,6 +9,9 @@ use crate::draft::head::Head;
 /// What may stand between the unit and the signal of a tag, the likeliest first.
 const SEPARATORS: &[&str] = &["/", "\\", ".", ":", "|", "!", "-", "_", " "];
 
+/// Those that stand in no name of a machine or a signal.
+const HARD: &[&str] = &["/", "\\", ":", "|", "!"];
+
 /// The pattern that splits the tags into a unit and a signal; None where they have no such form.
 pub(super) fn split_of(tags: &BTreeSet<String>) -> Option<Regex> {
     let mut best: Option<(f64, String)> = None;
@@ -23,7 +26,7 @@ pub(super) fn split_of(tags: &BTreeSet<String>) -> Option<Regex> {
         for form in forms {
             let Some(score) = Regex::new(&form)
                 .ok()
-                .and_then(|pattern| split_score(&pattern, tags))
+                .and_then(|pattern| split_score(&pattern, separator, tags))
             else {
                 continue;
             };
@@ -36,7 +39,7 @@ pub(super) fn split_of(tags: &BTreeSet<String>) -> Option<Regex> {
 }
 
 /// How well the tags are all pairs of a few units and more signals; None where they are not.
-fn split_score(pattern: &Regex, tags: &BTreeSet<String>) -> Option<f64> {
+fn split_score(pattern: &Regex, separator: &str, tags: &BTreeSet<String>) -> Option<f64> {
     let mut units = BTreeSet::new();
     let mut signals = BTreeSet::new();
     let mut n_split = 0_usize;
@@ -48,6 +51,9 @@ fn split_score(pattern: &Regex, tags: &BTreeSet<String>) -> Option<f64> {
         signals.insert(found.name("signal")?.as_str().to_owned());
         n_split += 1;
     }
+    // A full grid of numbered machines and signals is no accident, whatever the signals are called.
+    let is_grid =
+        HARD.contains(&separator) && units.len() > 1 && n_split == units.len() * signals.len();
     let has_digit = units
         .iter()
         .filter(|unit| unit.chars().any(|c| c.is_ascii_digit()))
@@ -59,7 +65,7 @@ fn split_score(pattern: &Regex, tags: &BTreeSet<String>) -> Option<f64> {
     if n_split * 10 < tags.len() * 9
         || signals.len() < 2
         || has_digit * 2 < units.len()
-        || meant * 3 < signals.len()
+        || (meant * 3 < signals.len() && !is_grid)
     {
         return None;
     }

@@ -1,6 +1,7 @@
 //! What stands in the proposals for files of many kinds, and what always holds of them.
 
 mod any_text;
+mod by_row;
 mod controllers;
 mod files;
 mod refused;

@@ -364,3 +364,70 @@ fn a_viscosity_is_of_its_columns_temperature() {
         ",
     );
 }
+
+/// 100 ppm v/v in oil of 870 kg/m³ are 114.71 mg/kg (water of 998 kg/m³; CALC row 60 of the domain's
+/// check values).
+#[test]
+fn water_by_volume() {
+    let source = |density: &str| {
+        format!(
+            "table = \"samples\"\n{density}\n[columns]\nlab = {{ value = \"north lab\" }}\nsample_id = {{ from = \"No\" }}\nwater_ppm = {{ from = \"Water\", unit = {{ from = \"Unit\" }} }}\n"
+        )
+    };
+    let text = "
+        No,Water,Unit
+        1,100,ppm v/v
+        2,<10,uL/L
+        3,100,µL/L
+        4,100,vol-ppm
+        5,100,mL/m3
+        6,0.01,vol%
+        7,100,mg/kg
+        8,100 ppm(v/v),mg/kg
+        ";
+    Case::new(&source("density_kgm3 = 870.0")).text(text).gives(
+        "
+        water_ppm | water_censor
+        114.712644 | =
+        11.471264 | <
+        114.712644 | =
+        114.712644 | =
+        114.712644 | =
+        114.712644 | =
+        100 | =
+        114.712644 | =
+        ",
+    );
+    Case::new(&source(""))
+        .text("No,Water,Unit\n1,100,ppm v/v\n2,100,mg/kg\n")
+        .gives(
+            "
+        water_ppm | water_censor
+        - | -
+        100 | =
+        ! 2 water_ppm [100] ~ write density_kgm3 = … (kg/m³) into the source \"case\"
+        ",
+        );
+}
+
+#[test]
+fn a_unit_by_volume_needs_the_density() {
+    let problems = |density: &str| {
+        let block = format!(
+            "name = \"x\"\ntable = \"samples\"\nfiles = [\"*\"]\n{density}\n[columns]\nlab = {{ value = \"n\" }}\nsample_id = {{ from = \"No\" }}\nwater_ppm = {{ from = \"W\", unit = \"ppm v/v\" }}\n"
+        );
+        let spec: crate::source::SourceSpec = toml::from_str(&block).unwrap();
+        match spec.compile() {
+            Ok(_) => String::new(),
+            Err(problems) => problems
+                .iter()
+                .map(ToString::to_string)
+                .collect::<Vec<_>>()
+                .join("; "),
+        }
+    };
+    assert!(problems("").contains("density_kgm3"), "{}", problems(""));
+    assert_eq!(problems("density_kgm3 = 870.0"), "");
+    let in_g_ml = problems("density_kgm3 = 0.87");
+    assert!(in_g_ml.contains("700 to 1300"), "{in_g_ml}");
+}

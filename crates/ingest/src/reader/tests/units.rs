@@ -112,7 +112,7 @@ fn wrong_units_are_problems_of_the_description() {
         ),
         ("oil_flow_lpm", "gpn", "which is no known unit"),
         ("water_ppm", "%RS", "expected a unit that can become mg/kg"),
-        ("water_ppm", "vol%", "expected a unit that can become mg/kg"),
+        ("water_ppm", "vol%", "write density_kgm3"),
         ("chamber_pressure_kpa", "inHg", "expected a reference"),
         ("oil_inlet_degc\" = 1\n\"x", "°F", ""),
     ] {
