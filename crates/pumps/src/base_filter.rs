@@ -1,17 +1,21 @@
 //! One way in which a base pressure may have come, followed by a Kalman filter.
 //!
 //! State: sound base u, offset of the gauge o, extra pressure k and its growth g per day, and what
-//! neighbouring days share a. Observation: `u·e^(γw) + o + k·h + a`, w the ln speed lost; h is `e^w`
-//! for a leak, whose gas a slower pump carries away at more pressure, and the saturation pressure at
-//! the pump's temperature over that at 40 °C for water in what seals it.
+//! neighbouring days share a. Observation: what leak-back makes of u (`leak_back`) `+ o + k·h + a`, w the
+//! ln speed lost; h is `e^w` for a leak and for clearances, whose gas a slower pump carries away at more
+//! pressure, and the saturation pressure at the pump's temperature over that at 40 °C for water in what
+//! seals it.
 
 use crate::base_path::{BasePath, BasePoint, Question};
 use crate::filter::Spread;
+use crate::leak_back::LeakBack;
 
-/// A leak's own wander, kPa at the sound speed after one day: it opens by fits and starts (common practice).
+/// A leak's own wander, kPa at the sound speed after one day, where it opens by fits and starts (common practice).
 pub(crate) const LEAK_WANDER_KPA: f64 = 0.3;
-/// The like of water in what seals a pump: it comes with wet oils and is cooked out by hot ones.
-const WET_WANDER_KPA: f64 = 0.5;
+/// The like of what opens smoothly: a gap that is washed out, clearances that wear, water that gathers.
+pub(crate) const SMOOTH_KPA: f64 = 0.1;
+/// The like of water in what seals a pump where it comes with wet oils and is cooked out by hot ones.
+pub(crate) const WET_WANDER_KPA: f64 = 0.5;
 /// What a gauge's zero may be off, kPa (common practice); where the barometer is assumed, more.
 const OFFSET_SD_KPA: f64 = 0.2;
 /// What an oil change may do to the base, kPa.
@@ -26,6 +30,8 @@ const AT_40_KPA: f64 = 7.3844;
 pub(crate) enum What {
     Leak,
     Wet,
+    /// Clearances that open with the days, whether or not anything shows the speed that they take.
+    Clearance,
 }
 
 /// An extra pressure as it may have come: since a day, at once (standard deviation of its size, kPa),
@@ -39,6 +45,8 @@ pub(crate) struct Extra {
     pub(crate) step_sd: f64,
     pub(crate) growth: Option<(f64, f64)>,
     pub(crate) pace: f64,
+    /// Own wander, kPa after one day.
+    pub(crate) wander_kpa: f64,
     pub(crate) prior: f64,
 }
 
@@ -104,14 +112,14 @@ impl State {
     pub(crate) fn through(
         mut self,
         points: &[(f64, f64, &BasePoint)],
-        gamma: f64,
+        back: LeakBack,
         extra: Option<&Extra>,
         ask: &Question<'_>,
     ) -> (Self, f64) {
         let mut ln_likelihood = 0.0;
         for (day, lost, point) in points {
             self.advance(*day, extra, ask);
-            ln_likelihood += self.learn(point, (gamma, *lost), extra);
+            ln_likelihood += self.learn(point, (back, *lost), extra);
         }
         self.advance(ask.now, extra, ask);
         (self, ln_likelihood)
@@ -173,11 +181,7 @@ impl State {
         p[A][A] += self.spread.shared_sd.powi(2) * (1.0 - phi * phi);
         p[U][U] += self.spread.diffusion_sd.powi(2) * days;
         if let Some(extra) = leak.filter(|_| self.leaking) {
-            let wander = match extra.what {
-                What::Leak => LEAK_WANDER_KPA,
-                What::Wet => WET_WANDER_KPA,
-            };
-            p[K][K] += wander * wander * days;
+            p[K][K] += extra.wander_kpa.powi(2) * days;
         }
     }
 
@@ -185,18 +189,18 @@ impl State {
     fn learn(
         &mut self,
         point: &BasePoint,
-        (gamma, lost): (f64, f64),
+        (back, lost): (LeakBack, f64),
         extra: Option<&Extra>,
     ) -> f64 {
         let noise_sd = self.spread.noise_sd;
         let by_extra = factor(extra, point.sealed_kpa, lost);
         self.by_extra = by_extra;
-        let h = [(gamma * lost).exp(), 1.0, by_extra, 0.0, 1.0];
+        let h = [back.factor(lost), 1.0, by_extra, 0.0, 1.0];
         let dot = |row: &[f64; 5]| row.iter().zip(h).map(|(a, b)| a * b).sum::<f64>();
         let with_y = self.p.map(|row| dot(&row));
         let variance = dot(&with_y) + noise_sd * noise_sd + point.se * point.se;
         let sd = variance.max(1e-12).sqrt();
-        let z = ((point.kpa - dot(&self.x)) / sd).clamp(-MOST_Z, MOST_Z);
+        let z = ((point.kpa - back.added_kpa(lost) - dot(&self.x)) / sd).clamp(-MOST_Z, MOST_Z);
         for (x, c) in self.x.iter_mut().zip(with_y) {
             *x += c / sd * z;
         }
@@ -209,12 +213,18 @@ impl State {
     }
 
     /// What is left of it for what is to come, at the speed of now.
-    pub(crate) fn path(&self, gamma: f64, lost: f64, leak: Option<&Extra>, now: f64) -> BasePath {
+    pub(crate) fn path(
+        &self,
+        back: LeakBack,
+        lost: f64,
+        leak: Option<&Extra>,
+        now: f64,
+    ) -> BasePath {
         let by_extra = match leak.map(|extra| extra.what) {
             Some(What::Wet) => self.by_extra,
             _ => lost.exp(),
         };
-        let by = [(gamma * lost).exp(), by_extra, by_extra];
+        let by = [back.factor(lost), by_extra, by_extra];
         let rows = [U, K, G];
         let at = |i: usize, j: usize| {
             let row = self.p.get(i).copied().unwrap_or_default();
@@ -230,9 +240,11 @@ impl State {
         }
         BasePath {
             weight: 1.0,
-            gamma,
+            back,
+            lost,
             mean,
             cov,
+            beside: leak.map(|leak| leak.what),
             leak_since: leak.map(|leak| leak.since),
             now,
             pace: leak.map_or(1.0, |leak| leak.pace),

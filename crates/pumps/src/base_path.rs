@@ -1,8 +1,7 @@
 //! How the base pressure of a failing pump came to where it is: leak-back of wear, a leak, or both.
 //!
-//! Clearances that open let more gas leak back and carry less, so that the base of a worn pump goes
-//! as `S^(−γ)`: γ is 1 where base·S is constant, more where clearances leak more, and 0 where
-//! something only stands in the pump's way. A leak adds a pressure of its own, at once or growing,
+//! Clearances that open lift the base with the speed that they take (`leak_back`), and by some power of
+//! the days where no start shows the speed. A leak adds a pressure of its own, at once or growing,
 //! steadily or ever faster. Every way is followed by a Kalman filter from the base of the sound
 //! pump, given the speed lost, and weighs what its likelihood says (Bayesian model averaging).
 //!
@@ -11,24 +10,18 @@
 
 use drydown_quantity::Stamp;
 
-use crate::base_filter::{Extra, State, What, clock};
+use crate::base_filter::{Extra, LEAK_WANDER_KPA, SMOOTH_KPA, State, WET_WANDER_KPA, What, clock};
 use crate::filter::Spread;
+use crate::leak_back::{LEAST_LOST, LeakBack, LeakBackPrior, laws};
 use crate::monitor::days_of;
 
-/// Standard normal nodes at which ln γ is looked at: first, last and step; wider apart beside a leak,
-/// which leaves γ less well known.
-const NODES: (f64, f64) = (-2.5, 3.0);
-const STEP: f64 = 0.25;
-const STEP_BESIDE_LEAK: f64 = 0.8;
-/// How likely it is beforehand that lost speed does not lift the base (a restriction).
-const NO_LEAK_BACK: f64 = 0.1;
-/// How likely beforehand is a leak beside a fall of speed, and without one, once the base's chart
-/// raised an alert (common practice).
-const LEAK_BESIDE_WEAR: f64 = 0.12;
-const LEAK_ALONE: f64 = 0.55;
-/// … and water in what seals it.
-const WET_BESIDE_WEAR: f64 = 0.05;
-const WET_ALONE: f64 = 0.25;
+/// How likely beforehand once the base's chart raised an alert: a leak, water in what seals the pump,
+/// clearances that open by the days (common practice). Beside a fall of speed, which says what they do:
+const BESIDE_WEAR: [f64; 3] = [0.12, 0.05, 0.05];
+/// … where starts show that the speed has not fallen;
+const SPEED_STANDS: [f64; 3] = [0.5, 0.25, 0.07];
+/// … and where no start shows the speed, and wear is seen by the base alone.
+const SPEED_UNSEEN: [f64; 3] = [0.35, 0.2, 0.35];
 /// Water in the oil gathers by so much a day, kPa at 40 °C: mean and standard deviation (common practice).
 const GATHERS_KPA: (f64, f64) = (0.1, 0.1);
 /// Saturation pressure at 40 °C, and at 60 °C where the pump's temperature is not logged (a warm
@@ -38,8 +31,6 @@ const SATURATED_WARM_KPA: f64 = 19.95;
 /// Size of a leak that comes at once, kPa at the sound speed, standard deviation (common practice).
 const STEP_KPA: f64 = 5.0;
 const LEAST_WEIGHT: f64 = 2e-3;
-/// A smaller loss of ln speed lifts no base that anybody could see.
-const LEAST_LOST: f64 = 0.02;
 /// A day's pressure this far back no longer says what is now: points looked at.
 const MOST_POINTS: usize = 120;
 
@@ -60,12 +51,15 @@ pub(crate) struct BasePoint {
 pub(crate) struct BasePath {
     /// Probability.
     pub(crate) weight: f64,
-    pub(crate) gamma: f64,
+    pub(crate) back: LeakBack,
+    /// ln speed lost by now.
+    pub(crate) lost: f64,
     /// Means and covariances of the sound pump's base, the leak and its growth per day of its
     /// clock: kPa at the speed of now for the first two as they stand, the growth likewise.
     pub(crate) mean: [f64; 3],
     pub(crate) cov: [[f64; 3]; 3],
-    /// Day of the leak's onset, where there is one.
+    /// What lifts the base beside lost speed, where anything does, and since which day.
+    pub(crate) beside: Option<What>,
     pub(crate) leak_since: Option<f64>,
     /// Day that the path is told of.
     pub(crate) now: f64,
@@ -77,9 +71,11 @@ impl BasePath {
     pub(crate) fn unseen((kpa, sd): (f64, f64), ln_gamma: f64, now: f64) -> Self {
         Self {
             weight: 1.0,
-            gamma: ln_gamma.exp(),
+            back: LeakBack::Factor(ln_gamma.exp()),
+            lost: 0.0,
             mean: [kpa, 0.0, 0.0],
             cov: [[sd * sd, 0.0, 0.0], [0.0; 3], [0.0; 3]],
+            beside: None,
             leak_since: None,
             now,
             pace: 1.0,
@@ -93,7 +89,7 @@ impl BasePath {
 
     /// Pressure held without any gas from the oil, kPa: mean.
     pub(crate) fn kpa(&self) -> f64 {
-        self.mean[0] + self.mean[1].max(0.0)
+        self.mean[0] + self.back.added_kpa(self.lost) + self.mean[1].max(0.0)
     }
 }
 
@@ -114,8 +110,10 @@ pub(crate) struct Question<'a> {
     pub(crate) spread: Spread,
     /// Base of a sound pump of the kind, kPa: mean and standard deviation.
     pub(crate) of_kind: (f64, f64),
-    /// ln γ beforehand.
-    pub(crate) ln_gamma: (f64, f64),
+    /// How the base goes with lost speed, beforehand.
+    pub(crate) leak_back: LeakBackPrior,
+    /// Whether starts tell the speed: wear that takes none is then rare.
+    pub(crate) speed_seen: bool,
     /// Growth of a leak per day, kPa: mean and standard deviation.
     pub(crate) growth: (f64, f64),
     pub(crate) now: f64,
@@ -168,14 +166,14 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
     let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
     let mut classes: [[Vec<(f64, f64)>; 3]; 2] = Default::default();
     let mut ways = Vec::new();
-    let mut follow = |gammas: &[(f64, f64)], share: f64, extra: Option<&Extra>| {
+    let mut follow = |laws: &[(LeakBack, f64)], share: f64, extra: Option<&Extra>| {
         let begun = State::new(level, ask, from);
         let mut known: Option<(State, f64)> = None;
-        for (gamma, prior) in gammas {
-            // Where no speed is lost, one course stands for every γ.
+        for (law, prior) in laws {
+            // Where no speed is lost, one course stands for every law.
             let (state, ln_course) = match known.filter(|_| lost_now <= LEAST_LOST) {
                 Some(known) => known,
-                None => begun.through(&points, *gamma, extra, ask),
+                None => begun.through(&points, *law, extra, ask),
             };
             known = Some((state, ln_course));
             let mut ln_likelihood = (prior * share).max(1e-12).ln() + ln_course;
@@ -190,20 +188,25 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
                 ln_likelihood -= 0.5 * beyond * beyond;
             }
             let class = extra.map_or(0, |extra| match extra.what {
+                What::Clearance => 0,
                 What::Leak => 1,
                 What::Wet => 2,
             });
-            let row = classes.get_mut(usize::from(*gamma <= 0.0));
+            let row = classes.get_mut(usize::from(law.is_none()));
             if let Some(class) = row.and_then(|row| row.get_mut(class)) {
                 class.push((ln_likelihood, prior * share));
             }
-            ways.push((ln_likelihood, state.path(*gamma, lost_now, extra, ask.now)));
+            ways.push((ln_likelihood, state.path(*law, lost_now, extra, ask.now)));
         }
     };
-    follow(&gammas(ask.ln_gamma, lost_now, STEP), no_leak, None);
-    let coarse = gammas(ask.ln_gamma, lost_now, STEP_BESIDE_LEAK);
+    follow(&laws(&ask.leak_back, lost_now, false), no_leak, None);
+    let coarse = laws(&ask.leak_back, lost_now, true);
     for extra in &leaks {
-        follow(&coarse, extra.prior, Some(extra));
+        if extra.what == What::Clearance {
+            follow(&[(LeakBack::Factor(1.0), 1.0)], extra.prior, Some(extra));
+        } else {
+            follow(&coarse, extra.prior, Some(extra));
+        }
     }
     BaseWays {
         ways: weighed(ways),
@@ -222,40 +225,25 @@ pub(crate) fn ln_evidence(ways: &[(f64, f64)]) -> Option<f64> {
     (prior > 0.0).then(|| top + (sum / prior).ln())
 }
 
-/// γ and its probability beforehand. Where no speed is lost it does not matter what it is.
-fn gammas((mean, sd): (f64, f64), lost_now: f64, step: f64) -> Vec<(f64, f64)> {
-    let (first, last) = NODES;
-    let lost = lost_now > LEAST_LOST;
-    let step = if lost { step } else { 1.0 };
-    let n = ((last - first) / step) as usize;
-    let nodes = (0..=n).map(|k| {
-        let z = first + step * k as f64;
-        ((mean + sd * z).exp(), (-0.5 * z * z).exp())
-    });
-    let nodes: Vec<(f64, f64)> = nodes.collect();
-    let total: f64 = nodes.iter().map(|(_, weight)| weight).sum();
-    let (leaks_back, none) = if lost {
-        (1.0 - NO_LEAK_BACK, Some((0.0, NO_LEAK_BACK)))
-    } else {
-        (1.0, None)
-    };
-    nodes
-        .into_iter()
-        .map(|(gamma, weight)| (gamma, leaks_back * weight / total))
-        .chain(none)
-        .collect()
-}
+/// Days before the base's alert on which a growth may have begun (the slower at first, the later it is
+/// seen), and the wander of a leak that did, kPa after a day.
+const BEFORE: [(f64, f64); 4] = [
+    (90.0, SMOOTH_KPA),
+    (45.0, LEAK_WANDER_KPA),
+    (15.0, SMOOTH_KPA),
+    (0.0, LEAK_WANDER_KPA),
+];
 
-/// Leaks and water that the base's own alert may mean.
+/// Leaks, clearances and water that the base's own alert may mean.
 fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
     let mut extras = Vec::new();
     let Some(onset) = ask.base_onset else {
         return extras;
     };
-    let (leaks, wets) = if lost_now > 0.05 {
-        (LEAK_BESIDE_WEAR, WET_BESIDE_WEAR)
-    } else {
-        (LEAK_ALONE, WET_ALONE)
+    let [leaks, wets, clearances] = match (lost_now > 0.05, ask.speed_seen) {
+        (true, _) => BESIDE_WEAR,
+        (false, true) => SPEED_STANDS,
+        (false, false) => SPEED_UNSEEN,
     };
     let mut extra = |extra: Extra| extras.push(extra);
     let leak = |since: f64, step_sd: f64, growth, pace: f64, share: f64| Extra {
@@ -266,30 +254,59 @@ fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
         step_sd,
         growth,
         pace,
+        wander_kpa: LEAK_WANDER_KPA,
         prior: leaks * share,
     };
     extra(leak(onset, STEP_KPA, None, 1.0, 0.2));
     extra(leak(onset, STEP_KPA, Some(ask.growth), 1.0, 0.3));
-    for since in [onset - 30.0, onset - 10.0, onset] {
-        for (pace, share) in [(0.5, 0.05), (1.0, 0.08), (2.0, 0.11 / 3.0)] {
-            extra(leak(since, 0.0, Some(ask.growth), pace, share));
+    let each = 1.0 / BEFORE.len() as f64;
+    // Each leak beside lost speed costs a course for every law of leak-back: the later ones will do there.
+    let left_out = if lost_now > LEAST_LOST { 2 } else { 0 };
+    let growth = Some(ask.growth);
+    for (n, (before, wander_kpa)) in BEFORE.into_iter().enumerate() {
+        let grows = |pace: f64, share: f64| Extra {
+            wander_kpa,
+            ..leak(onset - before, 0.0, growth, pace, share * each)
+        };
+        if n >= left_out {
+            let each = BEFORE.len() as f64 / (BEFORE.len() - left_out) as f64;
+            for (pace, share) in [(0.4, 0.13), (1.0, 0.25), (2.0, 0.12)] {
+                extra(grows(pace, share * each));
+            }
+        }
+        for (pace, share) in [(1.5, 0.3), (2.0, 0.4), (3.0, 0.3)] {
+            extra(Extra {
+                what: What::Clearance,
+                wander_kpa: SMOOTH_KPA,
+                prior: clearances * share * each,
+                ..grows(pace, share)
+            });
         }
     }
     let Some(wet) = ask.wet else {
         return extras;
     };
     // Where the pump's temperature is logged, water mostly goes with it.
-    let steady = if logged { 0.12 } else { 0.35 };
+    let steady = if logged { 0.12 } else { 1.0 };
     for (with_saturation, share) in [(true, 1.0 - steady), (false, steady)] {
-        for (since, step_sd, part) in [(onset, STEP_KPA, 0.5), (onset - 20.0, 0.0, 0.5)] {
+        if share <= 0.0 {
+            continue;
+        }
+        // At once, day by day, or ever slower until what seals the pump is as wet as it gets.
+        for (before, step_sd, pace, wander_kpa, part) in [
+            (0.0, STEP_KPA, 1.0, WET_WANDER_KPA, 0.4),
+            (20.0, 0.0, 1.0, WET_WANDER_KPA, 0.3),
+            (20.0, 0.0, 0.5, SMOOTH_KPA, 0.3),
+        ] {
             extra(Extra {
                 what: What::Wet,
                 with_saturation,
                 goes_with_oil: wet == Wet::Oil,
-                since,
+                since: onset - before,
                 step_sd,
                 growth: Some(GATHERS_KPA).filter(|_| step_sd <= 0.0),
-                pace: 1.0,
+                pace,
+                wander_kpa,
                 prior: wets * share * part,
             });
         }
@@ -346,7 +363,11 @@ mod tests {
             points,
             spread: SPREAD,
             of_kind: (3.0, 2.0),
-            ln_gamma: (0.3, 0.4),
+            leak_back: LeakBackPrior {
+                ln_gamma: (0.3, 0.4),
+                by_power: 0.25,
+            },
+            speed_seen: true,
             growth: (0.05, 0.1),
             now: 160.0,
             onset: Some(80.0),
@@ -356,6 +377,11 @@ mod tests {
             place_sd: 0.0,
         };
         base_paths(&ask, |day| lost_per_day * (day - 80.0).max(0.0)).ways
+    }
+
+    /// Exponent by which a way's base goes with lost speed at a loss of 0.8.
+    fn gamma_of(way: &BasePath) -> f64 {
+        (way.back.factor(0.8) + way.back.added_kpa(0.8) / 4.0).ln() / 0.8
     }
 
     fn mean(ways: &[BasePath], of: impl Fn(&BasePath) -> f64) -> f64 {
@@ -368,7 +394,7 @@ mod tests {
             let worn = points(|since| 4.0 * (gamma * 0.01 * since).exp());
             let found = ways(&worn, 0.01, Some(95.0));
             assert!(
-                (mean(&found, |way| way.gamma) / gamma - 1.0).abs() < 0.2,
+                (mean(&found, gamma_of) / gamma - 1.0).abs() < 0.2,
                 "{gamma}"
             );
             let now = 4.0 * (gamma * 0.8f64).exp();
@@ -379,15 +405,15 @@ mod tests {
         }
         // Nothing seen since the onset leaves it as vague as it was.
         let found = ways(&points(|_| 4.0)[..40], 0.01, None);
-        let gamma = mean(&found, |way| way.gamma);
-        let sd = mean(&found, |way| (way.gamma - gamma).powi(2)).sqrt();
+        let gamma = mean(&found, gamma_of);
+        let sd = mean(&found, |way| (gamma_of(way) - gamma).powi(2)).sqrt();
         assert!((1.0..1.6).contains(&gamma) && sd > 0.4, "{gamma} {sd}");
     }
 
     #[test]
     fn a_restriction_lifts_no_base_and_a_leak_is_no_wear() {
         let still = ways(&points(|_| 4.0), 0.01, None);
-        assert!(mean(&still, |way| way.gamma) < 0.1);
+        assert!(mean(&still, gamma_of) < 0.1);
         // A leak that grows by 0.1 kPa a day with the speed as it was.
         let leak = ways(&points(|since| 4.0 + 0.1 * since), 0.0, Some(85.0));
         assert!((mean(&leak, |way| way.mean[1]) - 8.0).abs() < 0.6);

@@ -32,8 +32,6 @@ pub(crate) struct Testimony {
     pub(crate) steady_kpa: Option<f64>,
     /// Saturation pressure in the run over that at the starts.
     pub(crate) warmer: f64,
-    /// Log of how much better a ramp fits the base than a step.
-    pub(crate) base_ramp: f64,
     /// How often the base came down again by itself.
     pub(crate) recoveries: usize,
 }
@@ -54,7 +52,7 @@ pub(crate) struct Circumstance {
 const TOGETHER: f64 = 0.3;
 /// Wear comes as a ramp, a restriction mostly at once: how likely each is (common practice).
 const RAMP_OF_WEAR: f64 = 0.9;
-const RAMP_OF_RESTRICTION: f64 = 0.3;
+const RAMP_OF_RESTRICTION: f64 = 0.4;
 /// Likelihoods count by this power: the courses that are written down are not all that there are.
 const TEMPER: f64 = 0.7;
 /// Evidence of what was not asked, or could not be told.
@@ -139,10 +137,6 @@ fn courses(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -
     };
     let [nothing, leak, wet] = row;
     let base = match second {
-        // Where nothing shows a speed, the base that wear lifts looks like a leak's that grows.
-        None if testimony.lost.is_none() && first == Some(Cause::Wear) => {
-            leak.or(nothing).map(|ln| ln + testimony.base_ramp)
-        }
         None => nothing,
         Some(Cause::Leak) => leak.or(nothing.map(|ln| ln + UNTOLD)),
         Some(_) => wet.or(nothing.map(|ln| ln + UNTOLD)),

@@ -5,6 +5,7 @@ use drydown_stats::trend::theil_sen;
 use crate::PumpStart;
 use crate::covariates::{Covariates, Slopes, fit_slopes, of_base, of_speed};
 use crate::filter::Spread;
+use crate::leak_back::{LeakBackPrior, ln_odds_of_power};
 use crate::monitor::days_of;
 use crate::past::Span;
 use crate::prior::{KindPrior, WitnessPrior};
@@ -26,7 +27,7 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
         steady: steady_prior(spans, &parent.steady, trust),
         failing_drift: failing_drift(spans, parent),
         failing_base_drift: parent.failing_base_drift,
-        ln_leak_back: leak_back(spans, parent),
+        leak_back: leak_back(spans, parent),
         n_units: units,
         n_starts: spans.iter().map(|span| span.starts.len()).sum(),
     }
@@ -270,49 +271,59 @@ fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
     shrunk(&found, parent.failing_drift, 4.0)
 }
 
-/// ln of the exponent by which the base of failing pumps went with their lost speed: regression of
-/// ln(base over its level before) on the loss, through the origin, for each span that fell.
-fn leak_back(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
-    /// A smaller loss of ln speed says little of the exponent; fewer starts neither.
+/// Pumps that failed which the law of leak-back known beforehand counts for.
+const LAW_KNOWN: f64 = 3.0;
+/// What one pump's bases may say of the law, log odds: its own history is not the fleet's.
+const MOST_LN_ODDS: f64 = 4.0;
+
+/// How the bases of failing pumps went with their lost speed: by regression of ln(base over its level
+/// before) on the loss, through the origin, for each span that fell, and by which law it fits better.
+fn leak_back(spans: &[&Span], parent: &KindPrior) -> LeakBackPrior {
+    let (mut gammas, mut by_power, mut of) = (Vec::new(), 0.0, 0.0);
+    for (base, seen) in spans.iter().filter_map(|span| worn_bases(span, parent)) {
+        let ll: f64 = seen.iter().map(|(lost, _)| lost * lost).sum();
+        let ratio = |kpa: f64| (kpa.max(0.3 * base) / base).ln();
+        let lb: f64 = seen.iter().map(|(lost, kpa)| lost * ratio(*kpa)).sum();
+        // What only stands in the pump's way lifts no base.
+        if lb / ll <= 0.3 {
+            continue;
+        }
+        gammas.push((lb / ll).ln());
+        let odds = ln_odds_of_power(&seen, base).clamp(-MOST_LN_ODDS, MOST_LN_ODDS);
+        let known = parent.leak_back.by_power;
+        let odds = odds.exp() * known / (1.0 - known);
+        by_power += odds / (1.0 + odds);
+        of += 1.0;
+    }
+    let (mean, sd) = shrunk(&gammas, parent.leak_back.ln_gamma, 4.0);
+    LeakBackPrior {
+        // A handful of pumps does not show how much pumps differ.
+        ln_gamma: (mean.clamp(-0.5, 1.5), sd.max(0.12)),
+        by_power: (LAW_KNOWN * parent.leak_back.by_power + by_power) / (LAW_KNOWN + of),
+    }
+}
+
+/// Base of a pump before its speed first fell, and ln speed lost and base of its later starts; None where
+/// there are too few.
+fn worn_bases(span: &Span, parent: &KindPrior) -> Option<(f64, Vec<(f64, f64)>)> {
+    /// A smaller loss of ln speed says little of the law; fewer starts neither.
     const LEAST_LOSS: f64 = 0.3;
     const LEAST_STARTS: usize = 5;
-    let of_span = |span: &&Span| {
-        let points = speed_points(span, &parent.speed.slopes);
-        let fall = windows(&points).find(|window| window.falls(parent))?;
-        let from = points.get(fall.first)?.0;
-        let last = |values: Vec<f64>| {
-            let late = values.get(values.len().saturating_sub(10)..)?;
-            (late.len() >= 3).then(|| drydown_stats::robust::median(late))?
-        };
-        let before = |s: &&PumpStart| days_of(s.started_at) < from;
-        let speed = last(
-            span.starts
-                .iter()
-                .filter(before)
-                .filter_map(ln_speed)
-                .collect(),
-        )?;
-        let bases = span.starts.iter().filter(before).filter_map(|s| s.base_kpa);
-        let base = last(bases.collect()).filter(|kpa| *kpa > 0.5)?;
-        let (mut ll, mut lb, mut n) = (0.0, 0.0, 0);
-        for start in span.starts.iter().filter(|s| !before(s)) {
-            let lost = ln_speed(start).map(|now| speed - now);
-            let Some((lost, kpa)) = lost.filter(|l| *l > LEAST_LOSS).zip(start.base_kpa) else {
-                continue;
-            };
-            ll += lost * lost;
-            lb += lost * (kpa.max(0.3 * base) / base).ln();
-            n += 1;
-        }
-        // What only stands in the pump's way lifts no base.
-        (n >= LEAST_STARTS)
-            .then(|| lb / ll)
-            .filter(|gamma| *gamma > 0.3)
+    let points = speed_points(span, &parent.speed.slopes);
+    let fall = windows(&points).find(|window| window.falls(parent))?;
+    let from = points.get(fall.first)?.0;
+    let last = |values: Vec<f64>| {
+        let late = values.get(values.len().saturating_sub(10)..)?;
+        (late.len() >= 3).then(|| drydown_stats::robust::median(late))?
     };
-    let found: Vec<f64> = spans.iter().filter_map(of_span).map(f64::ln).collect();
-    let (mean, sd) = shrunk(&found, parent.ln_leak_back, 4.0);
-    // A handful of pumps does not show how much pumps differ.
-    (mean.clamp(-0.5, 1.5), sd.max(0.12))
+    let before = |s: &&PumpStart| days_of(s.started_at) < from;
+    let earlier = || span.starts.iter().filter(before);
+    let speed = last(earlier().filter_map(ln_speed).collect())?;
+    let base = last(earlier().filter_map(|s| s.base_kpa).collect()).filter(|kpa| *kpa > 0.5)?;
+    let later = span.starts.iter().filter(|s| !before(s));
+    let seen = later.filter_map(|start| Some((speed - ln_speed(start)?, start.base_kpa?)));
+    let seen: Vec<(f64, f64)> = seen.filter(|(lost, _)| *lost > LEAST_LOSS).collect();
+    (seen.len() >= LEAST_STARTS).then_some((base, seen))
 }
 
 /// Slope by least squares and its standard error.

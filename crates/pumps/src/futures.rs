@@ -4,14 +4,14 @@
 //! oil gives off over its volume flow. Base, leak and speed each have several ways in which they may
 //! have come to where they are (`path`, `base_path`); the law of the day on which P passes the limit
 //! has no closed form over all of them, and is taken from a fixed set of evenly spread draws.
-//! Wander of the speed counts by its maximum up to a day (reflection principle, textbook).
+//! Wander of the speed, and of a leak, counts by its maximum up to a day (reflection principle, textbook).
 //! Pressures kPa, speeds m³/h, loads kPa·m³/h.
 
 use drydown_stats::normal;
 use drydown_stats::optimise::brent_root;
 use drydown_stats::robust;
 
-use crate::base_filter::LEAK_WANDER_KPA;
+use crate::base_filter::{LEAK_WANDER_KPA, What};
 use crate::base_path::BasePath;
 use crate::limit::Load;
 use crate::path::Path;
@@ -50,10 +50,11 @@ struct Draw {
     level: f64,
     drift: f64,
     wander: f64,
-    /// Exponential of mean one, for the maximum of the wander.
+    /// Exponentials of mean one, for the maximum of the wander of speed and leak.
     beyond: f64,
     load: f64,
     opens: f64,
+    opens_beyond: f64,
     beside: f64,
     base: [f64; 3],
 }
@@ -69,19 +70,27 @@ impl Draws {
                 level: normal::quantile(level),
                 drift: normal::quantile(drift),
                 wander: normal::quantile(wander),
-                // Another uniform of the same draw, rotated: it need not be as even.
-                beyond: -(wander + 0.618_033_988_7 + level)
-                    .fract()
-                    .clamp(1e-6, 1.0)
-                    .ln(),
+                beyond: exponential(wander + level),
                 load: normal::quantile(load),
                 opens: normal::quantile(opens),
+                opens_beyond: exponential(opens + level),
                 beside: normal::quantile(beside),
                 base: [k0, k1, k2].map(normal::quantile),
             }
         };
         Self((0..DRAWS).map(draw).collect())
     }
+}
+
+/// Exponential of mean one from uniforms of the same draw, rotated: it need not be as even as they.
+fn exponential(of: f64) -> f64 {
+    -(of + 0.618_033_988_7).fract().clamp(1e-6, 1.0).ln()
+}
+
+/// Maximum up to a time of a Brownian motion that ends at `end`, its standard deviation by then `sd`, for
+/// an exponential of mean one.
+fn most(end: f64, sd: f64, beyond: f64) -> f64 {
+    0.5 * (end + (end * end + 2.0 * sd * sd * beyond).sqrt())
 }
 
 /// What a pump's future hangs on.
@@ -169,11 +178,12 @@ impl Outlook {
             tight: tight.max(0.1),
             leak,
             growth,
-            opens: if base.leak_since.is_some() {
-                LEAK_WANDER_KPA.hypot(LEAK_WANDER_SHARE * leak) * draw.opens
+            opens_sd: if base.beside.is_some_and(|what| what != What::Clearance) {
+                LEAK_WANDER_KPA.hypot(LEAK_WANDER_SHARE * leak)
             } else {
                 0.0
             },
+            opens: (draw.opens, draw.opens_beyond),
             beside: (HELD_LN_SD * draw.beside).exp(),
             gas: load * (-(level + away) - self.ln_m3h).exp(),
             wander_sd: self.diffusion_sd,
@@ -220,7 +230,9 @@ struct Future<'a> {
     leak: f64,
     growth: f64,
     /// Wander of the leak after a day, kPa.
-    opens: f64,
+    opens_sd: f64,
+    /// Where it ends, in standard deviations, and how far beyond it came on the way.
+    opens: (f64, f64),
     /// Pressure of the load's gas at the speed of now, kPa.
     gas: f64,
     /// Factor by which the pump holds another pressure than this says.
@@ -236,11 +248,19 @@ impl Future<'_> {
         let now = self.speed.now;
         let sd = self.wander_sd * days.max(0.0).sqrt();
         let end = self.fall * self.speed.clock(now, now + days) + sd * self.wander;
-        let lost = 0.5 * (end + (end * end + 2.0 * sd * sd * self.beyond).sqrt());
-        let opened = self.growth * self.base.clock_ahead(days) + self.opens * days.max(0.0).sqrt();
+        let lost = most(end, sd, self.beyond);
+        let grown = self.growth * self.base.clock_ahead(days);
+        let opened = if self.opens_sd > 0.0 {
+            let sd = self.opens_sd * days.max(0.0).sqrt();
+            most(grown + sd * self.opens.0, sd, self.opens.1)
+        } else {
+            grown
+        };
         let leak = (self.leak + opened).max(0.0);
         let by = lost.exp();
-        self.beside * (self.tight * (self.base.gamma * lost).exp() + (leak + self.gas) * by)
+        let base = self.base;
+        let tight = self.tight * base.back.factor(lost) + base.back.added_kpa(base.lost + lost);
+        self.beside * (tight + (leak + self.gas) * by)
     }
 }
 

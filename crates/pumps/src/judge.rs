@@ -8,7 +8,7 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
-use crate::limit::{Days, own_pressure_past};
+use crate::limit::{OwnPressure, own_pressure};
 use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
@@ -65,6 +65,7 @@ pub fn judge_unit(
     for run in runs {
         while events.last().is_some_and(|event| event.at <= run.ended_at) {
             match events.pop().map(|event| event.what) {
+                Some(What::Renewal(Renewal::SomeFilter, _)) if !stopped(&out) => {}
                 Some(What::Renewal(renewal, row)) => watch.renew(renewal, row, &records),
                 Some(What::Start(start)) => watch.take_start(start),
                 None => break,
@@ -83,6 +84,25 @@ pub fn judge_unit(
         out.health.push(row);
     }
     out
+}
+
+/// A filter of which nobody wrote which it was is the pump's where a restriction was at least so likely at the
+/// last run: the oil's own filters are changed far more often (common practice).
+const STOPPED: f64 = 0.3;
+
+/// Whether something stood in the pump's way at the last run.
+fn stopped(out: &UnitHealth) -> bool {
+    let Some(last) = out.health.last().filter(|row| row.onset_at.is_some()) else {
+        return false;
+    };
+    let of_last = out
+        .causes
+        .iter()
+        .rev()
+        .take_while(|c| c.run_id == last.run_id);
+    of_last
+        .filter(|c| c.cause == Cause::Restriction)
+        .any(|c| c.probability >= STOPPED)
 }
 
 struct Event<'a> {
@@ -147,11 +167,12 @@ fn judge_run(
     let outlook = ways
         .as_ref()
         .and_then(|ways| outlook(watch, ways, past, config));
-    // What the gauge shows goes before what is reckoned from speed and base.
-    let days = if alert && own_pressure_past(past, config) {
-        Days::over()
-    } else {
-        days_to_limit(outlook.as_ref(), onset, &watch.draws, config)
+    let reckoned = days_to_limit(outlook.as_ref(), onset, &watch.draws, config);
+    // What the gauge shows counts beside what is reckoned from speed and base.
+    let days = match own_pressure(past, config) {
+        OwnPressure::Past if alert => reckoned.or_now(),
+        OwnPressure::PastByAnyVent if alert && reckoned.p50.is_none() => reckoned.or_now(),
+        _ => reckoned,
     };
     let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {

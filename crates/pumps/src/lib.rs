@@ -14,6 +14,7 @@ mod filter;
 mod futures;
 mod health;
 mod judge;
+mod leak_back;
 mod limit;
 mod monitor;
 mod observed;
@@ -35,6 +36,7 @@ pub use covariates::Slopes;
 pub use filter::Spread;
 pub use health::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState};
 pub use judge::{UnitHealth, judge_unit};
+pub use leak_back::LeakBackPrior;
 pub use prior::{
     ChartLimits, Era, FleetPrior, KindPrior, WitnessPrior, fleet_prior, fleet_prior_with_runs,
 };

@@ -100,18 +100,33 @@ pub(crate) fn vent_shut(run: &Run) -> bool {
     run.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT)
 }
 
-/// Whether the pump's own runs show that it no longer holds the limit: the last ones with a steady
-/// pressure lie past it, each with the vent as good as shut. Where no vent is logged, none may have been
-/// open; that the alert stands is for the caller to know.
-pub(crate) fn own_pressure_past(runs: &[&Run], config: &PumpsConfig) -> bool {
-    let mut last = runs
+/// What the last runs say of the limit by their own pressure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum OwnPressure {
+    Within,
+    /// Past it, with a vent that nobody logged and that may have been open.
+    PastByAnyVent,
+    /// Past it with the vent as good as shut.
+    Past,
+}
+
+/// What the pump's own runs say of the limit: the last ones with a steady pressure lie past it or not, each
+/// with the vent as good as shut, where it is logged.
+pub(crate) fn own_pressure(runs: &[&Run], config: &PumpsConfig) -> OwnPressure {
+    let last: Vec<&&Run> = runs
         .iter()
         .rev()
-        .filter(|run| !run.has_flag("pressure_stuck"))
-        .filter_map(|run| Some((vent_shut(run), run.steady_kpa?)))
+        .filter(|run| !run.has_flag("pressure_stuck") && run.steady_kpa.is_some())
         .take(RUNS_PAST)
-        .peekable();
-    last.peek().is_some() && last.all(|(shut, kpa)| shut && kpa > config.limit_kpa)
+        .collect();
+    let past = |run: &&&Run| vent_shut(run) && run.steady_kpa > Some(config.limit_kpa);
+    if last.is_empty() || !last.iter().all(past) {
+        OwnPressure::Within
+    } else if last.iter().all(|run| run.vent_open_pct.is_some()) {
+        OwnPressure::Past
+    } else {
+        OwnPressure::PastByAnyVent
+    }
 }
 
 /// Days to the limit in the form of the table.
@@ -134,6 +149,18 @@ impl Days {
             p90: Some(0.0),
             status: DaysStatus::Within,
             passed: true,
+        }
+    }
+
+    /// The runs themselves lie past the limit, with more load or vent than the limit is meant for: it may be
+    /// passed already, and is by the days said; now, where none are.
+    pub(crate) fn or_now(self) -> Self {
+        if self.p50.is_none() {
+            return Self::over();
+        }
+        Self {
+            p10: Some(0.0),
+            ..self
         }
     }
 

@@ -251,7 +251,7 @@ impl Monitor {
         self.raise(seen.at);
         self.take_back(seen.z);
         if self.alert {
-            self.onset = self.change().map(|change| change.onset).or(self.zero_at);
+            self.onset = self.change().or(self.zero_at);
         } else if self.mended() {
             self.told.push(Told::Restarted);
             self.restart();

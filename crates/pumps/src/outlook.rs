@@ -172,7 +172,8 @@ fn steady_ways(
         points: &points,
         spread: watch.base.spread(),
         of_kind: (level, level_sd),
-        ln_gamma: kind.ln_leak_back,
+        leak_back: kind.leak_back,
+        speed_seen: false,
         growth: kind.failing_base_drift,
         now,
         onset: Some(days_of(onset)),
@@ -247,7 +248,7 @@ fn base_ways(
     let of_kind = (kind.base.level_mean, kind.base.level_sd);
     if watch.base.seen.is_empty() && watch.base_points.is_empty() {
         return BaseWays {
-            ways: vec![BasePath::unseen(of_kind, kind.ln_leak_back.0, now)],
+            ways: vec![BasePath::unseen(of_kind, kind.leak_back.ln_gamma.0, now)],
             ln_evidence: [[None; 3]; 2],
         };
     }
@@ -258,7 +259,8 @@ fn base_ways(
             ..watch.base.spread()
         },
         of_kind,
-        ln_gamma: kind.ln_leak_back,
+        leak_back: kind.leak_back,
+        speed_seen: watch.speed.is_judged(),
         growth: kind.failing_base_drift,
         now,
         onset: onset.map(days_of),

@@ -13,6 +13,7 @@ use drydown_stats::cusum::design_limit;
 use crate::covariates::Slopes;
 use crate::estimate::kind_prior;
 use crate::filter::Spread;
+use crate::leak_back::{BY_POWER, LeakBackPrior};
 use crate::past::{Fleet, Rates, Span, rates, spans_before};
 use crate::{PumpStart, PumpsConfig};
 
@@ -43,9 +44,8 @@ pub struct KindPrior {
     pub failing_drift: (f64, f64),
     /// Rise of the base of a failing pump, kPa per day: mean and standard deviation.
     pub failing_base_drift: (f64, f64),
-    /// ln of the exponent by which the base goes with the speed that wear takes (base as S^−γ):
-    /// mean and standard deviation.
-    pub ln_leak_back: (f64, f64),
+    /// How the base goes with the speed that wear takes.
+    pub leak_back: LeakBackPrior,
     /// Units and starts behind it.
     pub n_units: usize,
     pub n_starts: usize,
@@ -162,9 +162,12 @@ const fn common_base_level(kind: PumpKind) -> (f64, f64) {
     }
 }
 
-/// Exponent of leak-back of pumps of any make: base·S constant is 1, clearances that leak more than
-/// they carry less make it more (common practice, no source; wide).
-const LN_LEAK_BACK: (f64, f64) = (0.3, 0.4);
+/// Leak-back of pumps of any make: base·S constant is an exponent of 1, clearances that leak more than they
+/// carry less make it more (common practice, no source; wide).
+const LEAK_BACK: LeakBackPrior = LeakBackPrior {
+    ln_gamma: (0.3, 0.4),
+    by_power: BY_POWER,
+};
 
 /// All values: common practice, no source.
 fn common_kind(kind: PumpKind) -> KindPrior {
@@ -207,8 +210,9 @@ fn common_kind(kind: PumpKind) -> KindPrior {
         base_path_spread: base,
         // What a sound pump has to lose goes in one month to one year.
         failing_drift: (0.008, 0.008),
-        failing_base_drift: (0.05, 0.1),
-        ln_leak_back: LN_LEAK_BACK,
+        // A leak that matters comes to the limit in two months to some years.
+        failing_base_drift: (0.15, 0.2),
+        leak_back: LEAK_BACK,
         n_units: 0,
         n_starts: 0,
     }

@@ -66,10 +66,10 @@ impl Monitor {
             .recip()
     }
 
-    /// When and how a change began, by likelihood over all times since the chart last stood at zero:
+    /// When a change began, by likelihood over all times since the chart last stood at zero:
     /// as a step (every observation after it off by the same) or as a ramp (off in proportion to
     /// the time since). None where nothing was seen since.
-    pub(crate) fn change(&self) -> Option<Change> {
+    pub(crate) fn change(&self) -> Option<Stamp> {
         let zero = self.zero_at()?;
         let mut before = zero;
         let mut since = Vec::new();
@@ -105,19 +105,8 @@ impl Monitor {
             }
         }
         let (step, ramp) = step.zip(ramp)?;
-        let ramp_over_step = ramp.0 - step.0;
-        Some(Change {
-            onset: if ramp_over_step > 0.0 { ramp.1 } else { step.1 },
-            ramp_over_step,
-        })
+        Some(if ramp.0 > step.0 { ramp.1 } else { step.1 })
     }
-}
-
-/// When a change began, and the log of how much better a ramp fits it than a step.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Change {
-    pub(crate) onset: Stamp,
-    pub(crate) ramp_over_step: f64,
 }
 
 /// How far a witness has moved since an onset.

@@ -16,6 +16,8 @@ pub(crate) enum Renewal {
     Base,
     /// What stands in the pump's way: an exhaust filter or a mist separator changed.
     Passage,
+    /// A filter of which nobody wrote which it was: the pump's, where something stood in its way.
+    SomeFilter,
     /// The pressure gauge.
     Gauge,
 }
@@ -31,7 +33,7 @@ const PASSAGE_WORDS: [&str; 6] = [
 ];
 
 /// What a maintenance row renews. A sensor swapped or calibrated is the pressure gauge, and a filter
-/// the vacuum pump's, only where the note says so.
+/// the vacuum pump's, only where the note says so; a filter without any note may be either.
 pub(crate) fn renewal_of_row(row: &Maintenance) -> Option<Renewal> {
     renewal_of(row.action).or_else(|| {
         let sensor = matches!(
@@ -43,8 +45,11 @@ pub(crate) fn renewal_of_row(row: &Maintenance) -> Option<Renewal> {
         if sensor && says(&["pressure", "vacuum", "gauge"]) {
             return Some(Renewal::Gauge);
         }
-        (row.action == MaintenanceAction::Filter && says(&PASSAGE_WORDS))
-            .then_some(Renewal::Passage)
+        match row.action {
+            MaintenanceAction::Filter if says(&PASSAGE_WORDS) => Some(Renewal::Passage),
+            MaintenanceAction::Filter if note.trim().is_empty() => Some(Renewal::SomeFilter),
+            _ => None,
+        }
     })
 }
 

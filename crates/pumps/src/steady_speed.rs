@@ -18,7 +18,7 @@ use crate::monitor::days_of;
 use crate::path::{Begin, Point};
 
 /// Bases of the last starts that tell what it is during a run.
-const BASES: usize = 4;
+const BASES: usize = 2;
 /// Runs that show what the vent lets in.
 const FIRST: usize = 8;
 /// A pump whose gas is a smaller share of what it holds does not show its speed by it.

@@ -4,6 +4,8 @@ use drydown_physics::saturation;
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
+use crate::base_filter::What;
+use crate::base_path::BasePath;
 use crate::cause::Testimony;
 use crate::monitor::Monitor;
 use crate::outlook::Ways;
@@ -17,7 +19,6 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         let held = monitor.alert.then(seen).flatten();
         held.or_else(|| monitor.shift_from(onset)).or_else(seen)
     };
-    let base_change = watch.base.change().filter(|_| watch.base.alert);
     let later = watch.base_points.iter().filter(|p| p.at >= onset);
     let sealed: Vec<f64> = later.filter_map(|p| p.sealed_kpa).collect();
     let sealed = drydown_stats::robust::mean(&sealed).or_else(|| watch.saturation_kpa());
@@ -34,7 +35,8 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         });
         of_way.sum()
     });
-    let extra = ways.base.ways.iter().filter(|way| way.leak_since.is_some());
+    let others = |way: &&BasePath| way.beside.is_some_and(|what| what != What::Clearance);
+    let extra = ways.base.ways.iter().filter(others);
     let (weight, kpa) = extra.fold((0.0, 0.0), |(weight, kpa), way| {
         (weight + way.weight, kpa + way.weight * way.mean[1])
     });
@@ -49,7 +51,6 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
             .and_then(steady),
         steady_kpa: watch.steady.level_before(onset).map(f64::exp),
         warmer: warmer.unwrap_or(1.0).clamp(0.5, 6.0),
-        base_ramp: base_change.map_or(0.0, |change| change.ramp_over_step.clamp(-1.0, 1.0)),
         recoveries: watch.base.recoveries,
     }
 }

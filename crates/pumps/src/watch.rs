@@ -179,7 +179,7 @@ impl<'a> Watch<'a> {
                     self.steady.renew(at, steady_sd);
                 }
             }
-            Renewal::Passage => {
+            Renewal::Passage | Renewal::SomeFilter => {
                 self.renewed_at = Some(at);
                 self.speed.renew(at, RENEWED_SPEED_SD);
                 self.steady.renew(at, steady_sd);

@@ -5,6 +5,7 @@ mod change_points;
 mod charts;
 mod fleet_knowing;
 mod fleets;
+mod gaining;
 mod ideal;
 mod levels;
 mod mixed_causes;

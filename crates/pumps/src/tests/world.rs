@@ -11,6 +11,7 @@ use drydown_runs::history::{
 use drydown_runs::{Run, StartCurve};
 use drydown_stats::rng::{Pcg64, seeded, standard_normal, student_t, uniform};
 
+use super::gaining::{opened, opened_kpa};
 use crate::{PumpStart, PumpsConfig, fit_start};
 
 pub(super) const RATED_M3H: f64 = 30.0;
@@ -29,6 +30,8 @@ pub(super) enum Fault {
     Restriction(f64, f64),
     /// From a day on, a gas load in kPa·m³/h that grows by so much a day.
     GrowingLeak(f64, f64, f64),
+    /// From a day on clearances open ever faster and are wide open so many days later.
+    Clearance(f64, f64),
     /// From a day on, for some days, so much of the saturation pressure at the pump's temperature.
     WetOil(f64, f64, f64),
 }
@@ -42,6 +45,7 @@ impl Fault {
             | Self::Leak(from, _)
             | Self::Restriction(from, _)
             | Self::GrowingLeak(from, ..)
+            | Self::Clearance(from, _)
             | Self::WetOil(from, ..) => Some(from),
         }
     }
@@ -130,6 +134,7 @@ pub(super) fn state_on(fault: Fault, day: f64) -> (f64, f64) {
         Fault::Wear(from, per_day) => (per_day * (day - from).max(0.0), 0.0),
         Fault::Leak(from, load) if day >= from => (0.0, load),
         Fault::Restriction(from, loss) if day >= from => (loss, 0.0),
+        Fault::Clearance(..) => (-(1.0 - 0.8 * opened(fault, day)).ln(), 0.0),
         Fault::GrowingLeak(from, load, per_day) if day >= from => {
             (0.0, load + per_day * (day - from))
         }
@@ -286,8 +291,8 @@ pub(super) fn play_logged(
         let steady_ln_speed = sound - loss + shared - 0.001 * (air_degc - 15.0);
         // Leak-back opens with clearances, by sound wear and by failing.
         let worn = loss * f64::from(u8::from(matches!(fault, Fault::Wear(..))));
-        let tight = nature.base_kpa * (out.leak_back * (worn + nature.drift * day)).exp();
-        let moved_kpa = moved_kpa(number, day);
+        let aged = (out.leak_back * (worn + nature.drift * day)).exp();
+        let tight = nature.base_kpa * aged + opened_kpa(fault, day);
         let at = day_zero().plus_days(day);
         let run_id = RunId::from(format!("{id}@{}", at.compact()));
         let hours = 20.0 + 60.0 * uniform(&mut rng);
@@ -308,7 +313,7 @@ pub(super) fn play_logged(
                     + 0.12 * standard_normal(rng),
                 air_degc,
                 pump_degc,
-                altitude_kpa: nature.barometer_kpa - moved_kpa,
+                altitude_kpa: nature.barometer_kpa - moved_kpa(number, day),
                 weather_kpa: weather,
                 idle_h,
             };
