@@ -154,6 +154,34 @@ pub(super) fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> Ar
     }
 }
 
+/// The cells at these rows, gathered and converted at once; None where one of them is null, or the
+/// kind is not of numbers and stamps.
+pub(super) fn picked(kind: ColumnKind, cells: &[u64], rows: &[u32]) -> Option<ArrayRef> {
+    let mut has_null = false;
+    let mut cell = |row: &u32| {
+        let cell = cells.get(*row as usize).copied().unwrap_or(NULL);
+        has_null |= cell == NULL;
+        cell
+    };
+    let array: ArrayRef = match kind {
+        ColumnKind::Real => {
+            let values: Vec<f64> = rows.iter().map(|row| f64::from_bits(cell(row))).collect();
+            Arc::new(Float64Array::new(values.into(), None))
+        }
+        ColumnKind::Stamp => {
+            let values: Vec<i64> = rows.iter().map(|row| whole_of(cell(row))).collect();
+            let array = TimestampMicrosecondArray::new(values.into(), None);
+            Arc::new(array.with_timezone("UTC"))
+        }
+        ColumnKind::Int | ColumnKind::Text | ColumnKind::Bool | ColumnKind::Date => return None,
+    };
+    (!has_null).then_some(array)
+}
+
+fn whole_of(cell: u64) -> i64 {
+    to_whole(cell).unwrap_or(0)
+}
+
 /// One text, again and again.
 pub(super) fn repeated_text(text: &str, n_rows: usize) -> ArrayRef {
     let bytes = text.repeat(n_rows).into_bytes();

@@ -54,6 +54,10 @@ pub(crate) struct CellReader<'a> {
     last_stamp: Option<(String, StampFound)>,
 }
 
+/// What the texts of a source's values mean, by the value; for [`CellReader::set_memos`].
+#[derive(Debug)]
+pub(super) struct Memos(Vec<Option<Memo>>);
+
 /// A stamp as read: what it means, and what the clock showed.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct StampFound {
@@ -96,6 +100,30 @@ impl<'a> CellReader<'a> {
             plain_stamps,
             last_stamp: None,
         }
+    }
+
+    /// Begins with what was learnt of other pieces of the same file.
+    pub(super) fn set_memos(&mut self, memos: Memos) {
+        for (own, known) in self.memos.iter_mut().zip(memos.0) {
+            if own.is_some() && known.is_some() {
+                *own = known;
+            }
+        }
+    }
+
+    /// What was learnt, without cells that are places in this reader's own pool of texts.
+    pub(super) fn take_memos(&mut self) -> Memos {
+        let own = self.memos.iter_mut().zip(&self.source.values);
+        Memos(
+            own.map(|(memo, column)| match &column.kind {
+                CellKind::Number(_)
+                | CellKind::Pressure(..)
+                | CellKind::YesNo
+                | CellKind::Whole => memo.take(),
+                _ => None,
+            })
+            .collect(),
+        )
     }
 
     /// Reads the cell of the source's value `idx` into its slots of `row`.

@@ -20,18 +20,19 @@ use crate::texts::{NULL, from_real, to_real};
 
 /// A record of a block that has a key.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Row<'d> {
+pub(super) struct Row {
     /// Its place in the block, and that of its first field.
     pub(super) record: usize,
     pub(super) first_field: usize,
-    pub(super) place: Place<'d>,
 }
 
 /// Rows of a block, and where the text of one column stands in them.
 pub(super) struct Down<'d> {
     pub(super) block: &'d Block<'d>,
     /// The records that have a key; all have as many fields as the header.
-    pub(super) rows: &'d [Row<'d>],
+    pub(super) rows: &'d [Row],
+    /// Where and when they belong: apart, as most columns have no need of it.
+    pub(super) places: &'d [Place<'d>],
     pub(super) at: &'d FieldPlace,
     /// The field with the unit, where another column states it.
     pub(super) unit: Option<usize>,
@@ -147,7 +148,7 @@ impl CellReader<'_> {
         let known = down.rows.iter().map(|row| {
             let text = down.block.field_on(row.first_field, field);
             let short = text.and_then(|(bytes, length)| Short::of_first(bytes, length));
-            (short.and_then(|short| memo.get(short)), &row.place)
+            short.and_then(|short| memo.get(short))
         });
         let mut left = Vec::new();
         if let CellKind::Pressure(_, reference) = column.kind {
@@ -156,10 +157,11 @@ impl CellReader<'_> {
                 reference,
                 ambient_slot: self.ambient_slot,
             };
-            return law.put_all(known, grid);
+            return law.put_all(known.zip(down.places), grid);
         }
         let cells = grid.cells(column.slots.first().copied());
         if column.name == FLOW {
+            let known = known.zip(down.places);
             for (n, ((cell, place), target)) in known.zip(cells).enumerate() {
                 match cell.filter(|cell| !over_nameplate(*cell, place)) {
                     Some(cell) => *target = cell,
@@ -167,7 +169,7 @@ impl CellReader<'_> {
                 }
             }
         } else {
-            for (n, ((cell, _), target)) in known.zip(cells).enumerate() {
+            for (n, (cell, target)) in known.zip(cells).enumerate() {
                 match cell {
                     Some(cell) => *target = cell,
                     None => left.push(n),
@@ -181,7 +183,7 @@ impl CellReader<'_> {
 impl<'d> Down<'d> {
     fn record(&self, n: usize) -> Option<(Record<'d>, Place<'d>)> {
         let row = self.rows.get(n)?;
-        Some((self.block.record(row.record)?, row.place))
+        Some((self.block.record(row.record)?, *self.places.get(n)?))
     }
 }
 
