@@ -3,7 +3,7 @@
 //! Nothing can be a duplicate or be superseded, so whole columns move instead of single cells.
 //! The rows and counts are those that going through them one by one would give.
 
-use arrow::array::{ArrayRef, RecordBatch, new_null_array};
+use arrow::array::{Array, ArrayRef, RecordBatch, new_null_array};
 use arrow::error::ArrowError;
 use drydown_schema::{ColumnKind, arrow_schema};
 use std::sync::Arc;
@@ -54,12 +54,21 @@ impl MergePlan {
         let schema = Arc::new(arrow_schema(self.table));
         let rows = Rows::of(entries);
         let mut arrays: Vec<ArrayRef> = Vec::with_capacity(self.table.columns.len());
+        // Columns that no file fills share one array of nulls for each kind.
+        let mut nulls: Vec<ArrayRef> = Vec::new();
         for (place, spec) in self.table.columns.iter().enumerate() {
             let array = match self.column(place, spec.kind, entries, &rows) {
                 Column::Array(array) => array,
                 Column::Cells(cells) => to_array(spec.kind, &self.pool, cells),
                 Column::Same(text) => repeated_text(&text, entries.len()),
-                Column::Null => new_null_array(schema.field(place).data_type(), entries.len()),
+                Column::Null => {
+                    let kind = schema.field(place).data_type();
+                    let known = nulls.iter().find(|array| array.data_type() == kind);
+                    let array =
+                        known.map_or_else(|| new_null_array(kind, entries.len()), Arc::clone);
+                    nulls.push(Arc::clone(&array));
+                    array
+                }
             };
             arrays.push(array);
         }

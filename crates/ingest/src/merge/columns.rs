@@ -212,8 +212,12 @@ fn texts(pool: &TextPool, cells: &[u64]) -> ArrayRef {
         .map(|cell| pool.get(*cell).map_or(0, str::len))
         .sum();
     let mut builder = StringBuilder::with_capacity(cells.len(), n_bytes);
-    for cell in cells {
-        builder.append_option(pool.get(*cell));
+    // Rows in key order mostly hold the texts of the row before.
+    for run in cells.chunk_by(|a, b| a == b) {
+        match run.first().and_then(|cell| pool.get(*cell)) {
+            Some(text) => run.iter().for_each(|_| builder.append_value(text)),
+            None => builder.append_nulls(run.len()),
+        }
     }
     Arc::new(builder.finish())
 }

@@ -44,7 +44,7 @@ pub(crate) struct CellReader<'a> {
     /// Numbers that a laboratory calls its own estimates.
     pub(crate) n_estimates: u64,
     /// One for each value whose cell hangs on its text alone.
-    memos: Vec<Option<Memo>>,
+    pub(super) memos: Vec<Option<Memo>>,
     key_memos: Vec<Option<Memo>>,
     /// The last offset of the source's clock, and where it holds.
     steady: Option<Steady>,
@@ -53,10 +53,6 @@ pub(crate) struct CellReader<'a> {
     /// The last stamp of the key and its text: the units of one rack are logged at one moment.
     last_stamp: Option<(String, StampFound)>,
 }
-
-/// What the texts of a source's values mean, by the value; for [`CellReader::set_memos`].
-#[derive(Debug)]
-pub(super) struct Memos(Vec<Option<Memo>>);
 
 /// A stamp as read: what it means, and what the clock showed.
 #[derive(Clone, Copy, Debug)]
@@ -100,30 +96,6 @@ impl<'a> CellReader<'a> {
             plain_stamps,
             last_stamp: None,
         }
-    }
-
-    /// Begins with what was learnt of other pieces of the same file.
-    pub(super) fn set_memos(&mut self, memos: Memos) {
-        for (own, known) in self.memos.iter_mut().zip(memos.0) {
-            if own.is_some() && known.is_some() {
-                *own = known;
-            }
-        }
-    }
-
-    /// What was learnt, without cells that are places in this reader's own pool of texts.
-    pub(super) fn take_memos(&mut self) -> Memos {
-        let own = self.memos.iter_mut().zip(&self.source.values);
-        Memos(
-            own.map(|(memo, column)| match &column.kind {
-                CellKind::Number(_)
-                | CellKind::Pressure(..)
-                | CellKind::YesNo
-                | CellKind::Whole => memo.take(),
-                _ => None,
-            })
-            .collect(),
-        )
     }
 
     /// Reads the cell of the source's value `idx` into its slots of `row`.
@@ -288,18 +260,22 @@ impl<'a> CellReader<'a> {
             && let Some(time) = self.steady_time(local_micros)
         {
             let found = StampFound { time, local_micros };
-            let (text, last) = self
-                .last_stamp
-                .get_or_insert_with(|| (String::new(), found));
-            *last = found;
-            text.clear();
-            text.push_str(raw);
+            self.remember_stamp(raw, found);
             return Ok(Some(found));
         }
-        match self.meaning(column, raw) {
-            Some(text) => self.stamp(format, text).map(Some),
-            None => Ok(None),
-        }
+        let Some(text) = self.meaning(column, raw) else {
+            return Ok(None);
+        };
+        let found = self.stamp(format, text)?;
+        self.remember_stamp(raw, found);
+        Ok(Some(found))
+    }
+
+    fn remember_stamp(&mut self, raw: &str, found: StampFound) {
+        let last = || (String::new(), found);
+        let (text, last) = self.last_stamp.get_or_insert_with(last);
+        *last = found;
+        raw.clone_into(text);
     }
 
     /// What a local time means, where the clock's offset is known to be steady around it.

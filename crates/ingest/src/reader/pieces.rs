@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::FileHead;
-use super::cell::Memos;
+use super::memo::Memos;
 use super::record::Job;
 use super::wide::{Sheet, read_records};
 use crate::rows::FileRows;
