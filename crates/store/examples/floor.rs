@@ -34,7 +34,7 @@ const NUMBERS: [(&str, f64, f64); 7] = [
 
 fn main() -> Outcome {
     let arguments: Vec<String> = std::env::args().collect();
-    let [_, csv, folder] = &arguments[..] else {
+    let [_, csv, folder] = arguments.as_slice() else {
         return Err("usage: floor CSV FOLDER".into());
     };
     let size = std::fs::metadata(csv)?.len();
@@ -86,7 +86,8 @@ fn take(csv: &str, (from, to): (u64, u64), out: &Path) -> Outcome {
         let end = at - (text.len() - n) as u64;
         // Lines that begin in the other half are its own.
         let most = usize::try_from(to.saturating_sub(end)).unwrap_or(usize::MAX);
-        rows.read(&text[begin..whole], most.saturating_sub(begin));
+        let lines = text.get(begin..whole).unwrap_or(&[]);
+        rows.read(lines, most.saturating_sub(begin));
         writer.write(&rows.finish(&schema)?)?;
         text.drain(..whole);
         at += n as u64;
@@ -127,8 +128,8 @@ impl Rows {
                     .iter()
                     .position(|byte| matches!(byte, b',' | b'\n'))
                     .unwrap_or(rest.len());
-                let found = &rest[..end];
-                rest = &rest[(end + 1).min(rest.len())..];
+                let (found, left) = rest.split_at(end);
+                rest = left.get(1..).unwrap_or(&[]);
                 found
             };
             let stamp = field();

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use arrow::array::{
     Array, ArrayRef, AsArray, BooleanArray, Date32Array, Float64Array, Int64Array, RecordBatch,
-    StringArray, StringBuilder, TimestampMicrosecondArray,
+    StringArray, TimestampMicrosecondArray,
 };
 use arrow::buffer::{NullBuffer, OffsetBuffer};
 use arrow::datatypes::{Date32Type, Float64Type, Int64Type, TimestampMicrosecondType};
@@ -207,17 +207,29 @@ fn wholes(cells: Vec<u64>) -> Vec<i64> {
 }
 
 fn texts(pool: &TextPool, cells: &[u64]) -> ArrayRef {
-    let n_bytes = cells
-        .iter()
-        .map(|cell| pool.get(*cell).map_or(0, str::len))
-        .sum();
-    let mut builder = StringBuilder::with_capacity(cells.len(), n_bytes);
+    let mut bytes = Vec::new();
+    let mut lengths = Vec::with_capacity(cells.len());
     // Rows in key order mostly hold the texts of the row before.
     for run in cells.chunk_by(|a, b| a == b) {
-        match run.first().and_then(|cell| pool.get(*cell)) {
-            Some(text) => run.iter().for_each(|_| builder.append_value(text)),
-            None => builder.append_nulls(run.len()),
-        }
+        let text = run.first().and_then(|cell| pool.get(*cell)).unwrap_or("");
+        bytes.extend(text.repeat(run.len()).into_bytes());
+        lengths.resize(lengths.len() + run.len(), text.len());
     }
-    Arc::new(builder.finish())
+    let is_held = |cell: &u64| pool.get(*cell).is_some();
+    let has_null = cells
+        .chunk_by(|a, b| a == b)
+        .any(|run| !run.first().is_some_and(is_held));
+    let nulls = has_null.then(|| cells.iter().map(is_held).collect());
+    if i32::try_from(bytes.len()).is_ok()
+        && let Ok(array) =
+            StringArray::try_new(OffsetBuffer::from_lengths(lengths), bytes.into(), nulls)
+    {
+        return Arc::new(array);
+    }
+    Arc::new(
+        cells
+            .iter()
+            .map(|cell| pool.get(*cell))
+            .collect::<StringArray>(),
+    )
 }

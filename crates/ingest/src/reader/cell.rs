@@ -272,8 +272,7 @@ impl<'a> CellReader<'a> {
     }
 
     fn remember_stamp(&mut self, raw: &str, found: StampFound) {
-        let last = || (String::new(), found);
-        let (text, last) = self.last_stamp.get_or_insert_with(last);
+        let (text, last) = self.last_stamp.get_or_insert((String::new(), found));
         *last = found;
         raw.clone_into(text);
     }

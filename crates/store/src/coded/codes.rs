@@ -5,11 +5,14 @@ use std::ops::Range;
 
 use arrow::array::{Array, ArrayRef, AsArray, Float64Array, StringArray};
 use arrow::datatypes::{DataType, Float64Type};
+use drydown_schema::repeated_text;
 
 /// More different values than this go to the library: the dictionary would leave a core's own cache.
 const MOST_VALUES: usize = 1 << 14;
 /// Values after which a column whose every second value was new is given up.
 const TRIAL: usize = 4096;
+/// Texts compared at once.
+const ROWS_AT_ONCE: usize = 64;
 /// Slots of the first table, a power of two.
 const FIRST_SLOTS: usize = 1 << 10;
 
@@ -89,15 +92,18 @@ fn of_texts(column: &StringArray) -> Option<Codes> {
     let mut codes = Vec::with_capacity(column.len() - column.null_count());
     match column.nulls().filter(|nulls| nulls.null_count() > 0) {
         None => {
-            // Rows are in the order of their keys, and most texts are those of the row before.
-            let mut last = None;
-            for text in column.iter().flatten() {
-                let code = match last {
-                    Some((same, code)) if same == text => code,
-                    _ => texts.code(text)?,
-                };
-                last = Some((text, code));
-                codes.push(code);
+            // Rows are in the order of their keys, and most texts are those of the row before: many
+            // are looked at as one.
+            for start in (0..column.len()).step_by(ROWS_AT_ONCE) {
+                let part = column.slice(start, ROWS_AT_ONCE.min(column.len() - start));
+                if repeated_text(&part).is_some() {
+                    let code = texts.code(column.value(start))?;
+                    codes.resize(codes.len() + part.len(), code);
+                    continue;
+                }
+                for row in start..start + part.len() {
+                    codes.push(texts.code(column.value(row))?);
+                }
             }
         }
         Some(nulls) => {
@@ -118,6 +124,7 @@ fn of_texts(column: &StringArray) -> Option<Codes> {
 #[derive(Default)]
 struct Texts<'t> {
     known: HashMap<&'t str, u16>,
+    last: Option<(&'t str, u16)>,
     dictionary: Vec<u8>,
     places: Vec<Range<usize>>,
 }
@@ -125,7 +132,11 @@ struct Texts<'t> {
 impl<'t> Texts<'t> {
     /// None where one more would be too many.
     fn code(&mut self, text: &'t str) -> Option<u16> {
+        if let Some((_, code)) = self.last.filter(|(same, _)| *same == text) {
+            return Some(code);
+        }
         if let Some(code) = self.known.get(text) {
+            self.last = Some((text, *code));
             return Some(*code);
         }
         if self.places.len() >= MOST_VALUES {
@@ -133,6 +144,7 @@ impl<'t> Texts<'t> {
         }
         let code = u16::try_from(self.places.len()).ok()?;
         self.known.insert(text, code);
+        self.last = Some((text, code));
         let length = u32::try_from(text.len()).ok()?;
         self.dictionary.extend_from_slice(&length.to_le_bytes());
         let begin = self.dictionary.len();
