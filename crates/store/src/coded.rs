@@ -105,35 +105,18 @@ impl Coder {
             row += n_rows;
             first_code += n_codes;
         }
-        let Pages {
-            mut out,
-            n_uncompressed,
-            n_compressed,
-            data,
-            ..
-        } = pages;
-        out.close()?;
-        drop(out);
-        let stats = |page_type, encoding, count| PageEncodingStats {
-            page_type,
-            encoding,
-            count,
-        };
-        let n_pages = i32::try_from(data.len()).unwrap_or(i32::MAX);
+        let written = pages.finish()?;
         let mut metadata = ColumnChunkMetaData::builder(descr.clone())
             .set_encodings(vec![
                 Encoding::PLAIN,
                 Encoding::RLE,
                 Encoding::RLE_DICTIONARY,
             ])
-            .set_page_encoding_stats(vec![
-                stats(PageType::DICTIONARY_PAGE, Encoding::PLAIN, 1),
-                stats(PageType::DATA_PAGE, Encoding::RLE_DICTIONARY, n_pages),
-            ])
+            .set_page_encoding_stats(written.encodings())
             .set_compression(Compression::ZSTD(ZstdLevel::try_new(ZSTD_LEVEL)?))
             .set_num_values(to_i64(column.len()))
-            .set_total_uncompressed_size(to_i64(n_uncompressed))
-            .set_total_compressed_size(to_i64(n_compressed))
+            .set_total_uncompressed_size(to_i64(written.n_uncompressed))
+            .set_total_compressed_size(to_i64(written.n_compressed))
             .set_dictionary_page_offset(Some(0))
             .set_data_page_offset(to_i64(n_dictionary));
         let mut column_index = None;
@@ -150,7 +133,7 @@ impl Coder {
                 bloom_filter: None,
                 column_index,
                 offset_index: Some(OffsetIndexMetaData {
-                    page_locations: data,
+                    page_locations: written.data,
                     unencoded_byte_array_data_bytes: None,
                 }),
             },
@@ -178,7 +161,39 @@ struct Pages<'p> {
     data: Vec<PageLocation>,
 }
 
+/// What is known of a chunk whose pages are written.
+struct Written {
+    n_uncompressed: usize,
+    n_compressed: usize,
+    data: Vec<PageLocation>,
+}
+
+impl Written {
+    fn encodings(&self) -> Vec<PageEncodingStats> {
+        let n_pages = i32::try_from(self.data.len()).unwrap_or(i32::MAX);
+        [
+            (PageType::DICTIONARY_PAGE, Encoding::PLAIN, 1),
+            (PageType::DATA_PAGE, Encoding::RLE_DICTIONARY, n_pages),
+        ]
+        .map(|(page_type, encoding, count)| PageEncodingStats {
+            page_type,
+            encoding,
+            count,
+        })
+        .to_vec()
+    }
+}
+
 impl Pages<'_> {
+    fn finish(mut self) -> Result<Written, ParquetError> {
+        self.out.close()?;
+        Ok(Written {
+            n_uncompressed: self.n_uncompressed,
+            n_compressed: self.n_compressed,
+            data: self.data,
+        })
+    }
+
     fn write_dictionary(&mut self, codes: &Codes) -> Result<(), ParquetError> {
         let page = Page::DictionaryPage {
             buf: self.zstd.compress(&codes.dictionary)?.into(),

@@ -10,10 +10,12 @@ use parquet::file::statistics::Statistics;
 /// Longer texts stand cut in statistics: the library is to cut them.
 const LONGEST: usize = 64;
 
+/// Least and greatest text of a page, where it holds any, and how many nulls.
+type OfPage = (Option<(Vec<u8>, Vec<u8>)>, usize);
+
 /// Statistics of a chunk in the making.
 pub(super) struct TextStatistics {
-    /// Of each page: least and greatest text, where it holds any, and how many nulls.
-    pages: Vec<(Option<(Vec<u8>, Vec<u8>)>, usize)>,
+    pages: Vec<OfPage>,
 }
 
 impl TextStatistics {
