@@ -1,3 +1,5 @@
+//! What the coder writes, read by the library.
+
 use std::sync::Arc;
 
 use arrow::array::{
