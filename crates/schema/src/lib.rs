@@ -15,7 +15,7 @@ mod page;
 mod spec;
 
 pub use arrow_schema::{arrow_field, arrow_schema, arrow_type};
-pub use check::{Problem, check_batch, check_order};
+pub use check::{Problem, check_batch, check_order, repeated_text};
 pub use contract::{SchemaError, descriptor, table, tables};
 pub use nearest::nearest;
 pub use order::{RowOrder, Strictness};

@@ -4,6 +4,7 @@
 use std::sync::Arc;
 
 use arrow::array::{ArrayRef, RecordBatch, StringArray, new_null_array};
+use arrow::buffer::OffsetBuffer;
 use arrow::datatypes::{DataType, Schema, SchemaRef, TimeUnit};
 use deltalake_core::kernel::{DataType as DeltaType, StructField, StructType};
 use drydown_schema::{ColumnKind, TableSpec, arrow_schema, check_batch, check_order};
@@ -230,7 +231,7 @@ impl Layout {
         for field in self.schema.fields() {
             let column = if self.is_partition(field.name()) {
                 match month {
-                    Some(month) => Arc::new(StringArray::from(vec![month; n_rows])),
+                    Some(month) => repeated(month, n_rows),
                     None => new_null_array(field.data_type(), n_rows),
                 }
             } else {
@@ -280,6 +281,15 @@ impl Layout {
             table: self.table.clone(),
             problems: vec![problem],
         }
+    }
+}
+
+/// One text, again and again.
+fn repeated(text: &str, n_rows: usize) -> ArrayRef {
+    let offsets = OffsetBuffer::from_repeated_length(text.len(), n_rows);
+    match StringArray::try_new(offsets, text.repeat(n_rows).into_bytes().into(), None) {
+        Ok(array) => Arc::new(array),
+        Err(_) => Arc::new(StringArray::from(vec![text; n_rows])),
     }
 }
 

@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use arrow::array::{AsArray, RecordBatch};
+use arrow::array::{Array, AsArray, RecordBatch};
+use arrow::compute::{max, min};
 use arrow::datatypes::TimestampMicrosecondType;
 use drydown_quantity::{Day, Stamp};
 
@@ -22,6 +23,12 @@ impl Layout {
         let Some(partition) = &self.partition else {
             return Ok(vec![(None, (0..batch.num_rows() as u64).collect())]);
         };
+        if let Some(month) = sole_month(batch, partition) {
+            return Ok(vec![(
+                Some(to_word(month)),
+                (0..batch.num_rows() as u64).collect(),
+            )]);
+        }
         let mut groups: BTreeMap<MonthNumber, Vec<u64>> = BTreeMap::new();
         let months = self.months(batch, partition)?;
         let mut row = 0_u64;
@@ -50,6 +57,11 @@ impl Layout {
             .as_string_opt::<i32>()
             .ok_or_else(|| self.bad_rows(format!("column \"{}\" is no text", partition.column)))?;
         let months = self.months(batch, partition)?;
+        if let Some(month) = sole_month(batch, partition)
+            && drydown_schema::repeated_text(given) == Some(to_word(month).as_str())
+        {
+            return Ok(());
+        }
         let mut last: Option<(MonthNumber, String)> = None;
         for (row, (given, month)) in given.iter().zip(months).enumerate() {
             if last.as_ref().is_none_or(|(known, _)| *known != month) {
@@ -92,6 +104,24 @@ impl Layout {
             .map(|(row, month)| month.ok_or(row))
             .collect();
         whole.map_err(|row| self.bad_rows(format!("row {row}: \"{name}\" gives no month")))
+    }
+}
+
+/// The month of all rows, where their stamps lie in one.
+fn sole_month(batch: &RecordBatch, partition: &Partition) -> Option<MonthNumber> {
+    let MonthSource::Stamp(name) = &partition.source else {
+        return None;
+    };
+    let stamps = batch
+        .column_by_name(name)?
+        .as_primitive_opt::<TimestampMicrosecondType>()?;
+    if stamps.null_count() > 0 {
+        return None;
+    }
+    let ends = [min(stamps)?, max(stamps)?];
+    match of_stamps(ends.into_iter().map(Some))[..] {
+        [Some(first), Some(last)] if first == last => Some(first),
+        _ => None,
     }
 }
 

@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use arrow::array::{Array, ArrayRef, AsArray, RecordBatch};
+use arrow::compute::concat;
 use arrow::datatypes::{DataType, Date32Type, Int64Type, TimeUnit, TimestampMicrosecondType};
 use drydown_quantity::{Day, Stamp};
 use serde_json::{Map, Value, json};
@@ -38,7 +39,7 @@ pub struct Span {
     pub max: KeyValue,
 }
 
-/// The statistics of one file, as the Delta log writes them.
+/// The statistics of one file, as the Delta log writes them; its rows are in key order.
 pub(crate) fn to_stats(layout: &Layout, batch: &RecordBatch) -> Value {
     let mut min_values = Map::new();
     let mut max_values = Map::new();
@@ -48,7 +49,9 @@ pub(crate) fn to_stats(layout: &Layout, batch: &RecordBatch) -> Value {
         if !wants_span(layout, field.name(), field.data_type()) {
             continue;
         }
-        if let Some(span) = span_of(column) {
+        let is_first = layout.sort.first() == Some(field.name());
+        let sorted = is_first.then(|| ends_of(column)).flatten();
+        if let Some(span) = span_of(sorted.as_ref().unwrap_or(column)) {
             min_values.insert(field.name().clone(), to_json(&span.min));
             max_values.insert(field.name().clone(), to_json(&span.max));
         }
@@ -74,6 +77,17 @@ pub(crate) fn parse_spans(layout: &Layout, stats: &Value) -> BTreeMap<String, Sp
         }
     }
     spans
+}
+
+/// The first and the last value of a column that its rows are sorted by: between them stand no other
+/// extremes. None where some are null.
+fn ends_of(column: &ArrayRef) -> Option<ArrayRef> {
+    let last = column.len().checked_sub(1)?;
+    if column.null_count() > 0 {
+        return None;
+    }
+    let ends = [column.slice(0, 1), column.slice(last, 1)];
+    concat(&[ends[0].as_ref(), ends[1].as_ref()]).ok()
 }
 
 fn wants_span(layout: &Layout, column: &str, kind: &DataType) -> bool {

@@ -3,12 +3,12 @@
 //! Nothing can be a duplicate or be superseded, so whole columns move instead of single cells.
 //! The rows and counts are those that going through them one by one would give.
 
-use arrow::array::{ArrayRef, RecordBatch, new_null_array};
+use arrow::array::{Array, ArrayRef, RecordBatch, new_null_array};
 use arrow::error::ArrowError;
-use drydown_schema::arrow_schema;
+use drydown_schema::{ColumnKind, arrow_schema};
 use std::sync::Arc;
 
-use super::columns::{repeated_text, to_array};
+use super::columns::{picked, repeated_text, to_array};
 use super::{Entry, MergePlan, Merged, Part, month_text};
 use crate::rows::{Body, FileRows};
 use crate::texts::{NULL, from_whole};
@@ -54,25 +54,37 @@ impl MergePlan {
         let schema = Arc::new(arrow_schema(self.table));
         let rows = Rows::of(entries);
         let mut arrays: Vec<ArrayRef> = Vec::with_capacity(self.table.columns.len());
+        // Columns that no file fills share one array of nulls for each kind.
+        let mut nulls: Vec<ArrayRef> = Vec::new();
         for (place, spec) in self.table.columns.iter().enumerate() {
-            let array = match self.column(place, entries, &rows) {
+            let array = match self.column(place, spec.kind, entries, &rows) {
+                Column::Array(array) => array,
                 Column::Cells(cells) => to_array(spec.kind, &self.pool, cells),
                 Column::Same(text) => repeated_text(&text, entries.len()),
-                Column::Null => new_null_array(schema.field(place).data_type(), entries.len()),
+                Column::Null => {
+                    let kind = schema.field(place).data_type();
+                    let known = nulls.iter().find(|array| array.data_type() == kind);
+                    let array =
+                        known.map_or_else(|| new_null_array(kind, entries.len()), Arc::clone);
+                    nulls.push(Arc::clone(&array));
+                    array
+                }
             };
             arrays.push(array);
         }
         RecordBatch::try_new(schema, arrays)
     }
 
-    fn column(&self, place: usize, entries: &[Entry], rows: &Rows) -> Column {
+    fn column(&self, place: usize, kind: ColumnKind, entries: &[Entry], rows: &Rows) -> Column {
         let name = self
             .table
             .columns
             .get(place)
             .map_or("", |spec| spec.name.as_str());
         if let Some(key) = self.table.key.iter().position(|key| key == name) {
-            return self.gathered(entries, rows, |file| file.keys.get(key).map(Vec::as_slice));
+            return self.gathered(kind, entries, rows, |file| {
+                file.keys.get(key).map(Vec::as_slice)
+            });
         }
         if self.table.partition.as_deref() == Some(name) {
             return Column::Same(entries.first().map_or_else(String::new, month_text));
@@ -89,7 +101,7 @@ impl MergePlan {
                 Column::Cells(cells.collect())
             }
             "file_hash" => self.file_hashes(entries),
-            _ => self.gathered(entries, rows, |file| match &file.body {
+            _ => self.gathered(kind, entries, rows, |file| match &file.body {
                 Body::Wide { columns } => columns
                     .iter()
                     .find(|(known, _)| *known == place)
@@ -102,6 +114,7 @@ impl MergePlan {
     /// The cells of one column; null where a file does not speak for it.
     fn gathered<'a>(
         &'a self,
+        kind: ColumnKind,
         entries: &[Entry],
         rows: &Rows,
         of_file: impl Fn(&'a FileRows) -> Option<&'a [u64]>,
@@ -112,6 +125,9 @@ impl MergePlan {
         }
         if let Rows::OfOne(file, rows) = rows {
             let cells = columns.get(*file).copied().flatten().unwrap_or(&[]);
+            if let Some(array) = picked(kind, cells, rows) {
+                return Column::Array(array);
+            }
             let cell = |row: &u32| cells.get(*row as usize).copied().unwrap_or(NULL);
             return Column::Cells(rows.iter().map(cell).collect());
         }
@@ -172,6 +188,7 @@ impl Rows {
 
 /// One column of the appended rows.
 enum Column {
+    Array(ArrayRef),
     Cells(Vec<u64>),
     Same(String),
     Null,

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use arrow::array::{
     Array, ArrayRef, AsArray, BooleanArray, Date32Array, Float64Array, Int64Array, RecordBatch,
-    StringArray, StringBuilder, TimestampMicrosecondArray,
+    StringArray, TimestampMicrosecondArray,
 };
 use arrow::buffer::{NullBuffer, OffsetBuffer};
 use arrow::datatypes::{Date32Type, Float64Type, Int64Type, TimestampMicrosecondType};
@@ -154,6 +154,34 @@ pub(super) fn to_array(kind: ColumnKind, pool: &TextPool, cells: Vec<u64>) -> Ar
     }
 }
 
+/// The cells at these rows, gathered and converted at once; None where one of them is null, or the
+/// kind is not of numbers and stamps.
+pub(super) fn picked(kind: ColumnKind, cells: &[u64], rows: &[u32]) -> Option<ArrayRef> {
+    let mut has_null = false;
+    let mut cell = |row: &u32| {
+        let cell = cells.get(*row as usize).copied().unwrap_or(NULL);
+        has_null |= cell == NULL;
+        cell
+    };
+    let array: ArrayRef = match kind {
+        ColumnKind::Real => {
+            let values: Vec<f64> = rows.iter().map(|row| f64::from_bits(cell(row))).collect();
+            Arc::new(Float64Array::new(values.into(), None))
+        }
+        ColumnKind::Stamp => {
+            let values: Vec<i64> = rows.iter().map(|row| whole_of(cell(row))).collect();
+            let array = TimestampMicrosecondArray::new(values.into(), None);
+            Arc::new(array.with_timezone("UTC"))
+        }
+        ColumnKind::Int | ColumnKind::Text | ColumnKind::Bool | ColumnKind::Date => return None,
+    };
+    (!has_null).then_some(array)
+}
+
+fn whole_of(cell: u64) -> i64 {
+    to_whole(cell).unwrap_or(0)
+}
+
 /// One text, again and again.
 pub(super) fn repeated_text(text: &str, n_rows: usize) -> ArrayRef {
     let bytes = text.repeat(n_rows).into_bytes();
@@ -179,13 +207,29 @@ fn wholes(cells: Vec<u64>) -> Vec<i64> {
 }
 
 fn texts(pool: &TextPool, cells: &[u64]) -> ArrayRef {
-    let n_bytes = cells
-        .iter()
-        .map(|cell| pool.get(*cell).map_or(0, str::len))
-        .sum();
-    let mut builder = StringBuilder::with_capacity(cells.len(), n_bytes);
-    for cell in cells {
-        builder.append_option(pool.get(*cell));
+    let mut bytes = Vec::new();
+    let mut lengths = Vec::with_capacity(cells.len());
+    // Rows in key order mostly hold the texts of the row before.
+    for run in cells.chunk_by(|a, b| a == b) {
+        let text = run.first().and_then(|cell| pool.get(*cell)).unwrap_or("");
+        bytes.extend(text.repeat(run.len()).into_bytes());
+        lengths.resize(lengths.len() + run.len(), text.len());
     }
-    Arc::new(builder.finish())
+    let is_held = |cell: &u64| pool.get(*cell).is_some();
+    let has_null = cells
+        .chunk_by(|a, b| a == b)
+        .any(|run| !run.first().is_some_and(is_held));
+    let nulls = has_null.then(|| cells.iter().map(is_held).collect());
+    if i32::try_from(bytes.len()).is_ok()
+        && let Ok(array) =
+            StringArray::try_new(OffsetBuffer::from_lengths(lengths), bytes.into(), nulls)
+    {
+        return Arc::new(array);
+    }
+    Arc::new(
+        cells
+            .iter()
+            .map(|cell| pool.get(*cell))
+            .collect::<StringArray>(),
+    )
 }

@@ -22,7 +22,7 @@ use arrow::array::{BooleanArray, RecordBatch};
 use arrow::compute::filter_record_batch;
 use arrow::error::ArrowError;
 use drydown_quantity::{Day, Stamp};
-use drydown_schema::{ColumnKind, TableSpec};
+use drydown_schema::{ColumnKind, ColumnSpec, TableSpec};
 
 use crate::rows::{Body, FileRows};
 use crate::texts::{NULL, TextPool, from_whole, to_whole};
@@ -484,7 +484,11 @@ fn set(state: &mut [u64], place: Option<usize>, cell: u64) {
 
 /// Moves a file's texts into the shared pool.
 fn share_texts(table: &TableSpec, file: &mut FileRows, pool: &mut TextPool) {
-    let shared: Vec<u64> = file.pool.texts().map(|text| pool.cell(text)).collect();
+    let own = std::mem::take(&mut file.pool);
+    let shared: Vec<u64> = own.texts().map(|text| pool.cell(text)).collect();
+    if (0..).zip(&shared).all(|(own, place)| own == *place) {
+        return;
+    }
     let translate = |cell: &mut u64| {
         if *cell != NULL {
             *cell = usize::try_from(*cell)
@@ -494,36 +498,27 @@ fn share_texts(table: &TableSpec, file: &mut FileRows, pool: &mut TextPool) {
                 .unwrap_or(NULL);
         }
     };
-    let is_text = |place: usize| {
-        table
-            .columns
-            .get(place)
-            .is_some_and(|c| c.kind == ColumnKind::Text)
-    };
+    let is_text = |column: Option<&ColumnSpec>| column.is_some_and(|c| c.kind == ColumnKind::Text);
+    let is_text_at = |place: usize| is_text(table.columns.get(place));
     for (name, cells) in table.key.iter().zip(&mut file.keys) {
-        if table
-            .column(name)
-            .is_some_and(|column| column.kind == ColumnKind::Text)
-        {
+        if is_text(table.column(name)) {
             cells.iter_mut().for_each(translate);
         }
     }
     match &mut file.body {
         Body::Wide { columns } => {
-            for (place, cells) in columns.iter_mut().filter(|(place, _)| is_text(*place)) {
-                debug_assert!(is_text(*place));
+            for (_, cells) in columns.iter_mut().filter(|(place, _)| is_text_at(*place)) {
                 cells.iter_mut().for_each(translate);
             }
         }
         Body::Tall { columns, cells, .. } => {
             for (place, cell) in columns.iter().zip(cells.iter_mut()) {
-                if is_text(usize::from(*place)) {
+                if is_text_at(usize::from(*place)) {
                     translate(cell);
                 }
             }
         }
     }
-    file.pool = TextPool::default();
 }
 
 /// The month of a row, as a partition is called.

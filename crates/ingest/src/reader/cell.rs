@@ -43,7 +43,7 @@ pub(crate) struct CellReader<'a> {
     /// Numbers that a laboratory calls its own estimates.
     pub(crate) n_estimates: u64,
     /// One for each value whose cell hangs on its text alone.
-    memos: Vec<Option<Memo>>,
+    pub(super) memos: Vec<Option<Memo>>,
     key_memos: Vec<Option<Memo>>,
     /// The last offset of the source's clock, and where it holds.
     pub(super) steady: Option<Steady>,
@@ -252,18 +252,21 @@ impl<'a> CellReader<'a> {
             && let Some(time) = self.steady_time(local_micros)
         {
             let found = StampFound { time, local_micros };
-            let (text, last) = self
-                .last_stamp
-                .get_or_insert_with(|| (String::new(), found));
-            *last = found;
-            text.clear();
-            text.push_str(raw);
+            self.remember_stamp(raw, found);
             return Ok(Some(found));
         }
-        match self.meaning(column, raw) {
-            Some(text) => self.stamp(format, text).map(Some),
-            None => Ok(None),
-        }
+        let Some(text) = self.meaning(column, raw) else {
+            return Ok(None);
+        };
+        let found = self.stamp(format, text)?;
+        self.remember_stamp(raw, found);
+        Ok(Some(found))
+    }
+
+    fn remember_stamp(&mut self, raw: &str, found: StampFound) {
+        let (text, last) = self.last_stamp.get_or_insert((String::new(), found));
+        *last = found;
+        raw.clone_into(text);
     }
 
     fn read_plain(&mut self, column: &Column, text: &str) -> Result<u64, String> {

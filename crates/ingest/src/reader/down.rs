@@ -10,7 +10,7 @@ use drydown_quantity::PressureReference;
 
 use super::cell::{CellReader, CellText, FLOW, Place, Standard, over_nameplate};
 use super::header::Place as FieldPlace;
-use super::memo::Short;
+use super::memo::{Memo, Short};
 use super::pressure::in_reference_of;
 use super::record::untrimmed;
 use crate::site::Barometer;
@@ -20,18 +20,19 @@ use crate::texts::{NULL, from_real, to_real};
 
 /// A record of a block that has a key.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Row<'d> {
+pub(super) struct Row {
     /// Its place in the block, and that of its first field.
     pub(super) record: usize,
     pub(super) first_field: usize,
-    pub(super) place: Place<'d>,
 }
 
 /// Rows of a block, and where the text of one column stands in them.
 pub(super) struct Down<'d> {
     pub(super) block: &'d Block<'d>,
     /// The records that have a key; all have as many fields as the header.
-    pub(super) rows: &'d [Row<'d>],
+    pub(super) rows: &'d [Row],
+    /// Where and when they belong: apart, as most columns have no need of it.
+    pub(super) places: &'d [Place<'d>],
     pub(super) at: &'d FieldPlace,
     /// The field with the unit, where another column states it.
     pub(super) unit: Option<usize>,
@@ -144,31 +145,35 @@ impl CellReader<'_> {
         let (Some(memo), Some(field)) = (self.memo(idx), down.at.single()) else {
             return (0..down.rows.len()).collect();
         };
-        let known = down.rows.iter().map(|row| {
-            let text = down.block.field_on(row.first_field, field);
-            let short = text.and_then(|(bytes, length)| Short::of_first(bytes, length));
-            (short.and_then(|short| memo.get(short)), &row.place)
-        });
-        let mut left = Vec::new();
+        let finder = Finder {
+            memo,
+            block: down.block,
+            field,
+        };
         if let CellKind::Pressure(_, reference) = column.kind {
             let law = PressureLaw {
                 column,
                 reference,
                 ambient_slot: self.ambient_slot,
             };
-            return law.put_all(known, grid);
+            return law.put_all(&finder, down, grid);
         }
+        let mut left = Vec::new();
         let cells = grid.cells(column.slots.first().copied());
         if column.name == FLOW {
-            for (n, ((cell, place), target)) in known.zip(cells).enumerate() {
-                match cell.filter(|cell| !over_nameplate(*cell, place)) {
+            let rows = down.rows.iter().zip(down.places);
+            for (n, ((row, place), target)) in rows.zip(cells).enumerate() {
+                match finder
+                    .find(row)
+                    .filter(|cell| !over_nameplate(*cell, place))
+                {
                     Some(cell) => *target = cell,
                     None => left.push(n),
                 }
             }
         } else {
-            for (n, ((cell, _), target)) in known.zip(cells).enumerate() {
-                match cell {
+            for (n, (row, target)) in down.rows.iter().zip(cells).enumerate() {
+                match finder.find(row) {
                     Some(cell) => *target = cell,
                     None => left.push(n),
                 }
@@ -178,10 +183,26 @@ impl CellReader<'_> {
     }
 }
 
+/// Looks the texts of one field up.
+struct Finder<'f> {
+    memo: &'f Memo,
+    block: &'f Block<'f>,
+    field: usize,
+}
+
+impl Finder<'_> {
+    /// Inlined always: a call for each cell takes as long as the search.
+    #[inline(always)]
+    fn find(&self, row: &Row) -> Option<u64> {
+        let (bytes, length) = self.block.field_on(row.first_field, self.field)?;
+        self.memo.get(Short::of_first(bytes, length)?)
+    }
+}
+
 impl<'d> Down<'d> {
     fn record(&self, n: usize) -> Option<(Record<'d>, Place<'d>)> {
         let row = self.rows.get(n)?;
-        Some((self.block.record(row.record)?, row.place))
+        Some((self.block.record(row.record)?, *self.places.get(n)?))
     }
 }
 
@@ -195,18 +216,15 @@ struct PressureLaw<'c> {
 impl PressureLaw<'_> {
     /// Puts the pressures that the contract admits; gives the rows that are left to
     /// [`CellReader::read_value`], as is what to say of them.
-    fn put_all<'p>(
-        &self,
-        known: impl Iterator<Item = (Option<u64>, &'p Place<'p>)>,
-        grid: &mut Grid<'_>,
-    ) -> Vec<usize> {
+    fn put_all(&self, finder: &Finder<'_>, down: &Down<'_>, grid: &mut Grid<'_>) -> Vec<usize> {
         let slots = [0, 1, 2].map(|at| self.column.slots.get(at).copied());
         // The barometer stands in the same column whether it was measured or is put here.
         let ambient = self.ambient_slot.or(slots[1]);
         let [mut own, mut barometers, mut bases] =
             [slots[0], ambient, slots[2]].map(|slot| grid.take(slot));
         let mut left = Vec::new();
-        for (n, (cell, place)) in known.enumerate() {
+        for (n, (row, place)) in down.rows.iter().zip(down.places).enumerate() {
+            let cell = finder.find(row);
             let at = grid.n_before + n;
             let measured = barometers.get(at).and_then(|cell| to_real(*cell));
             let Some(found) = cell.and_then(|cell| self.converted(cell, measured, place)) else {

@@ -161,9 +161,15 @@ impl Header {
             return self.lines.iter().any(is_line);
         }
         // Most records differ in the first letter; looking at it spares taking the fields apart.
-        let first = |text: &str| text.trim_start().chars().next();
+        let seen = |text: &str| text.bytes().next().filter(u8::is_ascii_graphic);
+        let firsts = (record.field(0), self.fields.first());
+        if let (Some(found), Some(known)) = firsts
+            && let (Some(found), Some(known)) = (seen(found), seen(known))
+            && found != known
+        {
+            return false;
+        }
         record.n_fields() == self.fields.len()
-            && record.field(0).map(first) == self.fields.first().map(|field| first(field))
             && record
                 .fields()
                 .zip(&self.fields)

@@ -3,10 +3,12 @@
 //! A run log repeats few texts ("27.5", "U-01") millions of times. Where a cell hangs on its text
 //! alone, the reader looks it up here first; what is found is what reading it anew would give.
 
+use super::cell::CellReader;
+use crate::source::CellKind;
 use crate::texts::NULL;
 
 /// Pairs of texts held per column; a power of two. All the memos of a run log together fit into a core's own cache.
-const SLOTS: usize = 512;
+const SLOTS: usize = 1024;
 const SHIFT: u32 = 64 - SLOTS.trailing_zeros();
 
 /// A text of at most seven bytes: its bytes, and above them one more than their number.
@@ -78,6 +80,33 @@ impl Memo {
             }
             pair[0] = (text, cell);
         }
+    }
+}
+
+/// What the texts of a source's values mean, by the value.
+#[derive(Debug)]
+pub(super) struct Memos(Vec<Option<Memo>>);
+
+impl CellReader<'_> {
+    /// Begins with what was learnt of other pieces of the same file.
+    pub(super) fn set_memos(&mut self, memos: Memos) {
+        for (own, known) in self.memos.iter_mut().zip(memos.0) {
+            if own.is_some() && known.is_some() {
+                *own = known;
+            }
+        }
+    }
+
+    /// What was learnt, without cells that are places in this reader's own pool of texts.
+    pub(super) fn take_memos(&mut self) -> Memos {
+        let own = self.memos.iter_mut().zip(&self.source.values);
+        let memos = own.map(|(memo, column)| match &column.kind {
+            CellKind::Number(_) | CellKind::Pressure(..) | CellKind::YesNo | CellKind::Whole => {
+                memo.take()
+            }
+            _ => None,
+        });
+        Memos(memos.collect())
     }
 }
 

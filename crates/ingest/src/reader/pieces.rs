@@ -4,8 +4,10 @@
 //! changed, and each unit's last row, which tells the passes of an hour that the clock showed twice.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::FileHead;
+use super::memo::Memos;
 use super::record::Job;
 use super::wide::{Sheet, read_records};
 use crate::rows::FileRows;
@@ -132,6 +134,8 @@ pub struct WideFile<'a> {
     sheet: Option<Sheet>,
     /// Bytes and line of the first piece after the header.
     body: (usize, u64),
+    /// What readers of earlier pieces learnt, for those of later ones.
+    memos: Mutex<Vec<Memos>>,
 }
 
 /// What a piece must know of those before it.
@@ -200,7 +204,12 @@ impl<'a> WideFile<'a> {
             file,
             sheet,
             body: (records.position(), records.line()),
+            memos: Mutex::default(),
         })
+    }
+
+    fn memos(&self) -> MutexGuard<'_, Vec<Memos>> {
+        self.memos.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Reads one piece as if it hung on no other.
@@ -232,6 +241,9 @@ impl<'a> WideFile<'a> {
         if let Some(changed) = &before.sheet {
             sheet = changed.clone();
         }
+        if let Some(memos) = self.memos().pop() {
+            job.cells.set_memos(memos);
+        }
         let mut builder = sheet.builder(&job);
         builder.reserve(sheet.most_rows(&piece.text));
         if is_first {
@@ -254,6 +266,7 @@ impl<'a> WideFile<'a> {
             .collect();
         builder.set_before(known, seen);
         read_records(&mut job, &mut sheet, &mut records, &mut builder);
+        self.memos().push(job.cells.take_memos());
         let last: BTreeMap<String, FoldRow> = builder
             .last_rows()
             .into_iter()

@@ -1,6 +1,7 @@
 //! Wide files: a record is a row, a column is a quantity.
 
 use super::builder::Builder;
+use super::cell::Place as Site;
 use super::down::{Down, Grid, Row};
 use super::header::{Header, Place};
 use super::record::{Fields, Job, Key, explain};
@@ -108,6 +109,7 @@ pub(super) fn read_records<'t>(
     while records.read(&mut block, BLOCK_RECORDS) {
         let mut n_before = builder.lines.len();
         let mut rows = Vec::with_capacity(block.n_records());
+        let mut places = Vec::with_capacity(block.n_records());
         for (at, record) in block.records().enumerate() {
             builder.counts.rows_in += 1;
             match sheet.read_key(job, record, &mut key) {
@@ -116,8 +118,8 @@ pub(super) fn read_records<'t>(
                     rows.push(Row {
                         record: at,
                         first_field: record.first_field(),
-                        place: job.place(&key, None),
                     });
+                    places.push(job.place(&key, None));
                 }
                 Err(NoRow::Rejected(why)) => builder.reject_row(record.line(), record.raw(), why),
                 Err(NoRow::Header(next)) => {
@@ -126,10 +128,12 @@ pub(super) fn read_records<'t>(
                     let before = BlockRows {
                         block: &block,
                         rows: &rows,
+                        places: &places,
                         n_before,
                     };
                     read_cells(job, sheet, &before, builder, &mut row);
                     rows.clear();
+                    places.clear();
                     n_before = builder.lines.len();
                     *sheet = *next;
                 }
@@ -138,6 +142,7 @@ pub(super) fn read_records<'t>(
         let rows = BlockRows {
             block: &block,
             rows: &rows,
+            places: &places,
             n_before,
         };
         read_cells(job, sheet, &rows, builder, &mut row);
@@ -243,7 +248,8 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
 /// The rows of a block that have a key.
 struct BlockRows<'b> {
     block: &'b Block<'b>,
-    rows: &'b [Row<'b>],
+    rows: &'b [Row],
+    places: &'b [Site<'b>],
     /// Rows before them.
     n_before: usize,
 }
@@ -264,6 +270,7 @@ fn read_cells(
         let down = Down {
             block: rows.block,
             rows: rows.rows,
+            places: rows.places,
             at,
             unit: fields.units.get(idx).copied().flatten(),
         };

@@ -53,6 +53,12 @@ impl<'t> Block<'t> {
         self.spans.push((from, self.text.len() + self.undone.len()));
     }
 
+    /// Forgets the fields of the record in the making.
+    pub(super) fn drop_fields(&mut self) {
+        self.spans
+            .truncate(self.heads.last().map_or(0, |last| last.end_span));
+    }
+
     /// Ends the record in the making: its fields are those added since the last one ended.
     pub(super) fn push_record(&mut self, line: u64, start: usize, end: usize) {
         self.heads.push(Head {

@@ -10,6 +10,8 @@ use super::dialect::Dialect;
 use super::records::{MAX_QUOTED_LINES, Records};
 
 const BLOCK: usize = 1 << 18;
+/// Room made for a piece before it is known, bytes.
+const MOST_ROOM: usize = 16 << 20;
 
 /// Some records of a file, in its order.
 #[derive(Debug, Default)]
@@ -135,7 +137,15 @@ impl<'r> Pieces<'r> {
                 None => wanted = self.text.len() + self.aim,
             }
         };
-        let rest = self.text.split_off(end);
+        // Room for the whole of the next piece at once.
+        let room = if self.ended {
+            0
+        } else {
+            self.aim.min(MOST_ROOM) + 4 * BLOCK
+        };
+        let mut rest = String::with_capacity(room);
+        rest.push_str(self.text.get(end..).unwrap_or(""));
+        self.text.truncate(end);
         let text = std::mem::replace(&mut self.text, rest);
         self.given_last = self.ended && self.text.is_empty();
         let piece = Piece {

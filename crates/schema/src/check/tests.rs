@@ -165,3 +165,24 @@ fn rows_ascend_by_the_sort_columns_and_no_key_stands_twice() {
     assert_eq!(order(&["a", "a"], &["1", "1"]), Some(1));
     assert_eq!(order(&[], &[]), None);
 }
+
+proptest::proptest! {
+    #[test]
+    fn a_repeated_text_is_that_of_every_row(
+        cells in proptest::collection::vec(proptest::option::weighted(0.95, "[ab]{0,2}"), 0..5),
+        from in 0_usize..3,
+        n_more in 0_usize..4,
+    ) {
+        let mut cells = cells;
+        if let Some(last) = cells.last().cloned() {
+            cells.extend(std::iter::repeat_n(last, n_more));
+        }
+        let array = StringArray::from(cells.clone());
+        let from = from.min(cells.len());
+        let rest = &cells[from..];
+        let first = rest.first().cloned().flatten();
+        let expected = first.filter(|_| rest.iter().all(|cell| *cell == rest[0]));
+        let part = array.slice(from, rest.len());
+        proptest::prop_assert_eq!(repeated_text(&part), expected.as_deref());
+    }
+}

@@ -1,4 +1,7 @@
-"""drydown ingest against DuckDB's COPY on the same export; called by `cargo xtask bench ingest`."""
+"""drydown ingest against DuckDB's COPY on the same export, and both against the floor.
+
+Called by `cargo xtask bench ingest`.
+"""
 
 import os
 import shutil
@@ -43,38 +46,42 @@ def measured(command, folder):
 
 
 def main():
-    drydown, folder = Path(sys.argv[1]), Path(sys.argv[2])
+    drydown, floor, folder = (Path(argument) for argument in sys.argv[1:4])
     import duckdb
 
     csv, out, store = folder / "export.csv", folder / "peer.parquet", folder / "store"
     peer = [sys.executable, "-c", f"import duckdb; duckdb.sql({QUERY.format(csv=csv, out=out)!r})"]
-    ours = [str(drydown), "ingest"]
+    commands = {"DuckDB": peer, "drydown": [str(drydown), "ingest"], "floor": [str(floor), str(csv), str(folder)]}
     print(f"export: {csv.stat().st_size / 1e6:.0f} MB; DuckDB {duckdb.__version__}")
-    # Into the page cache, for both; in blocks, because what this process held at most would count as
+    # Into the page cache, for all; in blocks, because what this process held at most would count as
     # the peak of the processes it starts.
     with csv.open("rb") as file:
         while file.read(1 << 20):
             pass
-    walls, cpus = [], []
-    for pair in range(PAIRS):
+    taken = []
+    for turn in range(PAIRS):
         shutil.rmtree(store, ignore_errors=True)
         out.unlink(missing_ok=True)
-        theirs = measured(peer, folder)
-        mine = measured(ours, folder)
-        walls.append(theirs[0] / mine[0])
-        cpus.append(theirs[1] / mine[1])
-        for name, (wall, cpu, peak) in (("DuckDB", theirs), ("drydown", mine)):
-            print(f"pair {pair + 1}  {name:8} {wall:6.2f} s wall  {cpu:6.2f} s CPU  {peak:6.0f} MiB peak")
+        taken.append({name: measured(command, folder) for name, command in commands.items()})
+        for name, (wall, cpu, peak) in taken[-1].items():
+            print(f"turn {turn + 1}  {name:8} {wall:6.2f} s wall  {cpu:6.2f} s CPU  {peak:6.0f} MiB peak")
     live = str(store / "readings" / "*" / "*.parquet")
-    count = 'SELECT count(*), sum(oil_flow_lpm), sum(water_ppm) FROM {}'
-    kept = duckdb.sql(count.format(f"read_parquet('{live}', union_by_name = true)")).fetchall()[0]
-    theirs = duckdb.sql(count.format(f"read_parquet('{out}')")).fetchall()[0]
-    print(f"rows: drydown kept {kept[0]}, DuckDB wrote {theirs[0]} (it moves the hour that never was)")
-    print(f"sums of what was kept: flow {kept[1]:.3f}, water {kept[2]:.3f}; DuckDB's: {theirs[1]:.3f}, {theirs[2]:.3f}")
-    print(
-        f"ratio (DuckDB / drydown, median of {PAIRS} pairs): "
-        f"{statistics.median(walls):.2f} by wall clock, {statistics.median(cpus):.2f} by CPU time"
-    )
+    count = "SELECT count(*), sum(oil_flow_lpm), sum(water_ppm) FROM {}"
+    files = {
+        "drydown kept": f"read_parquet('{live}', union_by_name = true)",
+        "DuckDB wrote": f"read_parquet('{out}')",
+        "the floor wrote": f"read_parquet('{folder / 'floor-*.parquet'}')",
+    }
+    for name, source in files.items():
+        rows, flow, water = duckdb.sql(count.format(source)).fetchall()[0]
+        print(f"{name} {rows} rows, sums: flow {flow:.3f}, water {water:.3f}")
+    print("(only drydown leaves out the hour that never was)")
+    for above, below in (("DuckDB", "drydown"), ("DuckDB", "floor"), ("drydown", "floor")):
+        ratio = [statistics.median(turn[above][n] / turn[below][n] for turn in taken) for n in (0, 1)]
+        print(
+            f"ratio ({above} / {below}, median of {PAIRS} turns): "
+            f"{ratio[0]:.2f} by wall clock, {ratio[1]:.2f} by CPU time"
+        )
 
 
 if __name__ == "__main__":
