@@ -37,7 +37,7 @@ const NORMAL_NODES: [(f64, f64); 5] = [
 ];
 
 /// The same with three nodes.
-const THREE_NODES: [(f64, f64); 3] = [
+pub(crate) const THREE_NODES: [(f64, f64); 3] = [
     (-1.732_050_807_6, 1.0 / 6.0),
     (0.0, 2.0 / 3.0),
     (1.732_050_807_6, 1.0 / 6.0),
