@@ -14,6 +14,7 @@ mod history;
 mod law;
 mod level;
 mod limits;
+mod net_ingress;
 mod outlook;
 mod posterior;
 mod prior;

@@ -5,6 +5,7 @@ use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
 use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
 use crate::law::{Law, LevelPrior, Visible};
+use crate::net_ingress::{NetIngress, Recent};
 use crate::prior::LnIngress;
 use crate::scenario::THREE_NODES;
 use crate::state::{State, merge};
@@ -377,6 +378,20 @@ pub(crate) struct Cell {
 }
 
 impl Cell {
+    /// A sound cell of all the weight.
+    #[cfg(test)]
+    pub(crate) fn of(usual_per_h: f64, state: State) -> Self {
+        Self {
+            weight: 1.0,
+            usual_per_h,
+            variant: 0,
+            mode: 0,
+            factor: 1.0,
+            lost_per_h: 0.0,
+            state,
+        }
+    }
+
     /// Rate of the level now, ppm/h.
     pub(crate) fn rate_now_per_h(&self) -> f64 {
         self.usual_per_h * self.factor * (1.0 + self.state.wander).max(LEAST_SHARE)
@@ -402,49 +417,6 @@ impl Cell {
             ln_var,
             lost_per_h: self.lost_per_h,
         }
-    }
-}
-
-/// What came in lately, ppm/h: a lognormal law (of the right mean and variance), less what the air took.
-#[derive(Clone, Copy, Debug)]
-struct Recent {
-    ln_gross: f64,
-    ln_var: f64,
-    lost_per_h: f64,
-}
-
-/// One part of the law of the net ingress, g/h: lognormal, less a loss.
-#[derive(Clone, Copy, Debug)]
-struct NetIngress {
-    weight: f64,
-    ln_gross: f64,
-    sd: f64,
-    lost: f64,
-}
-
-impl NetIngress {
-    fn new(weight: f64, recent: Recent, tonnes: f64, ln_var: f64) -> Self {
-        Self {
-            weight,
-            ln_gross: recent.ln_gross + tonnes.ln(),
-            sd: ln_var.sqrt().max(1e-6),
-            lost: recent.lost_per_h * tonnes,
-        }
-    }
-
-    /// Weight of the part below a value.
-    fn below(&self, x: f64) -> f64 {
-        let gross = x + self.lost;
-        if gross <= 0.0 {
-            return 0.0;
-        }
-        self.weight * normal::quick_cdf((gross.ln() - self.ln_gross) / self.sd)
-    }
-
-    /// Its middle, and how far it reaches.
-    fn reach(&self) -> (f64, f64) {
-        let highest = (self.ln_gross + 6.0 * self.sd).exp();
-        (-self.lost, highest.max(1e-9))
     }
 }
 

@@ -110,11 +110,6 @@ impl Leap {
             sums,
         }
     }
-
-    /// Covariance of the level at the end with that at the beginning.
-    pub(crate) fn carried(&self, state: &State, rate_per_h: f64) -> f64 {
-        self.keep * state.cov.cc + rate_per_h * self.reach * state.cov.cu
-    }
 }
 
 /// Reach of the present wander, variance of ∫u·dt from new wander and its covariance with u where no
@@ -213,7 +208,7 @@ impl State {
     }
 
     /// Wander and recent ingress follow the level by their regressions on it.
-    fn learn(&mut self, before: Level, after: Level) {
+    pub(crate) fn learn(&mut self, before: Level, after: Level) {
         let (per_u, per_a) = (self.cov.cu / before.var, self.cov.ca / before.var);
         let (moved, lost) = (after.mean - before.mean, before.var - after.var);
         self.level = after.mean;
