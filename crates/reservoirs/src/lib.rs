@@ -32,6 +32,8 @@ mod unrest;
 mod visits;
 
 #[cfg(test)]
+mod awkward;
+#[cfg(test)]
 mod calibration;
 #[cfg(test)]
 mod knowing;
