@@ -2,7 +2,8 @@
 //! and how far they are from those of a filter that knows that nature.
 //!
 //! `cargo test --release -p drydown-reservoirs calibration -- --nocapture` prints what was said and what
-//! came, bin by bin, with the slope of calibration (Cox 1958), Brier skill, C-index and NDCG.
+//! came, bin by bin, with the slope of calibration (Cox 1958), Brier skill, C-index and NDCG;
+//! `DRYDOWN_SEEDS=3000..3030` asks for other fleets.
 
 use drydown_stats::scores;
 
@@ -152,6 +153,15 @@ fn forecasts(fleet: &Invented) -> Vec<ReservoirRisk> {
     rows
 }
 
+/// The seeds asked for by `DRYDOWN_SEEDS=from..to`, else the usual ones.
+fn seeds(usual: std::ops::Range<u64>) -> std::ops::Range<u64> {
+    let asked = std::env::var("DRYDOWN_SEEDS").ok();
+    let ends = asked.as_deref().and_then(|text| text.split_once(".."));
+    ends.map_or(usual, |(from, to)| {
+        from.parse().unwrap()..to.parse().unwrap()
+    })
+}
+
 fn share_inside(ends: (Option<f64>, Option<f64>), truth: f64) -> Option<f64> {
     let (low, high) = (ends.0?, ends.1?);
     Some(f64::from(u8::from(low <= truth && truth <= high)))
@@ -162,7 +172,7 @@ fn probabilities_come_true() {
     let (mut oil, mut paper, mut free) = (Told::default(), Told::default(), Told::default());
     let (mut all, mut saturated) = (Told::default(), Told::default());
     let (mut level, mut ingress) = (Vec::new(), Vec::new());
-    for seed in 100..148 {
+    for seed in seeds(100..148) {
         let fleet = invent(seed, 84);
         for (row, future) in forecasts(&fleet).iter().zip(&fleet.futures) {
             let told = if future.is_paper {
@@ -197,8 +207,11 @@ fn probabilities_come_true() {
         told.print(name);
     }
     // The bars are 0.85 to 1.15 and 7 points. These seeds meet them, but settings were chosen while looking at
-    // them; 48 fleets that nobody had looked at (1000..1048) gave slopes of 1.03 and 1.24 (free water) and
-    // were 10 points too high between 0.4 and 0.6. What is asserted is what fresh fleets hold too.
+    // them; 60 fleets that nobody had looked at (2000..2060) gave slopes of 1.08 and 1.17 (free water) and
+    // were 9 points too high between 0.4 and 0.6. Where people send units and draw samples by results
+    // alone the same 60 are 5 points off there, with a slope of 1.00: most of the miss is what this
+    // nature's people see and no record tells (a filter that knows the nature is as far off where no sample
+    // was drawn for 60 days). What is asserted is what fresh fleets hold too.
     for (told, steepest) in [(&all, 1.15), (&oil, 1.15), (&free, 1.3)] {
         let slope = told.slope();
         assert!((0.85..=steepest).contains(&slope), "{slope}");
@@ -212,7 +225,7 @@ fn probabilities_come_true() {
 fn a_filter_that_knows_the_nature_is_hardly_better() {
     let [mut ours, mut naives, mut knowing] = [(); 3].map(|()| Ranked::default());
     let mut free = [Told::default(), Told::default()];
-    for seed in 200..212 {
+    for seed in seeds(200..212) {
         let fleet = invent(seed, 84);
         let rows = forecasts(&fleet);
         let p: Vec<f64> = rows.iter().map(|row| row.p_water_limit.unwrap()).collect();

@@ -51,7 +51,7 @@ pub(crate) fn fit_fleet(
         Some(Posterior::new(
             table,
             (*ingress, subject.mass),
-            (&unrest_of(subject, &oil, &paper).moves, config.lab_bias),
+            (&law(subject), config.lab_bias),
         ))
     };
     let mut posteriors = spread.map(subjects.len(), |idx| {

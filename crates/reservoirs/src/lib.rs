@@ -14,6 +14,7 @@ mod history;
 mod law;
 mod level;
 mod limits;
+mod net_ingress;
 mod outlook;
 mod posterior;
 mod prior;
@@ -30,6 +31,8 @@ mod trend;
 mod unrest;
 mod visits;
 
+#[cfg(test)]
+mod awkward;
 #[cfg(test)]
 mod calibration;
 #[cfg(test)]

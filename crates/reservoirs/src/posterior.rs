@@ -4,8 +4,10 @@ use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
 use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
-use crate::law::{Law, LevelPrior, Moves, Visible};
+use crate::law::{Law, LevelPrior, Visible};
+use crate::net_ingress::{NetIngress, Recent};
 use crate::prior::LnIngress;
+use crate::scenario::THREE_NODES;
 use crate::state::{State, merge};
 use crate::timeline::Timeline;
 
@@ -185,13 +187,18 @@ impl Posterior {
     pub(crate) fn new(
         filtered: &Filtered,
         (ingress, mass): (LnIngress, Mass),
-        (moves, lab_bias): (&Moves, f64),
+        (law, lab_bias): (&Law, f64),
     ) -> Self {
         let (weights, _) = weigh(filtered, mass.ln_rate(ingress));
+        let laws = law.variants();
+        let law_of = |variant: usize| {
+            let law = laws.get(variant).map_or(law, |(_, law)| law);
+            (law.exchange_per_h, law.air_ppm)
+        };
         let mut cells = Vec::new();
         let variants = filtered.variant.last().map_or(0, |last| last + 1);
         for (variant, (mode, factor)) in (0..variants).flat_map(|variant| {
-            moves
+            law.moves
                 .factors
                 .into_iter()
                 .enumerate()
@@ -207,7 +214,12 @@ impl Posterior {
                 let weight = weight * (slot.ln_weight - ln_all).exp();
                 (weight > NEGLIGIBLE).then_some((weight, *ln_rate, slot.state))
             });
+            let (exchange_per_h, air_ppm) = law_of(variant);
+            let first = cells.len();
             gather(of_mode, (variant, mode, factor), &mut cells);
+            for cell in cells.iter_mut().skip(first) {
+                cell.lost_per_h = exchange_per_h * (cell.state.level - air_ppm).max(0.0);
+            }
         }
         let total: f64 = cells.iter().map(|cell| cell.weight).sum();
         for cell in &mut cells {
@@ -289,9 +301,9 @@ impl Posterior {
         bisect(below, ends, p).max(0.0)
     }
 
-    /// Quantile of the mean ingress of the last thirty days (since the last recorded repair where
-    /// that is later), g/h: the volume's own uncertainty comes in through what the rate and the fleet
-    /// say of the usual ingress together.
+    /// Quantile of the mean net ingress of the last thirty days (since the last recorded repair where
+    /// that is later), g/h, below zero where the air took more than came in. The volume's own uncertainty
+    /// comes in through what the rate and the fleet say of the usual ingress together.
     #[must_use]
     pub(crate) fn ingress_quantile_g_per_h(&self, p: f64) -> f64 {
         let rate = self.mass.ln_rate(self.ingress);
@@ -299,23 +311,25 @@ impl Posterior {
         let volume_var = self.ingress.var * self.mass.sd.powi(2) / rate.var;
         // between the grid's points the mixture is read as continuous
         let between = (pull * self.step).powi(2) / 12.0;
-        let parts: Vec<(f64, f64, f64)> = self
-            .cells()
-            .map(|cell| {
-                let (ln_factor, var) = cell.ln_recent_factor(self.recent_h);
-                let usual = self.ingress.mean + pull * (cell.usual_per_h.ln() - rate.mean);
-                let sd = (volume_var + between + var).sqrt().max(1e-6);
-                (cell.weight, usual + ln_factor, sd)
-            })
-            .collect();
-        let law = |x: f64| {
-            parts
-                .iter()
-                .map(|(w, mean, sd)| w * normal::quick_cdf((x - mean) / sd))
-                .sum::<f64>()
-        };
-        let ends = parts.iter().map(|(_, mean, sd)| (*mean, 8.0 * sd));
-        bisect(law, ends, p).exp()
+        let mut parts: Vec<NetIngress> = Vec::with_capacity(self.cells.len());
+        for cell in &self.cells {
+            let usual = self.ingress.mean + pull * (cell.usual_per_h.ln() - rate.mean);
+            let tonnes = (usual - cell.usual_per_h.ln()).exp();
+            let recent = cell.recent(self.recent_h);
+            let var = between + recent.ln_var;
+            if recent.lost_per_h > 0.0 {
+                // what is lost goes with the same mass
+                parts.extend(THREE_NODES.iter().map(|(z, share)| {
+                    let tonnes = tonnes * (z * volume_var.sqrt()).exp();
+                    NetIngress::new(share * cell.weight, recent, tonnes, var)
+                }));
+            } else {
+                let part = NetIngress::new(cell.weight, recent, tonnes, volume_var + var);
+                parts.push(part);
+            }
+        }
+        let law = |x: f64| parts.iter().map(|part| part.below(x)).sum::<f64>();
+        bisect(law, parts.iter().map(NetIngress::reach), p)
     }
 
     /// One draw of a cell with level and wander known.
@@ -358,31 +372,51 @@ pub(crate) struct Cell {
     pub(crate) mode: usize,
     /// What its regime multiplies the rate by.
     pub(crate) factor: f64,
+    /// About what the air takes of such a level, ppm/h; never below zero.
+    lost_per_h: f64,
     pub(crate) state: State,
 }
 
 impl Cell {
+    /// A sound cell of all the weight.
+    #[cfg(test)]
+    pub(crate) fn of(usual_per_h: f64, state: State) -> Self {
+        Self {
+            weight: 1.0,
+            usual_per_h,
+            variant: 0,
+            mode: 0,
+            factor: 1.0,
+            lost_per_h: 0.0,
+            state,
+        }
+    }
+
     /// Rate of the level now, ppm/h.
     pub(crate) fn rate_now_per_h(&self) -> f64 {
         self.usual_per_h * self.factor * (1.0 + self.state.wander).max(LEAST_SHARE)
     }
 
-    /// Recent ingress over the usual: mean and variance of its ln (lognormal of the same moments).
-    fn ln_recent_factor(&self, recent_h: f64) -> (f64, f64) {
-        let (mean, var) = if recent_h > 24.0 {
-            let usual = self.usual_per_h * recent_h;
+    /// The recent ingress of this cell.
+    fn recent(&self, recent_h: f64) -> Recent {
+        let (net, var) = if recent_h > 24.0 {
+            let hours = recent_h;
             (
-                self.state.recent / usual,
-                self.state.cov.aa / (usual * usual),
+                self.state.recent / hours,
+                self.state.cov.aa / (hours * hours),
             )
         } else {
-            let factor = self.factor;
-            let cov = self.state.cov;
-            ((1.0 + self.state.wander) * factor, cov.uu * factor * factor)
+            let rate = self.usual_per_h * self.factor;
+            let net = (1.0 + self.state.wander) * rate - self.lost_per_h;
+            (net, rate * rate * self.state.cov.uu)
         };
-        let mean = mean.max(LEAST_SHARE);
-        let spread = (var / (mean * mean)).ln_1p();
-        (mean.ln() - 0.5 * spread, spread)
+        let gross = (net + self.lost_per_h).max(LEAST_SHARE * self.usual_per_h);
+        let ln_var = (var / (gross * gross)).ln_1p();
+        Recent {
+            ln_gross: gross.ln() - 0.5 * ln_var,
+            ln_var,
+            lost_per_h: self.lost_per_h,
+        }
     }
 }
 
@@ -400,6 +434,7 @@ fn gather(
             variant,
             mode,
             factor,
+            lost_per_h: 0.0,
             state,
         });
     };
@@ -435,7 +470,7 @@ fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f
     if !(low.is_finite() && high.is_finite()) {
         return f64::NAN;
     }
-    for _ in 0..36 {
+    for _ in 0..44 {
         let middle = 0.5 * (low + high);
         if law(middle) < p {
             low = middle;

@@ -1,9 +1,9 @@
 //! What may become of one part of the posterior ahead: leaks that begin or end, a rate that wanders.
 
 use drydown_stats::normal;
-use drydown_stats::passage::FirstPassage;
 
 use crate::law::{Law, MODES, SIZES, SOUND, Threshold, Visible};
+use crate::level::Level;
 use crate::posterior::Cell;
 use crate::state::{Leap, State};
 
@@ -14,7 +14,9 @@ pub(crate) struct Ahead {
     days: f64,
     changes: usize,
     leap: Leap,
-    /// Equal parts of the time; none where a level follows nothing: then its path is a drift.
+    /// Whether the level forgets itself in that time.
+    settles: bool,
+    /// Equal parts of the time.
     stages: [Option<Leap>; STAGES],
     /// Hazards of a leak's beginning and end, 1/d.
     begins_per_day: f64,
@@ -27,17 +29,8 @@ pub(crate) struct Ahead {
 pub(crate) const FINE: usize = 3;
 pub(crate) const ROUGH: usize = 1;
 /// Nodes and weights of Gauss-Hermite quadrature for a standard normal variable (Abramowitz & Stegun
-/// 1964, table 25.10, n = 5, rescaled).
-const NORMAL_NODES: [(f64, f64); 5] = [
-    (-2.856_970_013_9, 0.011_257_411_3),
-    (-1.355_626_179_97, 0.222_075_922_0),
-    (0.0, 0.533_333_333_3),
-    (1.355_626_179_97, 0.222_075_922_0),
-    (2.856_970_013_9, 0.011_257_411_3),
-];
-
-/// The same with three nodes.
-const THREE_NODES: [(f64, f64); 3] = [
+/// 1964, table 25.10, n = 3, rescaled).
+pub(crate) const THREE_NODES: [(f64, f64); 3] = [
     (-1.732_050_807_6, 1.0 / 6.0),
     (0.0, 2.0 / 3.0),
     (1.732_050_807_6, 1.0 / 6.0),
@@ -56,6 +49,7 @@ impl Ahead {
             days,
             changes,
             leap: Leap::over((law.season.now_h, 24.0 * days), law, 0.0),
+            settles: law.exchange_per_h * 24.0 * days >= SETTLES,
             stages: stages(law, days, changes),
             begins_per_day: 24.0 * begins,
             ends_per_day: 24.0 * ends,
@@ -77,12 +71,10 @@ impl Ahead {
 
     /// Probability that the level passes a threshold in the time ahead, at a mean usual rate (ppm/h).
     ///
-    /// How far the threshold may be off counts as part of the distance. The law at
-    /// the end is exact; that a path came back below the threshold is added by the
-    /// first-passage formula with the same end (fresh wander as diffusion, the present one as an
-    /// uncertain drift), averaged over the present level.
+    /// The law at the end is exact, and a bound from below; what passed before and came back is told by
+    /// the stages.
     pub(crate) fn passage(&self, cell: &Cell, rate_per_h: f64, threshold: Threshold) -> f64 {
-        if self.stages.iter().any(Option::is_some) {
+        if self.settles {
             // an error of the threshold lasts: it must not be forgotten from stage to stage
             let nodes = if self.changes > ROUGH {
                 THREE_NODES.as_slice()
@@ -92,87 +84,90 @@ impl Ahead {
             let given = |z: f64| threshold.ppm + z * threshold.sd_ppm;
             return nodes
                 .iter()
-                .map(|(z, weight)| weight * self.staged_passage(cell, rate_per_h, given(*z)))
+                .map(|(z, weight)| weight * self.staged_passage(cell.state, rate_per_h, given(*z)))
                 .sum();
         }
-        let bias = threshold.sd_ppm * threshold.sd_ppm;
-        let (end, var) = self.level(cell, rate_per_h);
-        let var = var + bias;
-        let sds = (end - threshold.ppm) / var.sqrt();
+        // where nothing is forgotten it is one more error of the level
+        let mut state = cell.state;
+        state.cov.cc += threshold.sd_ppm * threshold.sd_ppm;
+        let mut end = state;
+        end.advance(rate_per_h, &self.leap, &self.law);
+        let sds = (end.level - threshold.ppm) / end.cov.cc.max(1e-9).sqrt();
         let at_end = normal::quick_cdf(sds);
         let low = if self.changes > ROUGH { -2.0 } else { -1.0 };
         if !(low * CERTAIN..=CERTAIN).contains(&sds) {
             return at_end;
         }
-        let (start, start_var) = (cell.state.level, cell.state.cov.cc + bias);
-        let days = self.days;
-        let (own, bursts) = self.law.diffusion_per_day(rate_per_h);
-        let fresh = rate_per_h * rate_per_h * self.leap.fresh_sum / days + own + bursts;
-        let drift_var = (var - start_var - fresh * days).max(0.0) / (days * days);
-        let known = |level: f64| FirstPassage {
-            distance: threshold.ppm - level,
-            distance_sd: 0.0,
-            drift_mean: (end - start) / days,
-            drift_sd: drift_var.sqrt(),
-            diffusion_sd: fresh.sqrt(),
-        };
-        let sd = start_var.max(0.0).sqrt();
-        let nodes = if sd > 0.0 {
-            NORMAL_NODES.as_slice()
-        } else {
-            &[(0.0, 1.0)]
-        };
-        let came_back: f64 = nodes
-            .iter()
-            .map(|(z, weight)| weight * known(start + z * sd).returned(days))
-            .sum();
-        (at_end + came_back).clamp(0.0, 1.0)
+        at_end.max(self.staged_passage(state, rate_per_h, threshold.ppm))
     }
 
-    /// The same for a level that settles, over stages: the probability to be above at the end of one
-    /// having been below at its beginning, as if the earlier stages told nothing more (Markov).
-    fn staged_passage(&self, cell: &Cell, rate_per_h: f64, threshold_ppm: f64) -> f64 {
-        let mut state = cell.state;
-        let var = |state: &State| state.cov.cc.max(1e-9);
-        let sds = |state: &State| (threshold_ppm - state.level) / var(state).sqrt();
-        let mut below = sds(&state);
-        let mut never = normal::quick_cdf(below);
+    /// The same over stages: of the law of level and wander at the end of one the part above the threshold has passed it, and what is left goes on as the normal law of its
+    /// moments (assumed density filtering; Maybeck 1982, chapter 12). Between the ends a path may pass as far
+    /// as its own unrest goes in a stage (continuity correction; Broadie, Glasserman & Kou, Mathematical
+    /// Finance 7, 1997).
+    fn staged_passage(&self, mut state: State, rate_per_h: f64, threshold_ppm: f64) -> f64 {
+        let (own, bursts) = self.law.diffusion_per_day(rate_per_h);
+        let noise = (own + bursts).sqrt();
+        let mut never = stay_below(&mut state, threshold_ppm);
         for leap in self.stages.iter().flatten() {
-            let (before, carried) = (var(&state), leap.carried(&state, rate_per_h));
+            if never < 1e-9 {
+                return 1.0;
+            }
+            let start = state.level;
             state.advance(rate_per_h, leap, &self.law);
-            let next = sds(&state);
-            if next > SURELY_BELOW {
-                below = next;
-                continue;
-            }
-            let spread = (before * var(&state)).sqrt();
-            let was = normal::quick_cdf(below);
-            if was > 1e-9 {
-                let both = normal::bivariate_cdf(below, next, carried / spread);
-                never *= (both / was).clamp(0.0, 1.0);
-            } else {
-                never = 0.0;
-            }
-            below = next;
+            let sd = noise * leap.unrest_days.sqrt();
+            // a path that climbs is highest at its end
+            let climbs = 2.0 * BETWEEN * (state.level - start).max(0.0);
+            let between = BETWEEN * sd * sd / (sd + climbs).max(1e-12);
+            never *= stay_below(&mut state, threshold_ppm - between);
         }
         1.0 - never
     }
+}
+
+/// −ζ(½)/√(2π): how far a watched random walk's ends fall short of its path, in steps.
+const BETWEEN: f64 = 0.5826;
+
+/// Probability that a level is below a threshold; the state becomes that of a level that is.
+fn stay_below(state: &mut State, threshold_ppm: f64) -> f64 {
+    let before = Level {
+        mean: state.level,
+        var: state.cov.cc.max(1e-9),
+    };
+    let sd = before.var.sqrt();
+    let z = (threshold_ppm - before.mean) / sd;
+    if z > SURELY_BELOW {
+        return 1.0;
+    }
+    let below = normal::quick_cdf(z);
+    if below < 1e-9 {
+        return 0.0;
+    }
+    let hazard = normal::pdf(z) / below;
+    let after = Level {
+        mean: before.mean - sd * hazard,
+        var: before.var * (1.0 - hazard * (z + hazard)).max(1e-3),
+    };
+    state.learn(before, after);
+    below
 }
 
 /// Stages of a time in which a level settles.
 const STAGES: usize = 8;
 /// So many standard deviations below a threshold nothing passes it.
 const SURELY_BELOW: f64 = 5.0;
-/// A level that gives up this much of itself in the time ahead settles: its path is no drift.
+/// A level that gives up this much of itself in the time ahead settles.
 const SETTLES: f64 = 0.3;
 
-/// The stages of the time ahead, half as many for one of many probabilities; none where nothing settles.
+/// The stages of the time ahead, half as many for one of many probabilities or where nothing settles.
 fn stages(law: &Law, days: f64, changes: usize) -> [Option<Leap>; STAGES] {
     let mut stages = [None; STAGES];
-    if law.exchange_per_h * 24.0 * days < SETTLES {
-        return stages;
-    }
-    let n = if changes > ROUGH { STAGES } else { STAGES / 2 };
+    let settles = law.exchange_per_h * 24.0 * days >= SETTLES;
+    let n = match (settles, changes > ROUGH) {
+        (true, true) => STAGES,
+        (false, false) => STAGES / 4,
+        _ => STAGES / 2,
+    };
     let each = 24.0 * days / n as f64;
     for (idx, stage) in stages.iter_mut().take(n).enumerate() {
         let from_h = law.season.now_h + each * idx as f64;
@@ -235,4 +230,88 @@ pub(crate) fn scenarios(mode: usize, ahead: &Ahead) -> impl Iterator<Item = (f64
             })
         });
     steady.chain(turned)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::law::{LEAKS, Law, Moves, Season, Strange};
+    use drydown_stats::rng::{seeded, standard_normal};
+
+    /// The share of simulated paths that pass a threshold within sixty days.
+    fn simulated(cell: &Cell, law: &Law, threshold_ppm: f64) -> f64 {
+        const PATHS: usize = 1500;
+        const DT: f64 = 0.25;
+        let mut rng = seeded(5, "paths");
+        let mut z = move || standard_normal(&mut rng);
+        let (own, bursts) = law.diffusion_per_day(cell.usual_per_h);
+        let keep = (-DT / law.moves.wander_days).exp();
+        let fresh = law.moves.wander_sd * (1.0 - keep * keep).sqrt();
+        let passes = |_: &usize| {
+            let mut level = cell.state.level + cell.state.cov.cc.sqrt() * z();
+            let mut wander = cell.state.cov.uu.sqrt() * z();
+            let mut passed = level > threshold_ppm;
+            for _ in 0..240 {
+                let drift = cell.usual_per_h * (1.0 + wander) - law.exchange_per_h * level;
+                level += 24.0 * drift * DT + ((own + bursts) * DT).sqrt() * z();
+                wander = keep * wander + fresh * z();
+                passed |= level > threshold_ppm;
+            }
+            passed
+        };
+        (0..PATHS).filter(passes).count() as f64 / PATHS as f64
+    }
+
+    #[test]
+    fn passages_are_those_of_simulated_paths() {
+        for (exchange_per_day, unrest, wander_sd, wander_days, rise_per_day) in [
+            (0.07, 0.3, 0.2, 60.0, 7.7),
+            (0.03, 0.6, 0.45, 20.0, 4.0),
+            (0.01, 0.3, 0.45, 180.0, 1.6),
+            (0.0, 0.3, 0.45, 60.0, 1.0),
+            (0.0, 1.0, 0.3, 20.0, 1.0),
+            (0.0, 3.0, 0.3, 20.0, 0.6),
+        ] {
+            let law = Law {
+                visible: Visible {
+                    solubility_ppm: f64::INFINITY,
+                    factor: 1.0,
+                    emulsified_share: 0.3,
+                },
+                saturation: None,
+                unrest,
+                scale: 1.0,
+                lab_cv: 0.1,
+                lab_floor_ppm: 5.0,
+                exchange_per_h: exchange_per_day / 24.0,
+                air_ppm: 0.0,
+                moves: Moves {
+                    wander_sd,
+                    wander_days,
+                    leaks_per_year: 0.0,
+                    leak_days: 40.0,
+                    factors: LEAKS,
+                },
+                season: Season::default(),
+                strange: Strange {
+                    ln_ppm: 4.0,
+                    ln_sd: 1.0,
+                },
+            };
+            for start_ppm in [90.0, 120.0, 150.0] {
+                let state = State::new(start_ppm, 100.0, &law);
+                let cell = Cell::of(rise_per_day / 24.0, state);
+                let threshold = Threshold {
+                    ppm: 160.0,
+                    sd_ppm: 0.0,
+                };
+                let said = Ahead::new(&law, 60.0, FINE).passage(&cell, cell.usual_per_h, threshold);
+                let came = simulated(&cell, &law, threshold.ppm);
+                assert!(
+                    (said - came).abs() < 0.05,
+                    "{exchange_per_day} {unrest} {start_ppm}: said {said}, came {came}"
+                );
+            }
+        }
+    }
 }

@@ -3,7 +3,8 @@
 //! With the usual rate r known, dC = (r·(1 + u) − κ·(C − C_air))·dt + noise and du = −u/τ·dt + noise
 //! are linear, so (C, u) stays normal and moves in closed form over any time (integrated
 //! Ornstein-Uhlenbeck process; Gillespie, Phys. Rev. E 54, 1996, equations 2.9 to 2.14). A third
-//! component A sums what came in lately: ∫r·(1 + u)·dt, which no treatment takes away again.
+//! component A sums what came in lately, net of what the air or the paper took: the same drift and its
+//! bursts, which no treatment takes away again. It may be negative: warm oil dries in dry air.
 
 use drydown_runs::history::Censor;
 
@@ -34,25 +35,25 @@ pub(crate) struct Covariance {
 /// What a span of time does to every state; for a rate of 1 ppm/h where a rate comes in.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Leap {
-    hours: f64,
     /// Factor on the old level, and what the air adds to it.
     keep: f64,
     air: f64,
     /// What a steady rate adds, per ppm/h, its season included.
     steady: f64,
-    /// The season's factor on the rate.
-    season: f64,
     /// Factor on the old wander.
     pub(crate) remembered: f64,
-    /// ∫u·dt per unit of the present wander: for the level (some of it lost to the air), for the sum.
+    /// ∫u·dt per unit of the present wander, some of it lost to the air.
     pub(crate) reach: f64,
-    reach_recent: f64,
     /// Variance of ∫u·dt from new wander, its covariance with u, the variance of u from new wander.
     pub(crate) fresh_sum: f64,
     fresh_cross: f64,
     fresh: f64,
     /// Days of unrest that are left of it at the end.
     pub(crate) unrest_days: f64,
+    /// The level's own unrest, which is no water that came in: covariance of what is left of it with
+    /// all of it, days, and the variance of what the exchange made of it, days.
+    own_left: f64,
+    own_lost: f64,
     /// Whether the recent ingress is being summed.
     pub(crate) sums: f64,
 }
@@ -88,31 +89,26 @@ impl Leap {
                 (fresh / gap * (both - twice)).max(0.0),
             )
         };
-        let unrest_h = if kappa * hours < 1e-9 {
-            hours
+        let (unrest_h, kept_h) = if kappa * hours < 1e-9 {
+            (hours, hours)
         } else {
-            -(-2.0 * kappa * hours).exp_m1() / (2.0 * kappa)
+            let span = |c: f64| -(-c * hours).exp_m1() / c;
+            (span(2.0 * kappa), span(kappa))
         };
         Self {
-            hours,
             keep,
             air,
             steady: (total - air) * season,
-            season,
             remembered: rho,
             reach,
-            reach_recent: tau * (1.0 - rho),
             fresh_sum,
             fresh_cross,
             fresh: s2 * (1.0 - rho * rho),
             unrest_days: unrest_h / 24.0,
+            own_left: (unrest_h - kept_h) / 24.0,
+            own_lost: (unrest_h - 2.0 * kept_h + hours).max(0.0) / 24.0,
             sums,
         }
-    }
-
-    /// Covariance of the level at the end with that at the beginning.
-    pub(crate) fn carried(&self, state: &State, rate_per_h: f64) -> f64 {
-        self.keep * state.cov.cc + rate_per_h * self.reach * state.cov.cu
     }
 }
 
@@ -148,7 +144,8 @@ impl State {
     pub(crate) fn advance(&mut self, rate_per_h: f64, leap: &Leap, law: &Law) {
         let r = rate_per_h;
         let (k, rho) = (leap.keep, leap.remembered);
-        let (g, f) = (r * leap.reach, r * leap.reach_recent * leap.sums);
+        // what the level gained less its own unrest is what came in
+        let (g, lost) = (r * leap.reach, k - 1.0);
         let Covariance {
             cc,
             cu,
@@ -158,20 +155,34 @@ impl State {
             aa,
         } = self.cov;
         let (own, bursts) = law.diffusion_per_day(r);
-        let own = own * leap.unrest_days;
         let cross = r * leap.fresh_cross;
         let sum = r * r * leap.fresh_sum + bursts * leap.unrest_days;
-        self.recent += leap.sums * r * leap.hours * leap.season + f * self.wander;
-        self.level = k * self.level + leap.air + r * leap.steady + g * self.wander;
+        let gained = lost * self.level + leap.air + r * leap.steady + g * self.wander;
+        if leap.sums > 0.0 {
+            self.recent += gained;
+            self.cov.ca = k * ca
+                + g * ua
+                + k * lost * cc
+                + (k + lost) * g * cu
+                + g * g * uu
+                + sum
+                + own * leap.own_left;
+            self.cov.ua = rho * (ua + lost * cu + g * uu) + cross;
+            self.cov.aa = aa
+                + 2.0 * (lost * ca + g * ua)
+                + lost * (lost * cc + 2.0 * g * cu)
+                + g * g * uu
+                + sum
+                + own * leap.own_lost;
+        } else {
+            self.cov.ca = k * ca + g * ua;
+            self.cov.ua = rho * ua;
+        }
+        self.level += gained;
         self.wander *= rho;
-        self.cov = Covariance {
-            cc: k * k * cc + 2.0 * k * g * cu + g * g * uu + sum + own,
-            cu: rho * (k * cu + g * uu) + cross,
-            ca: k * ca + k * f * cu + g * ua + f * g * uu + leap.sums * sum,
-            uu: rho * rho * uu + leap.fresh,
-            ua: rho * (ua + f * uu) + leap.sums * cross,
-            aa: aa + 2.0 * f * ua + f * f * uu + leap.sums * sum,
-        };
+        self.cov.cc = k * k * cc + 2.0 * k * g * cu + g * g * uu + sum + own * leap.unrest_days;
+        self.cov.cu = rho * (k * cu + g * uu) + cross;
+        self.cov.uu = rho * rho * uu + leap.fresh;
     }
 
     /// The state after a step that tells or moves the level, and the gain in log-likelihood.
@@ -197,7 +208,7 @@ impl State {
     }
 
     /// Wander and recent ingress follow the level by their regressions on it.
-    fn learn(&mut self, before: Level, after: Level) {
+    pub(crate) fn learn(&mut self, before: Level, after: Level) {
         let (per_u, per_a) = (self.cov.cu / before.var, self.cov.ca / before.var);
         let (moved, lost) = (after.mean - before.mean, before.var - after.var);
         self.level = after.mean;
@@ -318,12 +329,16 @@ mod tests {
             let law = law(exchange_per_day);
             let start = State::new(100.0, 50.0, &law);
             let (mut once, mut often) = (start, start);
-            once.advance(0.1, &Leap::over((0.0, 960.0), &law, 0.0), &law);
+            once.advance(0.1, &Leap::over((0.0, 960.0), &law, 1.0), &law);
             for step in 0..40 {
                 let from_h = 24.0 * f64::from(step);
-                often.advance(0.1, &Leap::over((from_h, 24.0), &law, 0.0), &law);
+                often.advance(0.1, &Leap::over((from_h, 24.0), &law, 1.0), &law);
             }
             for (a, b) in [
+                (once.recent, often.recent),
+                (once.cov.ca, often.cov.ca),
+                (once.cov.ua, often.cov.ua),
+                (once.cov.aa, often.cov.aa),
                 (once.level, often.level),
                 (once.cov.cc, often.cov.cc),
                 (once.cov.cu, often.cov.cu),

@@ -121,7 +121,7 @@ impl Body {
 
     /// Some days of rest. `told`: whether a repair was written down meanwhile, None to draw it.
     ///
-    /// Gives whether one was, what came in, ppm, and how likely what was told is.
+    /// Gives whether one was, what came in net of what the air took, ppm, and how likely what was told is.
     pub(crate) fn step(
         &mut self,
         days: f64,
@@ -163,7 +163,8 @@ impl Body {
         let gained = self.usual * moved * leak * days;
         let sinks = if leak > 1.0 { self.sinks } else { 0.0 };
         let air = self.balance * (1.0 + 0.3 * self.summer());
-        self.mid += gained * (1.0 - sinks) + (air - self.mid) * share;
+        let breathed = (air - self.mid) * share;
+        self.mid += gained * (1.0 - sinks) + breathed;
         self.settled += gained * sinks;
         let above = (self.mid - self.solubility).max(0.0);
         let dropped = above * -(-self.drops * days).exp_m1();
@@ -171,7 +172,7 @@ impl Body {
         let dissolved = self.settled * dry * -(-0.08 * days).exp_m1();
         self.mid += dissolved - dropped;
         self.settled += dropped - dissolved;
-        (written, gained, likely)
+        (written, gained + breathed, likely)
     }
 
     /// A share of the oil is new and of this content.

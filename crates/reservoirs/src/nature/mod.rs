@@ -39,7 +39,7 @@ pub(crate) struct Future {
     pub(crate) days_to_limit: f64,
     pub(crate) passes_free: bool,
     pub(crate) level_ppm: f64,
-    /// What came in over the last thirty days, g/h.
+    /// What came in over the last thirty days net of what the air took, g/h.
     pub(crate) ingress_g_per_h: f64,
 }
 
