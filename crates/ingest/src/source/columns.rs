@@ -11,6 +11,10 @@ use super::problem::SourceProblem;
 use super::spec::{ColumnMap, Layout, OneOrMany, PressureWord, UnitOf};
 use crate::stamps::{ElapsedUnit, StampFormat};
 
+/// What an oil may weigh; from memory: light naphthenic oils stand near 800, phosphate esters near 1150,
+/// and a density in g/mL or kg/L is far outside.
+const DENSITIES_KGM3: std::ops::RangeInclusive<f64> = 700.0..=1300.0;
+
 impl Compiler<'_> {
     pub(super) fn columns(&mut self) -> Vec<Column> {
         let mut columns = Vec::new();
@@ -235,6 +239,20 @@ impl Compiler<'_> {
             None if self.censor_of(name).is_some() => Some(CellKind::Limited(unit)),
             None => Some(CellKind::Number(unit)),
         }
+    }
+
+    pub(super) fn density(&mut self) -> Option<f64> {
+        let density = self.spec.density_kgm3?;
+        if DENSITIES_KGM3.contains(&density) {
+            return Some(density);
+        }
+        let what = format!(
+            "found {density}, expected the density of an oil in kg/m³, {} to {}",
+            DENSITIES_KGM3.start(),
+            DENSITIES_KGM3.end()
+        );
+        self.problem(&["density_kgm3"], what);
+        None
     }
 
     fn unit(&mut self, name: &str, spec: &ColumnSpec, map: &ColumnMap) -> Option<UnitRule> {

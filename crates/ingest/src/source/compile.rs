@@ -22,10 +22,6 @@ pub(super) const CHAMBER: &str = "chamber_pressure_kpa";
 pub(super) const AMBIENT: &str = "ambient_kpa";
 const BASIS: &str = "barometer_basis";
 
-/// What an oil may weigh; from memory: light naphthenic oils stand near 800, phosphate esters near 1150,
-/// and a density in g/mL or kg/L is far outside.
-const DENSITIES_KGM3: std::ops::RangeInclusive<f64> = 700.0..=1300.0;
-
 impl SourceSpec {
     /// Checks the block and compiles it.
     ///
@@ -140,20 +136,6 @@ impl Compiler<'_> {
         };
         self.check_constants(&source);
         Some(source)
-    }
-
-    fn density(&mut self) -> Option<f64> {
-        let density = self.spec.density_kgm3?;
-        if DENSITIES_KGM3.contains(&density) {
-            return Some(density);
-        }
-        let what = format!(
-            "found {density}, expected the density of an oil in kg/m³, {} to {}",
-            DENSITIES_KGM3.start(),
-            DENSITIES_KGM3.end()
-        );
-        self.problem(&["density_kgm3"], what);
-        None
     }
 
     fn header(&mut self) -> Option<Vec<String>> {
