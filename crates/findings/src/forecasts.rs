@@ -3,7 +3,7 @@
 //! A forecast speaks of the time in which no unit is sent, so a run that starts within its
 //! horizon ends it: such a forecast is censored ('treatment'), unless the event was seen before.
 
-use drydown_pumps::{DaysStatus, PumpHealth};
+use drydown_pumps::{DaysStatus, PumpHealth, mended_since};
 use drydown_quantity::{ReservoirId, Stamp};
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::history::{Censor, MaintenanceAction};
@@ -144,6 +144,12 @@ fn pump_limits(case: &Case<'_>, made_at: Stamp) -> Vec<Forecast> {
             let row = past
                 .last()
                 .filter(|row| row.days_to_limit_status == DaysStatus::Within)?;
+            // Days counted from before a repair are no forecast of the pump as it now is.
+            let work = case.registers.maintenance_of(&row.unit_id);
+            let known = work.get(..work.partition_point(|done| done.at < made_at))?;
+            if mended_since(known, row.at, row.cause).is_some() {
+                return None;
+            }
             let seen = observe_pump(case, row, future, made_at);
             Some(Forecast {
                 forecast_id: forecast_id("pump_limit", row.unit_id.as_str(), made_at),

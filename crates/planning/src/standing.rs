@@ -3,10 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use drydown_pumps::{Cause, PumpHealth, PumpState};
+use drydown_pumps::{Cause, PumpHealth, PumpState, mended_since};
 use drydown_quantity::{ReservoirId, SiteId, Stamp, UnitId};
 use drydown_runs::Run;
-use drydown_runs::history::{Maintenance, MaintenanceAction, Registers};
+use drydown_runs::history::{MaintenanceAction, Registers};
 
 use crate::answer::{UnitSize, Verdict};
 use crate::job::Job;
@@ -28,7 +28,7 @@ pub struct Standing {
     /// Chamber pressure at the end of its latest run, kPa absolute, the vent's opening then, and the
     /// run's end.
     pub steady: Option<Steady>,
-    /// Work on the vacuum side after both: nothing was seen since.
+    /// Work on the vacuum side after both that may have ended what they showed: nothing was seen since.
     pub mended: Option<(Stamp, MaintenanceAction)>,
     /// Where it works now; None where it is not deployed.
     pub reservoir_id: Option<ReservoirId>,
@@ -89,7 +89,10 @@ impl Standing {
                     as_of,
                     pump: pump.cloned(),
                     steady,
-                    mended: mended(registers.maintenance_of(id), seen),
+                    mended: seen.and_then(|seen| {
+                        let cause = pump.and_then(|row| row.cause);
+                        mended_since(registers.maintenance_of(id), seen, cause)
+                    }),
                     reservoir_id: deployed.and_then(|row| row.reservoir_id.clone()),
                     deployed_since: deployed.map(|row| row.from_at),
                     site_id: registers
@@ -226,26 +229,6 @@ impl Standing {
             )
         })
     }
-}
-
-/// The latest work on the vacuum side after a time; None where nothing was seen before it.
-fn mended(rows: &[Maintenance], seen: Option<Stamp>) -> Option<(Stamp, MaintenanceAction)> {
-    let seen = seen?;
-    rows.iter()
-        .rfind(|row| {
-            row.at > seen
-                && matches!(
-                    row.action,
-                    MaintenanceAction::Rebuild
-                        | MaintenanceAction::Vanes
-                        | MaintenanceAction::PumpOil
-                        | MaintenanceAction::PumpSwap
-                        | MaintenanceAction::LeakRepair
-                        | MaintenanceAction::Filter
-                        | MaintenanceAction::Gauge
-                )
-        })
-        .map(|row| (row.at, row.action))
 }
 
 fn is_out(pump: &PumpHealth) -> bool {

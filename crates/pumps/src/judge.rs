@@ -66,7 +66,8 @@ pub fn judge_unit(
         while events.last().is_some_and(|event| event.at <= run.ended_at) {
             match events.pop().map(|event| event.what) {
                 Some(What::Renewal(renewal, row)) => watch.renew(renewal, row, &records),
-                Some(What::Start(start)) => watch.take_start(start),
+                Some(What::Start(start)) if start.accepted => watch.take_start(start),
+                Some(What::Start(start)) => watch.refuse(start),
                 None => break,
             }
         }
@@ -95,7 +96,7 @@ enum What<'a> {
     Start(&'a PumpStart),
 }
 
-/// The unit's renewals and accepted starts, latest first (they are taken from the end).
+/// The unit's renewals and starts, latest first (they are taken from the end).
 fn events_of<'a>(unit_id: &UnitId, records: &UnitRecords<'a>, begins: Stamp) -> Vec<Event<'a>> {
     let renewals = records
         .maintenance
@@ -110,7 +111,7 @@ fn events_of<'a>(unit_id: &UnitId, records: &UnitRecords<'a>, begins: Stamp) -> 
     let starts = records
         .starts
         .iter()
-        .filter(|start| &start.unit_id == unit_id && start.accepted)
+        .filter(|start| &start.unit_id == unit_id)
         .map(|start| Event {
             at: start.started_at,
             what: What::Start(start),
@@ -148,7 +149,8 @@ fn judge_run(
         .as_ref()
         .and_then(|ways| outlook(watch, ways, past, config));
     // What the gauge shows goes before what is reckoned from speed and base.
-    let days = if alert && own_pressure_past(past, config) {
+    let held = own_pressure_past(past, onset, config).filter(|_| alert);
+    let days = if held.is_some() {
         Days::over()
     } else {
         days_to_limit(outlook.as_ref(), onset, &watch.draws, config)
@@ -184,7 +186,7 @@ fn judge_run(
         days_to_limit_p90: days.p90,
         days_to_limit_status: days.status,
         onset_at: onset,
-        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), config),
+        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), held, config),
     };
     (row, causes)
 }

@@ -15,6 +15,7 @@ mod futures;
 mod health;
 mod judge;
 mod limit;
+mod mended;
 mod monitor;
 mod observed;
 mod outlook;
@@ -35,6 +36,7 @@ pub use covariates::Slopes;
 pub use filter::Spread;
 pub use health::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState};
 pub use judge::{UnitHealth, judge_unit};
+pub use mended::mended_since;
 pub use prior::{
     ChartLimits, Era, FleetPrior, KindPrior, WitnessPrior, fleet_prior, fleet_prior_with_runs,
 };

@@ -4,7 +4,9 @@
 //! Loads kPa·m³/h.
 
 use drydown_physics::vacuum;
+use drydown_quantity::Stamp;
 use drydown_runs::Run;
+use drydown_stats::robust;
 
 use crate::{DaysStatus, PumpsConfig};
 
@@ -100,18 +102,62 @@ pub(crate) fn vent_shut(run: &Run) -> bool {
     run.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT)
 }
 
-/// Whether the pump's own runs show that it no longer holds the limit: the last ones with a steady
-/// pressure lie past it, each with the vent as good as shut. Where no vent is logged, none may have been
-/// open; that the alert stands is for the caller to know.
-pub(crate) fn own_pressure_past(runs: &[&Run], config: &PumpsConfig) -> bool {
-    let mut last = runs
+/// Runs before a change that show how a unit is run, and the fewest that do.
+const USUAL_RUNS: usize = 15;
+const LEAST_USUAL: usize = 3;
+/// A pressure past the limit is the pump's at its usual vent only where it has grown by this factor since
+/// it was sound (common practice, no source).
+const USUAL_GROWTH: f64 = 1.5;
+
+/// The best steady pressure of its last runs, kPa, by which the pump's own runs show that it no longer holds the limit: each of
+/// the last ones with a steady pressure lies past it, with the vent as good as shut, or no further open
+/// than in the runs before the onset, when it held well. None else. Where no vent is logged, none may
+/// have been open; that the alert stands is for the caller to know.
+pub(crate) fn own_pressure_past(
+    runs: &[&Run],
+    onset: Option<Stamp>,
+    config: &PumpsConfig,
+) -> Option<f64> {
+    let usual = onset.and_then(|onset| usual_work(runs, onset));
+    let is_usual = |run: &Run, kpa: f64| {
+        usual.is_some_and(|(pct, sound_kpa)| {
+            run.vent_open_pct
+                .is_some_and(|open| open <= pct + VENT_SHUT_PCT)
+                && sound_kpa <= config.limit_kpa
+                && kpa >= USUAL_GROWTH * sound_kpa
+        })
+    };
+    let last: Vec<(bool, f64)> = runs
         .iter()
         .rev()
         .filter(|run| !run.has_flag("pressure_stuck"))
-        .filter_map(|run| Some((vent_shut(run), run.steady_kpa?)))
+        .filter_map(|run| {
+            let kpa = run.steady_kpa?;
+            Some((vent_shut(run) || is_usual(run, kpa), kpa))
+        })
         .take(RUNS_PAST)
-        .peekable();
-    last.peek().is_some() && last.all(|(shut, kpa)| shut && kpa > config.limit_kpa)
+        .collect();
+    let is_past = last
+        .iter()
+        .all(|(tells, kpa)| *tells && *kpa > config.limit_kpa);
+    let best = last.iter().map(|(_, kpa)| *kpa).min_by(f64::total_cmp);
+    best.filter(|_| is_past)
+}
+
+/// Median vent opening, %, and steady pressure, kPa, of the runs before a change; None where too few tell.
+fn usual_work(runs: &[&Run], onset: Stamp) -> Option<(f64, f64)> {
+    let before: Vec<(f64, f64)> = runs
+        .iter()
+        .rev()
+        .filter(|run| run.ended_at < onset && !run.has_flag("pressure_stuck"))
+        .filter_map(|run| run.vent_open_pct.zip(run.steady_kpa))
+        .take(USUAL_RUNS)
+        .collect();
+    let (vents, pressures): (Vec<f64>, Vec<f64>) = before.into_iter().unzip();
+    if vents.len() < LEAST_USUAL {
+        return None;
+    }
+    robust::median(&vents).zip(robust::median(&pressures))
 }
 
 /// Days to the limit in the form of the table.

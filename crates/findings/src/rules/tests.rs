@@ -1,6 +1,7 @@
 //! Rules about data, each on the smallest fleet that holds it and the nearest that does not.
 
 mod places;
+mod pumps;
 mod wet;
 
 use drydown_quantity::Stamp;

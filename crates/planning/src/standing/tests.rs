@@ -3,7 +3,7 @@
 use drydown_pumps::DaysStatus;
 use drydown_quantity::{OilType, RunId};
 use drydown_removal::{Basis, RemovalCoefficient};
-use drydown_runs::history::{Deployment, Oil, Reservoir, Site, Unit};
+use drydown_runs::history::{Deployment, Maintenance, Oil, Reservoir, Site, Unit};
 
 use super::*;
 use crate::{Candidate, PlanningConfig, SizeAnswer, WarmthBasis, size_standing};

@@ -8,6 +8,7 @@ mod fleets;
 mod ideal;
 mod levels;
 mod mixed_causes;
+mod past_limit;
 mod slow_logs;
 mod starts;
 mod threshold;
