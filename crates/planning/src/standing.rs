@@ -164,6 +164,15 @@ impl Standing {
         })
     }
 
+    /// Whether its pump was last seen in alarm and nothing was done since that may have ended it.
+    pub(crate) fn in_alarm(&self) -> bool {
+        self.mended.is_none()
+            && self
+                .pump
+                .as_ref()
+                .is_some_and(|pump| pump.state == PumpState::Alarm)
+    }
+
     fn high_steady(&self, limit_kpa: f64) -> Option<Steady> {
         self.steady.filter(|steady| steady.kpa > limit_kpa)
     }
@@ -186,9 +195,14 @@ impl Standing {
                     "vacuum pump in {word} at the run of {seen}: water in the pump's own oil; run it hot on gas ballast or change the oil first, for the hours are those of a sound pump and may be several times as many"
                 ),
                 (None, _) => format!(
-                    "vacuum pump in {word} at the run of {seen}{}{}; the hours are those of a sound pump",
+                    "vacuum pump in {word} at the run of {seen}{}{}; {}",
                     cause(pump),
-                    sooner(pump)
+                    sooner(pump),
+                    if self.in_alarm() {
+                        "mend and test it first"
+                    } else {
+                        "the hours are those of a sound pump"
+                    }
                 ),
             });
         } else if let Some(held) = self.high_steady(limit_kpa) {
@@ -266,7 +280,12 @@ pub(crate) fn apply(row: &mut UnitSize, standing: &Standing, job: &Job<'_>, limi
             row.verdict = Verdict::Barred;
             row.note = reason;
         }
-        (None, _) => row.warnings = standing.warnings(limit_kpa),
+        (None, _) => {
+            row.warnings = standing.warnings(limit_kpa);
+            if standing.in_alarm() {
+                promise_nothing(row);
+            }
+        }
     }
     let mut notes: Vec<String> = row
         .warnings
@@ -278,6 +297,33 @@ pub(crate) fn apply(row: &mut UnitSize, standing: &Standing, job: &Job<'_>, limi
     notes.retain(|note| !note.is_empty());
     row.note = notes.join("; ");
     row.standing = Some(standing.clone());
+}
+
+/// Takes back what was reckoned for a sound pump: where the oil settles, and so whether the target is reached at
+/// all, hangs on a pressure that a pump in alarm does not hold.
+pub(crate) fn promise_nothing(row: &mut UnitSize) {
+    if !matches!(
+        row.verdict,
+        Verdict::Meets | Verdict::TooSlow | Verdict::NotShownFeasible
+    ) {
+        return;
+    }
+    row.verdict = Verdict::NotShownFeasible;
+    for value in [
+        &mut row.hours_p10,
+        &mut row.hours_p50,
+        &mut row.hours_p90,
+        &mut row.elapsed_days_p50,
+        &mut row.elapsed_days_p90,
+        &mut row.p_reach,
+        &mut row.p_within,
+        &mut row.settles_ppm_p10,
+        &mut row.settles_ppm_p90,
+    ] {
+        *value = None;
+    }
+    row.dominated_by = None;
+    row.note = "not shown feasible: the figures of a sound pump do not hold in alarm".to_owned();
 }
 
 #[cfg(test)]
