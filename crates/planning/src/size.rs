@@ -382,6 +382,11 @@ fn assumptions(
             "the oil begins at {:.0} °C, the median of its last samples",
             job.oil_degc
         )),
+        WarmthBasis::Runs { sd_k } => out.push(format!(
+            "the oil begins at {:.0} °C (± {:.0} K, 90 %), as the last runs on the reservoir began",
+            job.oil_degc,
+            1.645 * sd_k
+        )),
         WarmthBasis::Unknown => out.push(format!(
             "the oil begins cold, at {:.0} °C, for want of a measurement: warmer oil takes less time",
             job.oil_degc

@@ -1,5 +1,7 @@
 //! A fleet of three like units: one sound, one as the case has it; what the case bars, warns of and says.
 
+mod warmth;
+
 use drydown_pumps::DaysStatus;
 use drydown_quantity::{OilType, RunId};
 use drydown_removal::{Basis, RemovalCoefficient};
