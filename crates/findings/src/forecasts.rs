@@ -2,8 +2,9 @@
 //!
 //! A forecast speaks of the time in which no unit is sent, so a run that starts within its
 //! horizon ends it: such a forecast is censored ('treatment'), unless the event was seen before.
+//! Nothing is said of a forecast of water before its horizon is over, whatever was seen by then.
 
-use drydown_pumps::{DaysStatus, PumpHealth};
+use drydown_pumps::{DaysStatus, PumpHealth, mended_since};
 use drydown_quantity::{ReservoirId, Stamp};
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::history::{Censor, MaintenanceAction};
@@ -80,6 +81,7 @@ fn observe_water(
         .map(|run| (run.started_at, run.water_first_ppm))
         .min_by_key(|(at, _)| *at);
     let until = treated.map_or(due, |(at, _)| at).min(case.as_of);
+    let is_due = due <= case.as_of;
     let mut sights: Vec<(Stamp, bool)> = case
         .samples
         .iter()
@@ -98,6 +100,16 @@ fn observe_water(
         sights.push((at, ppm > limit_ppm));
     }
     sights.sort();
+    let last = sights.last().map(|(at, _)| *at);
+    if !is_due {
+        // What passed is known at once and what did not only at the end: told before it, the bad outcomes
+        // of the youngest forecasts would stand alone.
+        return Seen {
+            outcome: None,
+            observed_to: last,
+            ended_by: None,
+        };
+    }
     if let Some((at, _)) = sights.iter().find(|(_, above)| *above) {
         return Seen {
             outcome: Some(1.0),
@@ -105,19 +117,11 @@ fn observe_water(
             ended_by: Some(ForecastEnd::Due),
         };
     }
-    let last = sights.last().map(|(at, _)| *at);
     if let Some((at, _)) = treated {
         return Seen {
             outcome: None,
             observed_to: Some(at),
             ended_by: Some(ForecastEnd::Treatment),
-        };
-    }
-    if due > case.as_of {
-        return Seen {
-            outcome: None,
-            observed_to: last,
-            ended_by: None,
         };
     }
     match last {
@@ -144,6 +148,12 @@ fn pump_limits(case: &Case<'_>, made_at: Stamp) -> Vec<Forecast> {
             let row = past
                 .last()
                 .filter(|row| row.days_to_limit_status == DaysStatus::Within)?;
+            // Days counted from before a repair are no forecast of the pump as it now is.
+            let work = case.registers.maintenance_of(&row.unit_id);
+            let known = work.get(..work.partition_point(|done| done.at < made_at))?;
+            if mended_since(known, row.at, row.cause).is_some() {
+                return None;
+            }
             let seen = observe_pump(case, row, future, made_at);
             Some(Forecast {
                 forecast_id: forecast_id("pump_limit", row.unit_id.as_str(), made_at),

@@ -2,8 +2,9 @@
 //!
 //! A forecast speaks of the time in which no unit is sent. What passes its limit is soon known, what does not only after
 //! the whole horizon, and in between units are sent, above all to what is wet: known outcomes by themselves say that
-//! far too much came. So each known outcome stands for those like it that were lost from sight (inverse probability of
-//! censoring, within bands of what was said).
+//! far too much came. So only forecasts whose horizon is over enter, and each known outcome stands for those like it that
+//! were lost from sight (inverse probability of censoring, within bands of what was said). Where nearly all of a band were
+//! lost before their time, nobody is left to stand for the good outcomes: such a band is not judged.
 
 use drydown_stats::scores::weighted_mean;
 use drydown_stats::survival::{TimeEnd, known_weights};
@@ -15,6 +16,14 @@ pub const FEWEST_EVENTS: usize = 30;
 
 /// A forecast stands for this many others at most.
 const MOST_WEIGHT: f64 = 20.0;
+
+/// Share of a band's forecasts that nobody stands for, above which the band is not judged: by so much may its share be
+/// wrong (common practice, no source).
+const MOST_UNRESOLVED: f64 = 0.1;
+
+/// Effective number of outcomes below which a band's share is not told: the standard error of a share of one half from ten
+/// is 16 % (common practice, no source).
+const FEWEST_EFFECTIVE: f64 = 10.0;
 
 /// Edges of the probability bins of the reliability table.
 const BIN_EDGES: [f64; 6] = [0.0, 0.1, 0.3, 0.5, 0.8, 1.0];
@@ -32,7 +41,10 @@ pub struct ReliabilityBin {
     pub n_events: usize,
     /// Mean probability, weighted like the share.
     pub mean_probability: Option<f64>,
-    /// The share that happened, those that were lost from sight stood for by those that were not.
+    /// How many equally weighted outcomes say as much: (Σw)²/Σw² (Kish, Survey Sampling, 1965, from memory).
+    pub n_effective: f64,
+    /// The share that happened, those that were lost from sight stood for by those that were not; None where too few
+    /// outcomes are left to judge by.
     pub observed_share: Option<f64>,
 }
 
@@ -51,7 +63,7 @@ pub struct Score {
     pub n_not_observed: usize,
     /// Forecasts not yet due.
     pub n_pending: usize,
-    /// Mean squared difference of probability and outcome, known outcomes standing for those lost from sight.
+    /// Mean squared difference of probability and outcome over the bands that can be judged, known outcomes standing for those lost from sight.
     pub brier: Option<f64>,
     /// The same for the base rate alone.
     pub brier_base_rate: Option<f64>,
@@ -63,7 +75,7 @@ impl Score {
     /// Whether there are enough outcomes to judge by.
     #[must_use]
     pub fn is_judged(&self) -> bool {
-        self.n_events >= FEWEST_EVENTS
+        self.n_events >= FEWEST_EVENTS && self.brier.is_some()
     }
 }
 
@@ -109,13 +121,16 @@ fn score_kind(kind: &str, forecasts: &[Forecast]) -> Score {
                 .filter(|row| is_within(row.probability, (from, to)))
                 .copied()
                 .collect();
+            let n_effective = n_effective(&inside);
             ReliabilityBin {
                 from,
                 to,
                 n: inside.len(),
                 n_events: n_events(&inside),
                 mean_probability: mean_of(&inside, |row| row.probability),
-                observed_share: mean_of(&inside, |row| row.outcome),
+                n_effective,
+                observed_share: mean_of(&inside, |row| row.outcome)
+                    .filter(|_| n_effective >= FEWEST_EFFECTIVE),
             }
         })
         .collect();
@@ -147,6 +162,17 @@ fn n_events(rows: &[Due]) -> usize {
     rows.iter().filter(|row| row.outcome > 0.5).count()
 }
 
+/// Kish's effective number; 0 where nothing has a weight.
+fn n_effective(rows: &[Due]) -> f64 {
+    let sum: f64 = rows.iter().map(|row| row.weight).sum();
+    let squares: f64 = rows.iter().map(|row| row.weight.powi(2)).sum();
+    if squares > 0.0 {
+        sum * sum / squares
+    } else {
+        0.0
+    }
+}
+
 fn mean_of(rows: &[Due], of: impl Fn(&Due) -> f64) -> Option<f64> {
     let values: Vec<f64> = rows.iter().map(of).collect();
     let weights: Vec<f64> = rows.iter().map(|row| row.weight).collect();
@@ -164,7 +190,8 @@ fn is_within(p: f64, (from, to): (f64, f64)) -> bool {
 }
 
 /// How many forecasts of one kind each stands for: 0 where the outcome is not known, else 1 and its share of those of
-/// its band that were lost from sight before its own time.
+/// its band that were lost from sight before its own time. 0 too in a band of which more than a tenth has nobody to stand
+/// for it; what is not due yet is of no band.
 #[must_use]
 pub fn forecast_weights(rows: &[&Forecast]) -> Vec<f64> {
     let mut weights = vec![0.0; rows.len()];
@@ -173,6 +200,7 @@ pub fn forecast_weights(rows: &[&Forecast]) -> Vec<f64> {
             .iter()
             .enumerate()
             .filter(|(_, row)| row.probability.is_some_and(|p| is_within(p, band)))
+            .filter(|(_, row)| row.ended_by.is_some())
             .map(|(idx, row)| {
                 let (days, end) = ended(row);
                 (idx, days, end)
@@ -183,6 +211,10 @@ pub fn forecast_weights(rows: &[&Forecast]) -> Vec<f64> {
         let Ok(found) = known_weights(&days, &ends, 1.0 / MOST_WEIGHT) else {
             continue; // no number of days: nothing is known of any
         };
+        let unresolved = inside.len() as f64 - found.iter().sum::<f64>();
+        if unresolved > MOST_UNRESOLVED * inside.len() as f64 {
+            continue;
+        }
         for ((idx, ..), weight) in inside.iter().zip(found) {
             if let Some(slot) = weights.get_mut(*idx) {
                 *slot = weight;
@@ -268,5 +300,76 @@ mod tests {
                 .iter()
                 .all(|w| (w - 1.0).abs() < 1e-12)
         );
+    }
+
+    /// Forecasts that are right, and units sent the sooner the higher the chance: rate of the event from the chance that
+    /// is said, rate of treatment in proportion to that chance, both from nothing else. One row a forecast.
+    fn simulated(n: i32, treated_per_chance: f64, seed: u64) -> (Vec<Forecast>, f64) {
+        let mut draws = drydown_stats::rng::seeded(seed, "forecasts");
+        let mut uniform = || drydown_stats::rng::uniform(&mut draws);
+        let (mut rows, mut brier) = (Vec::new(), 0.0);
+        for day in 0..n {
+            let p = 0.95 * uniform().powi(2);
+            let rate = -(1.0 - p).ln() / 60.0;
+            let event = -uniform().ln() / rate.max(1e-12);
+            let sent = -uniform().ln() / (treated_per_chance * p / 60.0).max(1e-12);
+            brier += (p - f64::from(u8::from(event < 60.0))).powi(2) / f64::from(n);
+            rows.push(if event < 60.0 && event < sent {
+                forecast(day, p, Some(1.0), event)
+            } else if sent < 60.0 {
+                forecast(day, p, None, sent)
+            } else {
+                forecast(day, p, Some(0.0), 58.0)
+            });
+        }
+        (rows, brier)
+    }
+
+    #[test]
+    fn units_sent_by_the_forecast_do_not_spoil_its_score() {
+        let (rows, true_brier) = simulated(6000, 3.0, 11);
+        let found = score(&rows);
+        let known: Vec<&Forecast> = rows.iter().filter(|row| row.outcome.is_some()).collect();
+        let naive =
+            known.iter().filter(|row| row.outcome == Some(1.0)).count() as f64 / known.len() as f64;
+        let mut n_judged = 0;
+        for bin in &found[0].bins {
+            let Some(share) = bin.observed_share else {
+                continue;
+            };
+            n_judged += 1;
+            let said = bin.mean_probability.unwrap();
+            let se = (said * (1.0 - said) / bin.n_effective).sqrt();
+            assert!(
+                (share - said).abs() < 3.0 * se + 0.02,
+                "{bin:?} (naive, all: {naive})"
+            );
+        }
+        assert!(n_judged >= 3, "{:?}", found[0].bins);
+        // Over the bands that can be judged; the band left out holds the least certain forecasts.
+        let skill = 1.0 - found[0].brier.unwrap() / found[0].brier_base_rate.unwrap();
+        assert!(
+            skill > 0.1 && found[0].brier.unwrap() < true_brier + 0.02,
+            "{:?}",
+            found[0]
+        );
+    }
+
+    #[test]
+    fn a_band_in_which_only_bad_outcomes_are_known_is_not_judged() {
+        // Units went to nearly all before their time: two of forty passed first, nobody was left to the end.
+        let mut rows: Vec<Forecast> = (0..38).map(|day| forecast(day, 0.05, None, 20.0)).collect();
+        rows.extend((38..40).map(|day| forecast(day, 0.05, Some(1.0), 5.0)));
+        let found = score(&rows);
+        assert_eq!(found[0].bins[0].n, 2);
+        assert_eq!(found[0].bins[0].observed_share, None);
+        assert_eq!((found[0].brier, found[0].is_judged()), (None, false));
+        // Few but all known: scored, and no share told of them.
+        let rows: Vec<Forecast> = (0..5)
+            .map(|day| forecast(day, 0.05, Some(0.0), 58.0))
+            .collect();
+        let found = score(&rows);
+        assert_eq!(found[0].bins[0].observed_share, None);
+        assert!(found[0].brier.is_some());
     }
 }

@@ -20,7 +20,7 @@ words! {
         Meets = "meets",
         /// The target is reached, the window not with the asked confidence.
         TooSlow = "too_slow",
-        /// The target is reached with a probability between those two.
+        /// The target is reached with a probability between those two, or with a pump in alarm, of which nothing is promised.
         NotShownFeasible = "not_shown_feasible",
         /// The target is not reached with at least the configured probability.
         Infeasible = "infeasible",

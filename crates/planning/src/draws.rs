@@ -10,7 +10,7 @@ use drydown_runs::history::Oil;
 use drydown_stats::rng::{self, Pcg64};
 
 use crate::config::PlanningConfig;
-use crate::job::{Candidate, Job};
+use crate::job::{Candidate, Job, WarmthBasis};
 use crate::warm_up::{WarmUp, Warmth};
 
 /// Normal quantile of 0.95: an end of a 90 % interval.
@@ -41,11 +41,19 @@ pub(crate) struct JobDraw {
     start_ppm: f64,
     ingress_kg_per_h: f64,
     solubility_factor: f64,
+    /// How much warmer than the job says the oil begins, K.
+    warmer_k: f64,
 }
 
 /// Draws of the job's own uncertainty: shared by all units, so that units are compared on equal terms.
 pub(crate) fn draw_job(job: &Job<'_>, config: &PlanningConfig) -> Vec<JobDraw> {
     let mut rng = rng::seeded(config.seed, "job");
+    // Its own stream: the other draws are the same however the warmth is known.
+    let mut warmth_rng = rng::seeded(config.seed, "warmth");
+    let warmth_sd_k = match job.oil_degc_basis {
+        WarmthBasis::Runs { sd_k } => sd_k,
+        WarmthBasis::Given | WarmthBasis::Samples | WarmthBasis::Unknown => 0.0,
+    };
     (0..config.n_draws.max(1))
         .map(|_| {
             let z = rng::standard_normals(&mut rng, 4);
@@ -63,6 +71,7 @@ pub(crate) fn draw_job(job: &Job<'_>, config: &PlanningConfig) -> Vec<JobDraw> {
                 start_ppm: job.start_ppm * (job.start_log_sd * at(1)).exp(),
                 ingress_kg_per_h: ingress * 1e-3,
                 solubility_factor: (config.solubility_log_sd * at(3)).exp(),
+                warmer_k: warmth_sd_k * rng::standard_normal(&mut warmth_rng),
             }
         })
         .collect()
@@ -170,7 +179,7 @@ impl Plan<'_> {
         if water_ppm <= target_ppm {
             return course;
         }
-        for step in warm_up.steps(self.draw.volume_l / self.job.volume_l) {
+        for step in warm_up.steps(self.draw.volume_l / self.job.volume_l, self.draw.warmer_k) {
             let drying = self.drying(step.warmth);
             if let DryingTime::Reached {
                 capacity_h,

@@ -12,12 +12,14 @@ pub struct Ingress {
 }
 
 /// How the oil's temperature at the start is known.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum WarmthBasis {
     /// Whoever asks gave it.
     Given,
     /// The median of the reservoir's last samples.
     Samples,
+    /// The first oil of the last runs on the reservoir, with its standard deviation, K.
+    Runs { sd_k: f64 },
     /// Nobody measured it: taken as cold.
     Unknown,
 }

@@ -9,6 +9,7 @@ mod draws;
 mod job;
 mod size;
 mod standing;
+mod start_warmth;
 mod suitability;
 #[cfg(test)]
 mod tests;
@@ -19,4 +20,5 @@ pub use config::PlanningConfig;
 pub use job::{Candidate, Ingress, Job, WarmthBasis};
 pub use size::{size, size_standing};
 pub use standing::{Standing, Steady};
+pub use start_warmth::start_warmth;
 pub use suitability::Suitability;

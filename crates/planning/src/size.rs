@@ -279,10 +279,12 @@ fn to_classes(
                 .filter(|(row, _)| row.suitability.is_suitable())
                 .count();
             let sound = members.iter().filter(|(row, _)| is_sound(row)).count();
+            let alarms = members.iter().filter(|(row, _)| in_alarm(row)).count();
             // The sound ones answer for the class; where there is none, those with a warning.
             let courses: Vec<Course> = members
                 .iter()
                 .filter(|(row, _)| row.suitability.is_suitable() && (sound == 0 || is_sound(row)))
+                .filter(|(row, _)| alarms == suitable || !in_alarm(row))
                 .flat_map(|(_, courses)| courses.iter().copied())
                 .collect();
             let suitability = if suitable > 0 {
@@ -304,6 +306,12 @@ fn to_classes(
             if suitable > sound {
                 count.push_str(&format!(", {} of them with a warning", suitable - sound));
             }
+            if alarms > 0 {
+                count.push_str(&format!(", {alarms} in alarm and not shown to do it"));
+            }
+            if suitable > 0 && alarms == suitable {
+                standing::promise_nothing(&mut row);
+            }
             if suitable > 0 && sound == 0 {
                 row.warnings = vec!["each suitable unit of it has a warning".to_owned()];
             }
@@ -322,6 +330,11 @@ fn to_classes(
             .then_with(|| a.subject.cmp(&b.subject))
     });
     classes
+}
+
+/// Whether a unit may be sent but its pump is in alarm: nothing is promised of it.
+fn in_alarm(row: &UnitSize) -> bool {
+    row.suitability.is_suitable() && row.standing.as_ref().is_some_and(Standing::in_alarm)
 }
 
 /// Whether nothing speaks against a unit, not even a warning.
@@ -368,6 +381,11 @@ fn assumptions(
         WarmthBasis::Samples => out.push(format!(
             "the oil begins at {:.0} °C, the median of its last samples",
             job.oil_degc
+        )),
+        WarmthBasis::Runs { sd_k } => out.push(format!(
+            "the oil begins at {:.0} °C (± {:.0} K, 90 %), as the last runs on the reservoir began",
+            job.oil_degc,
+            1.645 * sd_k
         )),
         WarmthBasis::Unknown => out.push(format!(
             "the oil begins cold, at {:.0} °C, for want of a measurement: warmer oil takes less time",

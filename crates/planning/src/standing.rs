@@ -3,10 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use drydown_pumps::{Cause, PumpHealth, PumpState};
+use drydown_pumps::{Cause, PumpHealth, PumpState, mended_since};
 use drydown_quantity::{ReservoirId, SiteId, Stamp, UnitId};
 use drydown_runs::Run;
-use drydown_runs::history::{Maintenance, MaintenanceAction, Registers};
+use drydown_runs::history::{MaintenanceAction, Registers};
 
 use crate::answer::{UnitSize, Verdict};
 use crate::job::Job;
@@ -28,7 +28,7 @@ pub struct Standing {
     /// Chamber pressure at the end of its latest run, kPa absolute, the vent's opening then, and the
     /// run's end.
     pub steady: Option<Steady>,
-    /// Work on the vacuum side after both: nothing was seen since.
+    /// Work on the vacuum side after both that may have ended what they showed: nothing was seen since.
     pub mended: Option<(Stamp, MaintenanceAction)>,
     /// Where it works now; None where it is not deployed.
     pub reservoir_id: Option<ReservoirId>,
@@ -89,7 +89,10 @@ impl Standing {
                     as_of,
                     pump: pump.cloned(),
                     steady,
-                    mended: mended(registers.maintenance_of(id), seen),
+                    mended: seen.and_then(|seen| {
+                        let cause = pump.and_then(|row| row.cause);
+                        mended_since(registers.maintenance_of(id), seen, cause)
+                    }),
                     reservoir_id: deployed.and_then(|row| row.reservoir_id.clone()),
                     deployed_since: deployed.map(|row| row.from_at),
                     site_id: registers
@@ -161,6 +164,15 @@ impl Standing {
         })
     }
 
+    /// Whether its pump was last seen in alarm and nothing was done since that may have ended it.
+    pub(crate) fn in_alarm(&self) -> bool {
+        self.mended.is_none()
+            && self
+                .pump
+                .as_ref()
+                .is_some_and(|pump| pump.state == PumpState::Alarm)
+    }
+
     fn high_steady(&self, limit_kpa: f64) -> Option<Steady> {
         self.steady.filter(|steady| steady.kpa > limit_kpa)
     }
@@ -183,9 +195,14 @@ impl Standing {
                     "vacuum pump in {word} at the run of {seen}: water in the pump's own oil; run it hot on gas ballast or change the oil first, for the hours are those of a sound pump and may be several times as many"
                 ),
                 (None, _) => format!(
-                    "vacuum pump in {word} at the run of {seen}{}{}; the hours are those of a sound pump",
+                    "vacuum pump in {word} at the run of {seen}{}{}; {}",
                     cause(pump),
-                    sooner(pump)
+                    sooner(pump),
+                    if self.in_alarm() {
+                        "mend and test it first"
+                    } else {
+                        "the hours are those of a sound pump"
+                    }
                 ),
             });
         } else if let Some(held) = self.high_steady(limit_kpa) {
@@ -228,26 +245,6 @@ impl Standing {
     }
 }
 
-/// The latest work on the vacuum side after a time; None where nothing was seen before it.
-fn mended(rows: &[Maintenance], seen: Option<Stamp>) -> Option<(Stamp, MaintenanceAction)> {
-    let seen = seen?;
-    rows.iter()
-        .rfind(|row| {
-            row.at > seen
-                && matches!(
-                    row.action,
-                    MaintenanceAction::Rebuild
-                        | MaintenanceAction::Vanes
-                        | MaintenanceAction::PumpOil
-                        | MaintenanceAction::PumpSwap
-                        | MaintenanceAction::LeakRepair
-                        | MaintenanceAction::Filter
-                        | MaintenanceAction::Gauge
-                )
-        })
-        .map(|row| (row.at, row.action))
-}
-
 fn is_out(pump: &PumpHealth) -> bool {
     matches!(pump.state, PumpState::Alert | PumpState::Alarm)
 }
@@ -283,7 +280,12 @@ pub(crate) fn apply(row: &mut UnitSize, standing: &Standing, job: &Job<'_>, limi
             row.verdict = Verdict::Barred;
             row.note = reason;
         }
-        (None, _) => row.warnings = standing.warnings(limit_kpa),
+        (None, _) => {
+            row.warnings = standing.warnings(limit_kpa);
+            if standing.in_alarm() {
+                promise_nothing(row);
+            }
+        }
     }
     let mut notes: Vec<String> = row
         .warnings
@@ -295,6 +297,33 @@ pub(crate) fn apply(row: &mut UnitSize, standing: &Standing, job: &Job<'_>, limi
     notes.retain(|note| !note.is_empty());
     row.note = notes.join("; ");
     row.standing = Some(standing.clone());
+}
+
+/// Takes back what was reckoned for a sound pump: where the oil settles, and so whether the target is reached at
+/// all, hangs on a pressure that a pump in alarm does not hold.
+pub(crate) fn promise_nothing(row: &mut UnitSize) {
+    if !matches!(
+        row.verdict,
+        Verdict::Meets | Verdict::TooSlow | Verdict::NotShownFeasible
+    ) {
+        return;
+    }
+    row.verdict = Verdict::NotShownFeasible;
+    for value in [
+        &mut row.hours_p10,
+        &mut row.hours_p50,
+        &mut row.hours_p90,
+        &mut row.elapsed_days_p50,
+        &mut row.elapsed_days_p90,
+        &mut row.p_reach,
+        &mut row.p_within,
+        &mut row.settles_ppm_p10,
+        &mut row.settles_ppm_p90,
+    ] {
+        *value = None;
+    }
+    row.dominated_by = None;
+    row.note = "not shown feasible: the figures of a sound pump do not hold in alarm".to_owned();
 }
 
 #[cfg(test)]

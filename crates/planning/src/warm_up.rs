@@ -16,6 +16,8 @@ const REACHED: f64 = 0.95;
 #[derive(Clone, Debug)]
 pub(crate) struct WarmUp {
     steps: Vec<Step>,
+    /// Width of each, K.
+    step_k: f64,
     /// Where it ends: the treating temperature, or what the heater can hold.
     pub(crate) end: Warmth,
 }
@@ -49,6 +51,7 @@ impl WarmUp {
         };
         let alone = Self {
             steps: Vec::new(),
+            step_k: 0.0,
             end: warmth(job.treat_degc),
         };
         let heater_kw = candidate.unit.heater_rated_kw.filter(|kw| *kw > 0.0);
@@ -81,16 +84,27 @@ impl WarmUp {
             .collect();
         Self {
             steps,
+            step_k: (end_degc - job.oil_degc) / f64::from(N_STEPS),
             end: warmth(end_degc),
         }
     }
 
     /// The stretches for another volume: heat stored and heat lost both go with it, and the heater
-    /// stays, so that hours go with the volume as far as losses are small.
-    pub(crate) fn steps(&self, volume_factor: f64) -> impl Iterator<Item = Step> {
-        self.steps.iter().map(move |step| Step {
-            hours: step.hours * volume_factor,
-            ..*step
+    /// stays, so that hours go with the volume as far as losses are small. Oil that begins warmer than the job
+    /// says skips the first of them; of colder oil the first takes as much longer.
+    pub(crate) fn steps(&self, volume_factor: f64, warmer_k: f64) -> impl Iterator<Item = Step> {
+        let steps_off = if self.step_k > 0.0 {
+            warmer_k / self.step_k
+        } else {
+            0.0
+        };
+        self.steps.iter().enumerate().map(move |(idx, step)| {
+            let left = (idx + 1) as f64 - steps_off;
+            let most = if idx == 0 { f64::INFINITY } else { 1.0 };
+            Step {
+                hours: step.hours * volume_factor * left.clamp(0.0, most),
+                ..*step
+            }
         })
     }
 }

@@ -13,12 +13,14 @@ pub(crate) fn sentence(
     state: PumpState,
     causes: &[(Cause, f64)],
     outlook: Option<&Outlook>,
+    held_kpa: Option<f64>,
     config: &PumpsConfig,
 ) -> String {
     if state == PumpState::Unjudged {
         return format!(
-            "{} accepted starts and {} steady pressures since the last reset, {} or {} needed",
+            "{} accepted starts{} and {} steady pressures since the last reset, {} or {} needed",
             watch.speed.seen.len(),
+            why_unseen(watch),
             watch.steady.seen.len(),
             config.min_starts,
             config.min_runs,
@@ -31,13 +33,16 @@ pub(crate) fn sentence(
         // Writing to a String cannot fail.
         let _ = write!(text, "{gap}{words}");
     };
-    part(witness("speed", &watch.speed, |v| {
+    let unseen = why_unseen(watch);
+    part(witness("speed", &watch.speed, &unseen, |v| {
         format!("{:+.1} %", 100.0 * (v.exp() - 1.0))
     }));
-    part(witness("base pressure", &watch.base, |v| {
+    // Said once: the base comes from the same starts.
+    let unseen = if watch.speed.is_judged() { &unseen } else { "" };
+    part(witness("base pressure", &watch.base, unseen, |v| {
         format!("{v:+.1} kPa")
     }));
-    part(witness("steady pressure", &watch.steady, |v| {
+    part(witness("steady pressure", &watch.steady, "", |v| {
         format!("{:+.0} %", 100.0 * (v.exp() - 1.0))
     }));
     if let Some(onset) = onset.filter(|_| matches!(state, PumpState::Alert | PumpState::Alarm)) {
@@ -48,7 +53,12 @@ pub(crate) fn sentence(
             .map(|(c, p)| format!("{} {}", c.as_str().replace('_', " "), chance(*p)));
         part(format!("cause: {}", named.collect::<Vec<_>>().join(", ")));
     }
-    if let Some(outlook) = outlook {
+    if let Some(kpa) = held_kpa {
+        part(format!(
+            "its last runs held no better than {kpa:.0} kPa, limit {:.1} kPa",
+            config.limit_kpa
+        ));
+    } else if let Some(outlook) = outlook {
         let gas = match outlook.load.vapour_kg_per_h {
             Some(vapour) => format!("{vapour:.1} kg/h of vapour"),
             None => "its oil's air (no vapour logged)".to_owned(),
@@ -62,10 +72,46 @@ pub(crate) fn sentence(
     text
 }
 
-fn witness(name: &str, monitor: &Monitor, show: impl Fn(f64) -> String) -> String {
+/// Why starts since the last reset told nothing: how many, and what most of them lacked. Empty where none was refused.
+fn why_unseen(watch: &Watch<'_>) -> String {
+    let refused = watch.refused();
+    let Some((word, most)) = refused.iter().max_by_key(|(_, n)| **n) else {
+        return if watch.last_start.is_none() {
+            ", no start logged".to_owned()
+        } else {
+            String::new()
+        };
+    };
+    let n: usize = refused.values().sum();
+    let share = if *most == n {
+        String::new()
+    } else {
+        format!("{most} of them ")
+    };
+    format!(", {n} starts refused: {share}{}", refusal_words(word))
+}
+
+/// Why a start does not count, for people.
+fn refusal_words(word: &str) -> String {
+    match word {
+        "oil_flowing" => "oil flowed from the first reading, so that no pump-down was logged",
+        "vent_open" => "the vent stood open",
+        "short_rest" => "too little rest before",
+        "warm_oil" => "oil warm from the run before",
+        "too_few_points" => "too few readings on the fall",
+        "no_fall" => "no fall of pressure logged",
+        "not_from_ambient" => "the fall did not begin at the barometer",
+        "plateau" => "the pressure stood at a plateau, as with an open vent",
+        "poor_fit" => "no pump-down curve fits",
+        other => return other.replace('_', " "),
+    }
+    .to_owned()
+}
+
+fn witness(name: &str, monitor: &Monitor, unseen: &str, show: impl Fn(f64) -> String) -> String {
     let n = monitor.seen.len();
     if !monitor.is_judged() {
-        return format!("{name} not judged ({n} seen)");
+        return format!("{name} not judged ({n} seen{unseen})");
     }
     match monitor.onset.and_then(|onset| monitor.shift_since(onset)) {
         Some(shift) => {

@@ -8,7 +8,7 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
-use crate::limit::{OwnPressure, own_pressure};
+use crate::limit::own_pressure_past;
 use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
@@ -67,7 +67,8 @@ pub fn judge_unit(
             match events.pop().map(|event| event.what) {
                 Some(What::Renewal(Renewal::SomeFilter, _)) if !stopped(&out) => {}
                 Some(What::Renewal(renewal, row)) => watch.renew(renewal, row, &records),
-                Some(What::Start(start)) => watch.take_start(start),
+                Some(What::Start(start)) if start.accepted => watch.take_start(start),
+                Some(What::Start(start)) => watch.refuse(start),
                 None => break,
             }
         }
@@ -115,7 +116,7 @@ enum What<'a> {
     Start(&'a PumpStart),
 }
 
-/// The unit's renewals and accepted starts, latest first (they are taken from the end).
+/// The unit's renewals and starts, latest first (they are taken from the end).
 fn events_of<'a>(unit_id: &UnitId, records: &UnitRecords<'a>, begins: Stamp) -> Vec<Event<'a>> {
     let renewals = records
         .maintenance
@@ -130,7 +131,7 @@ fn events_of<'a>(unit_id: &UnitId, records: &UnitRecords<'a>, begins: Stamp) -> 
     let starts = records
         .starts
         .iter()
-        .filter(|start| &start.unit_id == unit_id && start.accepted)
+        .filter(|start| &start.unit_id == unit_id)
         .map(|start| Event {
             at: start.started_at,
             what: What::Start(start),
@@ -168,11 +169,15 @@ fn judge_run(
         .as_ref()
         .and_then(|ways| outlook(watch, ways, past, config));
     let reckoned = days_to_limit(outlook.as_ref(), onset, &watch.draws, config);
-    // What the gauge shows counts beside what is reckoned from speed and base.
-    let days = match own_pressure(past, config) {
-        OwnPressure::Past if alert => reckoned.or_now(),
-        OwnPressure::PastByAnyVent if alert && reckoned.p50.is_none() => reckoned.or_now(),
-        _ => reckoned,
+    // What the gauge shows goes before what is reckoned from speed and base, but not where a vent that nobody
+    // logged may have stood open.
+    let held = own_pressure_past(past, onset, config)
+        .filter(|held| alert && (held.vent_logged || reckoned.p50.is_none()))
+        .map(|held| held.best_kpa);
+    let days = if held.is_some() {
+        reckoned.or_now()
+    } else {
+        reckoned
     };
     let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {
@@ -205,7 +210,7 @@ fn judge_run(
         days_to_limit_p90: days.p90,
         days_to_limit_status: days.status,
         onset_at: onset,
-        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), config),
+        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), held, config),
     };
     (row, causes)
 }

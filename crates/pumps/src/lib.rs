@@ -16,6 +16,7 @@ mod health;
 mod judge;
 mod leak_back;
 mod limit;
+mod mended;
 mod monitor;
 mod observed;
 mod outlook;
@@ -37,6 +38,7 @@ pub use filter::Spread;
 pub use health::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState};
 pub use judge::{UnitHealth, judge_unit};
 pub use leak_back::LeakBackPrior;
+pub use mended::mended_since;
 pub use prior::{
     ChartLimits, Era, FleetPrior, KindPrior, WitnessPrior, fleet_prior, fleet_prior_with_runs,
 };

@@ -4,7 +4,9 @@
 //! Loads kPa·m³/h.
 
 use drydown_physics::vacuum;
+use drydown_quantity::Stamp;
 use drydown_runs::Run;
+use drydown_stats::robust;
 
 use crate::{DaysStatus, PumpsConfig};
 
@@ -100,33 +102,70 @@ pub(crate) fn vent_shut(run: &Run) -> bool {
     run.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT)
 }
 
-/// What the last runs say of the limit by their own pressure.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum OwnPressure {
-    Within,
-    /// Past it, with a vent that nobody logged and that may have been open.
-    PastByAnyVent,
-    /// Past it with the vent as good as shut.
-    Past,
+/// Runs before a change that show how a unit is run, and the fewest that do.
+const USUAL_RUNS: usize = 15;
+const LEAST_USUAL: usize = 3;
+/// A pressure past the limit is the pump's at its usual vent only where it has grown by this factor since
+/// it was sound (common practice, no source).
+const USUAL_GROWTH: f64 = 1.5;
+
+/// What a pump's last runs show of a limit that it no longer holds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct PastLimit {
+    /// The best steady pressure of these runs, kPa.
+    pub(crate) best_kpa: f64,
+    /// The vent was logged in all of them: else one may have stood open.
+    pub(crate) vent_logged: bool,
 }
 
-/// What the pump's own runs say of the limit: the last ones with a steady pressure lie past it or not, each
-/// with the vent as good as shut, where it is logged.
-pub(crate) fn own_pressure(runs: &[&Run], config: &PumpsConfig) -> OwnPressure {
-    let last: Vec<&&Run> = runs
+/// Whether the pump's own runs show that it no longer holds the limit: each of the last ones with a steady pressure
+/// lies past it, with the vent as good as shut, or no further open than in the runs before the onset, when it held
+/// well. That the alert stands is for the caller to know.
+pub(crate) fn own_pressure_past(
+    runs: &[&Run],
+    onset: Option<Stamp>,
+    config: &PumpsConfig,
+) -> Option<PastLimit> {
+    let usual = onset.and_then(|onset| usual_work(runs, onset));
+    let is_usual = |run: &Run, kpa: f64| {
+        usual.is_some_and(|(pct, sound_kpa)| {
+            run.vent_open_pct
+                .is_some_and(|open| open <= pct + VENT_SHUT_PCT)
+                && sound_kpa <= config.limit_kpa
+                && kpa >= USUAL_GROWTH * sound_kpa
+        })
+    };
+    let last: Vec<(&Run, f64)> = runs
         .iter()
         .rev()
-        .filter(|run| !run.has_flag("pressure_stuck") && run.steady_kpa.is_some())
+        .filter(|run| !run.has_flag("pressure_stuck"))
+        .filter_map(|run| Some((*run, run.steady_kpa?)))
         .take(RUNS_PAST)
         .collect();
-    let past = |run: &&&Run| vent_shut(run) && run.steady_kpa > Some(config.limit_kpa);
-    if last.is_empty() || !last.iter().all(past) {
-        OwnPressure::Within
-    } else if last.iter().all(|run| run.vent_open_pct.is_some()) {
-        OwnPressure::Past
-    } else {
-        OwnPressure::PastByAnyVent
+    let is_past = last
+        .iter()
+        .all(|(run, kpa)| *kpa > config.limit_kpa && (vent_shut(run) || is_usual(run, *kpa)));
+    let best_kpa = last.iter().map(|(_, kpa)| *kpa).min_by(f64::total_cmp)?;
+    is_past.then(|| PastLimit {
+        best_kpa,
+        vent_logged: last.iter().all(|(run, _)| run.vent_open_pct.is_some()),
+    })
+}
+
+/// Median vent opening, %, and steady pressure, kPa, of the runs before a change; None where too few tell.
+fn usual_work(runs: &[&Run], onset: Stamp) -> Option<(f64, f64)> {
+    let before: Vec<(f64, f64)> = runs
+        .iter()
+        .rev()
+        .filter(|run| run.ended_at < onset && !run.has_flag("pressure_stuck"))
+        .filter_map(|run| run.vent_open_pct.zip(run.steady_kpa))
+        .take(USUAL_RUNS)
+        .collect();
+    let (vents, pressures): (Vec<f64>, Vec<f64>) = before.into_iter().unzip();
+    if vents.len() < LEAST_USUAL {
+        return None;
     }
+    robust::median(&vents).zip(robust::median(&pressures))
 }
 
 /// Days to the limit in the form of the table.

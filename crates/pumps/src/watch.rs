@@ -1,5 +1,7 @@
 //! The three witnesses of one unit's pump, reset where maintenance made something new.
 
+use std::collections::BTreeMap;
+
 use drydown_physics::saturation;
 use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
@@ -67,6 +69,8 @@ pub(crate) struct Watch<'a> {
     pub(crate) draws: Draws,
     /// The first accepted start of each run, as it was seen.
     views: Vec<(drydown_quantity::RunId, View)>,
+    /// Starts since the last renewal that do not count, by why.
+    refused: BTreeMap<String, usize>,
 }
 
 impl<'a> Watch<'a> {
@@ -102,6 +106,7 @@ impl<'a> Watch<'a> {
             base_since: None,
             draws: Draws::new(),
             views: Vec::new(),
+            refused: BTreeMap::new(),
         }
     }
 
@@ -146,6 +151,7 @@ impl<'a> Watch<'a> {
         let level_sd = |of: &dyn Fn(&KindPrior) -> f64| self.kind_prior(at).map_or(1.0, of);
         let base_sd = level_sd(&|prior| prior.base.level_sd);
         let steady_sd = level_sd(&|prior| prior.steady.level_sd);
+        self.refused.clear();
         match renewal {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
@@ -244,6 +250,17 @@ impl<'a> Watch<'a> {
             };
             self.see_speed(start, (m3h / 3.6 / litres).ln());
         }
+    }
+
+    /// Takes note of a start that does not count.
+    pub(crate) fn refuse(&mut self, start: &PumpStart) {
+        let word = start.reason.as_deref().unwrap_or("refused");
+        *self.refused.entry(word.to_owned()).or_default() += 1;
+    }
+
+    /// Starts since the last renewal that do not count, by why.
+    pub(crate) const fn refused(&self) -> &BTreeMap<String, usize> {
+        &self.refused
     }
 
     /// Takes one accepted start in.

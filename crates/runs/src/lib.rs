@@ -5,6 +5,7 @@
 
 mod cut;
 mod describe;
+mod falls;
 pub mod history;
 mod marks;
 mod phase;

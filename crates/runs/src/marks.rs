@@ -5,6 +5,7 @@
 
 use drydown_quantity::Stamp;
 
+use crate::falls::mark_falls;
 use crate::history::BarometerBasis;
 use crate::places::Places;
 use crate::readings::Column;
@@ -85,6 +86,7 @@ pub(crate) fn mark_readings(readings: &Readings, places: &Places, config: &RunsC
         marks.chamber_kpa.push(chamber.unwrap_or(f64::NAN));
         marks.ambient_kpa.push(ambient.unwrap_or(f64::NAN));
     }
+    mark_falls(readings, &mut marks, config);
     marks
 }
 

@@ -248,7 +248,11 @@ fn render(found: &Trial, times: &[Stamp]) -> String {
             "{edges:<16}{:>9}{:>12}{:>19}",
             bin.n,
             share(bin.mean_probability),
-            share(bin.observed_share)
+            if bin.n > 0 && bin.observed_share.is_none() {
+                "too few to judge".to_owned()
+            } else {
+                share(bin.observed_share)
+            }
         );
     }
     out.push_str(&scores(&found.paired));

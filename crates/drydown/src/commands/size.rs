@@ -6,10 +6,11 @@ use std::fmt::Write as _;
 use anyhow::Result;
 use drydown_planning::{
     Candidate, Ingress, Job, PlanningConfig, SizeAnswer, Standing, SubjectKind, Suitability,
-    UnitSize, Verdict, WarmthBasis, size_standing,
+    UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
 };
 use drydown_quantity::{Interval, OilType, ReservoirId, Stamp};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
+use drydown_runs::SeriesPoint;
 use drydown_runs::history::{Reservoir, VolumeBasis};
 use drydown_stats::robust;
 use drydown_tables::ModelTerm;
@@ -243,7 +244,7 @@ fn typed_job<'a>(
 }
 
 /// How warm the oil is now, and how that is known: as given, as the last samples of the reservoir were,
-/// or cold.
+/// as its last runs began, or cold.
 fn oil_warmth(
     arguments: &SizeArgs,
     reservoir: Option<(&ReservoirId, &Answers<'_>)>,
@@ -268,8 +269,18 @@ fn oil_warmth(
         .take(LAST_SAMPLES)
         .map(|(_, degc)| *degc)
         .collect();
-    Ok(match robust::median(&last) {
-        Some(degc) => (degc, WarmthBasis::Samples),
+    if let Some(degc) = robust::median(&last) {
+        return Ok((degc, WarmthBasis::Samples));
+    }
+    let by_runs = match reservoir {
+        Some((id, answers)) => {
+            let series: Vec<SeriesPoint> = answers.context.records()?;
+            start_warmth(&answers.runs, &series, id, answers.context.as_of)
+        }
+        None => None,
+    };
+    Ok(match by_runs {
+        Some((degc, sd_k)) => (degc, WarmthBasis::Runs { sd_k }),
         None => (COLD_DEGC, WarmthBasis::Unknown),
     })
 }

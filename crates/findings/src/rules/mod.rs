@@ -11,6 +11,7 @@ mod flagged;
 mod hot_oil;
 mod lab_alarm;
 mod no_altitude;
+mod no_oil_families;
 mod no_reservoir;
 mod open_deployment;
 mod pump_change;
@@ -63,6 +64,7 @@ pub const RULES: &[Rule] = &[
     no_reservoir::RULE,
     open_deployment::RULE,
     no_altitude::RULE,
+    no_oil_families::RULE,
     unknown_unit::RULE,
     before_commissioning::RULE,
 ];

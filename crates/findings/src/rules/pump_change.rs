@@ -1,6 +1,7 @@
 //! A vacuum pump whose health row says alert or alarm.
 
-use drydown_pumps::{Cause, DaysStatus, PumpHealth, PumpState};
+use drydown_pumps::{Cause, DaysStatus, PumpHealth, PumpState, mended_since};
+use drydown_runs::history::{MaintenanceAction, PumpKind};
 
 use super::Rule;
 use crate::case::{Case, FindingsConfig};
@@ -21,23 +22,73 @@ pub(super) const RULE: Rule = Rule {
 fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
     let mut episodes: Vec<Episode> = Vec::new();
     for rows in case.pump_health.chunk_by(|a, b| a.unit_id == b.unit_id) {
+        let kind = rows
+            .first()
+            .and_then(|row| case.registers.unit(&row.unit_id))
+            .and_then(|unit| unit.vacuum_pump_kind);
         let mut open: Option<Episode> = None;
         for row in rows {
             if matches!(row.state, PumpState::Alert | PumpState::Alarm) {
-                let seen = open.get_or_insert_with(|| to_episode(row));
+                let seen = open.get_or_insert_with(|| to_episode(row, kind));
                 seen.last_seen = row.at;
                 seen.severity = severity(row);
                 seen.onset_at = row.onset_at.or(seen.onset_at);
                 seen.evidence.clone_from(&row.evidence);
-                seen.action = action(row);
+                seen.action = action(row, kind);
             } else if let Some(mut seen) = open.take() {
                 seen.holds = false;
                 episodes.push(seen);
             }
         }
+        if let (Some(seen), Some(last)) = (open.as_mut(), rows.last()) {
+            step_down(seen, last, case);
+        }
         episodes.extend(open);
     }
     episodes
+}
+
+/// What was done since the last run may have ended the change, and nobody has seen whether it did: to watch,
+/// with no days counted from before.
+fn step_down(seen: &mut Episode, last: &PumpHealth, case: &Case<'_>) {
+    let work = case.registers.maintenance_of(&last.unit_id);
+    if let Some((at, what)) = mended_since(work, last.at, last.cause) {
+        let done = done(what);
+        seen.severity = Severity::Watch;
+        seen.evidence = format!(
+            "{done} on {}, not run since. Before, at the run of {}: {}",
+            at.day(),
+            last.at.day(),
+            without_days(&last.evidence)
+        );
+        seen.action = format!(
+            "{done} on {}, not run since: test it before it goes (cold start, vent shut).",
+            at.day()
+        );
+    }
+}
+
+/// Evidence without what it foretold of the pump as it was.
+fn without_days(evidence: &str) -> &str {
+    evidence
+        .split_once("; with the vent shut it would hold")
+        .map_or(evidence, |(before, _)| before)
+}
+
+/// What was done, as the beginning of a sentence.
+const fn done(action: MaintenanceAction) -> &'static str {
+    match action {
+        MaintenanceAction::Rebuild => "Rebuilt",
+        MaintenanceAction::Vanes => "New vanes",
+        MaintenanceAction::PumpOil => "Pump oil changed",
+        MaintenanceAction::PumpSwap => "Pump swapped",
+        MaintenanceAction::LeakRepair => "Leak mended",
+        MaintenanceAction::Filter => "Exhaust filter changed",
+        MaintenanceAction::Gauge
+        | MaintenanceAction::SensorSwap
+        | MaintenanceAction::Calibration => "Pressure gauge worked on",
+        MaintenanceAction::Heater | MaintenanceAction::Other => "Worked on",
+    }
 }
 
 fn severity(row: &PumpHealth) -> Severity {
@@ -48,7 +99,7 @@ fn severity(row: &PumpHealth) -> Severity {
     }
 }
 
-fn to_episode(row: &PumpHealth) -> Episode {
+fn to_episode(row: &PumpHealth, kind: Option<PumpKind>) -> Episode {
     Episode {
         subject: row.unit_id.to_string(),
         severity: severity(row),
@@ -57,13 +108,17 @@ fn to_episode(row: &PumpHealth) -> Episode {
         last_seen: row.at,
         holds: true,
         evidence: row.evidence.clone(),
-        action: action(row),
+        action: action(row, kind),
     }
 }
 
-fn action(row: &PumpHealth) -> String {
+fn action(row: &PumpHealth, kind: Option<PumpKind>) -> String {
     let step = match row.cause {
-        Some(Cause::Wear) => "plan vanes or a rebuild",
+        // Liquid rings and claws or screws have no vanes.
+        Some(Cause::Wear) => match kind {
+            Some(PumpKind::LiquidRing | PumpKind::Dry) => "plan a rebuild",
+            _ => "plan vanes or a rebuild",
+        },
         Some(Cause::Leak) => {
             "look for an air leak (rate-of-rise test with the pump isolated) before touching the pump"
         }
@@ -121,25 +176,29 @@ mod tests {
         probability: f64,
         status: DaysStatus,
         days: Option<(f64, f64)>,
+        kind: Option<PumpKind>,
     ) -> String {
-        action(&PumpHealth {
-            run_id: "U-1@20260901T000000Z".into(),
-            unit_id: "U-1".into(),
-            at: Stamp::from_micros(0),
-            indicator: None,
-            expected: None,
-            lower_90: None,
-            upper_90: None,
-            state: PumpState::Alert,
-            cause: Some(cause),
-            cause_probability: Some(probability),
-            days_to_limit_p10: days.map(|days| days.0),
-            days_to_limit_p50: days.map(|days| days.1),
-            days_to_limit_p90: None,
-            days_to_limit_status: status,
-            onset_at: None,
-            evidence: String::new(),
-        })
+        action(
+            &PumpHealth {
+                run_id: "U-1@20260901T000000Z".into(),
+                unit_id: "U-1".into(),
+                at: Stamp::from_micros(0),
+                indicator: None,
+                expected: None,
+                lower_90: None,
+                upper_90: None,
+                state: PumpState::Alert,
+                cause: Some(cause),
+                cause_probability: Some(probability),
+                days_to_limit_p10: days.map(|days| days.0),
+                days_to_limit_p50: days.map(|days| days.1),
+                days_to_limit_p90: None,
+                days_to_limit_status: status,
+                onset_at: None,
+                evidence: String::new(),
+            },
+            kind,
+        )
     }
 
     #[test]
@@ -174,7 +233,31 @@ mod tests {
                 "Check seal-water temperature and flow; the limit lies beyond a year.",
             ),
         ] {
-            assert_eq!(told(cause, p, status, days), expected);
+            assert_eq!(
+                told(cause, p, status, days, Some(PumpKind::RotaryVane)),
+                expected
+            );
+        }
+    }
+
+    #[test]
+    fn a_pump_without_vanes_is_told_of_none() {
+        for (kind, expected) in [
+            (
+                Some(PumpKind::Dry),
+                "Plan a rebuild; the limit lies beyond a year.",
+            ),
+            (
+                Some(PumpKind::LiquidRing),
+                "Plan a rebuild; the limit lies beyond a year.",
+            ),
+            (
+                None,
+                "Plan vanes or a rebuild; the limit lies beyond a year.",
+            ),
+        ] {
+            let found = told(Cause::Wear, 0.9, DaysStatus::Beyond, None, kind);
+            assert_eq!(found, expected);
         }
     }
 }

@@ -1,6 +1,7 @@
 //! Rules about data, each on the smallest fleet that holds it and the nearest that does not.
 
 mod places;
+mod pumps;
 mod wet;
 
 use drydown_quantity::Stamp;
@@ -291,4 +292,33 @@ fn exchanged_labels_are_told_for_both_reservoirs() {
         "{evidence}"
     );
     assert_eq!(episodes[0].first_seen, samples[6].known_at().unwrap());
+}
+
+#[test]
+fn units_without_oil_families_are_told_before_anybody_sizes_a_job() {
+    let runs = [
+        run("D-2", "2026-04-10T00:00:00Z"),
+        run("D-2", "2026-04-01T00:00:00Z"),
+    ];
+    let with = |id: &str| Unit {
+        oil_families_allowed: vec!["turbine".to_owned()],
+        ..unit(id, None)
+    };
+    assert_eq!(found("no_oil_families", vec![with("D-1")], &runs), []);
+    for (units, part) in [
+        (vec![with("D-1"), unit("D-2", None)], "1 of 2 units (D-2)"),
+        (
+            vec![unit("D-1", None), unit("D-2", None)],
+            "2 of 2 units (all of them)",
+        ),
+    ] {
+        let episodes = found("no_oil_families", units, &runs);
+        assert_eq!(episodes.len(), 1);
+        assert_eq!(episodes[0].first_seen, runs[1].started_at);
+        assert!(
+            episodes[0].evidence.contains(part),
+            "{}",
+            episodes[0].evidence
+        );
+    }
 }

@@ -1,9 +1,11 @@
 //! A fleet of three like units: one sound, one as the case has it; what the case bars, warns of and says.
 
+mod warmth;
+
 use drydown_pumps::DaysStatus;
 use drydown_quantity::{OilType, RunId};
 use drydown_removal::{Basis, RemovalCoefficient};
-use drydown_runs::history::{Deployment, Oil, Reservoir, Site, Unit};
+use drydown_runs::history::{Deployment, Maintenance, Oil, Reservoir, Site, Unit};
 
 use super::*;
 use crate::{Candidate, PlanningConfig, SizeAnswer, WarmthBasis, size_standing};
@@ -427,4 +429,53 @@ fn a_class_without_a_sound_unit_is_not_the_answer() {
             .note
             .contains("3 of 3 units suitable, 3 of them with a warning")
     );
+}
+
+#[test]
+fn nothing_is_promised_of_a_unit_in_alarm() {
+    let alarm = || health(PumpState::Alarm, Some(Cause::Wear), Some((21.0, 40.0)));
+    let found = answer(of_pump(alarm()));
+    let told = row(&found, "U-2");
+    assert_eq!(told.verdict, Verdict::NotShownFeasible);
+    assert_eq!(
+        (told.p_within, told.p_reach, told.hours_p50),
+        (None, None, None)
+    );
+    assert!(
+        told.warnings[0].contains("mend and test it first"),
+        "{told:?}"
+    );
+    let class = row(&found, "medium");
+    assert_eq!(class.verdict, Verdict::Meets);
+    assert!(
+        class.note.contains(
+            "3 of 3 units suitable, 1 of them with a warning, 1 in alarm and not shown to do it"
+        ),
+        "{}",
+        class.note
+    );
+    // Each of the class in alarm.
+    let mut known = Known::default();
+    for id in ["U-1", "U-2", "U-3"] {
+        known.health.push(PumpHealth {
+            unit_id: id.into(),
+            ..alarm()
+        });
+    }
+    let found = answer(known);
+    assert_eq!(row(&found, "medium").verdict, Verdict::NotShownFeasible);
+    assert_eq!(found.smallest, None);
+    // After a rebuild the hours hold again, with a warning.
+    let mut known = of_pump(alarm());
+    known.maintenance.push(Maintenance {
+        unit_id: "U-2".into(),
+        at: at("2026-09-27"),
+        action: MaintenanceAction::Rebuild,
+        note: None,
+        serial: None,
+        hours_meter: None,
+    });
+    let found = answer(known);
+    assert_eq!(row(&found, "U-2").verdict, Verdict::Meets);
+    assert!(row(&found, "U-2").warnings[0].contains("test it before it goes"));
 }

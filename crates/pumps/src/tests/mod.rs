@@ -9,6 +9,7 @@ mod gaining;
 mod ideal;
 mod levels;
 mod mixed_causes;
+mod past_limit;
 mod slow_logs;
 mod starts;
 mod threshold;

@@ -158,7 +158,7 @@ fn weak_pumps(input: &ReportInput<'_>) -> String {
                 Cell::Markup(unit_link(input, row.unit_id.as_str(), "")),
                 Cell::Text(pump_state(row.state).to_owned()),
                 Cell::Text(cause(row)),
-                days_to_limit(row),
+                days_to_limit(input, row),
             ],
             below: sentence(&row.evidence),
         })

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use drydown_pumps::PumpHealth;
+use drydown_pumps::{PumpHealth, mended_since};
 use drydown_quantity::UnitId;
 use drydown_runs::Run;
 use drydown_runs::history::Unit;
@@ -142,8 +142,22 @@ pub(super) fn is_past_limit(row: &PumpHealth) -> bool {
     row.days_to_limit_p50.is_some_and(|days| days < 0.5)
 }
 
+/// Work since the judged run that may have ended what it showed: the days counted from before it are void.
+pub(super) fn mended(input: &ReportInput<'_>, row: &PumpHealth) -> Option<String> {
+    let work = input.registers.maintenance_of(&row.unit_id);
+    let (at, action) = mended_since(work, row.at, row.cause)?;
+    Some(format!(
+        "{} on {}, not run since",
+        words::spaced(action.as_str()),
+        at.day()
+    ))
+}
+
 /// Days to the limit: even odds, and 1 in 10 sooner to 1 in 10 later; or why there are none.
-pub(super) fn days_to_limit(row: &PumpHealth) -> Cell {
+pub(super) fn days_to_limit(input: &ReportInput<'_>, row: &PumpHealth) -> Cell {
+    if let Some(done) = mended(input, row) {
+        return Cell::Text(done);
+    }
     match (
         row.days_to_limit_p10,
         row.days_to_limit_p50,

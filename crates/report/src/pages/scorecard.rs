@@ -118,7 +118,10 @@ fn section(score: &Score) -> String {
                         .map_or_else(|| NONE.to_owned(), |p| chance(Some(p))),
                 ),
                 Cell::Figure(bin.n_events.to_string()),
-                Cell::Figure(share(bin.observed_share)),
+                match bin.observed_share {
+                    None if bin.n > 0 => Cell::Text("too few outcomes to judge".to_owned()),
+                    seen => Cell::Figure(share(seen)),
+                },
             ]
         })
         .collect();
@@ -128,7 +131,7 @@ fn section(score: &Score) -> String {
         score.n_due,
         score.n_events,
         table(
-            "One row is one band of stated chances: what was said and what happened. The fewer forecasts in a band, the less its share says. A unit goes to what is wet, so that known outcomes by themselves say too much came: in the shares and scores each counts for those of its band that a unit, or nobody's look, ended before.",
+            "One row is one band of stated chances: what was said and what happened. The fewer forecasts in a band, the less its share says. A unit goes to what is wet, so that known outcomes by themselves say too much came: in the shares and scores each counts for those of its band that a unit, or nobody's look, ended before; a band with too few left for that is left out of both.",
             &[
                 "chance said",
                 "forecasts with known outcome",

@@ -5,7 +5,7 @@ use drydown_runs::history::Unit;
 
 use super::Page;
 use super::findings::of_subject;
-use super::parts::{cause, is_past_limit, standing};
+use super::parts::{cause, is_past_limit, mended, standing};
 use super::runs::runs;
 use super::shrinkage::pictures;
 use crate::frame::{Frame, page};
@@ -63,7 +63,11 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
         .filter(|row| row.unit_id == unit.unit_id)
         .collect();
     let latest = rows.last().map_or_else(String::new, |row| {
-        let days = match (row.days_to_limit_p10, row.days_to_limit_p50, row.days_to_limit_p90) {
+        let days = match (
+            row.days_to_limit_p10,
+            row.days_to_limit_p50,
+            row.days_to_limit_p90,
+        ) {
             (None, None, None) => days_status(row.days_to_limit_status).to_owned(),
             _ if is_past_limit(row) => "it no longer can".to_owned(),
             (lower, middle, upper) => format!(
@@ -77,12 +81,17 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
         } else {
             format!(", likely {because}")
         };
+        let outlook = mended(input, row).map_or_else(
+            || format!("When it could no longer hold the limit, if nothing is done: {days}."),
+            |done| format!("Since then: {done}. Test it before it goes."),
+        );
         format!(
-            "<p>At the latest run, {}: <strong>{}</strong>{}. {} When it could no longer hold the limit, if nothing is done: {days}.</p>\n",
+            "<p>At the latest run, {}: <strong>{}</strong>{}. {} {}</p>\n",
             row.at.day(),
             pump_state(row.state),
             escape(&because),
             prose(&sentence(&row.evidence), DAY),
+            escape(&outlook),
         )
     });
     let runs: Vec<&Run> = input

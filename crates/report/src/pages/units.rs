@@ -72,7 +72,10 @@ fn row(input: &ReportInput<'_>, unit: &Unit) -> Vec<Cell> {
                 .to_owned(),
         ),
         Cell::Text(health.map_or_else(String::new, cause)),
-        health.map_or_else(|| Cell::Text(NONE.to_owned()), days_to_limit),
+        health.map_or_else(
+            || Cell::Text(NONE.to_owned()),
+            |row| days_to_limit(input, row),
+        ),
         Cell::Text(mine().next_back().map_or_else(
             || "never".to_owned(),
             |run| input.display.time(run.ended_at),

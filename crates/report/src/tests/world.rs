@@ -421,6 +421,7 @@ pub(super) fn score() -> Score {
             n: 16,
             n_events: 2,
             mean_probability: Some(0.004),
+            n_effective: 16.0,
             observed_share: Some(0.125),
         }],
     }
