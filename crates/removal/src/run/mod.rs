@@ -11,6 +11,8 @@ mod conditions;
 mod convert;
 mod curve;
 mod fit;
+mod join;
+mod laws;
 mod marks;
 mod mixing;
 #[cfg(test)]
@@ -19,6 +21,7 @@ mod model;
 mod noise;
 mod points;
 mod reservoir;
+mod settled;
 mod shown;
 #[cfg(test)]
 mod shown_tests;
