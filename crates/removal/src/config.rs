@@ -77,6 +77,8 @@ pub struct RunFitConfig {
     pub law_log_sd: f64,
     /// The same where the sensor sits in the stream that leaves the unit (0.10).
     pub outlet_law_log_sd: f64,
+    /// The same where settled water dissolves (0.15): how it lies and how warm it is are not seen. From simulated fleets.
+    pub settled_law_log_sd: f64,
     /// How far the end level may move along a run, sd of its log from start to end (1): settled water that dissolves,
     /// ingress, the chamber's pressure. Common practice, no source.
     pub floor_drift_log_sd: f64,
@@ -213,6 +215,7 @@ impl RunFitConfig {
             floor_log_sd_max: 0.4,
             law_log_sd: 0.03,
             outlet_law_log_sd: 0.10,
+            settled_law_log_sd: 0.15,
             floor_drift_log_sd: 1.0,
             level: 0.90,
             ln_rate_se_max: 0.6,

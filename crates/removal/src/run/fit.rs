@@ -461,12 +461,14 @@ fn profile(fit: &mut Fit<'_>) {
         })
     };
     // The law holds the rate constant but for its slopes; a real one wanders by more than the sensor's noise alone.
-    // Where water lies settled the reservoir's own temperature, which drives it, is not seen.
-    let law_sd = if fit.model.points.sensor_at_outlet || fit.model.shape.settled {
-        fit.model.config.outlet_law_log_sd
-    } else {
-        fit.model.config.law_log_sd
-    };
+    let config = fit.model.config;
+    let mut law_sd = config.law_log_sd;
+    if fit.model.points.sensor_at_outlet {
+        law_sd = law_sd.max(config.outlet_law_log_sd);
+    }
+    if fit.model.shape.settled {
+        law_sd = law_sd.max(config.settled_law_log_sd);
+    }
     let widened = |end: f64| best + (end - best).signum() * (end - best).hypot(quantile * law_sd);
     fit.ln_rate_lower = either(-step, low).map(widened);
     fit.ln_rate_upper = either(step, high).map(widened);

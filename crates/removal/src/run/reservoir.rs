@@ -33,8 +33,7 @@ pub(super) struct Fits<'a> {
     /// Deviance of the law of one body with an end level that moves.
     drift: Option<f64>,
     two: Option<Fit<'a>>,
-    /// Deviance of the law with settled water.
-    settled: Option<f64>,
+    settled: Option<Fit<'a>>,
 }
 
 impl Fits<'_> {
@@ -45,7 +44,7 @@ impl Fits<'_> {
         self.drift = Some(fit_drift(&self.well_mixed).deviance);
         self.two = Some(fit_two_compartments(&self.well_mixed, USUAL_MIXING));
         if may_hold_settled && knows_solubility(&self.well_mixed) {
-            self.settled = Some(fit_settled(&self.well_mixed).deviance);
+            self.settled = Some(fit_settled(&self.well_mixed));
         }
     }
 
@@ -55,7 +54,10 @@ impl Fits<'_> {
         Some(Gain {
             two: plain - two,
             two_over_best: plain.min(self.drift.unwrap_or(f64::INFINITY)) - two,
-            settled: self.settled.map(|settled| plain - settled),
+            settled: self
+                .settled
+                .as_ref()
+                .map(|settled| plain - settled.deviance),
         })
     }
 }
@@ -225,7 +227,9 @@ fn fit_kind<'a>(fits: &Fits<'a>, kind: Kind, lent: MixingPriors) -> Fit<'a> {
     match kind {
         // Free water leaves by a law of its own, which knows no loop and rest.
         Kind::TwoCompartments if !plain.model.shape.free_water => fit_two_compartments(plain, lent),
-        Kind::Settled if knows_solubility(plain) => fit_settled(plain),
+        Kind::Settled if knows_solubility(plain) => {
+            fits.settled.clone().unwrap_or_else(|| fit_settled(plain))
+        }
         _ => plain.clone(),
     }
 }
