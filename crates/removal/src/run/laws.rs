@@ -29,6 +29,8 @@ pub(super) struct Gain {
     pub(super) two_over_best: f64,
     /// Of settled water over one body; None where it was not looked for.
     pub(super) settled: Option<f64>,
+    /// The same over the better of one body with an end level that stands or moves.
+    pub(super) settled_over_best: Option<f64>,
 }
 
 /// The laws that a reservoir's runs leave open, the one that a row names first, each with its share of the rate.
@@ -51,12 +53,7 @@ fn far(config: &RunFitConfig) -> f64 {
 pub(super) fn keep(gains: &[Gain], config: &RunFitConfig) -> Kept {
     let two = are_badly_mixed(gains, config);
     let over_plain = sum(gains.iter().filter_map(|gain| gain.settled), config);
-    let settled = match gains {
-        [only] => only
-            .settled
-            .is_some_and(|gain| gain > config.mixing_deviance),
-        _ => over_plain > config.mixing_deviance_together,
-    };
+    let settled = holds_settled(gains, over_plain, config);
     let looked = gains.iter().any(|gain| gain.settled.is_some());
     if !two && !settled {
         return vec![(Kind::WellMixed, 1.0)];
@@ -88,6 +85,23 @@ pub(super) fn keep(gains: &[Gain], config: &RunFitConfig) -> Kept {
     } else {
         vec![settled, (Kind::TwoCompartments, other)]
     }
+}
+
+/// Whether these runs show settled water: more than what names a badly mixed reservoir, as free water that the
+/// solubility's constants misplace looks like it, and not told better by an end level that moves.
+fn holds_settled(gains: &[Gain], over_plain: f64, config: &RunFitConfig) -> bool {
+    if let [only] = gains {
+        return only.settled_over_best.is_some_and(|gain| gain > 0.0)
+            && only
+                .settled
+                .is_some_and(|gain| gain > config.mixing_deviance);
+    }
+    let most = 0.5 * config.mixing_deviance;
+    let over_best: f64 = gains
+        .iter()
+        .filter_map(|gain| Some(gain.settled_over_best?.clamp(-most, most)))
+        .sum();
+    over_best > 0.0 && over_plain > 2.0 * config.mixing_deviance_together
 }
 
 /// Whether these runs show a loop and a rest.
@@ -126,6 +140,7 @@ mod tests {
                 two: *two,
                 two_over_best: *two,
                 settled: *settled,
+                settled_over_best: *settled,
             })
             .collect();
         let kept = keep(&gains, &RunFitConfig::documented());
@@ -162,7 +177,7 @@ mod tests {
             ),
             (
                 "settled water, hardly seen",
-                vec![(-4.0, Some(4.0)); 6],
+                vec![(-4.0, Some(5.5)); 6],
                 vec![Settled, WellMixed],
             ),
         ];

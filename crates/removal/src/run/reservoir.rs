@@ -51,9 +51,11 @@ impl Fits<'_> {
     fn gain(&self) -> Option<Gain> {
         let two = self.two.as_ref()?.deviance;
         let plain = self.well_mixed.deviance;
+        let best = plain.min(self.drift.unwrap_or(f64::INFINITY));
         Some(Gain {
             two: plain - two,
-            two_over_best: plain.min(self.drift.unwrap_or(f64::INFINITY)) - two,
+            settled_over_best: self.settled.as_ref().map(|settled| best - settled.deviance),
+            two_over_best: best - two,
             settled: self
                 .settled
                 .as_ref()
