@@ -151,7 +151,7 @@ mod tests {
     #[test]
     fn the_laws_that_gains_leave_open() {
         use Kind::{Settled, TwoCompartments, WellMixed};
-        let cases: [(&str, Vec<(f64, Option<f64>)>, Vec<Kind>); 8] = [
+        let cases = [
             ("no run", vec![], vec![WellMixed]),
             ("no gain", vec![(-3.0, Some(-3.0)); 6], vec![WellMixed]),
             (

@@ -1,7 +1,7 @@
 //! How fast one run takes water out of one reservoir.
 //!
 //! Model: first order towards an end level, capped where the run shows a cap, with free water above
-//! solubility; over a badly mixed or a wet bottom by laws of their own ([`laws`] says which); sensor and
+//! solubility; over a badly mixed or a wet bottom by laws of their own (`laws.rs` decides which); sensor and
 //! laboratory share one curve. Units: ppm by mass, working hours.
 //! Every run gets a row; a run that cannot tell its rate says why in `status`.
 

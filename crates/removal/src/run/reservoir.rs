@@ -1,6 +1,6 @@
 //! The runs of one reservoir together: how it mixes is a property of the reservoir, and no run tells it alone.
 //!
-//! So is water that settled in it. Which laws its runs leave open is decided in [`super::laws`]; here they are fitted.
+//! So is water that settled in it. Which laws its runs leave open is decided in `laws.rs`; here they are fitted.
 
 use drydown_quantity::Stamp;
 use drydown_runs::history::SamplePoint;
