@@ -84,6 +84,8 @@ pub struct RunFitConfig {
     pub law_log_sd: f64,
     /// The same where the sensor sits in the stream that leaves the unit (0.10).
     pub outlet_law_log_sd: f64,
+    /// The same where settled water dissolves (0.15): how it lies and how warm it is are not seen. From simulated fleets.
+    pub settled_law_log_sd: f64,
     /// How far the end level may move along a run, sd of its log from start to end (1): settled water that dissolves,
     /// ingress, the chamber's pressure. Common practice, no source.
     pub floor_drift_log_sd: f64,
@@ -142,11 +144,17 @@ pub struct FleetConfig {
     /// Prior mean and sd of the fleet's log removal per pass (ln 0.4 and 0.7).
     pub prior_log_mean: f64,
     pub prior_log_sd: f64,
-    /// Prior sd of each slope: 1000/K (2.5), per ln kPa (0.5), per ln flow (0.5), per unit of pump indicator (0.5).
+    /// Prior mean (-1.2) of the slope with temperature, 1000/K: warm oil is thin and gives its water up more easily, by about
+    /// 1 % a kelvin. Common practice, no source.
+    pub slope_mean_temperature: f64,
+    /// Prior sd of each slope: 1000/K (1.2), per ln kPa (0.5), per ln flow (0.5), per unit of pump indicator (0.5).
     pub slope_sd_temperature: f64,
     pub slope_sd_pressure: f64,
     pub slope_sd_flow: f64,
     pub slope_sd_pump: f64,
+    /// What comes to the slope with pressure among a unit's own runs, sd per ln kPa (0.05): the pump's condition goes with
+    /// its pressure. Common practice, no source.
+    pub slope_sd_own_pressure: f64,
     /// What a unit's water sensor does to the log rates of all its runs alike, sd (0.04): its zero, gain and lag. From
     /// simulated fleets, whose units' mean errors spread by that much beyond their intervals.
     /// The same for a sensor in the stream that leaves the unit (0.10): it sees the reservoir only through a removal per
@@ -225,6 +233,7 @@ impl RunFitConfig {
             floor_log_sd_max: 0.4,
             law_log_sd: 0.03,
             outlet_law_log_sd: 0.10,
+            settled_law_log_sd: 0.15,
             floor_drift_log_sd: 1.0,
             level: 0.90,
             ln_rate_se_max: 0.6,
@@ -268,10 +277,12 @@ impl FleetConfig {
             sd_scale: 0.3,
             prior_log_mean: 0.4_f64.ln(),
             prior_log_sd: 0.7,
-            slope_sd_temperature: 2.5,
+            slope_mean_temperature: -1.2,
+            slope_sd_temperature: 1.2,
             slope_sd_pressure: 0.5,
             slope_sd_flow: 0.5,
             slope_sd_pump: 0.5,
+            slope_sd_own_pressure: 0.05,
             sensor_log_sd: 0.04,
             outlet_sensor_log_sd: 0.10,
             badly_mixed_share: 0.25,

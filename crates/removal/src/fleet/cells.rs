@@ -6,7 +6,7 @@ use drydown_quantity::Stamp;
 use drydown_stats::mixed::{Level, LinearPrediction, Posterior, Predicted};
 
 use super::basis::{is_separable, parts, to_basis};
-use super::design::{Fleet, FleetRow, N_BASES, N_COVARIATES, RESERVOIR_GROUP};
+use super::design::{Fleet, FleetRow, N_BASES, N_FIXED, RESERVOIR_GROUP};
 use super::truncated::quantile_below_one;
 use crate::config::FleetConfig;
 use crate::rows::{Basis, RemovalCoefficient};
@@ -37,7 +37,7 @@ pub(super) fn prediction(
     oil: usize,
     wanted: Wanted,
 ) -> LinearPrediction {
-    let mut fixed_row = vec![0.0; N_COVARIATES + 1];
+    let mut fixed_row = vec![0.0; N_FIXED];
     if let Some(intercept) = fixed_row.first_mut() {
         *intercept = 1.0;
     }

@@ -15,6 +15,9 @@ use crate::rows::{Regime, RemovalRun, RunStatus};
 /// The covariates, in the order of the design's columns after the intercept.
 pub(super) const COVARIATES: [&str; 4] = ["temperature", "pressure", "flow", "pump"];
 pub(super) const N_COVARIATES: usize = COVARIATES.len();
+/// Columns of the design: the intercept, the covariates, and what a unit's pressure is off its own mean.
+pub(super) const N_FIXED: usize = N_COVARIATES + 2;
+const PRESSURE: usize = 1;
 /// Ways in which a volume is known: dip, nameplate, guess.
 pub(super) const N_BASES: usize = 3;
 /// Place of the reservoirs' first group among the model's groups; one for each basis.
@@ -276,6 +279,28 @@ fn log_variance(fit: &RemovalRun) -> Option<f64> {
     (sd.is_finite() && sd < 3.0).then(|| sd.max(LOG_SE_MIN).powi(2))
 }
 
+/// Log pressure of each run less the mean of its unit's runs.
+///
+/// A pump that wears or leaks has more pressure than it used to, and more of its own vapour: a unit's runs against each
+/// other tell its condition together with the pressure (Mundlak 1978: effects within and between groups differ where
+/// something unseen goes with the covariate). At reference conditions the pump is as usual, so that no answer has this column.
+fn off_own_pressure(fleet: &Fleet) -> Vec<f64> {
+    let pressure = |row: &FleetRow| row.covariates.get(PRESSURE).copied().unwrap_or(0.0);
+    let mut sums = vec![(0.0, 0.0); fleet.units.len()];
+    for row in &fleet.rows {
+        if let Some((sum, n)) = sums.get_mut(row.unit) {
+            *sum += pressure(row);
+            *n += 1.0;
+        }
+    }
+    let usual = |unit: usize| sums.get(unit).map_or(0.0, |(sum, n): &(f64, f64)| sum / n);
+    fleet
+        .rows
+        .iter()
+        .map(|row| pressure(row) - usual(row.unit))
+        .collect()
+}
+
 /// The crossed model of the pooled runs: groups unit, oil, cell, the unit's sensor, and reservoir once for each basis of its volume.
 ///
 /// A basis states how wrong its volumes are; what the fleet's runs show corrects the statement, basis by basis.
@@ -287,7 +312,7 @@ pub(super) fn to_model(
     config: &FleetConfig,
 ) -> Option<CrossedModel> {
     let n = fleet.rows.len();
-    let padding = (N_COVARIATES + 1).saturating_sub(n);
+    let padding = N_FIXED.saturating_sub(n);
     let mean = robust::mean(
         &fleet
             .rows
@@ -299,7 +324,7 @@ pub(super) fn to_model(
     let mut known_var: Vec<f64> = fleet.rows.iter().map(|row| row.variance).collect();
     y.resize(n + padding, mean);
     known_var.resize(n + padding, NO_SAY);
-    let columns: Vec<Vec<f64>> = (0..N_COVARIATES)
+    let mut columns: Vec<Vec<f64>> = (0..N_COVARIATES)
         .map(|idx| {
             let mut column: Vec<f64> = fleet
                 .rows
@@ -310,6 +335,9 @@ pub(super) fn to_model(
             column
         })
         .collect();
+    let mut own_pressure = off_own_pressure(fleet);
+    own_pressure.resize(n + padding, 0.0);
+    columns.push(own_pressure);
     let group = |of: fn(&FleetRow) -> usize, n_levels: usize, spread: Spread| {
         let mut levels: Vec<usize> = fleet.rows.iter().map(of).collect();
         levels.resize(n + padding, 0);
@@ -353,11 +381,12 @@ pub(super) fn to_model(
         known_var,
         fixed_priors: vec![
             slope(config.prior_log_mean, config.prior_log_sd),
-            slope(0.0, config.slope_sd_temperature),
+            slope(config.slope_mean_temperature, config.slope_sd_temperature),
             slope(0.0, config.slope_sd_pressure),
             // Dried flow rises with flow, less than in proportion: η = 1 − exp(−NTU), NTU ∝ 1/Q.
             slope(0.5, config.slope_sd_flow),
             slope(0.0, config.slope_sd_pump),
+            slope(0.0, config.slope_sd_own_pressure),
         ],
         groups,
         residual: Residual::Estimated {

@@ -21,6 +21,8 @@ pub(super) struct Conditions<'a> {
     ln_kpa: Option<f64>,
     flow_exponent: f64,
     temperature_slope_k: f64,
+    /// Stated volume of the reservoir, L.
+    volume_l: Option<f64>,
 }
 
 impl<'a> Conditions<'a> {
@@ -40,8 +42,37 @@ impl<'a> Conditions<'a> {
             flow_lpm: input.run.flow_lpm.or_else(|| drying(|p| p.flow_lpm)),
             oil_degc: input.run.oil_degc.or_else(|| drying(|p| p.oil_degc)),
             ln_kpa: drying(|p| p.chamber_kpa.filter(|kpa| *kpa > 0.0).map(f64::ln)),
+            volume_l: input
+                .reservoir
+                .and_then(|reservoir| reservoir.volume_l)
+                .filter(|volume| *volume > 0.0),
             flow_exponent: config.flow_exponent,
             temperature_slope_k: config.temperature_slope_k,
+        }
+    }
+
+    /// Gives each step the solubility at the reservoir's own temperature: it begins as the first oil did that arrived,
+    /// and is warmed by what comes back (heat balance of a stirred tank, losses left out). Where flow or volume is not
+    /// known the unit's temperature stands for it.
+    pub(super) fn warm_reservoir(&self, steps: &mut [Step]) {
+        let (Some(volume_l), Some(flow_lpm), Some(mean_degc), Some(first_degc)) = (
+            self.volume_l,
+            self.flow_lpm,
+            self.oil_degc,
+            self.series.iter().find_map(|point| point.oil_degc),
+        ) else {
+            return;
+        };
+        let mut degc = first_degc;
+        for step in steps {
+            let arriving = 1.0 / (1.0 / (mean_degc + KELVIN) + step.inverse_kelvin) - KELVIN;
+            if step.factor > 0.0 {
+                let turnovers = step.hours * step.flow_ratio * flow_lpm * 60.0 / volume_l;
+                degc += (arriving - degc) * (1.0 - (-turnovers).exp());
+            }
+            if let Some(ppm) = super::solubility_ppm(self.oil, degc) {
+                step.tank_solubility_ppm = ppm;
+            }
         }
     }
 
@@ -82,9 +113,31 @@ impl<'a> Conditions<'a> {
             factor: by_flow * by_temperature,
             flow_ratio: if flows { flow_ratio } else { 1.0 },
             solubility_ppm,
+            tank_solubility_ppm: solubility_ppm,
             ln_pressure,
             inverse_kelvin,
             to_go: 0.0,
         }
     }
+}
+
+/// Whether pressure or temperature moved so much within the run that the rate's own slopes matter.
+pub(super) fn conditions_moved(points: &super::points::Points, config: &RunFitConfig) -> bool {
+    const LEAST: f64 = 0.05;
+    let working = || {
+        points
+            .steps
+            .iter()
+            .filter(|step| step.hours * step.factor > 0.0)
+    };
+    let total: f64 = working().map(|step| step.hours).sum();
+    let spread = |of: fn(&Step) -> f64| {
+        let mean = working().map(|step| step.hours * of(step)).sum::<f64>() / total;
+        let square = working()
+            .map(|step| step.hours * (of(step) - mean).powi(2))
+            .sum::<f64>();
+        (square / total).sqrt()
+    };
+    config.pressure_slope_sd * spread(|step| step.ln_pressure) > LEAST
+        || config.temperature_slope_sd_k * spread(|step| step.inverse_kelvin) > LEAST
 }

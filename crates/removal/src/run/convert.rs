@@ -69,6 +69,12 @@ pub(super) fn to_row(
     let mut notes = vec![verdict.why.clone()];
     let has_ends = matches!(verdict.status, RunStatus::Identified | RunStatus::OneSided);
     notes.extend(mixing_note(fit).filter(|_| has_ends));
+    notes.extend(settled_note(fit).filter(|_| has_ends));
+    notes.extend(
+        super::status::doubt(fit)
+            .map(Into::into)
+            .filter(|_| has_ends),
+    );
     if has_ends {
         row.regime = Some(to_regime(fit));
         row.removal_rate_lower_90 = fit.ln_rate_lower.map(f64::exp);
@@ -129,6 +135,16 @@ fn mixing_note(fit: &Fit<'_>) -> Option<String> {
     ))
 }
 
+/// What the settled water looked like.
+fn settled_note(fit: &Fit<'_>) -> Option<String> {
+    let settled = fit.model.values(&fit.theta).law.settled?;
+    Some(format!(
+        "settled water dissolves again: about {:.0} ppm of it as the run began, {:.0} % of the gap to saturation an hour",
+        settled.pool_ppm,
+        100.0 * settled.dissolving_per_h
+    ))
+}
+
 /// Which law the fitted run followed.
 pub(super) fn to_regime(fit: &Fit<'_>) -> Regime {
     let values = fit.model.values(&fit.theta);
@@ -144,7 +160,7 @@ pub(super) fn to_regime(fit: &Fit<'_>) -> Regime {
     }
     if law.mixing.is_some() {
         Regime::TwoCompartments
-    } else if fit.model.shape.free_water {
+    } else if fit.model.shape.free_water || law.settled.is_some() {
         Regime::FreeWater
     } else {
         Regime::FirstOrder

@@ -6,6 +6,7 @@
 //! (kidney loop); the two-regime case is checked against a numerical solution.
 
 use super::mixing::{self, Mixing, Parts};
+use super::settled::{self, Settled, Wet};
 
 /// The law of one run.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -21,6 +22,8 @@ pub(crate) struct Law {
     pub(crate) free_ratio: f64,
     /// How the reservoir mixes; None where it is one well-mixed body. Neither cap nor free water go with it.
     pub(crate) mixing: Option<Mixing>,
+    /// Water at the bottom that dissolves again; None where there is none. Goes with no other regime.
+    pub(crate) settled: Option<Settled>,
     /// Departure of the rate's slopes from what each step's factor holds.
     pub(crate) slopes: Slopes,
     /// Log of the asymptote at the run's start over that at its end: sources that dry up, a chamber that warms.
@@ -60,6 +63,8 @@ pub(crate) struct Step {
     pub(crate) flow_ratio: f64,
     /// Solubility at the step's temperature, ppm; infinite where not known.
     pub(crate) solubility_ppm: f64,
+    /// The same in the reservoir, which warms only as the oil comes back to it.
+    pub(crate) tank_solubility_ppm: f64,
     /// Log of the chamber's pressure over the run's mean, and inverse temperature less the run's mean, 1/K.
     pub(crate) ln_pressure: f64,
     pub(crate) inverse_kelvin: f64,
@@ -76,6 +81,7 @@ impl Step {
             factor: 1.0,
             flow_ratio: 1.0,
             solubility_ppm: f64::INFINITY,
+            tank_solubility_ppm: f64::INFINITY,
             ln_pressure: 0.0,
             inverse_kelvin: 0.0,
             to_go: 0.0,
@@ -162,6 +168,17 @@ pub(crate) fn path(law: &Law, steps: &[Step], start_ppm: f64, out: &mut Vec<f64>
         }
         return;
     }
+    if let Some(settled) = &law.settled {
+        let mut wet = Wet {
+            water_ppm: start_ppm,
+            pool_ppm: settled.pool_ppm,
+        };
+        for step in steps {
+            wet = settled::advance(law, settled, step, wet);
+            out.push(wet.water_ppm);
+        }
+        return;
+    }
     let mut water = start_ppm;
     for step in steps {
         water = advance(law, step, water);
@@ -180,6 +197,7 @@ mod tests {
             capacity_ppm_per_h,
             free_ratio,
             mixing: None,
+            settled: None,
             slopes: Slopes::default(),
             drift: 0.0,
         }
@@ -192,6 +210,7 @@ mod tests {
             factor: 1.0,
             flow_ratio: 1.0,
             solubility_ppm: f64::INFINITY,
+            tank_solubility_ppm: f64::INFINITY,
             ln_pressure: 0.0,
             inverse_kelvin: 0.0,
             to_go: 0.0,

@@ -3,8 +3,10 @@
 use drydown_stats::relaxation::{Relaxation, fit_relaxation};
 use drydown_stats::{normal, optimise};
 
-use super::curve::Step;
-use super::model::{MixingPriors, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape};
+use super::conditions::conditions_moved;
+use super::model::{
+    MixingPriors, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape, USUAL_DISSOLVING, USUAL_POOL,
+};
 use super::noise::Noise;
 use super::points::Points;
 use super::solve::{Solution, inverse_diagonal, solve};
@@ -34,6 +36,8 @@ pub(super) struct Fit<'a> {
     pub(super) information: Vec<Vec<f64>>,
     /// Factor on the variance of ln k for the uncertain memory of the errors.
     variance_growth: f64,
+    /// The laws that this fit was joined from, where it was more than one: the rate is between theirs.
+    pub(super) joined: Vec<Shape>,
 }
 
 /// Fits first order and, where it pays, free water or a capped law; gives the better, without its interval.
@@ -53,6 +57,7 @@ pub(super) fn fit_well_mixed<'a>(
         slopes: conditions_moved(points, config),
         drift: false,
         mixing: false,
+        settled: false,
     };
     let mut best = fit_shape(points, config, plain, priors, &[1.0, 0.3, 3.0]);
     if free_water {
@@ -171,6 +176,19 @@ pub(super) fn fit_two_compartments<'a>(well_mixed: &Fit<'a>, mixing: MixingPrior
     fit_shape(model.points, model.config, shape, priors, &[1.0])
 }
 
+/// Fits settled water that dissolves again to the points of a fit, without an interval.
+pub(super) fn fit_settled<'a>(well_mixed: &Fit<'a>) -> Fit<'a> {
+    let model = &well_mixed.model;
+    let shape = Shape {
+        capacity: false,
+        free_water: false,
+        drift: false,
+        settled: true,
+        ..model.shape
+    };
+    fit_shape(model.points, model.config, shape, model.priors, &[1.0, 2.0])
+}
+
 /// Gives a fit its interval. From here on the errors are those of the restricted likelihood, the curve refitted under
 /// them.
 pub(super) fn finish<'a>(mut fit: Fit<'a>) -> Fit<'a> {
@@ -203,27 +221,6 @@ fn n_levels(points: &Points) -> usize {
         .iter()
         .filter(|point| point.says.is_level())
         .count()
-}
-
-/// Whether pressure or temperature moved so much within the run that the rate's own slopes matter.
-fn conditions_moved(points: &Points, config: &RunFitConfig) -> bool {
-    const LEAST: f64 = 0.05;
-    let working = || {
-        points
-            .steps
-            .iter()
-            .filter(|step| step.hours * step.factor > 0.0)
-    };
-    let total: f64 = working().map(|step| step.hours).sum();
-    let spread = |of: fn(&Step) -> f64| {
-        let mean = working().map(|step| step.hours * of(step)).sum::<f64>() / total;
-        let square = working()
-            .map(|step| step.hours * (of(step) - mean).powi(2))
-            .sum::<f64>();
-        (square / total).sqrt()
-    };
-    config.pressure_slope_sd * spread(|step| step.ln_pressure) > LEAST
-        || config.temperature_slope_sd_k * spread(|step| step.inverse_kelvin) > LEAST
 }
 
 /// The steepest mean fall that the fitted curve shows, ppm/h.
@@ -307,6 +304,7 @@ fn fit_from<'a>(mut model: Model<'a>, start: &[f64]) -> Fit<'a> {
         phi,
         information: solution.information,
         variance_growth: 1.0,
+        joined: Vec::new(),
     }
 }
 
@@ -409,6 +407,9 @@ fn start_values(points: &Points, shape: Shape, priors: Priors, factor: f64) -> V
             priors.mixing.ln_exchange.mean,
         ]);
     }
+    if shape.settled {
+        theta.extend([USUAL_DISSOLVING.mean, USUAL_POOL.mean]);
+    }
     theta
 }
 
@@ -460,11 +461,14 @@ fn profile(fit: &mut Fit<'_>) {
         })
     };
     // The law holds the rate constant but for its slopes; a real one wanders by more than the sensor's noise alone.
-    let law_sd = if fit.model.points.sensor_at_outlet {
-        fit.model.config.outlet_law_log_sd
-    } else {
-        fit.model.config.law_log_sd
-    };
+    let config = fit.model.config;
+    let mut law_sd = config.law_log_sd;
+    if fit.model.points.sensor_at_outlet {
+        law_sd = law_sd.max(config.outlet_law_log_sd);
+    }
+    if fit.model.shape.settled {
+        law_sd = law_sd.max(config.settled_law_log_sd);
+    }
     let widened = |end: f64| best + (end - best).signum() * (end - best).hypot(quantile * law_sd);
     fit.ln_rate_lower = either(-step, low).map(widened);
     fit.ln_rate_upper = either(step, high).map(widened);

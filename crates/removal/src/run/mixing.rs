@@ -83,6 +83,7 @@ mod tests {
             capacity_ppm_per_h: f64::INFINITY,
             free_ratio: 1.0,
             mixing: None,
+            settled: None,
             slopes: Slopes::default(),
             drift: 0.0,
         }
@@ -95,6 +96,7 @@ mod tests {
             factor: 0.9,
             flow_ratio: 1.0,
             solubility_ppm: f64::INFINITY,
+            tank_solubility_ppm: f64::INFINITY,
             ln_pressure: 0.0,
             inverse_kelvin: 0.0,
             to_go: 0.0,

@@ -1,7 +1,8 @@
 //! How fast one run takes water out of one reservoir.
 //!
 //! Model: first order towards an end level, capped where the run shows a cap, with free water above
-//! solubility; sensor and laboratory share one curve. Units: ppm by mass, working hours.
+//! solubility; over a badly mixed or a wet bottom by laws of their own (`laws.rs` decides which); sensor and
+//! laboratory share one curve. Units: ppm by mass, working hours.
 //! Every run gets a row; a run that cannot tell its rate says why in `status`.
 
 mod bottom;
@@ -12,6 +13,8 @@ mod convert;
 mod curve;
 mod fit;
 mod floor;
+mod join;
+mod laws;
 mod marks;
 mod mixing;
 #[cfg(test)]
@@ -20,6 +23,7 @@ mod model;
 mod noise;
 mod points;
 mod reservoir;
+mod settled;
 mod shown;
 #[cfg(test)]
 mod shown_tests;

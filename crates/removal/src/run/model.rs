@@ -13,6 +13,7 @@ use super::curve::{Law, Slopes, Step, path};
 use super::mixing::Mixing;
 use super::noise::{Noise, whiten, whitened_sum};
 use super::points::{LabPoint, Points};
+use super::settled::Settled;
 use crate::config::RunFitConfig;
 
 /// The smallest and largest rate that the search looks at, 1/h.
@@ -39,6 +40,14 @@ pub(super) const USUAL_MIXING: MixingPriors = MixingPriors {
     },
 };
 
+/// Share of the gap to saturation that settled water closes an hour: 3 %, within a factor of five; common practice, no source.
+pub(super) const USUAL_DISSOLVING: Prior = Prior {
+    mean: -3.5,
+    sd: 1.0,
+};
+/// Settled water as a run begins: 150 ppm of the oil, within a factor of ten; common practice, no source.
+pub(super) const USUAL_POOL: Prior = Prior { mean: 5.0, sd: 1.4 };
+
 /// Which unknowns a model has beyond the four of every run.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct Shape {
@@ -52,6 +61,8 @@ pub(super) struct Shape {
     pub(super) drift: bool,
     /// Two compartments: share of the loop, and exchange.
     pub(super) mixing: bool,
+    /// Settled water: share of the gap that dissolves, and how much there is.
+    pub(super) settled: bool,
 }
 
 /// Prior law of one unknown: mean and standard deviation on the scale of the unknown.
@@ -214,6 +225,8 @@ impl<'a> Model<'a> {
         let drift = take(self.shape.drift);
         let loop_share = take(self.shape.mixing);
         let exchange = take(self.shape.mixing);
+        let dissolving = take(self.shape.settled);
+        let pool = take(self.shape.settled);
         let at = |idx: usize| theta.get(idx).copied().unwrap_or(0.0);
         Values {
             law: Law {
@@ -225,6 +238,10 @@ impl<'a> Model<'a> {
                 mixing: loop_share.zip(exchange).map(|(logit, ln)| Mixing {
                     loop_share: 1.0 / (1.0 + (-logit).exp()),
                     exchange_per_h: ln.clamp(-12.0, 6.0).exp(),
+                }),
+                settled: dissolving.zip(pool).map(|(ln_share, ln_pool)| Settled {
+                    dissolving_per_h: ln_share.clamp(-12.0, 3.0).exp(),
+                    pool_ppm: ln_pool.clamp(-3.0, 12.0).exp(),
                 }),
                 slopes: Slopes {
                     per_ln_pressure: per_ln_pressure
@@ -399,6 +416,8 @@ impl<'a> Model<'a> {
             (self.shape.drift, STANDARD),
             (self.shape.mixing, self.priors.mixing.loop_share_logit),
             (self.shape.mixing, self.priors.mixing.ln_exchange),
+            (self.shape.settled, USUAL_DISSOLVING),
+            (self.shape.settled, USUAL_POOL),
         ] {
             if asked {
                 out.push(toward(at(next), prior));

@@ -336,6 +336,7 @@ fn lay_out(
         points.steps.push(step);
         before = *at;
     }
+    conditions.warm_reservoir(&mut points.steps);
     let node = |at: Stamp| {
         times
             .binary_search(&at.clamp(run.started_at, run.ended_at.max(run.started_at)))

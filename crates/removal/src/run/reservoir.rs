@@ -1,12 +1,16 @@
 //! The runs of one reservoir together: how it mixes is a property of the reservoir, and no run tells it alone.
 //!
-//! A loop and a rest explain any slow tail a little better than one body does, so that one run's deviance says little:
-//! in simulated fleets it names a quarter of the runs on badly mixed reservoirs. Summed over a reservoir's runs, the
-//! gains of well-mixed ones fall below zero (two priors are paid for each time) and those of badly mixed ones add up.
+//! So is water that settled in it. Which laws its runs leave open is decided in `laws.rs`; here they are fitted.
 
+use drydown_quantity::Stamp;
+use drydown_runs::history::SamplePoint;
 use drydown_stats::robust;
 
-use super::fit::{Fit, can_tell_mixing, finish, fit_drift, fit_two_compartments, fit_well_mixed};
+use super::fit::{
+    Fit, can_tell_mixing, finish, fit_drift, fit_settled, fit_two_compartments, fit_well_mixed,
+};
+use super::join::join;
+use super::laws::{Gain, Kept, Kind, is_plain, keep};
 use super::model::{MixingPriors, Prior, USUAL_MIXING};
 use super::points::{Points, to_points};
 use super::solve::inverse_diagonal;
@@ -21,55 +25,99 @@ pub(super) enum Look<'a> {
     Fitted(Box<Fits<'a>>),
 }
 
-/// The laws fitted to one run, without intervals. The second and third only where the run was looked at further.
+/// The laws fitted to one run, without intervals. All but the first only where the run was looked at further.
 pub(super) struct Fits<'a> {
     well_mixed: Fit<'a>,
+    /// The oil was about saturated as the run began, or a sample of the bottom found free water.
+    begins_wet: bool,
     /// Deviance of the law of one body with an end level that moves.
     drift: Option<f64>,
     two: Option<Fit<'a>>,
+    settled: Option<Fit<'a>>,
 }
 
 impl Fits<'_> {
-    fn look_further(&mut self) {
-        if can_tell_mixing(&self.well_mixed) {
-            self.drift = Some(fit_drift(&self.well_mixed).deviance);
-            self.two = Some(fit_two_compartments(&self.well_mixed, USUAL_MIXING));
+    fn look_further(&mut self, may_hold_settled: bool) {
+        if !can_tell_mixing(&self.well_mixed) {
+            return;
+        }
+        self.drift = Some(fit_drift(&self.well_mixed).deviance);
+        self.two = Some(fit_two_compartments(&self.well_mixed, USUAL_MIXING));
+        if may_hold_settled && knows_solubility(&self.well_mixed) {
+            self.settled = Some(fit_settled(&self.well_mixed));
         }
     }
 
     fn gain(&self) -> Option<Gain> {
         let two = self.two.as_ref()?.deviance;
-        let best = self
-            .well_mixed
-            .deviance
-            .min(self.drift.unwrap_or(f64::INFINITY));
+        let plain = self.well_mixed.deviance;
+        let best = plain.min(self.drift.unwrap_or(f64::INFINITY));
         Some(Gain {
-            over_plain: self.well_mixed.deviance - two,
-            over_best: best - two,
+            two: plain - two,
+            settled_over_best: self.settled.as_ref().map(|settled| best - settled.deviance),
+            two_over_best: best - two,
+            settled: self
+                .settled
+                .as_ref()
+                .map(|settled| plain - settled.deviance),
         })
     }
 }
 
-/// How much less deviance the two compartments leave than one body, and than the better of one body with an end level
-/// that stands or moves.
-#[derive(Clone, Copy, Debug)]
-struct Gain {
-    over_plain: f64,
-    over_best: f64,
+/// Whether the law with settled water can be written for a run.
+fn knows_solubility(fit: &Fit<'_>) -> bool {
+    let mut steps = fit.model.points.steps.iter();
+    steps.all(|step| step.tank_solubility_ppm.is_finite())
 }
 
-/// How a reservoir mixes, as its runs together show it.
+/// Whether water may lie under the oil as a run begins: oil at rest over settled water is about saturated.
+fn begins_wet(input: &RunInput<'_>, fit: &Fit<'_>) -> bool {
+    /// A sensor's zero and the register's solubility leave no more than this (common practice, no source).
+    const ABOUT_SATURATED: f64 = 0.8;
+    const CLEARLY_ABOVE: f64 = 1.1;
+    let Some(first) = fit.model.points.steps.first() else {
+        return false;
+    };
+    let by_bottom = |start: Stamp| {
+        input.samples.iter().any(|sample| {
+            sample.sample_point == Some(SamplePoint::ReservoirBottom)
+                && sample.taken_at.is_some_and(|taken| taken <= start)
+                && sample
+                    .water_ppm
+                    .is_some_and(|water| water > CLEARLY_ABOVE * first.tank_solubility_ppm)
+        })
+    };
+    let start_ppm = fit.model.values(&fit.theta).start_ppm;
+    start_ppm > ABOUT_SATURATED * first.tank_solubility_ppm || by_bottom(input.run.started_at)
+}
+
+/// Settled water is looked for where this share of a reservoir's runs began wet: oil dried not long before need not have.
+const WET_SHARE: f64 = 0.1;
+
+fn may_hold_settled(looks: &[Look<'_>]) -> bool {
+    let wet: Vec<bool> = looks
+        .iter()
+        .filter_map(|look| match look {
+            Look::Fitted(fits) => Some(fits.begins_wet),
+            Look::Unfit(..) => None,
+        })
+        .collect();
+    let n_wet = wet.iter().filter(|wet| **wet).count();
+    n_wet > 0 && n_wet as f64 >= WET_SHARE * wet.len() as f64
+}
+
+/// What is known of a reservoir from its runs.
 #[derive(Clone, Debug)]
-pub(super) enum Verdict {
-    WellMixed,
-    /// Badly; for each run, what the others tell of loop and exchange.
-    Badly(Vec<MixingPriors>),
+pub(super) struct Verdict {
+    kept: Kept,
+    /// For each run, what the others tell of loop and exchange; empty where no law kept has them.
+    lent: Vec<MixingPriors>,
 }
 
 /// Fits all runs of one reservoir; rows in the order of the runs. Never fails: what cannot be told is a status.
 ///
-/// Whether it is well mixed is decided once for all of them; where it is not, every run is fitted with a loop and a
-/// rest, and share and exchange are lent from run to run.
+/// Which laws are left open is decided once for all of them. Where it is a loop and a rest, share and exchange are lent
+/// from run to run; where it is more than one, the interval of a rate holds what each of them gives.
 #[must_use]
 pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<RemovalRun> {
     let points: Vec<Points> = inputs
@@ -89,18 +137,15 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
         .zip(looks)
         .enumerate()
         .map(|(idx, ((input, points), look))| {
-            let mixing = match &verdict {
-                Verdict::WellMixed => None,
-                Verdict::Badly(each) => each.get(idx).copied(),
-            };
-            settle(input, points, look, Some(mixing), config)
+            let lent = verdict.lent.get(idx).copied().unwrap_or(USUAL_MIXING);
+            settle(input, points, look, Some((&verdict.kept, lent)), config)
         })
         .collect()
 }
 
 /// Fits the other laws to the runs, from all over the reservoir's time, until enough of them say that it is well mixed.
 ///
-/// The sum that decides (see [`are_badly_mixed`]) then lies so far down that no few runs lift it. Looking at all runs of
+/// The sums that decide (see [`keep`]) then lie so far down that no few runs lift them. Looking at all runs of
 /// well-mixed reservoirs takes most of the time of an analysis, and changes nothing.
 fn look_for_mixing(looks: &mut [Look<'_>], config: &RunFitConfig) {
     /// The inverse of the golden ratio: multiples of it are spread evenly whatever their number.
@@ -109,16 +154,15 @@ fn look_for_mixing(looks: &mut [Look<'_>], config: &RunFitConfig) {
     let mut order: Vec<usize> = (0..looks.len()).collect();
     let place = |idx: &usize| (*idx as f64 * SPREAD).fract();
     order.sort_by(|a, b| place(a).total_cmp(&place(b)));
+    let settled = may_hold_settled(looks);
     let mut gains = Vec::new();
     for idx in order {
         let Some(Look::Fitted(fits)) = looks.get_mut(idx) else {
             continue;
         };
-        fits.look_further();
+        fits.look_further(settled);
         gains.extend(fits.gain());
-        if gains.len() >= N_MIN
-            && sum_of_gains(&gains, config) < -3.0 * config.mixing_deviance_together
-        {
+        if gains.len() >= N_MIN && is_plain(&gains, config) {
             return;
         }
     }
@@ -132,7 +176,8 @@ pub(super) fn look<'a>(
 ) -> Look<'a> {
     let mut look = look_first(input, points, config);
     if let Look::Fitted(fits) = &mut look {
-        fits.look_further();
+        let settled = fits.begins_wet;
+        fits.look_further(settled);
     }
     look
 }
@@ -145,68 +190,50 @@ fn look_first<'a>(input: &RunInput<'_>, points: &'a Points, config: &'a RunFitCo
     let free_water = free_water_at_start(points);
     let well_mixed = fit_well_mixed(points, priors(input, config), free_water, config);
     Look::Fitted(Box::new(Fits {
+        begins_wet: begins_wet(input, &well_mixed),
         well_mixed,
         drift: None,
         two: None,
+        settled: None,
     }))
 }
 
-/// The row of a run under what is known of its reservoir: outer None where no other run was looked at, inner None where
-/// it is well mixed.
+/// The row of a run under what is known of its reservoir; None where no other run was looked at.
 pub(super) fn settle(
     input: &RunInput<'_>,
     points: &Points,
     look: Look<'_>,
-    mixing: Option<Option<MixingPriors>>,
+    known: Option<(&Kept, MixingPriors)>,
     config: &RunFitConfig,
 ) -> RemovalRun {
     let fits = match look {
         Look::Unfit(status, why) => return convert::without_fit(input, points, status, &why),
         Look::Fitted(fits) => *fits,
     };
-    let alone = fits
-        .gain()
-        .is_some_and(|gain| are_badly_mixed(&[gain], config));
-    let fit = match mixing {
-        // Free water leaves by a law of its own, which knows no loop and rest.
-        Some(Some(lent)) if !fits.well_mixed.model.shape.free_water => {
-            fit_two_compartments(&fits.well_mixed, lent)
-        }
-        None if alone => fits.two.unwrap_or(fits.well_mixed),
-        _ => fits.well_mixed,
-    };
-    let priors = fit.model.priors;
-    let fit = finish(fit);
-    let verdict = status::judge(&fit, priors, config);
+    let alone = keep(&fits.gain().into_iter().collect::<Vec<Gain>>(), config);
+    let (kept, lent) = known.unwrap_or((&alone, USUAL_MIXING));
+    let fit = join(
+        kept.iter()
+            .map(|(kind, share)| (finish(fit_kind(&fits, *kind, lent)), *share))
+            .collect(),
+    )
+    .unwrap_or_else(|| finish(fits.well_mixed));
+    let verdict = status::judge(&fit, fit.model.priors, config);
     let verdict = status::check_possible(input, &fit, verdict, config);
     convert::to_row(input, points, &fit, &verdict, config)
 }
 
-/// Whether these runs show a loop and a rest.
-///
-/// No run counts for more than it would have to show alone, so that one wild run decides nothing, and each pays an
-/// allowance for what no law fits exactly. A source that dries up (settled water, a wet head space) leaves a slow tail
-/// too: the usual run must not be told clearly better by an end level that moves.
-fn are_badly_mixed(gains: &[Gain], config: &RunFitConfig) -> bool {
-    const CLEARLY: f64 = 1.0;
-    let most = config.mixing_deviance;
-    let over_best: Vec<f64> = gains.iter().map(|gain| gain.over_best).collect();
-    let usual = robust::median(&over_best).unwrap_or(f64::NEG_INFINITY);
-    if usual < -CLEARLY {
-        return false;
+/// The fit of one kind of law to a run, or the law of one body where the run cannot have it.
+fn fit_kind<'a>(fits: &Fits<'a>, kind: Kind, lent: MixingPriors) -> Fit<'a> {
+    let plain = &fits.well_mixed;
+    match kind {
+        // Free water leaves by a law of its own, which knows no loop and rest.
+        Kind::TwoCompartments if !plain.model.shape.free_water => fit_two_compartments(plain, lent),
+        Kind::Settled if knows_solubility(plain) => {
+            fits.settled.clone().unwrap_or_else(|| fit_settled(plain))
+        }
+        _ => plain.clone(),
     }
-    if let [only] = gains {
-        return only.over_plain > most;
-    }
-    sum_of_gains(gains, config) > config.mixing_deviance_together
-}
-
-fn sum_of_gains(gains: &[Gain], config: &RunFitConfig) -> f64 {
-    let most = config.mixing_deviance;
-    gains
-        .iter()
-        .map(|gain| (gain.over_plain - config.mixing_allowance).clamp(-0.5 * most, most))
-        .sum()
 }
 
 /// How the reservoir mixes, and what each run learns of it from the others.
@@ -218,8 +245,10 @@ fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
             Look::Unfit(..) => None,
         })
         .collect();
-    if !are_badly_mixed(&gains, config) {
-        return Verdict::WellMixed;
+    let kept = keep(&gains, config);
+    if kept.iter().all(|(kind, _)| *kind != Kind::TwoCompartments) {
+        let lent = Vec::new();
+        return Verdict { kept, lent };
     }
     let told: Vec<Option<[Told; 2]>> = looks
         .iter()
@@ -228,7 +257,7 @@ fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
             Look::Unfit(..) => None,
         })
         .collect();
-    let each = (0..looks.len())
+    let lent = (0..looks.len())
         .map(|idx| {
             let others = || {
                 told.iter()
@@ -248,7 +277,7 @@ fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
             }
         })
         .collect();
-    Verdict::Badly(each)
+    Verdict { kept, lent }
 }
 
 /// An unknown as a run's fit has it, prior included.

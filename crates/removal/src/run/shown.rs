@@ -11,7 +11,9 @@ use super::bottom::Says;
 use super::checks::{ResidualChecks, check_residuals};
 use super::convert::to_regime;
 use super::curve::path;
-use super::fit::{Fit, fit_two_compartments, fit_well_mixed, hold_rate, settle_errors};
+use super::fit::{
+    Fit, fit_settled, fit_two_compartments, fit_well_mixed, hold_rate, settle_errors,
+};
 use super::model::{USUAL_MIXING, Values};
 use super::noise::{Noise, whiten};
 use super::points::{Points, to_points};
@@ -169,6 +171,13 @@ fn fit_again<'a>(
     let mut fit = fit_well_mixed(points, priors(input, config), free_water, config);
     if row.regime == Some(Regime::TwoCompartments) {
         fit = fit_two_compartments(&fit, USUAL_MIXING);
+    }
+    if row.regime == Some(Regime::FreeWater) {
+        // Free water in the oil, or at the bottom: where the run began with both, the better of the two curves.
+        let settled = fit_settled(&fit);
+        if !free_water || settled.deviance < fit.deviance {
+            fit = settled;
+        }
     }
     settle_errors(&mut fit);
     if let Some(rate) = row.removal_rate_per_h.filter(|rate| *rate > 0.0) {

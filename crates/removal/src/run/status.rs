@@ -98,7 +98,9 @@ pub(super) fn judge(fit: &Fit<'_>, priors: Priors, config: &RunFitConfig) -> Ver
             }
             verdict(
                 RunStatus::NotIdentified,
-                "rate and end level cannot be told apart".into(),
+                doubt(fit)
+                    .unwrap_or("rate and end level cannot be told apart")
+                    .into(),
             )
         }
         (Some(_), Some(_)) => verdict(RunStatus::Identified, String::new()),
@@ -106,6 +108,19 @@ pub(super) fn judge(fit: &Fit<'_>, priors: Priors, config: &RunFitConfig) -> Ver
         (Some(_), None) => verdict(RunStatus::OneSided, "the upper end is open".into()),
         (None, None) => verdict(RunStatus::NotIdentified, "both ends are open".into()),
     }
+}
+
+/// The laws that the reservoir's runs leave open, where they are more than one.
+pub(super) fn doubt(fit: &Fit<'_>) -> Option<&'static str> {
+    if fit.joined.is_empty() {
+        return None;
+    }
+    let two = fit.model.shape.mixing || fit.joined.iter().any(|shape| shape.mixing);
+    Some(if two {
+        "bad mixing and settled water that dissolves cannot be told apart: the interval holds both"
+    } else {
+        "whether settled water dissolves cannot be told: the interval holds both"
+    })
 }
 
 /// Takes back a rate that cannot be: a unit dries no more oil than it pumps, so that the rate times volume over flow is

@@ -45,6 +45,7 @@ pub(crate) struct Job {
     pub(crate) dried_flow_lpm: f64,
     pub(crate) floor_ppm: f64,
     pub(crate) badly_mixed: bool,
+    pub(crate) settled: bool,
     pub(crate) spoiled: bool,
     pub(crate) volume_l: f64,
 }
@@ -53,6 +54,8 @@ struct State {
     /// Water in the loop and in the rest, ppm.
     water: f64,
     rest: f64,
+    /// Settled water, ppm of the oil.
+    pool: f64,
     tank_degc: f64,
     inlet_degc: f64,
     chamber_kpa: f64,
@@ -81,6 +84,7 @@ struct Setting {
     warm_degc: f64,
     saturated_ppm: f64,
     start_ppm: f64,
+    pool_ppm: f64,
     hours: f64,
 }
 
@@ -101,6 +105,14 @@ impl Setting {
         } else {
             saturated_ppm * (0.30 + 0.60 * uniform(rng))
         };
+        // Over settled water oil at rest is about saturated.
+        let (start_ppm, pool_ppm) = match place.tank.settled {
+            Some((usual, _)) => (
+                saturated_ppm * (0.85 + 0.15 * uniform(rng)),
+                usual * (0.5 * standard_normal(rng)).exp(),
+            ),
+            None => (start_ppm, 0.0),
+        };
         let nominal = per_pass(place.ln_ntu) * flow_lpm * 60.0 / place.tank.volume_l;
         Self {
             flow_lpm,
@@ -112,6 +124,7 @@ impl Setting {
             warm_degc,
             saturated_ppm,
             start_ppm,
+            pool_ppm,
             hours: ((1.0 + 3.0 * uniform(rng)) / nominal).clamp(3.0, 60.0),
         }
     }
@@ -124,6 +137,7 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
     let mut state = State {
         water: setting.start_ppm,
         rest: setting.start_ppm,
+        pool: setting.pool_ppm,
         tank_degc: setting.warm_degc,
         inlet_degc: setting.warm_degc,
         chamber_kpa: 100.0,
@@ -182,6 +196,7 @@ pub(crate) fn dry(place: &Place<'_>, rng: &mut Pcg64) -> Job {
         },
         floor_ppm,
         badly_mixed: tank.mixing.is_some(),
+        settled: tank.settled.is_some(),
         spoiled: place.spoil.is_some(),
         volume_l: tank.volume_l,
         run,
@@ -242,6 +257,15 @@ fn step(place: &Place<'_>, state: &mut State, setting: &Setting, minute: usize) 
             removed_loop.max(0.0) * 0.87 * tank.volume_l * loop_share * 1e-6 / STEP_H;
     }
     state.water += tank.ingress_ppm_per_h * STEP_H - removed_loop;
+    if let Some((_, per_hour)) = tank.settled {
+        // A puddle that covers the bottom until little of it is left.
+        let covered = (state.pool / (0.3 * setting.pool_ppm)).min(1.0);
+        let saturated = solubility::ppm(place.oil.a, place.oil.b_k, state.tank_degc);
+        let dissolved =
+            (per_hour * covered * (saturated - state.water).max(0.0) * STEP_H).min(state.pool);
+        state.water += dissolved;
+        state.pool -= dissolved;
+    }
     if let Some((share, exchange)) = tank.mixing {
         let moved = exchange * (state.rest - state.water) * STEP_H;
         state.water += moved / share;

@@ -269,6 +269,8 @@ fn judge_run(sums: &mut Sums, world: &World, job: &Job, fit: &RemovalRun) {
     of(sensor);
     of(if job.badly_mixed {
         "badly mixed"
+    } else if job.settled {
+        "settled water"
     } else {
         "well mixed"
     });

@@ -121,6 +121,20 @@ fn five_runs_in_a_hundred_spoiled() {
 }
 
 #[test]
+fn reservoirs_with_settled_water() {
+    let n = fleets(1);
+    let kind = Kind {
+        settled: 0.2,
+        ..LARGE
+    };
+    let shown = show("a fifth with settled water", kind, n);
+    let least = if n >= ENOUGH { 0.85 } else { 0.72 };
+    for coverage in [shown.own, shown.unseen, shown.new_run, shown.run] {
+        assert!(coverage > least, "{coverage}");
+    }
+}
+
+#[test]
 fn badly_mixed_reservoirs() {
     let n = fleets(1);
     let kind = Kind {

@@ -22,6 +22,8 @@ pub(crate) struct Kind {
     pub(crate) spoiled: f64,
     /// Share of the reservoirs that mix badly.
     pub(crate) badly_mixed: f64,
+    /// Share of the reservoirs with settled water that dissolves again.
+    pub(crate) settled: f64,
 }
 
 /// 25 units on 8 oils.
@@ -32,6 +34,7 @@ pub(crate) const LARGE: Kind = Kind {
     basis: None,
     spoiled: 0.0,
     badly_mixed: 0.0,
+    settled: 0.0,
 };
 /// 8 units on 4 oils.
 pub(crate) const SMALL: Kind = Kind {
@@ -87,6 +90,9 @@ pub(crate) struct Tank {
     pub(crate) volume_l: f64,
     /// Share of the oil in the unit's loop, and exchange per hour; None: one well-mixed body.
     pub(crate) mixing: Option<(f64, f64)>,
+    /// Settled water before a run, ppm of the oil, and the share of the gap to saturation that dissolves per hour while
+    /// most of it is there.
+    pub(crate) settled: Option<(f64, f64)>,
     pub(crate) ingress_ppm_per_h: f64,
     pub(crate) ambient_degc: f64,
 }
@@ -249,9 +255,12 @@ fn tank(idx: usize, kind: Kind, rng: &mut Pcg64) -> Tank {
     let wrong = kind.volume_sd.unwrap_or(stated) * standard_normal(rng);
     let mixing = (uniform(rng) < kind.badly_mixed)
         .then(|| (0.5 + 0.25 * uniform(rng), 0.02 + 0.08 * uniform(rng)));
+    let settled = (kind.settled > 0.0 && uniform(rng) < kind.settled)
+        .then(|| (100.0 + 400.0 * uniform(rng), 0.02 + 0.06 * uniform(rng)));
     Tank {
         volume_l,
         mixing,
+        settled,
         ingress_ppm_per_h: 0.15 * (0.9 * standard_normal(rng)).exp(),
         ambient_degc: 10.0 + 20.0 * uniform(rng),
         reservoir: Reservoir {

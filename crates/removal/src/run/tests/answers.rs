@@ -87,6 +87,7 @@ fn a_capped_run_shows_its_cap_and_its_rate() {
         capacity_ppm_per_h: 150.0,
         free_ratio: 1.0,
         mixing: None,
+        settled: None,
         slopes: curve::Slopes::default(),
         drift: 0.0,
     };
