@@ -172,6 +172,7 @@ fn what_a_record_cannot_do_without_is_an_identifier_a_time_or_a_word() {
             "pump_health: unit_id at state days_to_limit_status",
             "removal_runs: unit_id status",
             "removal_coefficients: basis",
+            "removal_residuals: unit_id oil_type",
             "lab_alarms: taken_at censor basis side status change_status",
             "findings: kind severity first_seen last_seen state",
             "forecasts: made_at",
