@@ -63,6 +63,8 @@ pub struct SourceHealth {
     pub loaded_at: Vec<Stamp>,
     /// Values kept out of records that were kept, by column.
     pub cells: Vec<RejectedCells>,
+    /// Files of which records changed a value that the same file had given.
+    pub overwritten: Vec<FileRejects>,
 }
 
 /// Values of one column that were kept out.
@@ -76,12 +78,12 @@ pub struct RejectedCells {
     pub files: Vec<FileRejects>,
 }
 
-/// Values of one column that were kept out of one file.
+/// What of one file did not come to stay: values of one column, or records.
 #[derive(Clone, Debug, PartialEq)]
 pub struct FileRejects {
     /// The file.
     pub file: String,
-    /// Values kept out.
+    /// How many.
     pub n: i64,
     /// Records read from the file.
     pub rows_in: i64,

@@ -24,6 +24,9 @@ pub struct LoadRow {
     pub rows_kept: u64,
     pub rows_duplicate: u64,
     pub rows_superseded: u64,
+    /// None in rows of earlier versions, which did not count it.
+    #[serde(default)]
+    pub rows_superseded_by_own: Option<u64>,
     pub rows_rejected: u64,
     pub rows_ignored: u64,
 }
@@ -53,6 +56,7 @@ impl LoadRow {
             rows_kept: counts.rows_kept,
             rows_duplicate: counts.rows_duplicate,
             rows_superseded: counts.rows_superseded,
+            rows_superseded_by_own: Some(counts.rows_superseded_by_own),
             rows_rejected: counts.rows_rejected,
             rows_ignored: counts.rows_ignored,
         }
@@ -71,10 +75,10 @@ pub fn loads_batch(rows: &[LoadRow]) -> Result<RecordBatch, ArrowError> {
                 .collect::<StringArray>(),
         )
     };
-    let whole = |get: fn(&LoadRow) -> u64| -> ArrayRef {
+    let whole = |get: fn(&LoadRow) -> Option<u64>| -> ArrayRef {
         Arc::new(
             rows.iter()
-                .map(|row| i64::try_from(get(row)).ok())
+                .map(|row| get(row).and_then(|n| i64::try_from(n).ok()))
                 .collect::<Int64Array>(),
         )
     };
@@ -87,12 +91,16 @@ pub fn loads_batch(rows: &[LoadRow]) -> Result<RecordBatch, ArrowError> {
             ("file", text(|row| &row.file)),
             ("source_hash", text(|row| &row.source_hash)),
             ("loaded_at", Arc::new(loaded_at.with_timezone("UTC"))),
-            ("rows_in", whole(|row| row.rows_in)),
-            ("rows_kept", whole(|row| row.rows_kept)),
-            ("rows_duplicate", whole(|row| row.rows_duplicate)),
-            ("rows_superseded", whole(|row| row.rows_superseded)),
-            ("rows_rejected", whole(|row| row.rows_rejected)),
-            ("rows_ignored", whole(|row| row.rows_ignored)),
+            ("rows_in", whole(|row| Some(row.rows_in))),
+            ("rows_kept", whole(|row| Some(row.rows_kept))),
+            ("rows_duplicate", whole(|row| Some(row.rows_duplicate))),
+            ("rows_superseded", whole(|row| Some(row.rows_superseded))),
+            (
+                "rows_superseded_by_own",
+                whole(|row| row.rows_superseded_by_own),
+            ),
+            ("rows_rejected", whole(|row| Some(row.rows_rejected))),
+            ("rows_ignored", whole(|row| Some(row.rows_ignored))),
         ],
     )
 }

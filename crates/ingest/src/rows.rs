@@ -13,6 +13,8 @@ pub struct Counts {
     pub rows_kept: u64,
     pub rows_duplicate: u64,
     pub rows_superseded: u64,
+    /// Of these, the ones that changed a value of their own file.
+    pub rows_superseded_by_own: u64,
     pub rows_rejected: u64,
     pub rows_ignored: u64,
 }
@@ -26,6 +28,7 @@ impl Counts {
             rows_kept: self.rows_kept + other.rows_kept,
             rows_duplicate: self.rows_duplicate + other.rows_duplicate,
             rows_superseded: self.rows_superseded + other.rows_superseded,
+            rows_superseded_by_own: self.rows_superseded_by_own + other.rows_superseded_by_own,
             rows_rejected: self.rows_rejected + other.rows_rejected,
             rows_ignored: self.rows_ignored + other.rows_ignored,
         }

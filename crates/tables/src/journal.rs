@@ -32,6 +32,8 @@ pub struct Load {
     pub rows_kept: i64,
     pub rows_duplicate: i64,
     pub rows_superseded: i64,
+    /// None in rows of earlier versions.
+    pub rows_superseded_by_own: Option<i64>,
     pub rows_rejected: i64,
     pub rows_ignored: i64,
 }
@@ -74,7 +76,7 @@ record!(Reject, "rejects", key(source, file_hash, line, column), {
 
 record!(Load, "loads", key(source, file_hash), {
     source, file_hash, file, source_hash, loaded_at, rows_in, rows_kept, rows_duplicate,
-    rows_superseded, rows_rejected, rows_ignored,
+    rows_superseded, rows_superseded_by_own, rows_rejected, rows_ignored,
 });
 
 record!(Analysis, "analyses", key(analysis_id), {

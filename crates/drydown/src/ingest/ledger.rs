@@ -141,6 +141,7 @@ pub(super) fn to_load_row(load: Load) -> LoadRow {
         rows_kept: count(load.rows_kept),
         rows_duplicate: count(load.rows_duplicate),
         rows_superseded: count(load.rows_superseded),
+        rows_superseded_by_own: load.rows_superseded_by_own.map(count),
         rows_rejected: count(load.rows_rejected),
         rows_ignored: count(load.rows_ignored),
     }

@@ -143,10 +143,18 @@ fn sources(loads: Vec<Load>, cells: Vec<CellRejects>) -> Vec<SourceHealth> {
                 rows_rejected: 0,
                 loaded_at: Vec::new(),
                 cells: Vec::new(),
+                overwritten: Vec::new(),
             });
         source.rows_in += load.rows_in;
         source.rows_rejected += load.rows_rejected;
         source.loaded_at.extend(load.loaded_at);
+        if let Some(n) = load.rows_superseded_by_own.filter(|n| *n > 0) {
+            source.overwritten.push(FileRejects {
+                file: load.file.unwrap_or_default(),
+                n,
+                rows_in: load.rows_in,
+            });
+        }
         rows_in.insert((load.source, load.file_hash), load.rows_in);
     }
     for row in cells {

@@ -14,6 +14,7 @@ mod no_altitude;
 mod no_oil_families;
 mod no_reservoir;
 mod open_deployment;
+mod overwritten_rows;
 mod pump_change;
 mod removal_slower;
 mod reservoir_conflict;
@@ -61,6 +62,7 @@ pub const RULES: &[Rule] = &[
     silent_source::RULE,
     source_rejects::RULE,
     cell_rejects::RULE,
+    overwritten_rows::RULE,
     no_reservoir::RULE,
     open_deployment::RULE,
     no_altitude::RULE,

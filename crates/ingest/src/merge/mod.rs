@@ -245,6 +245,10 @@ impl MergePlan {
                 continue;
             };
             let is_settled = settled_by == Some(entry.file);
+            let hash = places.hashes.get(entry.file as usize).copied();
+            // Whose row it was: that of a piece before counts as the same file's.
+            let before = places.file_hash.and_then(|place| state.get(place)).copied();
+            let own = exists && hash.is_some() && hash == before;
             let change = apply(file, entry.row as usize, places, is_settled, state);
             if change.is_settled {
                 settled_by = Some(entry.file);
@@ -260,12 +264,12 @@ impl MergePlan {
             any = true;
             file.counts.rows_kept += 1;
             file.counts.rows_superseded += u64::from(change.superseded);
+            file.counts.rows_superseded_by_own += u64::from(change.superseded && own);
             let line = file
                 .lines
                 .get(entry.row as usize)
                 .copied()
                 .unwrap_or_default();
-            let hash = places.hashes.get(entry.file as usize).copied();
             set(state, places.file_hash, hash.unwrap_or(NULL));
             set(
                 state,

@@ -215,6 +215,7 @@ fn values_kept_out_are_a_finding_by_source_or_by_file() {
                     })
                     .collect(),
             }],
+            overwritten: Vec::new(),
         }];
         let case = Case {
             sources: &sources,
@@ -254,4 +255,43 @@ fn values_kept_out_are_a_finding_by_source_or_by_file() {
         "{}",
         by_source[0].evidence
     );
+}
+
+#[test]
+fn a_file_that_overwrites_itself_is_a_finding() {
+    let registers = Registers::default();
+    let found = |files: &[(&str, i64, i64)]| -> Vec<Episode> {
+        let sources = [SourceHealth {
+            source: "north".to_owned(),
+            rows_in: 90_000,
+            rows_rejected: 0,
+            loaded_at: vec![at("2026-09-01")],
+            cells: Vec::new(),
+            overwritten: files
+                .iter()
+                .map(|(file, n, rows_in)| FileRejects {
+                    file: (*file).to_owned(),
+                    n: *n,
+                    rows_in: *rows_in,
+                })
+                .collect(),
+        }];
+        let case = Case {
+            sources: &sources,
+            ..case(&registers, &[])
+        };
+        replayed("overwritten_rows", &case)
+    };
+    // A few corrected lines, and a small file that says a row twice.
+    assert!(found(&[("a.csv", 50, 9000), ("b.csv", 9, 40)]).is_empty());
+    let episodes = found(&[("a.csv", 50, 9000), ("g.csv", 3000, 3600)]);
+    assert_eq!(episodes.len(), 1);
+    for part in ["3000 of 3600 rows of g.csv", "one stamp"] {
+        assert!(
+            episodes[0].evidence.contains(part),
+            "{part}: {}",
+            episodes[0].evidence
+        );
+    }
+    assert!(!episodes[0].evidence.contains("a.csv"));
 }
