@@ -153,11 +153,7 @@ fn jackknife(
     let without: Vec<Vec<f64>> = groups
         .iter()
         .filter_map(|one| {
-            let rest: Vec<Pair> = pairs
-                .iter()
-                .filter(|p| group(p) != *one)
-                .cloned()
-                .collect();
+            let rest: Vec<Pair> = pairs.iter().filter(|p| group(p) != *one).cloned().collect();
             Some(solve(&rest, frame, config)?.coefficients)
         })
         .collect();

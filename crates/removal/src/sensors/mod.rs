@@ -104,6 +104,9 @@ fn tells_the_sensor(pairs: &[Pair], config: &RemovalConfig) -> bool {
     runs.len() >= config.sensor.n_runs_min && reservoirs.len() >= config.sensor.n_reservoirs_min
 }
 
+/// Pairs whose interval reaches further than this many offsets that matter say nothing of the sensor.
+const TELLS_WITHIN: f64 = 3.0;
+
 fn to_state(fit: &PairFit, config: &RemovalConfig) -> &'static str {
     let matters = config
         .sensor
@@ -115,11 +118,20 @@ fn to_state(fit: &PairFit, config: &RemovalConfig) -> &'static str {
     {
         return "drifting";
     }
-    if fit.offset_clear && fit.offset.abs() >= matters {
+    let seems_off = !fit.interval.contains(0.0) && fit.offset.abs() >= matters;
+    if seems_off && fit.offset_clear {
         return "offset";
+    }
+    // Nor is a sensor acquitted by pairs that could not have shown what they should.
+    let half = 0.5 * (fit.interval.upper - fit.interval.lower);
+    if seems_off || half > TELLS_WITHIN * matters {
+        return "too_few_pairs";
     }
     "agrees"
 }
+
+#[cfg(test)]
+mod pairs_tests;
 
 #[cfg(test)]
 mod tests {
@@ -149,7 +161,7 @@ mod tests {
             (one.started_at, one.ended_at) =
                 (one.started_at.plus_days(day), one.ended_at.plus_days(day));
             let truth = 150.0 * (0.7 * rng::standard_normal(&mut rng)).exp();
-            let years = (day - (n as f64 - 1.0) * days) / DAYS_PER_YEAR;
+            let years = (day - (n as f64 - 1.0) * days) / 365.25;
             let reads = sensor.offset_ppm + sensor.gain * truth + sensor.drift_ppm_per_year * years;
             let mut point = bin(
                 day * 24.0 + 5.0,
@@ -161,7 +173,10 @@ mod tests {
             let lab = (truth * (shared + 0.0866 * rng::standard_normal(&mut rng)).exp()
                 + 5.0 * rng::standard_normal(&mut rng))
             .max(1.0);
-            samples.push(sample(day * 24.0 + 5.5, lab, Censor::Exact));
+            let mut drawn = sample(day * 24.0 + 5.5, lab, Censor::Exact);
+            one.reservoir_id = Some(["R-1", "R-2"][idx % 2].into());
+            drawn.reservoir_id = one.reservoir_id.clone();
+            samples.push(drawn);
             runs.push(one);
         }
         let unit = unit();

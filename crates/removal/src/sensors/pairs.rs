@@ -1,5 +1,7 @@
 //! Sensor values beside laboratory values.
 
+use std::collections::BTreeMap;
+
 use drydown_quantity::{ReservoirId, Stamp};
 use drydown_runs::history::{Censor, Oil, Sample, SamplePoint, SensorPlace};
 use drydown_runs::{Phase, Run};
@@ -42,7 +44,7 @@ pub(super) fn find_pairs(input: &SensorInput<'_>, config: &RemovalConfig) -> Vec
         .copied()
         .filter(|sample| comparable(sample) && is_exact(sample))
         .collect();
-    let mut pairs = Vec::new();
+    let mut best: BTreeMap<(&str, &str), Pair> = BTreeMap::new();
     for (run_idx, run) in input.runs.iter().enumerate() {
         let of_run = |sample: &Sample| {
             (sample.reservoir_id.is_some() && sample.reservoir_id == run.reservoir_id)
@@ -62,16 +64,32 @@ pub(super) fn find_pairs(input: &SensorInput<'_>, config: &RemovalConfig) -> Vec
             .as_ref()
             .and_then(|id| input.oils.iter().find(|oil| oil.oil_type == *id));
         let track = to_track(input, run, oil, config);
-        pairs.extend(near.iter().filter_map(|(sample, window)| {
-            to_pair(sample, window, &track, (run_idx, run), oil, config)
-        }));
+        for (sample, window) in &near {
+            let Some(pair) = to_pair(sample, window, &track, (run_idx, run), oil, config) else {
+                continue;
+            };
+            // Between two runs a sample speaks once, for the nearer.
+            let key = (sample.lab.as_str(), sample.sample_id.as_str());
+            if best
+                .get(&key)
+                .is_none_or(|kept| spread_ppm(&pair) < spread_ppm(kept))
+            {
+                best.insert(key, pair);
+            }
+        }
     }
+    let mut pairs: Vec<Pair> = best.into_values().collect();
     pairs.sort_by(|a, b| {
         a.at.cmp(&b.at)
             .then(a.lab_ppm.total_cmp(&b.lab_ppm))
             .then(a.sensor_ppm.total_cmp(&b.sensor_ppm))
     });
     pairs
+}
+
+/// What stands between sample and sensor besides the laboratory's own scatter, ppm.
+fn spread_ppm(pair: &Pair) -> f64 {
+    (pair.extra_log_sd * pair.lab_ppm).hypot(pair.time_sd_ppm)
 }
 
 /// A level above nothing that the laboratory could state.
@@ -110,10 +128,7 @@ fn window(sample: &Sample, run: &Run, config: &RemovalConfig) -> Option<Window> 
 
 /// Whether the unit ran on the same reservoir in or just around the window in another run.
 fn other_run_within(runs: &[&Run], run: &Run, window: &Window) -> bool {
-    let (from, to) = (
-        window.from.min(run.started_at),
-        window.to.max(run.ended_at),
-    );
+    let (from, to) = (window.from.min(run.started_at), window.to.max(run.ended_at));
     runs.iter().any(|other| {
         other.run_id != run.run_id
             && other.reservoir_id == run.reservoir_id
@@ -183,7 +198,9 @@ fn to_pair(
     if level.high_ppm - level.low_ppm + level.carried_ppm > allowed {
         return None;
     }
-    let middle = window.from.plus_hours(0.5 * window.to.hours_after(window.from));
+    let middle = window
+        .from
+        .plus_hours(0.5 * window.to.hours_after(window.from));
     let still_days = run
         .started_at
         .hours_after(middle)
