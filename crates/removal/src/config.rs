@@ -105,10 +105,21 @@ pub struct RunFitConfig {
 pub struct SensorConfig {
     /// A sample within this of a bin of the run is a pair, h (2).
     pub pair_within_h: f64,
-    /// So is one from this long before a run's start, h (12).
+    /// So is one from this long before a run's start or after its end, h (12); where only the day is known, all of that day
+    /// must lie within h (48).
     pub pair_before_h: f64,
+    pub pair_day_h: f64,
+    /// A sample is drawn within this of the time it states, h (1): common practice, no source.
+    pub sample_time_h: f64,
+    /// What a tank that nobody dries may gain in a day, ppm (5): sd of a pair's error. From memory.
+    pub still_sd_ppm_per_day: f64,
     /// Fewer pairs are no check (3).
     pub n_pairs_min: usize,
+    /// A sensor is accused only on pairs of this many runs (3) on this many reservoirs (2), and where an interval of this
+    /// level leaves zero out (0.95): a fleet has dozens of sensors, and none of them should be swapped by chance.
+    pub n_runs_min: usize,
+    pub n_reservoirs_min: usize,
+    pub accuse_level: f64,
     /// Pairs and days that a drift needs (6 and 120).
     pub n_pairs_drift: usize,
     pub drift_span_days: f64,
@@ -250,7 +261,13 @@ impl SensorConfig {
         Self {
             pair_within_h: 2.0,
             pair_before_h: 12.0,
+            pair_day_h: 48.0,
+            sample_time_h: 1.0,
+            still_sd_ppm_per_day: 5.0,
             n_pairs_min: 3,
+            n_runs_min: 3,
+            n_reservoirs_min: 2,
+            accuse_level: 0.95,
             n_pairs_drift: 6,
             drift_span_days: 120.0,
             offset_matters_ppm: 8.0,

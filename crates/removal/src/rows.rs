@@ -104,6 +104,7 @@ pub struct SensorCheck {
     pub lower_90: Option<f64>,
     pub upper_90: Option<f64>,
     pub n_pairs: i64,
-    /// `agrees`, `offset`, `drifting`, `stuck`, `too_few_pairs`.
+    /// `agrees`, `offset`, `drifting`, `stuck`, or `too_few_pairs`: the pairs neither accuse nor acquit, being few, of too few
+    /// runs or reservoirs, or too wide apart.
     pub state: String,
 }

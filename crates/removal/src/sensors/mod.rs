@@ -1,25 +1,25 @@
 //! A unit's water sensor against the laboratory: offset, gain and drift, each with what the pairs can bear.
 //!
-//! A pair is a sample drawn while the unit ran, beside the sensor's bin nearest in time, or one drawn in the hours before
-//! a start, beside the run's first hour carried back to it. The laboratory's scatter is much the larger, so the
-//! laboratory is regressed on the sensor, not the other way round. A sensor's zero is an activity: where the oils'
+//! A pair is a sample beside what the sensor showed over the hours in which it may have been drawn: during a run, in the
+//! hours after it or before it. Where the level moved in those hours, as it does in the first of a large unit on a small
+//! tank, there is no pair. The laboratory's scatter is much the larger, so the laboratory is regressed on the sensor, not
+//! the other way round. A sensor is accused only on several runs and more than one tank: a state of `offset` or `drifting`
+//! asks for more than the shown interval does. A sensor's zero is an activity: where the oils'
 //! solubilities are known, the offset counts as one. Pairs count from the sensor's last swap or calibration.
 
+mod fit;
+mod level;
 mod pairs;
 
-use drydown_quantity::Interval;
+use std::collections::BTreeSet;
+
 use drydown_runs::history::{Maintenance, MaintenanceAction, Oil, Sample, Unit};
 use drydown_runs::{Run, SeriesPoint};
-use drydown_stats::linear::{Design, least_squares};
-use drydown_stats::{normal, robust};
 
 use crate::config::RemovalConfig;
 use crate::rows::SensorCheck;
+use fit::{PairFit, fit_pairs};
 use pairs::{Pair, find_pairs};
-
-const DAYS_PER_YEAR: f64 = 365.25;
-/// Where a pair's residual is cut: 95 % efficiency for normal errors (Huber 1981).
-const HUBER: f64 = 1.345;
 
 /// Everything about one unit's sensor.
 #[derive(Clone, Copy, Debug)]
@@ -87,145 +87,25 @@ pub fn check_sensors(input: &SensorInput<'_>, config: &RemovalConfig) -> Vec<Sen
         row.drift_per_year = fit.drift.map(|(slope, _)| slope);
         row.lower_90 = Some(fit.interval.lower);
         row.upper_90 = Some(fit.interval.upper);
-        if !stuck {
+        if !stuck && tells_the_sensor(&pairs, config) {
             row.state = to_state(&fit, config).to_owned();
         }
     }
     vec![row]
 }
 
-struct PairFit {
-    /// Sensor less laboratory now, at the median level.
-    offset: f64,
-    interval: Interval,
-    level_ppm: f64,
-    gain: Option<f64>,
-    /// ppm a year, and whether its interval leaves zero out.
-    drift: Option<(f64, bool)>,
+/// Whether what the pairs share can only be the sensor: several runs, and more than one tank and its oil.
+fn tells_the_sensor(pairs: &[Pair], config: &RemovalConfig) -> bool {
+    let runs: BTreeSet<usize> = pairs.iter().map(|pair| pair.run_idx).collect();
+    let reservoirs: BTreeSet<_> = pairs
+        .iter()
+        .filter_map(|pair| pair.reservoir_id.as_ref())
+        .collect();
+    runs.len() >= config.sensor.n_runs_min && reservoirs.len() >= config.sensor.n_reservoirs_min
 }
 
-/// Regresses laboratory less sensor on level and time, with weak priors and robust weights.
-fn fit_pairs(pairs: &[Pair], config: &RemovalConfig) -> Option<PairFit> {
-    let levels: Vec<f64> = pairs.iter().map(|pair| pair.sensor_ppm).collect();
-    let level_ppm = robust::median(&levels)?;
-    let (first, last) = (pairs.first()?.at, pairs.last()?.at);
-    let with_drift = pairs.len() >= config.sensor.n_pairs_drift
-        && last.days_after(first) >= config.sensor.drift_span_days;
-    // An offset of one activity is worth more ppm in an oil that holds more water.
-    let known: Vec<f64> = pairs
-        .iter()
-        .filter_map(|pair| pair.solubility_ppm)
-        .collect();
-    let typical = robust::median(&known).filter(|ppm| *ppm > 0.0);
-    let scale = |pair: &Pair| match (pair.solubility_ppm, typical) {
-        (Some(own), Some(typical)) => (own / typical).clamp(0.2, 5.0),
-        _ => 1.0,
-    };
-    let row = |pair: &Pair| {
-        let years = if with_drift {
-            pair.at.days_after(last) / DAYS_PER_YEAR
-        } else {
-            0.0
-        };
-        let scale = scale(pair);
-        vec![scale, (pair.sensor_ppm - level_ppm) / 100.0, years * scale]
-    };
-    let mut rows: Vec<Vec<f64>> = pairs.iter().map(row).collect();
-    let mut y: Vec<f64> = pairs
-        .iter()
-        .map(|pair| pair.lab_ppm - pair.sensor_ppm)
-        .collect();
-    // Priors as two further observations: the gain near 1, the drift near 0.
-    rows.extend([vec![0.0, 1.0, 0.0], vec![0.0, 0.0, 1.0]]);
-    y.extend([0.0, 0.0]);
-    let run = &config.run;
-    let own_sd = standard_deviations(pairs, config);
-    let design = Design::from_rows(&rows).ok()?;
-    let mut robust_weights = vec![1.0; y.len()];
-    let mut fit = None;
-    for _ in 0..20 {
-        let weights: Vec<f64> = own_sd
-            .iter()
-            .zip(&robust_weights)
-            .map(|(sd, weight)| weight / (sd * sd))
-            .collect();
-        let now = least_squares(&design, &y, Some(&weights)).ok()?;
-        for ((weight, sd), (x, y)) in robust_weights
-            .iter_mut()
-            .zip(&own_sd)
-            .zip(rows.iter().zip(&y))
-            .take(pairs.len())
-        {
-            let (fitted, _) = now.predict(x).ok()?;
-            *weight = robust::huber_weight((y - fitted) / sd, HUBER);
-        }
-        fit = Some(now);
-    }
-    let fit = fit?;
-    let standardised: Vec<f64> = rows
-        .iter()
-        .zip(&y)
-        .zip(&own_sd)
-        .take(pairs.len())
-        .filter_map(|((x, y), sd)| Some((y - fit.predict(x).ok()?.0) / sd))
-        .collect();
-    let scale = fit.residual_sd.max(1e-9);
-    let growth = huber_growth(&standardised);
-    let known = |column: usize| {
-        fit.standard_errors
-            .get(column)
-            .map(|se| se / scale * growth)
-    };
-    let z = normal::student_t_quantile(0.5 + 0.5 * run.level, (pairs.len() as f64 - 1.0).max(2.0));
-    let offset = -*fit.coefficients.first()?;
-    // What one laboratory does to all its values alike, no number of pairs takes away.
-    let shared = normal::quantile(0.5 + 0.5 * run.level) * config.sensor.lab_bias_cv * level_ppm;
-    let half = (z * known(0)?).hypot(shared);
-    let per_level = 1.0 + fit.coefficients.get(1)? / 100.0;
-    let drift = -*fit.coefficients.get(2)?;
-    let drift_half = z * known(2)?;
-    Some(PairFit {
-        offset,
-        interval: Interval::new(run.level, offset - half, offset + half),
-        level_ppm,
-        gain: (per_level > 0.05).then(|| 1.0 / per_level),
-        drift: with_drift.then(|| (drift, drift.abs() > drift_half)),
-    })
-}
-
-/// Standard deviation of each pair's difference, ppm, and of the two priors that follow them.
-fn standard_deviations(pairs: &[Pair], config: &RemovalConfig) -> Vec<f64> {
-    let run = &config.run;
-    let own_cv = (run.lab_cv.powi(2) - config.sensor.lab_bias_cv.powi(2))
-        .max(0.0)
-        .sqrt();
-    pairs
-        .iter()
-        .map(|pair| {
-            let level = pair.sensor_ppm.max(pair.lab_ppm * 0.5);
-            run.lab_sd_ppm
-                .hypot(own_cv.hypot(pair.extra_log_sd) * level)
-                .max(1e-6)
-        })
-        .chain([
-            100.0 * config.sensor.gain_log_sd,
-            config.sensor.drift_sd_ppm_per_year,
-        ])
-        .collect()
-}
-
-/// By how much standard errors grow for scatter beyond what the laboratory is known for, 1 and up: Huber's root mean
-/// square of the cut residuals over the share that is not cut (Huber 1981, Robust Statistics, section 7.6). Less scatter
-/// narrows nothing.
-fn huber_growth(standardised: &[f64]) -> f64 {
-    let n = standardised.len() as f64;
-    let cut: f64 = standardised
-        .iter()
-        .map(|z| z.clamp(-HUBER, HUBER).powi(2))
-        .sum();
-    let inside = standardised.iter().filter(|z| z.abs() < HUBER).count() as f64;
-    ((cut / (n - 1.0).max(1.0)).sqrt() / (inside / n).max(0.2)).max(1.0)
-}
+/// Pairs whose interval reaches further than this many offsets that matter say nothing of the sensor.
+const TELLS_WITHIN: f64 = 3.0;
 
 fn to_state(fit: &PairFit, config: &RemovalConfig) -> &'static str {
     let matters = config
@@ -238,11 +118,20 @@ fn to_state(fit: &PairFit, config: &RemovalConfig) -> &'static str {
     {
         return "drifting";
     }
-    if !fit.interval.contains(0.0) && fit.offset.abs() >= matters {
+    let seems_off = !fit.interval.contains(0.0) && fit.offset.abs() >= matters;
+    if seems_off && fit.offset_clear {
         return "offset";
+    }
+    // Nor is a sensor acquitted by pairs that could not have shown what they should.
+    let half = 0.5 * (fit.interval.upper - fit.interval.lower);
+    if seems_off || half > TELLS_WITHIN * matters {
+        return "too_few_pairs";
     }
     "agrees"
 }
+
+#[cfg(test)]
+mod pairs_tests;
 
 #[cfg(test)]
 mod tests {
@@ -272,7 +161,7 @@ mod tests {
             (one.started_at, one.ended_at) =
                 (one.started_at.plus_days(day), one.ended_at.plus_days(day));
             let truth = 150.0 * (0.7 * rng::standard_normal(&mut rng)).exp();
-            let years = (day - (n as f64 - 1.0) * days) / DAYS_PER_YEAR;
+            let years = (day - (n as f64 - 1.0) * days) / 365.25;
             let reads = sensor.offset_ppm + sensor.gain * truth + sensor.drift_ppm_per_year * years;
             let mut point = bin(
                 day * 24.0 + 5.0,
@@ -284,7 +173,10 @@ mod tests {
             let lab = (truth * (shared + 0.0866 * rng::standard_normal(&mut rng)).exp()
                 + 5.0 * rng::standard_normal(&mut rng))
             .max(1.0);
-            samples.push(sample(day * 24.0 + 5.5, lab, Censor::Exact));
+            let mut drawn = sample(day * 24.0 + 5.5, lab, Censor::Exact);
+            one.reservoir_id = Some(["R-1", "R-2"][idx % 2].into());
+            drawn.reservoir_id = one.reservoir_id.clone();
+            samples.push(drawn);
             runs.push(one);
         }
         let unit = unit();
