@@ -9,7 +9,7 @@ pub(super) const RULE: Rule = Rule {
     name: "sensor_disagrees",
     title: "sensor and laboratory disagree",
     kind: Kind::Sensor,
-    watches: "A unit's water sensor against the laboratory over its life: offset or drift whose 90 % interval excludes agreement.",
+    watches: "A unit's water sensor against the laboratory over its life: offset or drift that leaves agreement out even at 95 %.",
     replay,
 };
 
