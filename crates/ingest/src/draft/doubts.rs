@@ -22,6 +22,12 @@ const GOOD: &[&str] = &[
     "", "good", "ok", "gut", "valid", "192", "0", "true", "gültig", "g", "normal", "g[good]",
 ];
 
+/// Whether some part of the block reads a column.
+fn is_placed(assignment: &Assignment, idx: usize) -> bool {
+    let mut placed = assignment.placed.iter();
+    placed.any(|placed| placed.uses.contains(&idx))
+}
+
 /// Warns of columns with times of their own, which a block reads at the time of another.
 pub(super) fn other_times(found: &Found<'_>, assignment: &Assignment) -> Option<String> {
     let at = assignment.find("at")?;
@@ -34,10 +40,6 @@ pub(super) fn other_times(found: &Found<'_>, assignment: &Assignment) -> Option<
         .iter()
         .enumerate()
         .filter(|(idx, column)| {
-            let is_placed = assignment
-                .placed
-                .iter()
-                .any(|placed| placed.uses.contains(idx));
             let is_stamp = column
                 .facts
                 .stamp
@@ -50,7 +52,7 @@ pub(super) fn other_times(found: &Found<'_>, assignment: &Assignment) -> Option<
                     .filter(|(_, b)| !b.is_empty())
             };
             let n_other = pairs().filter(|(a, b)| a != b).count();
-            !is_placed && is_stamp && n_other * 20 > pairs().count()
+            !is_placed(assignment, *idx) && is_stamp && n_other * 20 > pairs().count()
         })
         .map(|(_, column)| format!("\"{}\"", column.head.text))
         .collect();
@@ -69,10 +71,6 @@ pub(super) fn unheeded_quality(found: &Found<'_>, assignment: &Assignment) -> Op
         .iter()
         .enumerate()
         .filter(|(idx, column)| {
-            let is_placed = assignment
-                .placed
-                .iter()
-                .any(|placed| placed.uses.contains(idx));
             let is_quality = tokens(&column.head.text)
                 .iter()
                 .any(|word| QUALITY.contains(&word.as_str()));
@@ -83,7 +81,7 @@ pub(super) fn unheeded_quality(found: &Found<'_>, assignment: &Assignment) -> Op
                 .map(|word| word.to_lowercase())
                 .collect();
             let is_good = |word: &String| GOOD.contains(&word.as_str());
-            !is_placed
+            !is_placed(assignment, *idx)
                 && is_quality
                 && words.len() <= 20
                 && words.iter().any(is_good)

@@ -3,7 +3,8 @@
 use std::fmt::Write as _;
 
 use super::{
-    Axis, BAND, COOL, GRID, INK, MARK, PAPER, SOFT, Scale, WIDTH, axis_title, nothing, open,
+    Axis, BAND, COOL, GRID, INK, MARK, NINE_TENTHS, PAPER, SOFT, Scale, WIDTH, axis_title, nothing,
+    open,
 };
 
 /// What one mark of the data is.
@@ -51,8 +52,6 @@ const BOTTOM: f64 = STRIP + STRIP_HALF;
 const HEIGHT: f64 = BOTTOM + 36.0;
 /// Standard deviations at the edge of the strip.
 const STRIP_SD: f64 = 4.0;
-/// Half width of a normal law's middle nine tenths, in standard deviations.
-const NINE_TENTHS: f64 = 1.644_853_626_951_472_6;
 
 /// From hours and ppm to places of the picture.
 struct Plane {

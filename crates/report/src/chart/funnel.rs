@@ -2,7 +2,9 @@
 
 use std::fmt::Write as _;
 
-use super::{Axis, BAND, COOL, GRID, INK, MARK, PAPER, SOFT, WIDTH, axis_title, nothing, open};
+use super::{
+    Axis, BAND, COOL, GRID, INK, MARK, NINE_TENTHS, PAPER, SOFT, WIDTH, axis_title, nothing, open,
+};
 
 /// One point of a funnel.
 #[derive(Clone, Copy, Debug)]
@@ -15,12 +17,17 @@ pub(crate) struct FunnelMark {
     pub(crate) hollow: bool,
 }
 
+impl FunnelMark {
+    /// Whether it lies beyond the lines, between which nine of ten should.
+    pub(crate) fn is_outside(&self) -> bool {
+        self.off_by.abs() > NINE_TENTHS * self.sd
+    }
+}
+
 const LEFT: f64 = 64.0;
 const RIGHT: f64 = WIDTH - 24.0;
 const TOP: f64 = 12.0;
 const PLOT: f64 = 220.0;
-/// Half width of a normal law's middle nine tenths, in standard deviations.
-const NINE_TENTHS: f64 = 1.644_853_626_951_472_6;
 
 /// Draws the points; `axis` is that of the standard deviations, `off_by` that of the distances.
 pub(crate) fn funnel(marks: &[FunnelMark], axis: &Axis<'_>, off_by: &Axis<'_>) -> String {
@@ -101,7 +108,7 @@ fn draw_side(
 
 /// A dot inside the funnel, a square outside of it, a triangle at the edge for what lies beyond the picture.
 fn draw_mark(out: &mut String, mark: &FunnelMark, off_by: &Axis<'_>, (cx, cy): (f64, f64)) {
-    let outside = mark.off_by.abs() > NINE_TENTHS * mark.sd;
+    let outside = mark.is_outside();
     let ink = if outside { MARK } else { COOL };
     let fill = if mark.hollow { PAPER } else { ink };
     let beyond = mark.off_by > off_by.to || mark.off_by < off_by.from;

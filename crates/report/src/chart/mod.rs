@@ -28,6 +28,8 @@ const MARK: &str = "#7a3b12";
 const COOL: &str = "#1d4f63";
 const PAPER: &str = "#fdfdfa";
 const WIDTH: f64 = 760.0;
+/// Half width of a normal law's middle nine tenths, in standard deviations.
+pub(crate) const NINE_TENTHS: f64 = 1.644_853_626_951_472_6;
 /// Mean width of a letter of the charts' font at its size, px.
 const LETTER: f64 = 6.2;
 

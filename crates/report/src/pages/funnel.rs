@@ -3,13 +3,10 @@
 use drydown_quantity::OilType;
 use drydown_removal::RemovalResidual;
 
-use crate::chart::{Axis, FunnelMark, Scale, funnel};
+use crate::chart::{Axis, FunnelMark, NINE_TENTHS, Scale, funnel};
 use crate::html::figure;
 use crate::input::ReportInput;
 use crate::show::counted;
-
-/// Half width of a normal law's middle nine tenths, in standard deviations.
-const NINE_TENTHS: f64 = 1.644_853_626_951_472_6;
 
 /// The funnel of an oil; empty where no run on it was pooled.
 pub(super) fn picture(input: &ReportInput<'_>, oil: &OilType) -> String {
@@ -29,10 +26,7 @@ pub(super) fn picture(input: &ReportInput<'_>, oil: &OilType) -> String {
             hollow: run.is_wild,
         })
         .collect();
-    let n_inside = runs
-        .iter()
-        .filter(|run| run.off_by_log.abs() <= NINE_TENTHS * run.expected_log_sd)
-        .count();
+    let n_inside = marks.iter().filter(|mark| !mark.is_outside()).count();
     let n_wild = runs.iter().filter(|run| run.is_wild).count();
     let summary = format!(
         "Runs on {oil} against what the others foretell: {n_inside} of {} lie between the lines",
