@@ -7,8 +7,8 @@ use std::sync::mpsc::sync_channel;
 use anyhow::{Context as _, Result};
 use arrow::array::RecordBatch;
 use drydown_ingest::{
-    Counts, FileHead, FileRows, LoadRow, MergePlan, NextPiece, Part, Piece, PieceReader, PieceRows,
-    Pieces, SiteContext, Source, TextError, WideFile, rejects_batch,
+    Counts, FileHashes, FileHead, FileRows, LoadRow, MergePlan, NextPiece, Part, Piece,
+    PieceReader, PieceRows, Pieces, SiteContext, Source, TextError, WideFile, rejects_batch,
 };
 use drydown_store::{LiveFile, Prepared, Staged, Store, WriteGuard};
 use rayon::prelude::*;
@@ -40,19 +40,24 @@ pub(super) struct Taken {
     pub(super) notes: Vec<String>,
 }
 
-/// BLAKE3 of a large file, as the ledger keeps it.
-pub(super) fn hash(source: &Source, file: &Found) -> Result<String> {
+/// What the ledger knows a large file by.
+pub(super) fn hashes(source: &Source, file: &Found) -> Result<FileHashes> {
     let opened = File::open(&file.path);
     opened
-        .and_then(|opened| source.file_hash_of(&file.name, opened))
+        .and_then(|opened| source.file_hashes_of(&file.name, opened))
         .with_context(|| format!("cannot read {}", file.path.display()))
 }
 
 /// Takes one file in one commit.
-pub(super) fn take(into: &Into<'_>, source: &Source, file: &Found, hash: &str) -> Result<Taken> {
+pub(super) fn take(
+    into: &Into<'_>,
+    source: &Source,
+    file: &Found,
+    hashes: &FileHashes,
+) -> Result<Taken> {
     let head = FileHead {
         name: &file.name,
-        hash,
+        hashes,
         loaded_at: into.loaded_at,
     };
     match take_pieces(into, source, file, head)? {

@@ -5,7 +5,8 @@ use std::fs::File;
 
 use anyhow::{Context as _, Result};
 use drydown_ingest::{
-    Counts, FileHead, FileRows, Piece, PieceReader, Reject, SiteContext, Source, WideFile,
+    Counts, FileHashes, FileHead, FileRows, Piece, PieceReader, Reject, SiteContext, Source,
+    WideFile,
 };
 use drydown_quantity::Stamp;
 
@@ -72,9 +73,10 @@ pub(crate) fn look_at(
         return Ok(Looked::of(rows, n_shown));
     }
     let opened = File::open(&file.path).with_context(cannot_read)?;
+    let hashes = FileHashes::default();
     let head = FileHead {
         name: &file.name,
-        hash: "",
+        hashes: &hashes,
         loaded_at,
     };
     let looked = source

@@ -196,7 +196,7 @@ impl Builder {
             table: finish.source.table,
             source: finish.source.name.clone(),
             file: finish.file.name.to_owned(),
-            file_hash: finish.file.hash.to_owned(),
+            hashes: finish.file.hashes.clone(),
             pool: finish.pool,
             keys: self.keys,
             lines: self.lines,

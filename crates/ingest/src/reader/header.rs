@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::source::{Column, OF_FILE_NAME, OF_PREAMBLE, Origin};
-use crate::text::{Block, FillDown, Record, Records};
+use crate::text::{Block, FillDown, Record, Records, tidy};
 
 /// Where one column's text is found in this file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -30,6 +30,23 @@ pub(crate) enum Part {
 }
 
 impl Place {
+    /// The fields of a record that the text is taken from.
+    pub(crate) fn fields(&self) -> impl Iterator<Item = usize> {
+        let (fields, parts): (&[usize], &[Part]) = match self {
+            Self::Fields(fields) => (fields, &[]),
+            Self::Joined(parts) => (&[], parts),
+            _ => (&[], &[]),
+        };
+        let of_part = |part: &Part| match part {
+            Part::Field(at) => Some(*at),
+            Part::Text(_) => None,
+        };
+        fields
+            .iter()
+            .copied()
+            .chain(parts.iter().filter_map(of_part))
+    }
+
     /// The one field that holds the text, if it is one field.
     pub(crate) fn single(&self) -> Option<usize> {
         match self {
@@ -206,7 +223,11 @@ impl Header {
                 (at, own.into_iter().chain(lines).collect())
             })
             .collect();
-        FillDown::new(columns, self.fields.len())
+        let lines = match self.lines.is_empty() {
+            true => vec![self.fields.clone()],
+            false => self.lines.clone(),
+        };
+        FillDown::new(columns, lines, self.fields.len())
     }
 
     /// Whether another header has some columns at the same places.
@@ -286,9 +307,4 @@ pub(crate) fn joined_names(lines: &[Vec<String>]) -> Vec<String> {
 fn is_rule(cell: &str) -> bool {
     cell.chars()
         .all(|c| matches!(c, '-' | '=' | '_' | '+' | ' '))
-}
-
-/// A header's name without outer blanks and with single inner ones.
-fn tidy(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
 }

@@ -62,8 +62,8 @@ impl Source {
             Err(error) => return self.unreadable(input, &error),
         };
         let dialect = self.dialect(decoded.traits);
-        let hash = self.file_hash(input.name, input.bytes);
-        let mut job = record::Job::new(self, input.head(&hash), site, decoded.traits);
+        let hashes = self.file_hashes(input.name, input.bytes);
+        let mut job = record::Job::new(self, input.head(&hashes), site, decoded.traits);
         let mut records = Records::new(&decoded.text, &dialect);
         let n_skipped = self.n_skipped(&decoded.text);
         records.skip_lines(n_skipped);
@@ -105,9 +105,9 @@ impl Source {
     }
 
     fn unreadable(&self, input: &FileInput<'_>, error: &TextError) -> FileRows {
-        let hash = self.file_hash(input.name, input.bytes);
+        let hashes = self.file_hashes(input.name, input.bytes);
         let head = input.bytes.get(..RAW_BYTES).unwrap_or(input.bytes);
-        self.unreadable_file(input.head(&hash), head, input.bytes.len() as u64, error)
+        self.unreadable_file(input.head(&hashes), head, input.bytes.len() as u64, error)
     }
 
     /// The whole file as one rejected record: it is in the ledger, and its bytes can be told again.
@@ -156,22 +156,34 @@ impl Source {
         })
     }
 
+    /// Whether the columns that it takes from a file's name can be taken from this one.
+    #[must_use]
+    pub fn fits_name(&self, name: &str) -> bool {
+        record::name_parts(self, name).is_some()
+    }
+
     /// What tells the content of a file from others in the ledger, as 64 hexadecimal digits.
     ///
     /// BLAKE3 of its bytes as found; where the source takes columns from the file's name, of the
     /// bytes followed by those parts, because the same bytes under another name are other rows.
     #[must_use]
     pub fn file_hash(&self, name: &str, bytes: &[u8]) -> String {
+        self.file_hashes(name, bytes).of_rows
+    }
+
+    /// As [`Self::file_hash`], with the hash of the bytes alone.
+    #[must_use]
+    pub fn file_hashes(&self, name: &str, bytes: &[u8]) -> FileHashes {
         let mut hasher = blake3::Hasher::new();
         hasher.update(bytes);
         self.finish_hash(name, hasher)
     }
 
-    /// As [`Self::file_hash`], of what a reader gives.
+    /// As [`Self::file_hashes`], of what a reader gives.
     ///
     /// # Errors
     /// What the reader fails with.
-    pub fn file_hash_of(&self, name: &str, mut reader: impl Read) -> std::io::Result<String> {
+    pub fn file_hashes_of(&self, name: &str, mut reader: impl Read) -> std::io::Result<FileHashes> {
         let mut hasher = blake3::Hasher::new();
         let mut block = vec![0; HASH_BLOCK];
         loop {
@@ -182,14 +194,18 @@ impl Source {
         }
     }
 
-    fn finish_hash(&self, name: &str, mut hasher: blake3::Hasher) -> String {
+    fn finish_hash(&self, name: &str, mut hasher: blake3::Hasher) -> FileHashes {
+        let of_bytes = hasher.finalize().to_hex().to_string();
         for (part, text) in record::name_parts(self, name).unwrap_or_default() {
             for word in [part, text] {
                 hasher.update(b"\0");
                 hasher.update(word.as_bytes());
             }
         }
-        hasher.finalize().to_hex().to_string()
+        FileHashes {
+            of_rows: hasher.finalize().to_hex().to_string(),
+            of_bytes,
+        }
     }
 
     /// Whether its files can be read in pieces ([`PieceReader`]): in a tall file a pressure may need
@@ -227,13 +243,22 @@ impl Source {
 }
 
 impl<'a> FileInput<'a> {
-    fn head(&self, hash: &'a str) -> FileHead<'a> {
+    fn head(&self, hashes: &'a FileHashes) -> FileHead<'a> {
         FileHead {
             name: self.name,
-            hash,
+            hashes,
             loaded_at: self.loaded_at,
         }
     }
+}
+
+/// What a file is known by, each as 64 hexadecimal digits.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct FileHashes {
+    /// [`Source::file_hash`]: the same bytes under another name may be other rows.
+    pub of_rows: String,
+    /// BLAKE3 of its bytes as found, whatever the description of the source says.
+    pub of_bytes: String,
 }
 
 /// A file without its bytes.
@@ -241,8 +266,8 @@ impl<'a> FileInput<'a> {
 pub struct FileHead<'a> {
     /// The file's path as the ledger shows it.
     pub name: &'a str,
-    /// [`Source::file_hash`] of it.
-    pub hash: &'a str,
+    /// What the source knows it by.
+    pub hashes: &'a FileHashes,
     /// When the load began.
     pub loaded_at: Stamp,
 }

@@ -374,10 +374,10 @@ alarm = { from = "Alarm" }
             max_text: 1 << 20,
         };
         let whole = source.read_file(&input, &site);
-        let hash = source.file_hash(input.name, input.bytes);
+        let hashes = source.file_hashes(input.name, input.bytes);
         let mut pieces = source.pieces(input.bytes, aim, 1 << 20).unwrap();
         let next = Box::new(move || pieces.read());
-        let mut reader = PieceReader::open(&source, &site, input.head(&hash), next).unwrap();
+        let mut reader = PieceReader::open(&source, &site, input.head(&hashes), next).unwrap();
         let mut all = Vec::new();
         let one_by_one = |file: &WideFile<'_>, pieces: &[Piece]| {
             pieces.iter().map(|piece| file.read_alone(piece)).collect()

@@ -14,7 +14,7 @@ mod workbook;
 #[cfg(test)]
 pub(crate) mod workbook_for_tests;
 
-pub use archive::{Content, Member, archive_members, read_member};
+pub use archive::{Content, Member, archive_members, lone_member, read_member};
 pub(crate) use block::{Block, Record};
 pub use decode::TextError;
 pub(crate) use decode::{TextRule, Traits, decode_text};
@@ -26,3 +26,8 @@ pub use pieces::{Piece, Pieces};
 pub(crate) use records::Records;
 pub(crate) use transpose::to_transposed;
 pub(crate) use workbook::{NO_RESULT, sheet_names};
+
+/// A header's name without outer blanks and with single inner ones.
+pub(crate) fn tidy(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
