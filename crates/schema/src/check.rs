@@ -123,13 +123,11 @@ fn check_reals(faults: &mut Faults<'_>, bounds: Bounds, array: &ArrayRef) {
             .filter_map(|(row, cell)| cell.filter(|v| wrong(*v)).map(|_| row))
             .collect()
     };
-    let (least, most) = (
-        bounds.minimum.unwrap_or(f64::MIN),
-        bounds.maximum.unwrap_or(f64::MAX),
-    );
-    // As `bounds.admit`: NaN lies in no range, and infinities beyond all finite numbers.
-    let fits = |value: f64| (value >= least.max(f64::MIN)) & (value <= most.min(f64::MAX));
-    // Every value is looked at, without a branch that hangs on it: the processor takes several at a time.
+    let least = bounds.minimum.unwrap_or(f64::NEG_INFINITY);
+    let most = bounds.maximum.unwrap_or(f64::INFINITY);
+    // As `Bounds::admit`, of every value and without a branch that hangs on it: the processor then
+    // takes several at a time.
+    let fits = |value: f64| value.is_finite() & (least <= value) & (value <= most);
     let all_fit = |values: &[f64]| values.iter().fold(true, |all, value| all & fits(*value));
     if cells.null_count() == 0 && all_fit(cells.values()) {
         return;
