@@ -65,6 +65,7 @@ impl Builder {
     pub(crate) fn reserve(&mut self, n_rows: usize) {
         self.keys.iter_mut().for_each(|cells| cells.reserve(n_rows));
         self.lines.reserve(n_rows);
+        self.times.reserve(n_rows);
         if let Body::Wide { columns } = &mut self.body {
             columns
                 .iter_mut()

@@ -195,12 +195,14 @@ impl Header {
 
     /// Whether a record names columns of the source, but not as this header does.
     pub(crate) fn is_other_header(&self, record: Record<'_>, columns: &[Column]) -> bool {
-        let named = |field: &str| {
-            columns.iter().any(|column| match &column.origin {
-                Origin::Header(names) => names.iter().any(|name| tidy(name) == field),
-                _ => false,
+        let names: Vec<String> = columns
+            .iter()
+            .filter_map(|column| match &column.origin {
+                Origin::Header(names) => Some(names.iter().map(|name| tidy(name))),
+                _ => None,
             })
-        };
+            .flatten()
+            .collect();
         // Names of several lines stand in none of them whole.
         let is_cell = |field: &str| {
             self.lines
@@ -208,7 +210,10 @@ impl Header {
                 .flatten()
                 .any(|cell| cell == field && !is_rule(cell))
         };
-        let is_name = |field: &&str| named(&tidy(field)) || is_cell(&tidy(field));
+        let is_name = |field: &&str| {
+            let field = tidy(field);
+            names.contains(&field) || is_cell(&field)
+        };
         record.fields().filter(is_name).count() >= 2 && !self.is_repeated(record)
     }
 
