@@ -22,7 +22,10 @@ mod texts;
 pub use draft::{DraftError, propose};
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
 pub use merge::{MergePlan, Merged, Part};
-pub use reader::{FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
+pub use reader::{
+    Dealt, FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, TallFile, TallSlice,
+    TallSlices, TallSorter, WideFile,
+};
 pub use rows::{Counts, FileRows, Reject, Scope};
 pub use site::SiteContext;
 pub use source::{

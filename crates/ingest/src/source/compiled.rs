@@ -168,16 +168,30 @@ impl Source {
     /// Lines of a text that stand before its header. Where no line is the one that is looked for, those
     /// that are passed over in any case.
     pub(crate) fn n_skipped(&self, text: &str) -> u64 {
+        self.n_skipped_of(text, true).unwrap_or(self.skip_lines)
+    }
+
+    /// As [`Self::n_skipped`], of the head of a text (the whole of it, if `is_whole`); None where what
+    /// follows may tell.
+    pub(crate) fn n_skipped_of(&self, text: &str, is_whole: bool) -> Option<u64> {
         let Some(pattern) = &self.skip_until else {
-            return self.skip_lines;
+            return Some(self.skip_lines);
         };
         let least = usize::try_from(self.skip_lines).unwrap_or(usize::MAX);
-        let lines = text.split('\n').take(MAX_BEFORE).enumerate().skip(least);
-        let found = lines
-            .filter(|(_, line)| pattern.is_match(line.trim_end_matches('\r')))
-            .map(|(at, _)| at as u64)
-            .next();
-        found.unwrap_or(self.skip_lines)
+        // A head ends with a line end, behind which no line is known yet.
+        let text = if is_whole {
+            text
+        } else {
+            text.strip_suffix('\n')?
+        };
+        let mut n_lines = 0;
+        for (at, line) in text.split('\n').take(MAX_BEFORE).enumerate() {
+            n_lines = at;
+            if at >= least && pattern.is_match(line.trim_end_matches('\r')) {
+                return Some(at as u64);
+            }
+        }
+        (is_whole || n_lines + 1 == MAX_BEFORE).then_some(self.skip_lines)
     }
 
     /// How a text of this origin becomes records: a sheet is written with the delimiter alone.

@@ -99,6 +99,19 @@ impl Settled {
 /// What each row's stamp means, in the order given. `seen` holds what stood in the pieces before,
 /// and takes what stands here.
 pub(crate) fn resolve_folds(rows: &[FoldRow], seen: &mut Seen) -> Vec<Told> {
+    resolve(rows, seen, &runs_backward)
+}
+
+/// As [`resolve_folds`], of rows of one series of which it is known how the whole of it runs.
+pub(crate) fn resolve_one_series(rows: &[FoldRow], is_backward: bool) -> Vec<Told> {
+    resolve(rows, &mut Seen::new(), &|_| is_backward)
+}
+
+fn resolve(
+    rows: &[FoldRow],
+    seen: &mut Seen,
+    is_backward: &dyn Fn(&[(usize, FoldRow)]) -> bool,
+) -> Vec<Told> {
     let mut found: Vec<(Told, Option<Settled>)> = rows
         .iter()
         .map(|row| match row.time {
@@ -116,7 +129,8 @@ pub(crate) fn resolve_folds(rows: &[FoldRow], seen: &mut Seen) -> Vec<Told> {
             .iter()
             .filter_map(|idx| rows.get(*idx).map(|row| (*idx, *row)))
             .collect();
-        resolve_series(steps, &mut found, &mut n_stretches);
+        let is_backward = steps.iter().any(|(_, row)| is_twice(row)) && is_backward(&steps);
+        resolve_series(steps, is_backward, &mut found, &mut n_stretches);
     }
     rows.iter()
         .zip(found)
@@ -138,13 +152,13 @@ pub(crate) fn resolve_folds(rows: &[FoldRow], seen: &mut Seen) -> Vec<Told> {
 
 fn resolve_series(
     mut steps: Vec<(usize, FoldRow)>,
+    is_backward: bool,
     found: &mut [(Told, Option<Settled>)],
     n_stretches: &mut usize,
 ) {
     if !steps.iter().any(|(_, row)| is_twice(row)) {
         return;
     }
-    let is_backward = runs_backward(&steps);
     if is_backward {
         steps.reverse();
     }
