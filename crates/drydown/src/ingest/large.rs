@@ -24,7 +24,7 @@ const PIECES_AHEAD: usize = 2;
 /// Reject entries held before they are written.
 const MAX_REJECTS: usize = 50_000;
 /// Rows of one data file, where a stretch of a tall file gives fewer.
-const GATHERED_ROWS: usize = 1 << 16;
+const GATHERED_ROWS: usize = 1 << 15;
 
 /// Where a large file goes.
 #[derive(Clone, Copy)]

@@ -12,8 +12,8 @@ use drydown_ingest::{
 };
 use rayon::prelude::*;
 
-/// Text of one stretch of time, bytes: with two threads, about 250 MB are in use at a time.
-const SLICE_TEXT: usize = 8 << 20;
+/// Text of one stretch of time, bytes: with two threads, about 300 MB are in use at a time.
+const SLICE_TEXT: usize = 4 << 20;
 /// Stretches gathered before they are asked for.
 const SLICES_AHEAD: usize = 1;
 

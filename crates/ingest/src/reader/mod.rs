@@ -197,12 +197,12 @@ impl Source {
 
     /// Whether its files can be read in pieces ([`PieceReader`], or [`TallFile`] for tall ones): where
     /// the file's name gives the day, a stamp may need all those before it; so may an empty cell that
-    /// says what stands above it, and every record of a wide file what stands before the header.
+    /// says what stands above it.
     #[must_use]
     pub fn reads_in_pieces(&self) -> bool {
         let in_order = self.dates_apart || !self.fill_down.is_empty();
         match self.layout {
-            Layout::Wide => !in_order && self.preamble.is_empty() && self.skip_until.is_none(),
+            Layout::Wide => !in_order,
             Layout::Tall => !in_order && self.is_stamped(),
             Layout::Json | Layout::Transposed => false,
         }
@@ -234,6 +234,7 @@ impl Source {
             rule: self.text_rule(),
             dialect: &self.dialect,
             skip_lines: self.skip_lines,
+            skip_until: self.skip_until.as_ref(),
             aim,
             limit,
         };

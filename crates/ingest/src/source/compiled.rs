@@ -10,10 +10,7 @@ use regex::Regex;
 use super::spec::Layout;
 use crate::cells::DecimalMark;
 use crate::stamps::{Clock, StampFormat};
-use crate::text::{Dialect, TextRule, Traits};
-
-/// Lines among which the header is looked for.
-const MAX_BEFORE: usize = 10_000;
+use crate::text::{Dialect, TextRule, Traits, lines_before};
 
 /// A checked source, ready to read files.
 #[derive(Clone, Debug)]
@@ -174,24 +171,7 @@ impl Source {
     /// As [`Self::n_skipped`], of the head of a text (the whole of it, if `is_whole`); None where what
     /// follows may tell.
     pub(crate) fn n_skipped_of(&self, text: &str, is_whole: bool) -> Option<u64> {
-        let Some(pattern) = &self.skip_until else {
-            return Some(self.skip_lines);
-        };
-        let least = usize::try_from(self.skip_lines).unwrap_or(usize::MAX);
-        // A head ends with a line end, behind which no line is known yet.
-        let text = if is_whole {
-            text
-        } else {
-            text.strip_suffix('\n')?
-        };
-        let mut n_lines = 0;
-        for (at, line) in text.split('\n').take(MAX_BEFORE).enumerate() {
-            n_lines = at;
-            if at >= least && pattern.is_match(line.trim_end_matches('\r')) {
-                return Some(at as u64);
-            }
-        }
-        (is_whole || n_lines + 1 == MAX_BEFORE).then_some(self.skip_lines)
+        lines_before(text, (self.skip_lines, self.skip_until.as_ref()), is_whole)
     }
 
     /// How a text of this origin becomes records: a sheet is written with the delimiter alone.

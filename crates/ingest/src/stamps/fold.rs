@@ -107,11 +107,10 @@ pub(crate) fn resolve_one_series(rows: &[FoldRow], is_backward: bool) -> Vec<Tol
     resolve(rows, &mut Seen::new(), &|_| is_backward)
 }
 
-fn resolve(
-    rows: &[FoldRow],
-    seen: &mut Seen,
-    is_backward: &dyn Fn(&[(usize, FoldRow)]) -> bool,
-) -> Vec<Told> {
+/// Rows of one series, with their places among all rows.
+type Steps = [(usize, FoldRow)];
+
+fn resolve(rows: &[FoldRow], seen: &mut Seen, is_backward: &dyn Fn(&Steps) -> bool) -> Vec<Told> {
     let mut found: Vec<(Told, Option<Settled>)> = rows
         .iter()
         .map(|row| match row.time {
@@ -228,7 +227,7 @@ fn known(steps: &[(usize, FoldRow)], at: usize) -> Option<Stamp> {
 }
 
 /// Whether most steps of the clock go back: a file that lists the newest row first.
-fn runs_backward(steps: &[(usize, FoldRow)]) -> bool {
+fn runs_backward(steps: &Steps) -> bool {
     let balance: i64 = steps
         .windows(2)
         .map(|pair| match pair {

@@ -23,7 +23,7 @@ pub(crate) use dialect::{Dialect, Widths};
 pub(crate) use fill::FillDown;
 pub(crate) use json::{begins_like_json, to_delimited};
 pub(crate) use loose::{Loose, LooseRecord, pack, unpack};
-pub(crate) use pieces::Cut;
+pub(crate) use pieces::{Cut, lines_before};
 pub use pieces::{Piece, Pieces};
 pub(crate) use records::Records;
 pub(crate) use transpose::to_transposed;
