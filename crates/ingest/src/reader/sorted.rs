@@ -26,6 +26,8 @@ use crate::text::{Block, Loose, LooseRecord, Piece, Records, TextError, Traits, 
 
 /// Text packed at a time, bytes. One such parcel of every run is in memory while lines come back.
 const PARCEL_TEXT: usize = 32 << 10;
+/// Text of which one instant is remembered, bytes: many runs may begin their parcels at one time.
+const MARK_TEXT: usize = 4 << 10;
 
 /// A tall file whose header was read.
 #[derive(Debug)]
@@ -60,7 +62,8 @@ pub struct Dealt {
 #[derive(Debug)]
 struct Parcel {
     first_at: i64,
-    n_text: usize,
+    /// Instants, and bytes of text from there on.
+    marks: Vec<(i64, usize)>,
     bytes: Vec<u8>,
 }
 
@@ -137,22 +140,16 @@ impl<'a> TallFile<'a> {
         let mut builder = self.builder();
         let mut dealt = Hand::default();
         let is_first = piece.first_line == 1;
-        let (from, line) = if is_first {
-            self.body
-        } else {
-            (0, piece.first_line)
-        };
+        let rest = (0, piece.first_line);
+        let (from, line) = if is_first { self.body } else { rest };
         let text = piece.text.get(from..).unwrap_or("");
         if let Some(sheet) = &self.sheet {
             if is_first {
                 sheet.note_missing(&job, &mut builder);
             }
             let dialect = self.source.dialect(piece.traits);
-            dealt.deal(
-                (&mut job, sheet),
-                &mut Records::at_line(text, dialect, line),
-                &mut builder,
-            );
+            let mut records = Records::at_line(text, dialect, line);
+            dealt.deal((&mut job, sheet), &mut records, &mut builder);
         }
         dealt.lines.sort_by_key(|line| line.at);
         Ok(Dealt {
@@ -252,13 +249,19 @@ fn to_parcels(text: &str, records: &[LooseRecord]) -> Result<Vec<Parcel>> {
     let mut start = 0;
     while let Some(first) = records.get(start) {
         let (mut end, mut n_text) = (start, 0);
+        let mut marks: Vec<(i64, usize)> = Vec::new();
         while let Some(record) = records.get(end).filter(|_| n_text < PARCEL_TEXT) {
-            n_text += record.span.1 - record.span.0;
+            let length = record.span.1 - record.span.0;
+            match marks.last_mut().filter(|(_, n_text)| *n_text < MARK_TEXT) {
+                Some((_, n_text)) => *n_text += length,
+                None => marks.push((record.at, length)),
+            }
+            n_text += length;
             end += 1;
         }
         parcels.push(Parcel {
             first_at: first.at,
-            n_text,
+            marks,
             bytes: pack(text, records.get(start..end).unwrap_or(&[]))?,
         });
         start = end;
@@ -270,7 +273,6 @@ fn to_parcels(text: &str, records: &[LooseRecord]) -> Result<Vec<Parcel>> {
 #[derive(Clone, Copy, Debug)]
 struct Laid {
     first_at: i64,
-    n_text: usize,
     place: u64,
     n_bytes: usize,
 }
@@ -282,6 +284,7 @@ pub struct TallSorter<S> {
     n_bytes: u64,
     /// Each in the order of time.
     runs: Vec<Vec<Laid>>,
+    marks: Vec<(i64, usize)>,
     aside: Vec<Laid>,
     series: AllSeries,
     traits: Traits,
@@ -294,6 +297,7 @@ impl<S: Read + Write + Seek> TallSorter<S> {
             scratch,
             n_bytes: 0,
             runs: Vec::new(),
+            marks: Vec::new(),
             aside: Vec::new(),
             series: AllSeries::new(),
             traits: Traits::default(),
@@ -305,8 +309,7 @@ impl<S: Read + Write + Seek> TallSorter<S> {
     /// # Errors
     /// What the scratch fails with.
     pub fn take(&mut self, dealt: Dealt) -> Result<FileRows> {
-        let run = self.lay(&dealt.parcels)?;
-        self.runs.push(run);
+        self.lay_run(&dealt.parcels)?;
         let aside = self.lay(&dealt.aside)?;
         self.aside.extend(aside);
         for (name, rows) in dealt.series {
@@ -318,13 +321,20 @@ impl<S: Read + Write + Seek> TallSorter<S> {
         Ok(dealt.rows)
     }
 
+    fn lay_run(&mut self, parcels: &[Parcel]) -> Result<()> {
+        let run = self.lay(parcels)?;
+        self.runs.push(run);
+        self.marks
+            .extend(parcels.iter().flat_map(|parcel| &parcel.marks));
+        Ok(())
+    }
+
     fn lay(&mut self, parcels: &[Parcel]) -> Result<Vec<Laid>> {
         let mut laid = Vec::with_capacity(parcels.len());
         for parcel in parcels {
             self.scratch.write_all(&parcel.bytes)?;
             laid.push(Laid {
                 first_at: parcel.first_at,
-                n_text: parcel.n_text,
                 place: self.n_bytes,
                 n_bytes: parcel.bytes.len(),
             });
@@ -356,7 +366,7 @@ impl<S: Read + Write + Seek> TallSorter<S> {
         }
         self.lay_settled(&mut loose)?;
         Ok(TallSlices {
-            ends: slice_ends(&self.runs, aim).into_iter(),
+            ends: slice_ends(self.marks, aim).into_iter(),
             cursors: self.runs.into_iter().map(Cursor::new).collect(),
             scratch: self.scratch,
             told: Arc::new(told),
@@ -370,19 +380,12 @@ impl<S: Read + Write + Seek> TallSorter<S> {
         loose.sort();
         let parcels = to_parcels(&loose.text, &loose.records)?;
         *loose = Loose::default();
-        let run = self.lay(&parcels)?;
-        self.runs.push(run);
-        Ok(())
+        self.lay_run(&parcels)
     }
 }
 
 /// Instants before which the slices end, so that each holds about `aim` bytes.
-fn slice_ends(runs: &[Vec<Laid>], aim: usize) -> Vec<i64> {
-    let mut all: Vec<(i64, usize)> = runs
-        .iter()
-        .flatten()
-        .map(|laid| (laid.first_at, laid.n_text))
-        .collect();
+fn slice_ends(mut all: Vec<(i64, usize)>, aim: usize) -> Vec<i64> {
     all.sort_unstable();
     let mut ends = Vec::new();
     let (mut n_text, mut last) = (0, all.first().map(|(at, _)| *at));
