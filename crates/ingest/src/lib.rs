@@ -23,7 +23,8 @@ pub use draft::{DraftError, propose};
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
 pub use merge::{MergePlan, Merged, Part};
 pub use reader::{
-    FileHashes, FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, WideFile,
+    Dealt, FileHashes, FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, TallFile,
+    TallSlice, TallSlices, TallSorter, WideFile,
 };
 pub use rows::{Counts, FileRows, Reject, Scope};
 pub use site::SiteContext;

@@ -11,6 +11,7 @@ mod look;
 mod matching;
 mod publish;
 mod site;
+mod tall;
 
 use std::path::PathBuf;
 use std::time::Duration;

@@ -9,6 +9,8 @@ mod numbers;
 mod pieces;
 mod pressure;
 mod record;
+mod series;
+mod sorted;
 mod stamp;
 mod tall;
 mod wide;
@@ -24,7 +26,7 @@ use drydown_quantity::Stamp;
 
 use crate::rows::{Chamber, FileRows};
 use crate::site::SiteContext;
-use crate::source::{Layout, Source};
+use crate::source::{CellKind, Column, Layout, Source};
 use crate::text::{Cut, Pieces, Records, TextError, decode_text, to_delimited, to_transposed};
 use crate::texts::TextPool;
 use builder::{Builder, Finish};
@@ -32,6 +34,7 @@ use builder::{Builder, Finish};
 pub(crate) use cell::check_constant;
 pub(crate) use header::joined_names;
 pub use pieces::{NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
+pub use sorted::{Dealt, TallFile, TallSlice, TallSlices, TallSorter};
 
 /// Bytes hashed at a time: enough for several threads.
 const HASH_BLOCK: usize = 4 << 20;
@@ -208,17 +211,29 @@ impl Source {
         }
     }
 
-    /// Whether its files can be read in pieces ([`PieceReader`]): in a tall file a pressure may need
-    /// a barometer from anywhere else in it, and where the file's name gives the day, a stamp all
-    /// those before it; so may an empty cell that says what stands above it, and every record what
-    /// stands before the header.
+    /// Whether its files can be read in pieces ([`PieceReader`], or [`TallFile`] for tall ones): where
+    /// the file's name gives the day, a stamp may need all those before it; so may an empty cell that
+    /// says what stands above it.
     #[must_use]
     pub fn reads_in_pieces(&self) -> bool {
-        self.layout == Layout::Wide
-            && !self.dates_apart
-            && self.fill_down.is_empty()
-            && self.preamble.is_empty()
-            && self.skip_until.is_none()
+        let in_order = self.dates_apart || !self.fill_down.is_empty();
+        match self.layout {
+            Layout::Wide => !in_order,
+            Layout::Tall => !in_order && self.is_stamped(),
+            Layout::Json | Layout::Transposed => false,
+        }
+    }
+
+    /// Whether its files are tall: a large one goes through [`TallSorter`].
+    #[must_use]
+    pub fn is_tall(&self) -> bool {
+        self.layout == Layout::Tall
+    }
+
+    /// Whether an instant is part of the key.
+    fn is_stamped(&self) -> bool {
+        let is_stamp = |column: &Column| matches!(column.kind, CellKind::Stamp(_));
+        self.keys.iter().any(is_stamp)
     }
 
     /// Cuts the text of a file into pieces of about `aim` bytes.
@@ -235,6 +250,7 @@ impl Source {
             rule: self.text_rule(),
             dialect: &self.dialect,
             skip_lines: self.skip_lines,
+            skip_until: self.skip_until.as_ref(),
             aim,
             limit,
         };
