@@ -10,7 +10,7 @@ use super::fit::{
     Fit, can_tell_mixing, finish, fit_drift, fit_settled, fit_two_compartments, fit_well_mixed,
 };
 use super::join::join;
-use super::laws::{Gain, Kept, Kind, is_plain, keep};
+use super::laws::{Gain, Kept, Kind, is_plain, keep, of_run};
 use super::model::{MixingPriors, Prior, USUAL_MIXING};
 use super::points::{Points, to_points};
 use super::solve::inverse_diagonal;
@@ -56,6 +56,7 @@ impl Fits<'_> {
             two: plain - two,
             settled_over_best: self.settled.as_ref().map(|settled| best - settled.deviance),
             two_over_best: best - two,
+            begins_wet: self.begins_wet,
             settled: self
                 .settled
                 .as_ref()
@@ -212,8 +213,10 @@ pub(super) fn settle(
     };
     let alone = keep(&fits.gain().into_iter().collect::<Vec<Gain>>(), config);
     let (kept, lent) = known.unwrap_or((&alone, USUAL_MIXING));
+    let gain = fits.gain().and_then(|gain| gain.settled);
     let fit = join(
-        kept.iter()
+        of_run(kept, gain, fits.begins_wet, config)
+            .iter()
             .map(|(kind, share)| (finish(fit_kind(&fits, *kind, lent)), *share))
             .collect(),
     )
