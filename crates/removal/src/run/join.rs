@@ -116,3 +116,55 @@ fn end(parts: &[Part], tail: f64, of: impl Fn(&Part) -> Option<f64>, sign: f64) 
     );
     optimise::brent_root(beyond, least, most, 1e-4).map(|at| at * sign)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const Z_95: f64 = 1.644_853_626_951_472_6;
+
+    fn law(share: f64, best: f64, sd: f64) -> Part {
+        Part {
+            share,
+            best,
+            lower: Some(best - Z_95 * sd),
+            upper: Some(best + Z_95 * sd),
+            se: Some(sd),
+        }
+    }
+
+    fn ends(parts: &[Part]) -> (Option<f64>, Option<f64>) {
+        (
+            end(parts, 0.05, |part| part.lower, -1.0),
+            end(parts, 0.05, |part| part.upper, 1.0),
+        )
+    }
+
+    #[test]
+    fn laws_that_agree_keep_their_ends() {
+        let (lower, upper) = ends(&[law(0.5, -1.0, 0.2), law(0.5, -1.0, 0.2)]);
+        assert!((lower.unwrap() - (-1.0 - Z_95 * 0.2)).abs() < 1e-3);
+        assert!((upper.unwrap() - (-1.0 + Z_95 * 0.2)).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_law_far_above_reaches_into_the_interval_by_its_share() {
+        // Of the law far above, half lies above its best value: with a share of a tenth, just the tail.
+        let (lower, upper) = ends(&[law(0.9, 0.0, 0.1), law(0.1, 5.0, 0.3)]);
+        assert!((upper.unwrap() - 5.0).abs() < 1e-2, "{upper:?}");
+        // Below, 0.05 of the whole is 0.0556 of the first law, whose quantile there is −1.593.
+        assert!((lower.unwrap() + 0.1593).abs() < 1e-3, "{lower:?}");
+        let (_, upper) = ends(&[law(0.97, 0.0, 0.1), law(0.03, 5.0, 0.3)]);
+        assert!(upper.unwrap() < 0.3, "{upper:?}");
+    }
+
+    #[test]
+    fn an_open_end_stays_open_where_its_law_counts() {
+        let open = |share: f64| Part {
+            upper: None,
+            ..law(share, 0.5, 0.2)
+        };
+        assert_eq!(ends(&[law(0.8, 0.0, 0.1), open(0.2)]).1, None);
+        assert!(ends(&[law(0.97, 0.0, 0.1), open(0.03)]).1.is_some());
+    }
+}

@@ -215,6 +215,50 @@ mod tests {
         kept.into_iter().map(|one| one.0).collect()
     }
 
+    /// The same gains of both laws in every run, of which so many begin about saturated.
+    fn share_of_settled(n_wet: usize, n_dry: usize) -> f64 {
+        let gains: Vec<Gain> = (0..n_wet + n_dry)
+            .map(|idx| Gain {
+                two: 9.0,
+                two_over_best: 9.0,
+                settled: Some(9.0),
+                settled_over_best: Some(9.0),
+                begins_wet: idx < n_wet,
+            })
+            .collect();
+        keep(&gains, &RunFitConfig::documented())
+            .iter()
+            .filter(|one| one.0 == Kind::Settled)
+            .map(|one| one.1)
+            .sum()
+    }
+
+    #[test]
+    fn the_more_runs_begin_dry_the_less_is_it_settled_water() {
+        assert!(share_of_settled(6, 0) > 0.6);
+        assert!(share_of_settled(1, 6) < 0.2);
+        assert!(share_of_settled(2, 20) < 1e-9);
+    }
+
+    #[test]
+    fn a_run_over_settled_water_has_that_law_by_its_beginning_and_its_gain() {
+        let config = RunFitConfig::documented();
+        let settled = |gain: Option<f64>, begins_wet: bool| {
+            let shares = of_run(&vec![(Kind::Settled, 1.0)], gain, begins_wet, &config);
+            assert!((shares.iter().map(|one| one.1).sum::<f64>() - 1.0).abs() < 1e-12);
+            shares
+                .iter()
+                .filter(|one| one.0 == Kind::Settled)
+                .map(|one| one.1)
+                .sum::<f64>()
+        };
+        assert!((settled(None, true) - POOL_WET).abs() < 1e-12);
+        assert!((settled(None, false) - POOL_DRY).abs() < 1e-12);
+        assert!(settled(Some(12.0), false) > 0.6 && settled(Some(-12.0), true) < 0.5);
+        let plain = of_run(&vec![(Kind::WellMixed, 1.0)], None, true, &config);
+        assert_eq!(plain, vec![(Kind::WellMixed, 1.0)]);
+    }
+
     #[test]
     fn the_laws_that_gains_leave_open() {
         use Kind::{Settled, TwoCompartments, WellMixed};
