@@ -1,6 +1,7 @@
 //! Worked examples without uncertainty, the bars that come before hours, and the coverage of hours.
 
 mod coverage;
+mod returns;
 mod suitability;
 
 use drydown_quantity::{OilType, ReservoirId, UnitId};
@@ -117,6 +118,7 @@ fn job<'a>(oil: &'a Oil, gallons: f64, start_ppm: f64, target_ppm: f64) -> Job<'
         within_h: None,
         reservoir: None,
         ingress: None,
+        returns: Returns::default(),
         oil_degc: 65.0,
         oil_degc_basis: WarmthBasis::Given,
         ambient_degc: 20.0,

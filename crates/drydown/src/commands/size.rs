@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 
 use anyhow::Result;
 use drydown_planning::{
-    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, Standing, SubjectKind, Suitability,
-    UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
+    Candidate, Ingress, Job, PlanningConfig, Returns, SizeAnswer, Standing, SubjectKind,
+    Suitability, UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
 };
 use drydown_quantity::{Interval, OilType, ReservoirId, Stamp};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
@@ -189,6 +189,7 @@ fn reservoir_job<'a>(
         within_h: arguments.within,
         reservoir: Some(register),
         ingress,
+        returns: Returns::default(),
         oil_degc: oil.0,
         oil_degc_basis: oil.1,
         ambient_degc: COLD_DEGC,
@@ -235,6 +236,7 @@ fn typed_job<'a>(
             lower_90: given / 2.0,
             upper_90: given * 2.0,
         }),
+        returns: Returns::default(),
         oil_degc: oil_now.0,
         oil_degc_basis: oil_now.1,
         ambient_degc: COLD_DEGC,
@@ -454,6 +456,7 @@ fn row_to_json(row: &UnitSize) -> Value {
         "elapsed_days_p90": row.elapsed_days_p90,
         "p_reach": row.p_reach,
         "p_within": row.p_within,
+        "p_comes_back": row.p_comes_back,
         "settles_ppm_p10": row.settles_ppm_p10,
         "settles_ppm_p90": row.settles_ppm_p90,
         "dominated_by": row.dominated_by.map(|word| word.as_str()),
