@@ -63,7 +63,8 @@ pub(crate) struct Water {
 }
 
 impl Water {
-    /// The water as a job begins: what was measured, and what has dissolved in the hours since.
+    /// The water as a job begins: what was measured, and what has dissolved in the hours since. Over settled water the oil
+    /// holds no more than it can; what was measured beyond that has settled.
     pub(crate) fn at_start(
         measured_ppm: f64,
         source: Source,
@@ -77,14 +78,16 @@ impl Water {
         else {
             return Self::even(measured_ppm, 0.0);
         };
-        let gap = (solubility_ppm - measured_ppm).max(0.0);
+        let in_oil_ppm = measured_ppm.min(solubility_ppm);
+        let pool_ppm = pool_ppm.max(measured_ppm - in_oil_ppm);
+        let gap = solubility_ppm - in_oil_ppm;
         let closed = -(-dissolving_per_h * since_h.max(0.0)).exp_m1();
         let dissolved = if gap.is_finite() {
             (gap * closed).min(pool_ppm)
         } else {
             0.0
         };
-        Self::even(measured_ppm + dissolved, pool_ppm - dissolved)
+        Self::even(in_oil_ppm + dissolved, pool_ppm - dissolved)
     }
 
     /// Where the mean comes to once the settled water that is left has dissolved, ppm.
@@ -288,6 +291,23 @@ mod tests {
         let hours = hours.unwrap();
         assert!((hours / by_euler - 1.0).abs() < 0.005, "{hours} {by_euler}");
         assert!((water.pool_ppm - pool).abs() < 3.0, "{water:?} {pool}");
+    }
+
+    #[test]
+    fn water_beyond_what_the_oil_holds_has_settled_and_the_rest_dissolves_with_time() {
+        let source = Source::Settled {
+            dissolving_per_h: 0.05,
+            pool_ppm: 100.0,
+        };
+        let wet = Water::at_start(700.0, source, 500.0, 1e3);
+        assert_eq!((wet.in_loop_ppm, wet.pool_ppm), (500.0, 200.0));
+        // A gap of 400 ppm closes to 1/e in 20 h: 252.8 ppm, more than the 100 there are.
+        let dry = Water::at_start(100.0, source, 500.0, 20.0);
+        assert_eq!((dry.in_loop_ppm, dry.pool_ppm), (200.0, 0.0));
+        let soon = Water::at_start(100.0, source, 500.0, 2.0);
+        assert!((soon.in_loop_ppm - 138.065).abs() < 0.01, "{soon:?}");
+        assert!((soon.comes_back_to_ppm(source, 500.0) - 200.0).abs() < 1e-9);
+        assert!((soon.comes_back_to_ppm(source, 150.0) - 150.0).abs() < 1e-9);
     }
 
     #[test]

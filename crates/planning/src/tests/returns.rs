@@ -28,8 +28,8 @@ fn settled(law: SettledWater) -> Returns {
 
 #[test]
 fn settled_water_takes_hours_and_comes_back() {
-    let plain = sized(400.0, Returns::default());
-    let fed = sized(400.0, settled(CERTAIN_POOL));
+    let plain = sized(250.0, Returns::default());
+    let fed = sized(250.0, settled(CERTAIN_POOL));
     assert!(fed.hours_p50.unwrap() > plain.hours_p50.unwrap());
     // Dried in about an hour, most of its 148 ppm is still there, and the oil can hold it.
     assert_eq!((plain.p_comes_back, fed.p_comes_back), (None, Some(1.0)));
@@ -40,7 +40,7 @@ fn settled_water_takes_hours_and_comes_back() {
     );
     // With a chance of one half, half of the draws have it.
     let half = sized(
-        400.0,
+        250.0,
         settled(SettledWater {
             probability: 0.5,
             ..CERTAIN_POOL
