@@ -116,7 +116,9 @@ fn far(config: &RunFitConfig) -> f64 {
 /// The laws that the gains of a reservoir's runs leave open; never empty.
 pub(super) fn keep(gains: &[Gain], config: &RunFitConfig) -> Kept {
     let two = are_badly_mixed(gains, config);
-    let over_plain = sum(gains.iter().filter_map(Gain::settled_or_none), config);
+    let beginnings = gains.iter().filter(|gain| gain.settled.is_some());
+    let over_plain = sum(gains.iter().filter_map(Gain::settled_or_none), config)
+        + beginnings.map(Gain::beginning).sum::<f64>();
     let settled = holds_settled(gains, over_plain, config);
     let looked = gains.iter().any(|gain| gain.settled.is_some());
     if !two && !settled {
