@@ -204,7 +204,7 @@ impl Stretch {
             }
             let left_h = most_h.map_or(f64::INFINITY, |most| most - spent_h);
             let step_h = self.step_h().min(left_h);
-            if !(step_h > 0.0) {
+            if step_h.is_nan() || step_h <= 0.0 {
                 return (water, None);
             }
             let half = water.plus(self.rate(water), 0.5 * step_h);
