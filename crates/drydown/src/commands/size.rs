@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 
 use anyhow::Result;
 use drydown_planning::{
-    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, Standing, SubjectKind, Suitability,
-    UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
+    Candidate, Ingress, Job, PlanningConfig, Returns, SizeAnswer, Standing, SubjectKind,
+    Suitability, UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
 };
 use drydown_quantity::{Interval, OilType, ReservoirId, Stamp};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
@@ -17,6 +17,7 @@ use drydown_tables::ModelTerm;
 use serde_json::{Value, json};
 
 use super::answers::Answers;
+use super::reservoir_past::{bins_on, returns_on};
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
@@ -175,7 +176,9 @@ fn reservoir_job<'a>(
         })
     });
     let fleet = removal_config(&config.analysis).fleet;
-    let oil = oil_warmth(arguments, Some((&id, answers)))?;
+    let bins = bins_on(answers, &id)?;
+    let returns = returns_on(answers, &id, &bins)?;
+    let oil = oil_warmth(arguments, Some((&id, answers, bins.as_slice())))?;
     Ok(Job {
         volume_l,
         volume_log_sd: fleet.volume_log_sd(register.volume_basis),
@@ -189,6 +192,7 @@ fn reservoir_job<'a>(
         within_h: arguments.within,
         reservoir: Some(register),
         ingress,
+        returns,
         oil_degc: oil.0,
         oil_degc_basis: oil.1,
         ambient_degc: COLD_DEGC,
@@ -235,6 +239,7 @@ fn typed_job<'a>(
             lower_90: given / 2.0,
             upper_90: given * 2.0,
         }),
+        returns: Returns::default(),
         oil_degc: oil_now.0,
         oil_degc_basis: oil_now.1,
         ambient_degc: COLD_DEGC,
@@ -247,13 +252,13 @@ fn typed_job<'a>(
 /// as its last runs began, or cold.
 fn oil_warmth(
     arguments: &SizeArgs,
-    reservoir: Option<(&ReservoirId, &Answers<'_>)>,
+    reservoir: Option<(&ReservoirId, &Answers<'_>, &[SeriesPoint])>,
 ) -> Result<(f64, WarmthBasis)> {
     if let Some(degc) = arguments.oil_degc {
         return Ok((degc, WarmthBasis::Given));
     }
     let mut samples: Vec<(Stamp, f64)> = match reservoir {
-        Some((id, answers)) => answers
+        Some((id, answers, _)) => answers
             .context
             .samples()?
             .iter()
@@ -272,13 +277,9 @@ fn oil_warmth(
     if let Some(degc) = robust::median(&last) {
         return Ok((degc, WarmthBasis::Samples));
     }
-    let by_runs = match reservoir {
-        Some((id, answers)) => {
-            let series: Vec<SeriesPoint> = answers.context.records()?;
-            start_warmth(&answers.runs, &series, id, answers.context.as_of)
-        }
-        None => None,
-    };
+    let by_runs = reservoir.and_then(|(id, answers, bins)| {
+        start_warmth(&answers.runs, bins, id, answers.context.as_of)
+    });
     Ok(match by_runs {
         Some((degc, sd_k)) => (degc, WarmthBasis::Runs { sd_k }),
         None => (COLD_DEGC, WarmthBasis::Unknown),
@@ -454,6 +455,7 @@ fn row_to_json(row: &UnitSize) -> Value {
         "elapsed_days_p90": row.elapsed_days_p90,
         "p_reach": row.p_reach,
         "p_within": row.p_within,
+        "p_comes_back": row.p_comes_back,
         "settles_ppm_p10": row.settles_ppm_p10,
         "settles_ppm_p90": row.settles_ppm_p90,
         "dominated_by": row.dominated_by.map(|word| word.as_str()),
