@@ -27,6 +27,7 @@ mod shift;
 mod spans;
 mod spread;
 mod start;
+mod steady_rise;
 mod steady_speed;
 mod testimony;
 mod watch;

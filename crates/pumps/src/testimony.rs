@@ -4,16 +4,18 @@ use drydown_physics::saturation;
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
-use crate::base_filter::What;
-use crate::base_path::BasePath;
 use crate::cause::Testimony;
 use crate::monitor::Monitor;
 use crate::outlook::Ways;
+use crate::steady_rise::Steady;
 use crate::watch::Watch;
+
+/// What a gauge's zero may be off between two calibrations, kPa (common practice).
+const GAUGE_KPA: f64 = 0.3;
 
 /// What the witnesses of a unit say at the end of a run of the change since an onset.
 pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp) -> Testimony {
-    let steady = |monitor: &Monitor| {
+    let moved = |monitor: &Monitor| {
         let seen = || monitor.shift_since(onset);
         // A witness in control has learnt what came since: the level before the onset counts.
         let held = monitor.alert.then(seen).flatten();
@@ -27,30 +29,37 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         .zip(sealed)
         .map(|(running, sealed)| running / sealed.max(0.5))
         .filter(|ratio| ratio.is_finite());
-    let speed = ways.speed.as_ref();
-    let lost = speed.map(|speed| {
+    let base_rise = watch.base.is_judged().then(|| moved(&watch.base)).flatten();
+    // Runs show a speed only beside a base that starts show: else what lifts the base makes it as well.
+    let by_runs = ways.by_runs && base_rise.is_some();
+    let shown = ways.speed.as_ref().filter(|_| by_runs || !ways.by_runs);
+    let lost = shown.map(|speed| {
         let of_way = speed.ways.iter().map(|way| {
             let lost = way.onset.map_or(0.0, |_| way.sound - way.level.0);
             way.weight * lost.max(0.0)
         });
         of_way.sum()
     });
-    let others = |way: &&BasePath| way.beside.is_some_and(|what| what != What::Clearance);
-    let extra = ways.base.ways.iter().filter(others);
-    let (weight, kpa) = extra.fold((0.0, 0.0), |(weight, kpa), way| {
-        (weight + way.weight, kpa + way.weight * way.mean[1])
-    });
+    let base_se = |se: f64| se.hypot(GAUGE_KPA).hypot(watch.place_sd_kpa());
     Testimony {
         kind: watch.kind(),
-        speed: speed.map_or([None; 3], |speed| speed.ln_evidence),
+        speed: shown.map_or([None; 3], |speed| speed.ln_evidence),
         base: ways.base.ln_evidence,
         lost,
-        extra_kpa: if weight > 0.0 { kpa / weight } else { 0.0 },
-        steady: Some(&watch.steady)
-            .filter(|monitor| monitor.is_judged() && !ways.by_runs)
-            .and_then(steady),
-        steady_kpa: watch.steady.level_before(onset).map(f64::exp),
-        warmer: warmer.unwrap_or(1.0).clamp(0.5, 6.0),
+        by_runs,
+        steady: Steady {
+            shift: Some(&watch.steady)
+                .filter(|monitor| monitor.is_judged() && !by_runs)
+                .and_then(moved),
+            sound_kpa: watch.steady.level_before(onset).map(f64::exp),
+            sound_base_kpa: watch.base.level_before(onset),
+            base_rise: base_rise.map(|rise| (rise.recent, base_se(rise.se))),
+            lost,
+            ln_step_odds: Some(&watch.steady)
+                .filter(|_| !watch.starts_alert())
+                .and_then(Monitor::ln_step_odds),
+            warmer: warmer.unwrap_or(1.0).clamp(0.5, 6.0),
+        },
         recoveries: watch.base.recoveries,
     }
 }
