@@ -40,6 +40,8 @@ pub(crate) struct Circumstance {
     /// ln of water removed per hour over that of earlier runs; None where unknown.
     pub(crate) ln_vapour_more: Option<f64>,
     pub(crate) gauge_work: bool,
+    /// Whether the chamber at rest shows that the gauge is off by as much as the pressures rose.
+    pub(crate) gauge_off: bool,
     pub(crate) alarms: i64,
 }
 
@@ -221,7 +223,11 @@ pub(crate) fn explanations(circumstance: &Circumstance) -> Vec<(Cause, f64)> {
     let vapour = circumstance
         .ln_vapour_more
         .map_or(0.0, |more| more.clamp(-1.5, 1.5) * 1.5);
-    let gauge = if circumstance.gauge_work { 3.0 } else { -1.0 };
+    let gauge = match (circumstance.gauge_off, circumstance.gauge_work) {
+        (true, _) => 5.0,
+        (false, true) => 3.0,
+        (false, false) => -1.0,
+    };
     let foam = if circumstance.alarms > 2 { 1.0 } else { -1.0 };
     normalised(vec![
         (Cause::Vapour, 0.45f64.ln() + vapour),

@@ -4,6 +4,7 @@ use std::fmt::Write;
 
 use crate::futures::Outlook;
 use crate::monitor::Monitor;
+use crate::rest::GaugeOff;
 use crate::watch::Watch;
 use crate::{Cause, PumpState, PumpsConfig};
 
@@ -14,6 +15,7 @@ pub(crate) fn sentence(
     causes: &[(Cause, f64)],
     outlook: Option<&Outlook>,
     held_kpa: Option<f64>,
+    off: Option<GaugeOff>,
     config: &PumpsConfig,
 ) -> String {
     if state == PumpState::Unjudged {
@@ -45,13 +47,16 @@ pub(crate) fn sentence(
     part(witness("steady pressure", &watch.steady, "", |v| {
         format!("{:+.0} %", 100.0 * (v.exp() - 1.0))
     }));
+    if let Some(off) = off {
+        part(format!(
+            "the gauge reads {:+.1} kPa off at rest since {}, so the pressures tell of the gauge and not of the pump",
+            off.kpa,
+            off.since.day(),
+        ));
+    }
     if let Some(onset) = onset.filter(|_| matches!(state, PumpState::Alert | PumpState::Alarm)) {
         part(format!("since about {}", onset.day()));
-        let named = causes
-            .iter()
-            .take(2)
-            .map(|(c, p)| format!("{} {}", c.as_str().replace('_', " "), chance(*p)));
-        part(format!("cause: {}", named.collect::<Vec<_>>().join(", ")));
+        part(format!("cause: {}", causes_in_words(causes)));
     }
     if let Some(kpa) = held_kpa {
         part(format!(
@@ -70,6 +75,26 @@ pub(crate) fn sentence(
         ));
     }
     text
+}
+
+/// Causes within this of the likeliest are not told apart.
+const NOT_TOLD_APART: f64 = 0.2;
+
+/// The likeliest causes; all that are about as likely as the first, where what was seen does not tell.
+fn causes_in_words(causes: &[(Cause, f64)]) -> String {
+    let first = causes.first().map_or(0.0, |(_, p)| *p);
+    let known = causes.iter().filter(|(c, _)| *c != Cause::Unknown);
+    let close = known.filter(|(_, p)| first - p < NOT_TOLD_APART).count();
+    let named = causes
+        .iter()
+        .take(close.max(2))
+        .map(|(c, p)| format!("{} {}", c.as_str().replace('_', " "), chance(*p)));
+    let named = named.collect::<Vec<_>>().join(", ");
+    if close > 1 {
+        format!("{named}, which what was seen does not tell apart")
+    } else {
+        named
+    }
 }
 
 /// Why starts since the last reset told nothing: how many, and what most of them lacked. Empty where none was refused.

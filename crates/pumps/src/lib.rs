@@ -23,6 +23,7 @@ mod outlook;
 mod past;
 mod path;
 mod prior;
+mod rest;
 mod shift;
 mod spans;
 mod spread;

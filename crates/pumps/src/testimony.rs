@@ -7,20 +7,42 @@ use drydown_runs::Run;
 use crate::cause::Testimony;
 use crate::monitor::Monitor;
 use crate::outlook::Ways;
+use crate::rest::GaugeOff;
+use crate::shift::Shift;
 use crate::steady_rise::Steady;
 use crate::watch::Watch;
 
 /// What a gauge's zero may be off between two calibrations, kPa (common practice).
 const GAUGE_KPA: f64 = 0.3;
 
+/// Shift of a witness since an onset.
+fn moved(monitor: &Monitor, onset: Stamp) -> Option<Shift> {
+    let seen = || monitor.shift_since(onset);
+    // A witness in control has learnt what came since: the level before the onset counts.
+    let held = monitor.alert.then(seen).flatten();
+    held.or_else(|| monitor.shift_from(onset)).or_else(seen)
+}
+
+/// The gauge's error at rest, where it makes what looks like a change of the pump: base and steady pressure
+/// rose by no more, and the speed stands.
+pub(crate) fn gauge_off(watch: &Watch<'_>, onset: Stamp) -> Option<GaugeOff> {
+    let off = watch.rests.off_since(onset)?;
+    let rise = if watch.base.alert {
+        moved(&watch.base, onset).map(|rise| (rise.recent, rise.se))
+    } else {
+        let shift = moved(&watch.steady, onset).zip(watch.steady.level_before(onset));
+        shift.map(|(shift, ln_kpa)| {
+            let (kpa, by) = (ln_kpa.exp(), shift.recent.exp());
+            (kpa * (by - 1.0), kpa * by * shift.se)
+        })
+    };
+    rise.filter(|_| !watch.speed.alert)
+        .is_some_and(|rise| off.explains(rise))
+        .then_some(off)
+}
+
 /// What the witnesses of a unit say at the end of a run of the change since an onset.
 pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp) -> Testimony {
-    let moved = |monitor: &Monitor| {
-        let seen = || monitor.shift_since(onset);
-        // A witness in control has learnt what came since: the level before the onset counts.
-        let held = monitor.alert.then(seen).flatten();
-        held.or_else(|| monitor.shift_from(onset)).or_else(seen)
-    };
     let later = watch.base_points.iter().filter(|p| p.at >= onset);
     let sealed: Vec<f64> = later.filter_map(|p| p.sealed_kpa).collect();
     let sealed = drydown_stats::robust::mean(&sealed).or_else(|| watch.saturation_kpa());
@@ -29,7 +51,11 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         .zip(sealed)
         .map(|(running, sealed)| running / sealed.max(0.5))
         .filter(|ratio| ratio.is_finite());
-    let base_rise = watch.base.is_judged().then(|| moved(&watch.base)).flatten();
+    let base_rise = watch
+        .base
+        .is_judged()
+        .then(|| moved(&watch.base, onset))
+        .flatten();
     // Runs show a speed only beside a base that starts show: else what lifts the base makes it as well.
     let by_runs = ways.by_runs && base_rise.is_some();
     let shown = ways.speed.as_ref().filter(|_| by_runs || !ways.by_runs);
@@ -50,7 +76,7 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         steady: Steady {
             shift: Some(&watch.steady)
                 .filter(|monitor| monitor.is_judged() && !by_runs)
-                .and_then(moved),
+                .and_then(|monitor| moved(monitor, onset)),
             sound_kpa: watch.steady.level_before(onset).map(f64::exp),
             sound_base_kpa: watch.base.level_before(onset),
             base_rise: base_rise.map(|rise| (rise.recent, base_se(rise.se))),
