@@ -8,14 +8,22 @@ use crate::rest::GaugeOff;
 use crate::watch::Watch;
 use crate::{Cause, PumpState, PumpsConfig};
 
+/// What the gauge itself shows of a row.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Gauge {
+    /// What the last runs held at best, where that is past the limit.
+    pub(crate) held_kpa: Option<f64>,
+    /// How far it is off at rest, where that is what looked like a change of the pump.
+    pub(crate) off: Option<GaugeOff>,
+}
+
 /// What was seen, against what was expected, and what it means for the limit.
 pub(crate) fn sentence(
     watch: &Watch<'_>,
     state: PumpState,
     causes: &[(Cause, f64)],
     outlook: Option<&Outlook>,
-    held_kpa: Option<f64>,
-    off: Option<GaugeOff>,
+    gauge: &Gauge,
     config: &PumpsConfig,
 ) -> String {
     if state == PumpState::Unjudged {
@@ -47,7 +55,7 @@ pub(crate) fn sentence(
     part(witness("steady pressure", &watch.steady, "", |v| {
         format!("{:+.0} %", 100.0 * (v.exp() - 1.0))
     }));
-    if let Some(off) = off {
+    if let Some(off) = gauge.off {
         part(format!(
             "the gauge reads {:+.1} kPa off at rest since {}, so the pressures tell of the gauge and not of the pump",
             off.kpa,
@@ -58,7 +66,7 @@ pub(crate) fn sentence(
         part(format!("since about {}", onset.day()));
         part(format!("cause: {}", causes_in_words(causes)));
     }
-    if let Some(kpa) = held_kpa {
+    if let Some(kpa) = gauge.held_kpa {
         part(format!(
             "its last runs held no better than {kpa:.0} kPa, limit {:.1} kPa",
             config.limit_kpa

@@ -203,6 +203,10 @@ fn judge_run(
         None => Vec::new(),
     };
     let view = watch.view_of(run);
+    let gauge = evidence::Gauge {
+        held_kpa: held,
+        off,
+    };
     let row = PumpHealth {
         run_id: run.run_id.clone(),
         unit_id: run.unit_id.clone(),
@@ -219,7 +223,7 @@ fn judge_run(
         days_to_limit_p90: days.p90,
         days_to_limit_status: days.status,
         onset_at: onset,
-        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), held, off, config),
+        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), &gauge, config),
     };
     (row, causes)
 }
