@@ -157,7 +157,8 @@ fn rest_kpa(curve: &StartCurve, fit: Option<&PumpDown>, config: &PumpsConfig) ->
     {
         return None;
     }
-    let at_rest = curve.seconds.first().filter(|seconds| **seconds <= 0.0);
+    // The reading of a slow log at the start itself may lie on the fall already.
+    let at_rest = curve.seconds.first().filter(|seconds| **seconds < 0.0);
     let reading = at_rest.and_then(|_| curve.chamber_kpa.first().copied());
     let from = fit.and_then(|fit| fit.from_kpa);
     reading.or(from).filter(|kpa| *kpa > VENTED_KPA)
