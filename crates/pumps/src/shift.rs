@@ -70,6 +70,18 @@ impl Monitor {
     /// as a step (every observation after it off by the same) or as a ramp (off in proportion to
     /// the time since). None where nothing was seen since.
     pub(crate) fn change(&self) -> Option<Stamp> {
+        let (step, ramp) = self.step_and_ramp()?;
+        Some(if ramp.0 > step.0 { ramp.1 } else { step.1 })
+    }
+
+    /// Log odds of the likeliest step over the likeliest ramp; None where nothing was seen since.
+    pub(crate) fn ln_step_odds(&self) -> Option<f64> {
+        let (step, ramp) = self.step_and_ramp()?;
+        Some(step.0 - ramp.0)
+    }
+
+    /// The likeliest step and ramp to the worse: gain in log likelihood over no change, and onset.
+    fn step_and_ramp(&self) -> Option<((f64, Stamp), (f64, Stamp))> {
         let zero = self.zero_at()?;
         let mut before = zero;
         let mut since = Vec::new();
@@ -104,8 +116,7 @@ impl Monitor {
                 ramp = Some((ramp_gain, from));
             }
         }
-        let (step, ramp) = step.zip(ramp)?;
-        Some(if ramp.0 > step.0 { ramp.1 } else { step.1 })
+        step.zip(ramp)
     }
 }
 

@@ -14,6 +14,7 @@ use crate::judge::UnitRecords;
 use crate::monitor::{Monitor, Observation, Seen};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
+use crate::rest::Rests;
 use crate::spans::{Renewal, life_of_pump};
 use crate::start::base_counts;
 use crate::witnesses::{
@@ -71,6 +72,7 @@ pub(crate) struct Watch<'a> {
     views: Vec<(drydown_quantity::RunId, View)>,
     /// Starts since the last renewal that do not count, by why.
     refused: BTreeMap<String, usize>,
+    pub(crate) rests: Rests,
 }
 
 impl<'a> Watch<'a> {
@@ -107,6 +109,7 @@ impl<'a> Watch<'a> {
             draws: Draws::new(),
             views: Vec::new(),
             refused: BTreeMap::new(),
+            rests: Rests::default(),
         }
     }
 
@@ -192,6 +195,7 @@ impl<'a> Watch<'a> {
             }
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
+                self.rests.clear();
                 self.base_since = None;
                 self.base_points.clear();
                 self.base.renew(at, base_sd);
@@ -256,6 +260,7 @@ impl<'a> Watch<'a> {
     pub(crate) fn refuse(&mut self, start: &PumpStart) {
         let word = start.reason.as_deref().unwrap_or("refused");
         *self.refused.entry(word.to_owned()).or_default() += 1;
+        self.rests.take(start);
     }
 
     /// Starts since the last renewal that do not count, by why.
@@ -268,6 +273,7 @@ impl<'a> Watch<'a> {
         let at = start.started_at;
         self.enter_era(at);
         self.last_start = Some(at);
+        self.rests.take(start);
         self.pump_degc = start.vacuum_pump_degc.or(self.pump_degc);
         if let Some(speed) = start.relative_speed_per_s.filter(|s| *s > 0.0) {
             let seen = self.see_speed(start, speed.ln());

@@ -8,7 +8,8 @@ use super::fleets::in_alert;
 use super::world::{day_zero, run, unit};
 use crate::covariates::fit_slopes;
 use crate::{
-    DaysStatus, FleetPrior, PumpHealth, PumpStart, PumpState, PumpsConfig, Slopes, judge_unit,
+    Cause, DaysStatus, FleetPrior, PumpHealth, PumpStart, PumpState, PumpsConfig, Slopes,
+    judge_unit,
 };
 
 /// One row each third day of a pump whose starts show a base at most, and whose vent stands as given.
@@ -16,6 +17,17 @@ fn judged(
     kind: PumpKind,
     base_kpa: impl Fn(f64) -> Option<f64>,
     steady_kpa: impl Fn(f64) -> f64,
+    vent_pct: Option<f64>,
+) -> Vec<PumpHealth> {
+    judged_at_rest(kind, base_kpa, steady_kpa, |_| None, vent_pct)
+}
+
+/// As [`judged`], with what the gauge shows of the vented chamber less the barometer, the weather apart.
+fn judged_at_rest(
+    kind: PumpKind,
+    base_kpa: impl Fn(f64) -> Option<f64>,
+    steady_kpa: impl Fn(f64) -> f64,
+    off_kpa: impl Fn(f64) -> Option<f64>,
     vent_pct: Option<f64>,
 ) -> Vec<PumpHealth> {
     let config = PumpsConfig::documented();
@@ -31,6 +43,7 @@ fn judged(
             starts.push(PumpStart {
                 base_kpa: Some(kpa + 0.1 * standard_normal(&mut rng)),
                 base_kpa_se: Some(0.1),
+                rest_kpa: off_kpa(day).map(|off| 101.3 + off + 0.7 * standard_normal(&mut rng)),
                 ..unseen(&unit.unit_id, at, &run_id)
             });
         }
@@ -60,6 +73,7 @@ fn unseen(
         ln_speed_se: None,
         base_kpa: None,
         base_kpa_se: None,
+        rest_kpa: None,
         seconds_08_to_04: None,
         step_s: Some(120.0),
         ambient_kpa: Some(101.3),
@@ -139,6 +153,33 @@ fn the_summer_of_a_liquid_ring_pump_is_no_fault_and_a_leak_is() {
         Some(20.0),
     );
     assert!(alerts(&leaks) > 25, "{}", alerts(&leaks));
+}
+
+#[test]
+fn a_gauge_that_is_off_at_rest_is_no_leak_and_a_leak_is_none_of_the_gauge() {
+    let step = |day: f64| if day < 120.0 { 0.0 } else { 3.0 };
+    let alerts = |rows: &[PumpHealth]| rows.iter().filter(|row| in_alert(row)).count();
+    let with = |off: &dyn Fn(f64) -> f64| {
+        judged_at_rest(
+            PumpKind::RotaryVane,
+            |day| Some(2.0 + step(day)),
+            |day| 8.0 + step(day),
+            |day| Some(off(day)),
+            Some(20.0),
+        )
+    };
+    let gauge = with(&step);
+    // The first readings at rest after it was fitted do not tell it from the weather.
+    assert!(alerts(&gauge) <= 3, "{}", alerts(&gauge));
+    let last = gauge.last().unwrap();
+    assert_eq!(last.state, PumpState::Normal, "{last:?}");
+    assert_eq!(last.cause, Some(Cause::Gauge), "{last:?}");
+    assert!(last.evidence.contains("off at rest since"), "{last:?}");
+    let leak = with(&|_| 0.0);
+    assert!(alerts(&leak) > 30, "{}", alerts(&leak));
+    // A gauge that is off by a little beside a leak of three kPa explains none of it.
+    let both = with(&|day| 0.3 * step(day));
+    assert!(alerts(&both) > 30, "{}", alerts(&both));
 }
 
 #[test]
