@@ -136,6 +136,8 @@ pub(crate) struct BaseWays {
     /// Log likelihood of the bases where lost speed leaks back and where it does not; by nothing
     /// else, a leak, water in what seals the pump. None where that was not asked.
     pub(crate) ln_evidence: [[Option<f64>; 3]; 2],
+    /// Log likelihood of the bases over all ways.
+    pub(crate) ln_total: f64,
 }
 
 /// The ways in which the base may have come to where it is, by weight. `lost` gives the ln speed lost
@@ -208,8 +210,14 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
             follow(&coarse, extra.prior, Some(extra));
         }
     }
+    let top = ways
+        .iter()
+        .map(|way| way.0)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let sum: f64 = ways.iter().map(|way| (way.0 - top).exp()).sum();
     BaseWays {
         ways: weighed(ways),
+        ln_total: top + sum.ln(),
         ln_evidence: classes.map(|row| row.map(|class| ln_evidence(&class))),
     }
 }

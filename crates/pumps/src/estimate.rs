@@ -8,6 +8,7 @@ use crate::filter::Spread;
 use crate::leak_back::{LeakBackPrior, ln_odds_of_power};
 use crate::monitor::days_of;
 use crate::past::Span;
+use crate::path::{self, Begin, MANNERS, Moves, manners_of};
 use crate::prior::{KindPrior, WitnessPrior};
 use crate::spread::{Point, fit_spread, shrunk};
 
@@ -26,6 +27,7 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
         base_path_spread,
         steady: steady_prior(spans, &parent.steady, trust),
         failing_drift: failing_drift(spans, parent),
+        by_manner: by_manner(spans, parent),
         failing_base_drift: parent.failing_base_drift,
         leak_back: leak_back(spans, parent),
         n_units: units,
@@ -269,6 +271,49 @@ fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
     };
     let found: Vec<f64> = spans.iter().filter_map(slope).collect();
     shrunk(&found, parent.failing_drift, 4.0)
+}
+
+/// Pumps that failed which what is known beforehand of their manner counts for, and the loss of ln speed
+/// from which one shows it.
+const MANNER_KNOWN: f64 = 3.0;
+const SHOWN_LOSS: f64 = 0.4;
+
+/// In which manner the speeds of pumps that failed fell: the mean of what each of them says, beside what
+/// was known (one step of expectation and maximisation from it).
+fn by_manner(spans: &[&Span], parent: &KindPrior) -> [f64; MANNERS] {
+    let moves = Moves {
+        sound: parent.path_spread,
+        fall: parent.failing_drift,
+        by_manner: parent.by_manner,
+    };
+    let of_span = |span: &&Span| {
+        let points = speed_points(span, &parent.speed.slopes);
+        let onset = windows(&points).find(|window| window.falls(parent))?.first;
+        let level = early_level(&points)?;
+        let lost = level - points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+        let onset = points.get(onset)?.0;
+        let (from, _, _) = *points.first()?;
+        let begin = Begin {
+            day: from,
+            level,
+            level_sd: parent.path_spread.noise_sd,
+        };
+        let points = points.iter().map(|(day, y, se)| path::Point {
+            day: *day,
+            y: *y,
+            se: *se,
+        });
+        let points: Vec<path::Point> = points.collect();
+        (lost > SHOWN_LOSS).then(|| manners_of(begin, &points, onset, &moves))?
+    };
+    let mut sum = parent.by_manner.map(|share| MANNER_KNOWN * share);
+    for shown in spans.iter().filter_map(of_span) {
+        for (cell, share) in sum.iter_mut().zip(shown) {
+            *cell += share;
+        }
+    }
+    let total: f64 = sum.iter().sum();
+    sum.map(|share| share / total)
 }
 
 /// Pumps that failed which the law of leak-back known beforehand counts for.

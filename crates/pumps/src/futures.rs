@@ -17,7 +17,7 @@ use crate::limit::Load;
 use crate::path::Path;
 
 const DRAWS: usize = 512;
-const WIDTH: usize = 11;
+const WIDTH: usize = 12;
 /// How well a start tells what a pump holds at work: it is colder then, its chamber gives off vapour, and
 /// its gauge is not quite right; standard deviation of ln pressure (common practice).
 const HELD_LN_SD: f64 = 0.04;
@@ -37,6 +37,7 @@ const ROOTS: [f64; WIDTH] = [
     4.795_831_523_312_72,
     5.385_164_807_134_505,
     5.567_764_362_830_022,
+    6.082_762_530_298_219,
 ];
 
 /// Evenly spread draws: two uniform ones that choose the ways, and normal ones.
@@ -56,6 +57,7 @@ struct Draw {
     opens: f64,
     opens_beyond: f64,
     beside: f64,
+    paces: f64,
     base: [f64; 3],
 }
 
@@ -63,7 +65,20 @@ impl Draws {
     pub(crate) fn new() -> Self {
         let draw = |n: usize| {
             let u = ROOTS.map(|root| ((n as f64 + 0.5) * root).fract().clamp(1e-6, 1.0 - 1e-6));
-            let [a, b, level, drift, wander, load, k0, k1, k2, opens, beside] = u;
+            let [
+                a,
+                b,
+                level,
+                drift,
+                wander,
+                load,
+                k0,
+                k1,
+                k2,
+                opens,
+                beside,
+                paces,
+            ] = u;
             Draw {
                 speed_way: a,
                 base_way: b,
@@ -75,6 +90,7 @@ impl Draws {
                 opens: normal::quantile(opens),
                 opens_beyond: exponential(opens + level),
                 beside: normal::quantile(beside),
+                paces: normal::quantile(paces),
                 base: [k0, k1, k2].map(normal::quantile),
             }
         };
@@ -97,7 +113,8 @@ fn most(end: f64, sd: f64, beyond: f64) -> f64 {
 #[derive(Debug)]
 pub(crate) struct Outlook {
     pub(crate) speed: Vec<Path>,
-    pub(crate) base: Vec<BasePath>,
+    /// Ways of the base, by the number that each way of the speed names.
+    pub(crate) bases: Vec<Vec<BasePath>>,
     /// What turns ln relative speed into ln m³/h.
     pub(crate) ln_m3h: f64,
     pub(crate) load: Load,
@@ -125,13 +142,18 @@ impl Passing {
 impl Outlook {
     /// Pressure held now with the vent shut, kPa: mean over the ways.
     pub(crate) fn holds_kpa(&self) -> f64 {
-        let base: f64 = self.base.iter().map(|way| way.weight * way.kpa()).sum();
-        let per_m3h: f64 = self
-            .speed
-            .iter()
-            .map(|way| way.weight * (-way.level.0 - self.ln_m3h).exp())
-            .sum();
-        (base + self.load.kpa_m3h * per_m3h).max(0.1)
+        let of = |way: &Path| -> f64 {
+            let base = self.bases_of(way).iter();
+            let base: f64 = base.map(|way| way.weight * way.kpa()).sum();
+            base + self.load.kpa_m3h * (-way.level.0 - self.ln_m3h).exp()
+        };
+        let held: f64 = self.speed.iter().map(|way| way.weight * of(way)).sum();
+        held.max(0.1)
+    }
+
+    /// Ways of the base that go with a way of the speed.
+    fn bases_of(&self, speed: &Path) -> &[BasePath] {
+        self.bases.get(speed.bases).map_or(&[], Vec::as_slice)
     }
 
     /// When the limit is passed, within so many days.
@@ -161,7 +183,7 @@ impl Outlook {
 
     fn future(&self, draw: &Draw) -> Option<Future<'_>> {
         let speed = chosen(&self.speed, |way| way.weight, draw.speed_way)?;
-        let base = chosen(&self.base, |way| way.weight, draw.base_way)?;
+        let base = chosen(self.bases_of(speed), |way| way.weight, draw.base_way)?;
         let (level, level_sd) = speed.level;
         let (drift, drift_sd) = speed.drift;
         // The drift given the level, whose errors go together.
@@ -189,6 +211,7 @@ impl Outlook {
             wander_sd: self.diffusion_sd,
             wander: draw.wander,
             beyond: draw.beyond,
+            paced: speed.drift_wander * draw.paces / 3f64.sqrt(),
         })
     }
 }
@@ -240,6 +263,9 @@ struct Future<'a> {
     wander_sd: f64,
     wander: f64,
     beyond: f64,
+    /// ln speed lost in one day by the wander of the pace; it grows with the power 1.5 of the days (integrated
+    /// Brownian motion, textbook), so smoothly that its end stands for its maximum.
+    paced: f64,
 }
 
 impl Future<'_> {
@@ -247,7 +273,9 @@ impl Future<'_> {
     fn held(&self, days: f64) -> f64 {
         let now = self.speed.now;
         let sd = self.wander_sd * days.max(0.0).sqrt();
-        let end = self.fall * self.speed.clock(now, now + days) + sd * self.wander;
+        let by_pace =
+            self.fall * self.speed.clock(now, now + days) + self.paced * days.max(0.0).powf(1.5);
+        let end = by_pace + sd * self.wander;
         let lost = most(end, sd, self.beyond);
         let grown = self.growth * self.base.clock_ahead(days);
         let opened = if self.opens_sd > 0.0 {
@@ -273,7 +301,7 @@ mod tests {
         Outlook {
             // 30 m³/h that loses a hundredth a day.
             speed: vec![known(0.0, 0.01)],
-            base: vec![base],
+            bases: vec![vec![base]],
             ln_m3h: 30f64.ln(),
             load: Load {
                 vapour_kg_per_h: None,

@@ -23,9 +23,67 @@ pub(crate) struct Ways {
     pub(crate) speed: Option<SpeedWays>,
     /// Whether the runs show the speed, and no start.
     pub(crate) by_runs: bool,
+    /// By the likeliest way of the speed.
     pub(crate) base: BaseWays,
+    joint: Joint,
     /// What turns such a ln speed into ln m³/h, where that is known.
     ln_m3h: Option<f64>,
+}
+
+/// Ways of the speed, weighed by what speeds and bases say, and the ways of the base that go with them.
+#[derive(Debug, Default)]
+struct Joint {
+    speed: Vec<Path>,
+    bases: Vec<Vec<BasePath>>,
+}
+
+/// A course of the speed less likely than this by the speeds is not asked how the bases like it.
+const ASKED: f64 = 0.01;
+/// Most that the bases say against a course of the speed, log odds: what they hang on is a law of which only
+/// a few kinds are looked at.
+const MOST_LN_ODDS: f64 = 4.0;
+
+/// Wear opens the clearances that lift the base: bases tell in which manner the speed falls. Every course of it
+/// is followed by the bases along its likeliest way.
+fn joint(speed: &[Path], likely: &BaseWays, follow: impl Fn(&Path) -> BaseWays) -> Joint {
+    let mut courses: Vec<(usize, f64)> = Vec::new();
+    for way in speed {
+        match courses.iter_mut().find(|(course, _)| *course == way.course) {
+            Some((_, weight)) => *weight += way.weight,
+            None => courses.push((way.course, way.weight)),
+        }
+    }
+    courses.retain(|(_, weight)| *weight >= ASKED);
+    let mut bases: Vec<BaseWays> = vec![likely.clone()];
+    // The ways come by weight: the first of all is the one of `likely`.
+    for (course, _) in courses.iter().skip(1) {
+        bases.extend(speed.iter().find(|way| way.course == *course).map(&follow));
+    }
+    let best = bases
+        .iter()
+        .map(|base| base.ln_total)
+        .fold(f64::NEG_INFINITY, f64::max);
+    let number = |way: &Path| courses.iter().position(|(course, _)| *course == way.course);
+    let mut speed: Vec<Path> = speed
+        .iter()
+        .filter_map(|way| {
+            let bases_of = number(way)?;
+            let odds = bases.get(bases_of)?.ln_total - best;
+            let weight = way.weight * odds.max(-MOST_LN_ODDS).exp();
+            let mut way = *way;
+            (way.weight, way.bases) = (weight, bases_of);
+            Some(way)
+        })
+        .collect();
+    let total: f64 = speed.iter().map(|way| way.weight).sum();
+    for way in &mut speed {
+        way.weight /= total;
+    }
+    speed.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    Joint {
+        speed,
+        bases: bases.into_iter().map(|base| base.ways).collect(),
+    }
 }
 
 /// Log odds at which a change of the speeds that runs show is one.
@@ -65,15 +123,21 @@ pub(crate) fn ways(
         let moves = Moves {
             sound: speeds.sound,
             fall: kind.failing_drift,
+            by_manner: kind.by_manner,
         };
         let since = onset.map(|onset| days_of(own.unwrap_or(onset)));
         // A steady pressure's alert is a speed's where the starts show none.
         let changed = watch.speed.alert || (by_runs && watch.steady_alert());
         paths(speeds.begin, &speeds.points, now, since, changed, &moves)
     });
-    let likely = speed.as_ref().map_or(&[][..], |speed| &speed.ways);
+    let likely = speed.as_ref().and_then(|speed| speed.ways.first());
     let base = base_ways(watch, kind, now, onset, likely);
+    let of_speed = speed.as_ref().map_or(&[][..], |speed| &speed.ways);
+    let joint = joint(of_speed, &base, |way| {
+        base_ways(watch, kind, now, onset, Some(way))
+    });
     Some(Ways {
+        joint,
         speed,
         by_runs,
         base,
@@ -93,11 +157,11 @@ pub(crate) fn outlook(
     let kind = watch.kind_prior(at)?;
     let load = load_of_runs(past, config)?;
     let diffusion_sd = kind.path_spread.diffusion_sd;
-    if let Some(speed) = &ways.speed {
+    if ways.speed.is_some() {
         return Some(Outlook {
             ln_m3h: ways.ln_m3h?,
-            speed: speed.ways.clone(),
-            base: ways.base.ways.clone(),
+            speed: ways.joint.speed.clone(),
+            bases: ways.joint.bases.clone(),
             load,
             diffusion_sd,
         });
@@ -115,7 +179,7 @@ pub(crate) fn outlook(
     Some(Outlook {
         ln_m3h: 0.0,
         speed: vec![Path::unseen(ln_sound(watch, kind)?, drift, days_of(at))],
-        base,
+        bases: vec![base],
         load,
         diffusion_sd,
     })
@@ -243,13 +307,14 @@ fn base_ways(
     kind: &KindPrior,
     now: f64,
     onset: Option<Stamp>,
-    speed: &[Path],
+    speed: Option<&Path>,
 ) -> BaseWays {
     let of_kind = (kind.base.level_mean, kind.base.level_sd);
     if watch.base.seen.is_empty() && watch.base_points.is_empty() {
         return BaseWays {
             ways: vec![BasePath::unseen(of_kind, kind.leak_back.ln_gamma.0, now)],
             ln_evidence: [[None; 3]; 2],
+            ln_total: 0.0,
         };
     }
     let ask = Question {
@@ -276,9 +341,9 @@ fn base_ways(
     base_paths(&ask, |day| lost_by(speed, day))
 }
 
-/// ln speed lost on a day against the sound pump, on the likeliest way.
-fn lost_by(speed: &[Path], day: f64) -> f64 {
-    let Some((path, onset)) = speed.first().and_then(|path| Some((path, path.onset?))) else {
+/// ln speed lost on a day against the sound pump, on a way of the speed.
+fn lost_by(speed: Option<&Path>, day: f64) -> f64 {
+    let Some((path, onset)) = speed.and_then(|path| Some((path, path.onset?))) else {
         return 0.0;
     };
     if day < onset {

@@ -3,7 +3,9 @@
 //! When it began, whether as a step or as a ramp, and whether it gains pace is not known: every
 //! way is followed by a Kalman filter of its own from what the sound pump was, and weighs what its
 //! likelihood says (Bayesian model averaging). A path's drift works on a clock of its own,
-//! `x^β/X^(β−1)` days after the onset, so that wear may go steadily (β = 1) or ever faster.
+//! `x^β/X^(β−1)` days after the onset, so that wear may go steadily (β = 1) or ever faster; or its pace
+//! wanders, as where wear stands still for weeks. Which is likely beforehand, the pumps of the fleet that
+//! have failed tell (empirical Bayes).
 
 use crate::base_path::ln_evidence;
 use crate::filter::{Filter, Spread};
@@ -11,8 +13,36 @@ use crate::monitor::{Monitor, days_of};
 
 /// Days after the onset by which the fall of a day is meant: the pace there does not hang on β.
 const CLOCK_DAYS: f64 = 100.0;
-/// Pace of wear: β, and how likely it is beforehand (common practice, no source: most wear is steady).
-const PACES: [(f64, f64); 3] = [(1.0, 0.5), (1.5, 0.3), (2.0, 0.2)];
+/// Clock of a drift, by days since the onset.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Pace {
+    /// Days to this power.
+    Power(f64),
+    /// Days that grow by e in so many: wear that feeds on itself.
+    Growing(f64),
+}
+
+/// Manners in which wear goes on: steadily, by a power of the days, ever faster by a share of itself, or at a
+/// pace that itself wanders (it stops, and goes on again).
+pub(crate) const MANNERS: usize = 6;
+const PACES: [Pace; MANNERS] = [
+    Pace::Power(1.0),
+    Pace::Power(1.5),
+    Pace::Power(2.0),
+    Pace::Growing(100.0),
+    Pace::Growing(45.0),
+    Pace::Power(1.0),
+];
+const STEADY: Pace = Pace::Power(1.0);
+/// Courses that are no ramp.
+const STEP_GOES_ON: usize = MANNERS;
+const STEP_STAYS: usize = MANNERS + 1;
+const UNCHANGED_COURSE: usize = MANNERS + 2;
+const WANDERS: usize = 5;
+/// How likely they are before a fleet has shown its own (common practice, no source: most wear is steady).
+pub(crate) const BY_MANNER: [f64; MANNERS] = [0.45, 0.2, 0.1, 0.1, 0.05, 0.1];
+/// Days in which a pace that wanders changes by as much as pumps fail by (common practice, no source).
+const WANDER_DAYS: f64 = 200.0;
 /// Onsets looked at, days from the estimated one.
 const ONSETS: [f64; 11] = [
     -60.0, -40.0, -25.0, -15.0, -7.0, 0.0, 7.0, 15.0, 25.0, 40.0, 60.0,
@@ -46,7 +76,13 @@ pub(crate) struct Path {
     pub(crate) onset: Option<f64>,
     /// Day that the path is told of.
     pub(crate) now: f64,
-    pace: f64,
+    /// Standard deviation after a day of the wander of the drift itself.
+    pub(crate) drift_wander: f64,
+    pace: Pace,
+    /// What kind of course it is: a ramp's manner, else one of the numbers after those.
+    pub(crate) course: usize,
+    /// Which of the outlook's bases go with it.
+    pub(crate) bases: usize,
 }
 
 impl Path {
@@ -61,7 +97,10 @@ impl Path {
             sound: level.0,
             onset: None,
             now,
-            pace: 1.0,
+            drift_wander: 0.0,
+            pace: STEADY,
+            course: UNCHANGED_COURSE,
+            bases: 0,
         }
     }
 
@@ -77,11 +116,18 @@ impl Path {
     }
 }
 
-fn clock(onset: Option<f64>, pace: f64, from: f64, to: f64) -> f64 {
-    let Some(onset) = onset.filter(|_| pace > 1.0) else {
+fn clock(onset: Option<f64>, pace: Pace, from: f64, to: f64) -> f64 {
+    let Some(onset) = onset.filter(|_| pace != Pace::Power(1.0)) else {
         return to - from;
     };
-    let at = |day: f64| CLOCK_DAYS * ((day - onset).max(0.0) / CLOCK_DAYS).powf(pace);
+    let at = |day: f64| {
+        let days = (day - onset).max(0.0);
+        CLOCK_DAYS
+            * match pace {
+                Pace::Power(beta) => (days / CLOCK_DAYS).powf(beta),
+                Pace::Growing(by) => (days / by).exp_m1() / (CLOCK_DAYS / by).exp_m1(),
+            }
+    };
     at(to) - at(from)
 }
 
@@ -90,6 +136,8 @@ fn clock(onset: Option<f64>, pace: f64, from: f64, to: f64) -> f64 {
 pub(crate) struct Moves {
     pub(crate) sound: Spread,
     pub(crate) fall: (f64, f64),
+    /// How likely each manner of wear is beforehand.
+    pub(crate) by_manner: [f64; MANNERS],
 }
 
 /// What was known of a level before its first point: day, mean, standard deviation.
@@ -144,8 +192,8 @@ pub(crate) fn paths(
     moves: &Moves,
 ) -> SpeedWays {
     let sound = Filter::new(moves.sound, start.day, start.level, start.level_sd);
-    let whole = Follow::new(sound).through(points, None, 1.0);
-    let unchanged = whole.path(None, now, 1.0);
+    let whole = Follow::new(sound).through(points, None, STEADY);
+    let unchanged = whole.path(None, now, STEADY);
     let Some(onset) = onset else {
         return SpeedWays {
             ways: vec![unchanged],
@@ -164,21 +212,33 @@ pub(crate) fn paths(
     for at in &onsets {
         let n = points.partition_point(|point| point.day < *at);
         let (before, after) = points.split_at(n);
-        let mut begun = Follow::new(sound).through(before, None, 1.0);
+        let mut begun = Follow::new(sound).through(before, None, STEADY);
         begun.filter.advance(*at);
         let each = changed_prior - (onsets.len() as f64).ln();
-        let mut follow = |prior: f64, step: bool, pace: Option<f64>| {
+        let mut follow = |prior: f64, step: bool, manner: Option<usize>| {
             let mut way = begun;
             if step {
                 way.filter.loosen(STEP_SD);
             }
-            if pace.is_some() {
+            let mut drift_wander = 0.0;
+            if let Some(manner) = manner {
                 way.filter.redrift((-moves.fall.0, moves.fall.1));
+                if manner == WANDERS {
+                    drift_wander = moves.fall.0 / WANDER_DAYS.sqrt();
+                    way.filter.wander(drift_wander);
+                }
             }
-            let pace = pace.unwrap_or(1.0);
+            let pace = manner.and_then(|manner| PACES.get(manner)).copied();
+            let pace = pace.unwrap_or(STEADY);
             let way = way.through(after, Some(*at), pace);
             let path = Path {
                 sound: begun.filter.level().0,
+                drift_wander,
+                course: match manner {
+                    Some(manner) if !step => manner,
+                    Some(_) => STEP_GOES_ON,
+                    None => STEP_STAYS,
+                },
                 ..way.path(Some(*at), now, pace)
             };
             let ln_weight = each + prior.ln() + way.ln_likelihood;
@@ -186,10 +246,10 @@ pub(crate) fn paths(
             class.push((ln_weight, (each + prior.ln()).exp()));
             ways.push((ln_weight, path));
         };
-        for (pace, prior) in PACES {
-            follow(RAMP * prior, false, Some(pace));
+        for (manner, prior) in moves.by_manner.into_iter().enumerate() {
+            follow(RAMP * prior, false, Some(manner));
         }
-        follow(STEP_AND_RAMP, true, Some(1.0));
+        follow(STEP_AND_RAMP, true, Some(0));
         follow(STEP, true, None);
     }
     SpeedWays {
@@ -217,7 +277,7 @@ impl Follow {
         }
     }
 
-    fn through(mut self, points: &[Point], onset: Option<f64>, pace: f64) -> Self {
+    fn through(mut self, points: &[Point], onset: Option<f64>, pace: Pace) -> Self {
         for one in points {
             self.move_to(one.day, onset, pace);
             let expected = self.filter.expect(one.se);
@@ -228,13 +288,13 @@ impl Follow {
         self
     }
 
-    fn move_to(&mut self, day: f64, onset: Option<f64>, pace: f64) {
+    fn move_to(&mut self, day: f64, onset: Option<f64>, pace: Pace) {
         let from = self.filter.day();
         self.filter
             .advance_by(day, clock(onset, pace, from, day.max(from)));
     }
 
-    fn path(mut self, onset: Option<f64>, now: f64, pace: f64) -> Path {
+    fn path(mut self, onset: Option<f64>, now: f64, pace: Pace) -> Path {
         self.move_to(now, onset, pace);
         Path {
             weight: 1.0,
@@ -244,9 +304,31 @@ impl Follow {
             sound: self.filter.level().0,
             onset,
             now,
+            drift_wander: 0.0,
             pace,
+            course: UNCHANGED_COURSE,
+            bases: 0,
         }
     }
+}
+
+/// How likely each manner of wear is by the finished course of a pump that failed, given how likely they
+/// were beforehand; None where no ramp explains it. `onset` is the estimated day of the change.
+pub(crate) fn manners_of(
+    start: Begin,
+    points: &[Point],
+    onset: f64,
+    moves: &Moves,
+) -> Option<[f64; MANNERS]> {
+    let now = points.last()?.day;
+    let mut by = [0.0; MANNERS];
+    for way in paths(start, points, now, Some(onset), true, moves).ways {
+        if let Some(cell) = by.get_mut(way.course) {
+            *cell += way.weight;
+        }
+    }
+    let total: f64 = by.iter().sum();
+    (total > 0.5).then(|| by.map(|share| share / total))
 }
 
 /// Log weights to probabilities, the likeliest first.
@@ -281,7 +363,10 @@ pub(crate) mod tests {
             sound: level,
             onset: None,
             now: 0.0,
-            pace: 1.0,
+            drift_wander: 0.0,
+            pace: STEADY,
+            course: UNCHANGED_COURSE,
+            bases: 0,
         }
     }
 
@@ -330,6 +415,7 @@ pub(crate) mod tests {
         let moves = Moves {
             sound: monitor.spread(),
             fall: (0.008, 0.008),
+            by_manner: BY_MANNER,
         };
         let onset = monitor.onset.map(days_of);
         assert!(onset.is_some());
@@ -352,5 +438,33 @@ pub(crate) mod tests {
         // A step that stays is no way to the limit.
         let step = next_loss(&seen(|x| if x > 0.0 { 0.3 } else { 0.0 }));
         assert!(step < 0.06, "{step}");
+    }
+    #[test]
+    fn a_finished_course_tells_its_manner() {
+        let manners = |loss: fn(f64) -> f64| {
+            let monitor = seen(loss);
+            let moves = Moves {
+                sound: monitor.spread(),
+                fall: (0.008, 0.008),
+                by_manner: BY_MANNER,
+            };
+            let (begin, points) = points_of(&monitor);
+            manners_of(begin, &points, 105.0, &moves).unwrap()
+        };
+        let steady = manners(|x| 0.012 * x);
+        let growing = manners(|x| 0.15 * (x / 45.0).exp_m1());
+        assert!(steady[0] > BY_MANNER[0], "{steady:?}");
+        assert!(
+            growing[0] < 0.05 && growing[3] + growing[4] > 0.3,
+            "{growing:?}"
+        );
+        let halting = manners(|x| {
+            if x < 30.0 {
+                0.02 * x
+            } else {
+                0.6f64.max(0.02 * (x - 40.0))
+            }
+        });
+        assert!(halting[WANDERS] > 0.5, "{halting:?}");
     }
 }

@@ -15,6 +15,7 @@ use crate::estimate::kind_prior;
 use crate::filter::Spread;
 use crate::leak_back::{BY_POWER, LeakBackPrior};
 use crate::past::{Fleet, Rates, Span, rates, spans_before};
+use crate::path::{BY_MANNER, MANNERS};
 use crate::{PumpStart, PumpsConfig};
 
 /// One witness: its spread, its level in a sound pump (mean, standard deviation), its covariates.
@@ -42,6 +43,9 @@ pub struct KindPrior {
     pub base_path_spread: Spread,
     /// Fall of ln speed per day of a failing pump: mean and standard deviation.
     pub failing_drift: (f64, f64),
+    /// How likely it is that the speed of a failing pump falls steadily, by the power 1.5 or 2 of the days, by
+    /// e in a hundred days or in 45, or at a pace that wanders.
+    pub by_manner: [f64; MANNERS],
     /// Rise of the base of a failing pump, kPa per day: mean and standard deviation.
     pub failing_base_drift: (f64, f64),
     /// How the base goes with the speed that wear takes.
@@ -163,9 +167,9 @@ const fn common_base_level(kind: PumpKind) -> (f64, f64) {
 }
 
 /// Leak-back of pumps of any make: base·S constant is an exponent of 1, clearances that leak more than they
-/// carry less make it more (common practice, no source; wide).
+/// carry less make it more (common practice, no source; what leaks back ever faster is the second law's).
 const LEAK_BACK: LeakBackPrior = LeakBackPrior {
-    ln_gamma: (0.3, 0.4),
+    ln_gamma: (0.3, 0.3),
     by_power: BY_POWER,
 };
 
@@ -210,6 +214,7 @@ fn common_kind(kind: PumpKind) -> KindPrior {
         base_path_spread: base,
         // What a sound pump has to lose goes in one month to one year.
         failing_drift: (0.008, 0.008),
+        by_manner: BY_MANNER,
         // A leak that matters comes to the limit in two months to some years.
         failing_base_drift: (0.15, 0.2),
         leak_back: LEAK_BACK,

@@ -60,7 +60,7 @@ const CAUSES: [Cause; 4] = [Cause::Wear, Cause::Leak, Cause::Restriction, Cause:
 const fn cause_of(fault: Fault) -> Option<usize> {
     match fault {
         Fault::None => None,
-        Fault::Wear(..) | Fault::Clearance(..) => Some(0),
+        Fault::Wear(..) | Fault::Clearance(..) | Fault::Gaining(..) | Fault::Halting(..) => Some(0),
         Fault::Leak(..) | Fault::GrowingLeak(..) => Some(1),
         Fault::Restriction(..) => Some(2),
         Fault::WetOil(..) => Some(3),

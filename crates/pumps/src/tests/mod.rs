@@ -3,6 +3,7 @@
 mod bars;
 mod change_points;
 mod charts;
+mod faults;
 mod fleet_knowing;
 mod fleets;
 mod gaining;

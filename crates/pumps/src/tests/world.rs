@@ -11,45 +11,14 @@ use drydown_runs::history::{
 use drydown_runs::{Run, StartCurve};
 use drydown_stats::rng::{Pcg64, seeded, standard_normal, student_t, uniform};
 
-use super::gaining::{opened, opened_kpa};
+pub(super) use super::faults::Fault;
+use super::faults::state_on;
+use super::gaining::opened_kpa;
 use crate::{PumpStart, PumpsConfig, fit_start};
 
 pub(super) const RATED_M3H: f64 = 30.0;
 pub(super) const CHAMBER_L: f64 = 150.0;
 pub(super) const DAYS: f64 = 540.0;
-
-/// What goes wrong with one pump.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Fault {
-    None,
-    /// From a day on, ln speed falls by so much a day.
-    Wear(f64, f64),
-    /// From a day on, a gas load in kPa·m³/h.
-    Leak(f64, f64),
-    /// From a day on, ln speed is lower by so much.
-    Restriction(f64, f64),
-    /// From a day on, a gas load in kPa·m³/h that grows by so much a day.
-    GrowingLeak(f64, f64, f64),
-    /// From a day on clearances open ever faster and are wide open so many days later.
-    Clearance(f64, f64),
-    /// From a day on, for some days, so much of the saturation pressure at the pump's temperature.
-    WetOil(f64, f64, f64),
-}
-
-impl Fault {
-    /// The day on which it begins.
-    pub(super) fn onset(self) -> Option<f64> {
-        match self {
-            Self::None => None,
-            Self::Wear(from, _)
-            | Self::Leak(from, _)
-            | Self::Restriction(from, _)
-            | Self::GrowingLeak(from, ..)
-            | Self::Clearance(from, _)
-            | Self::WetOil(from, ..) => Some(from),
-        }
-    }
-}
 
 pub(super) fn day_zero() -> Stamp {
     "2025-01-10".parse().unwrap()
@@ -126,20 +95,6 @@ pub(super) fn day_between(before: (f64, f64), after: (f64, f64), kpa: f64) -> f6
 pub(super) fn recent_load(runs: &[Passed]) -> f64 {
     let last = runs.iter().rev().take(RECENT_RUNS);
     load_of(last.clone().map(|run| run.vapour).sum::<f64>() / last.count() as f64)
-}
-
-/// Loss of ln speed and leak on a day of a fault.
-pub(super) fn state_on(fault: Fault, day: f64) -> (f64, f64) {
-    match fault {
-        Fault::Wear(from, per_day) => (per_day * (day - from).max(0.0), 0.0),
-        Fault::Leak(from, load) if day >= from => (0.0, load),
-        Fault::Restriction(from, loss) if day >= from => (loss, 0.0),
-        Fault::Clearance(..) => (-(1.0 - 0.8 * opened(fault, day)).ln(), 0.0),
-        Fault::GrowingLeak(from, load, per_day) if day >= from => {
-            (0.0, load + per_day * (day - from))
-        }
-        _ => (0.0, 0.0),
-    }
 }
 
 /// What water in a pump's oil adds to its base on a day, kPa.
@@ -290,7 +245,7 @@ pub(super) fn play_logged(
         let sound = nature.own - nature.drift * day + wander;
         let steady_ln_speed = sound - loss + shared - 0.001 * (air_degc - 15.0);
         // Leak-back opens with clearances, by sound wear and by failing.
-        let worn = loss * f64::from(u8::from(matches!(fault, Fault::Wear(..))));
+        let worn = loss * f64::from(u8::from(fault.is_wear()));
         let aged = (out.leak_back * (worn + nature.drift * day)).exp();
         let tight = nature.base_kpa * aged + opened_kpa(fault, day);
         let at = day_zero().plus_days(day);
