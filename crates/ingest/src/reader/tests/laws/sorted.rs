@@ -82,10 +82,10 @@ impl Given {
 /// The rows of a text that is dealt in pieces of `aim` bytes and comes back in slices of `slice`.
 fn sorted(source: &Source, text: &str, aim: usize, slice: usize) -> Vec<FileRows> {
     let site = SiteContext::default();
-    let hash = source.file_hash("log.csv", text.as_bytes());
+    let hashes = source.file_hashes("log.csv", text.as_bytes());
     let head = FileHead {
         name: "log.csv",
-        hash: &hash,
+        hashes: &hashes,
         loaded_at: LOADED_AT.parse::<Stamp>().unwrap(),
     };
     let mut pieces = source.pieces(text.as_bytes(), aim, 1 << 24).unwrap();
