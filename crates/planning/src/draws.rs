@@ -50,6 +50,30 @@ pub(crate) struct JobDraw {
     source: Option<Source>,
 }
 
+impl JobDraw {
+    /// The oil's water as the job begins, ppm.
+    pub(crate) fn begins_ppm(&self, job: &Job<'_>) -> f64 {
+        self.source.map_or(self.start_ppm, |source| {
+            self.water_at_start(job, source).mean_ppm(source)
+        })
+    }
+
+    fn water_at_start(&self, job: &Job<'_>, source: Source) -> Water {
+        let since_h = job.returns.settled.map_or(0.0, |settled| settled.since_h);
+        let cold_ppm = self.solubility_ppm(job, job.oil_degc);
+        Water::at_start(self.start_ppm, source, cold_ppm, since_h)
+    }
+
+    /// Solubility in the reservoir at one temperature, ppm; infinite where not known.
+    fn solubility_ppm(&self, job: &Job<'_>, degc: f64) -> f64 {
+        job.oil
+            .and_then(|oil| oil.solubility_a.zip(oil.solubility_b_k))
+            .map_or(f64::INFINITY, |(a, b_k)| {
+                solubility::ppm(a, b_k, degc) * self.solubility_factor
+            })
+    }
+}
+
 /// Draws of the job's own uncertainty: shared by all units, so that units are compared on equal terms.
 pub(crate) fn draw_job(job: &Job<'_>, config: &PlanningConfig) -> Vec<JobDraw> {
     let mut rng = rng::seeded(config.seed, "job");
@@ -222,27 +246,16 @@ impl Plan<'_> {
 }
 
 impl Plan<'_> {
-    /// Solubility in the reservoir at one temperature, ppm; infinite where not known.
-    fn solubility_ppm(&self, degc: f64) -> f64 {
-        self.job
-            .oil
-            .and_then(|oil| oil.solubility_a.zip(oil.solubility_b_k))
-            .map_or(f64::INFINITY, |(a, b_k)| {
-                solubility::ppm(a, b_k, degc) * self.draw.solubility_factor
-            })
-    }
-
-    /// The same where water comes back to the oil meanwhile.
+    /// A course where water comes back to the oil meanwhile.
     fn fed_course(&self, warm_up: &WarmUp, source: Source, mut course: Course) -> Course {
         let job = self.job;
-        let cold_ppm = self.solubility_ppm(job.oil_degc);
+        let cold_ppm = self.draw.solubility_ppm(job, job.oil_degc);
         let stretch = |warmth: Warmth| Stretch {
             drying: self.drying(warmth),
             source,
-            solubility_ppm: self.solubility_ppm(warmth.degc),
+            solubility_ppm: self.draw.solubility_ppm(job, warmth.degc),
         };
-        let since_h = job.returns.settled.map_or(0.0, |settled| settled.since_h);
-        let mut water = Water::at_start(self.draw.start_ppm, source, cold_ppm, since_h);
+        let mut water = self.draw.water_at_start(job, source);
         let mut reached = None;
         for step in warm_up.steps(self.draw.volume_l / job.volume_l, self.draw.warmer_k) {
             let most_h = Some(step.hours);

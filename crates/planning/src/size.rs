@@ -7,7 +7,7 @@ use drydown_stats::robust;
 
 use crate::answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
 use crate::config::PlanningConfig;
-use crate::draws::{Course, derate, derate_at, draw_courses, draw_job};
+use crate::draws::{Course, JobDraw, derate, derate_at, draw_courses, draw_job};
 use crate::job::{Candidate, Job, WarmthBasis};
 use crate::standing::{self, Standing};
 use crate::suitability::{Suitability, check_job, check_unit, is_insulating};
@@ -63,7 +63,10 @@ pub fn size_standing(
         rows,
         smallest,
         why_not,
-        assumptions: assumptions(job, candidates, config),
+        assumptions: begins_below(job, &draws)
+            .into_iter()
+            .chain(assumptions(job, candidates, config))
+            .collect(),
         cautions: cautions(job, config),
         confidence: config.confidence,
     }
@@ -400,6 +403,22 @@ fn choose(classes: &[UnitSize]) -> (Option<String>, Vec<WhyNot>) {
             .map(|row| row.subject.clone()),
         why_not,
     )
+}
+
+/// That the oil may be at the target as it stands, where the draws say so often enough to be worth a sample.
+fn begins_below(job: &Job<'_>, draws: &[JobDraw]) -> Option<String> {
+    const SAID_FROM: f64 = 0.05;
+    let below = draws
+        .iter()
+        .filter(|draw| draw.begins_ppm(job) <= job.target_ppm)
+        .count();
+    let chance = below as f64 / draws.len().max(1) as f64;
+    (chance >= SAID_FROM).then(|| {
+        format!(
+            "the oil is at the target already with a chance of {:.0} %: a sample tells",
+            100.0 * chance
+        )
+    })
 }
 
 fn assumptions(

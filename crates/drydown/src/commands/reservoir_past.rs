@@ -1,15 +1,34 @@
-//! What the earlier runs on one reservoir tell of its next job: their bins, and what water comes back to the oil.
+//! What is known of one reservoir before its next job: the water now, its runs' bins, and what water comes back to the oil.
 
 use anyhow::Result;
 use drydown_planning::{BadMixing, Returns, SettledWater, Spread};
 use drydown_quantity::ReservoirId;
 use drydown_removal::{LawTerm, RunInput, fit_returns};
+use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::history::Sample;
 use drydown_runs::{Run, SeriesPoint};
 use polars::prelude::{col, lit};
 
 use super::answers::Answers;
 use crate::jobs::{near_samples, removal_config, samples_by_reservoir, series_by_run, to_input};
+
+/// Relative uncertainty of a volume and a water content given on the command line, and of water whose interval is not
+/// known (common practice, no source).
+pub(super) const TYPED_LOG_SD: f64 = 0.10;
+/// z of a two-sided 90 % interval.
+const Z_90: f64 = 1.645;
+
+/// Water in a reservoir now and the sd of its log: by the wet side of its interval, which is what hours hang on, and which
+/// stays where the dry side ends at nothing.
+pub(super) fn water_now(risk: &ReservoirRisk) -> Option<(f64, f64)> {
+    let now_ppm = risk.water_all_ppm.or(risk.water_sample_ppm)?;
+    let log_sd = risk
+        .water_sample_ppm
+        .zip(risk.water_sample_upper_90)
+        .filter(|(middle, upper)| *middle > 0.0 && upper > middle)
+        .map_or(TYPED_LOG_SD, |(middle, upper)| (upper / middle).ln() / Z_90);
+    Some((now_ppm, log_sd))
+}
 
 /// The runs on a reservoir before the answers' date, by start.
 fn runs_on<'a>(answers: &'a Answers<'_>, id: &ReservoirId) -> Vec<&'a Run> {

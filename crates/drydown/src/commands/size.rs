@@ -17,23 +17,19 @@ use drydown_tables::ModelTerm;
 use serde_json::{Value, json};
 
 use super::answers::Answers;
-use super::reservoir_past::{bins_on, returns_on};
+use super::reservoir_past::{TYPED_LOG_SD, bins_on, returns_on, water_now};
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
 use crate::output::{print_result, print_warning, wrap};
 use crate::usage::UsageError;
 
-/// Relative uncertainty of a volume and a water content given on the command line (common practice, no source).
-const TYPED_LOG_SD: f64 = 0.10;
 /// Oil of which nobody measured a temperature, and the air around it, °C.
 const COLD_DEGC: f64 = 20.0;
 /// Last samples whose temperatures say how warm a reservoir is.
 const LAST_SAMPLES: usize = 5;
 /// Oil outside these is not pumped by any unit, °C (common practice, no source).
 const OIL_DEGC: std::ops::RangeInclusive<f64> = -20.0..=120.0;
-/// z of a two-sided 90 % interval.
-const Z_90: f64 = 1.645;
 
 pub(super) fn run(cli: &Cli, arguments: &SizeArgs) -> Result<u8> {
     check_numbers(arguments)?;
@@ -145,18 +141,15 @@ fn reservoir_job<'a>(
             "reservoir {id} has no volume in the register; give --volume, --oil and --start instead"
         ))
     })?;
-    let now = risk.and_then(|row| row.water_all_ppm.or(row.water_sample_ppm));
-    let start_ppm = now.ok_or_else(|| {
-        UsageError(format!(
-            "nothing tells the water in {id}; give --volume, --oil and --start instead"
-        ))
-    })?;
-    let start_log_sd = risk
-        .and_then(|row| Some((row.water_sample_lower_90?, row.water_sample_upper_90?)))
-        .filter(|(lower, upper)| *lower > 0.0 && upper > lower)
-        .map_or(TYPED_LOG_SD, |(lower, upper)| {
-            (upper / lower).ln() / (2.0 * Z_90)
-        });
+    let (start_ppm, start_log_sd) = arguments
+        .start
+        .map(|typed_ppm| (typed_ppm, TYPED_LOG_SD))
+        .or_else(|| water_now(risk?))
+        .ok_or_else(|| {
+            UsageError(format!(
+                "nothing tells the water in {id}; give --start as well"
+            ))
+        })?;
     let limit = risk
         .and_then(|row| row.water_limit_ppm)
         .or(register.water_limit_ppm);
@@ -177,7 +170,14 @@ fn reservoir_job<'a>(
     });
     let fleet = removal_config(&config.analysis).fleet;
     let bins = bins_on(answers, &id)?;
-    let returns = returns_on(answers, &id, &bins)?;
+    let mut returns = returns_on(answers, &id, &bins)?;
+    if let Some(settled) = returns
+        .settled
+        .as_mut()
+        .filter(|_| arguments.start.is_some())
+    {
+        settled.since_h = 0.0;
+    }
     let oil = oil_warmth(arguments, Some((&id, answers, bins.as_slice())))?;
     Ok(Job {
         volume_l,

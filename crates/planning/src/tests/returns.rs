@@ -88,3 +88,38 @@ fn a_badly_mixed_reservoir_takes_longer_and_nothing_comes_back_once_it_is_mixed(
     assert_eq!(slow.p_comes_back, None);
     assert!(slow.hours_p90.unwrap() > slow.hours_p10.unwrap());
 }
+
+#[test]
+fn oil_that_may_be_dry_enough_already_is_said_to_be() {
+    let (oil, unit) = (oil(), unit("U-1", "only", 20.0));
+    let (coefficient, vapour) = (
+        coefficient("U-1", 0.5, (0.5, 0.5)),
+        vapour("U-1", 20.0, 0.0),
+    );
+    let candidate = Candidate {
+        unit: &unit,
+        coefficient: Some(&coefficient),
+        capacity: None,
+        vapour: Some(&vapour),
+        temperature_slope: None,
+    };
+    let said = |start_ppm: f64, start_log_sd: f64| {
+        let mut job = job(&oil, 1000.0, start_ppm, 100.0);
+        job.start_log_sd = start_log_sd;
+        let answer = size(&job, &[candidate], &config());
+        let chance = answer
+            .assumptions
+            .iter()
+            .find(|text| text.contains("at the target already"));
+        (chance.cloned(), answer.rows[0].hours_p90.unwrap())
+    };
+    // The median is the target: half of the draws are below it, and the wetter half takes hours.
+    let (chance, p90) = said(100.0, 0.5);
+    let percent: f64 = chance
+        .unwrap()
+        .split(' ')
+        .find_map(|word| word.parse().ok())
+        .unwrap();
+    assert!((percent - 50.0).abs() < 8.0 && p90 > 0.3, "{percent} {p90}");
+    assert_eq!(said(400.0, 0.1).0, None);
+}

@@ -44,9 +44,21 @@ pub(super) struct Gain {
     pub(super) settled_over_best: Option<f64>,
     /// The run began with oil that was about saturated.
     pub(super) begins_wet: bool,
+    /// The most that `two` and `settled` may be by residuals that are the smaller for the law: the rest is what no law holds.
+    pub(super) two_most: f64,
+    pub(super) settled_most: f64,
 }
 
 impl Gain {
+    /// The gains as far as they are material.
+    fn material(&self) -> Self {
+        Self {
+            two: self.two.min(self.two_most),
+            settled: self.settled.map(|gain| gain.min(self.settled_most)),
+            ..*self
+        }
+    }
+
     /// What a law with settled water, or with none left of it, gains over one body.
     fn settled_or_none(&self) -> Option<f64> {
         let there = pool_share(self.begins_wet);
@@ -114,7 +126,30 @@ fn far(config: &RunFitConfig) -> f64 {
 }
 
 /// The laws that the gains of a reservoir's runs leave open; never empty.
+///
+/// A law is named for what it gains by more than no law holds. Where the rest of its gain alone speaks for it, one body
+/// comes first, and the other has as large a share.
 pub(super) fn keep(gains: &[Gain], config: &RunFitConfig) -> Kept {
+    let material: Vec<Gain> = gains.iter().map(Gain::material).collect();
+    let named = keep_by(&material, config);
+    if named != [(Kind::WellMixed, 1.0)] {
+        return named;
+    }
+    let doubted = keep_by(gains, config);
+    if doubted == named {
+        return named;
+    }
+    let mut out = vec![(Kind::WellMixed, 0.5)];
+    for (kind, share) in doubted {
+        match out.iter_mut().find(|one| one.0 == kind) {
+            Some(one) => one.1 += 0.5 * share,
+            None => out.push((kind, 0.5 * share)),
+        }
+    }
+    out
+}
+
+fn keep_by(gains: &[Gain], config: &RunFitConfig) -> Kept {
     let two = are_badly_mixed(gains, config);
     let beginnings = gains.iter().filter(|gain| gain.settled.is_some());
     let over_plain = sum(gains.iter().filter_map(Gain::settled_or_none), config)
@@ -210,6 +245,8 @@ mod tests {
                 settled: *settled,
                 settled_over_best: *settled,
                 begins_wet: settled.is_some(),
+                two_most: f64::INFINITY,
+                settled_most: f64::INFINITY,
             })
             .collect();
         let kept = keep(&gains, &RunFitConfig::documented());
@@ -226,6 +263,8 @@ mod tests {
                 settled: Some(9.0),
                 settled_over_best: Some(9.0),
                 begins_wet: idx < n_wet,
+                two_most: f64::INFINITY,
+                settled_most: f64::INFINITY,
             })
             .collect();
         keep(&gains, &RunFitConfig::documented())
@@ -233,6 +272,27 @@ mod tests {
             .filter(|one| one.0 == Kind::Settled)
             .map(|one| one.1)
             .sum()
+    }
+
+    #[test]
+    fn a_gain_that_is_not_material_names_no_law_but_is_held_by_the_interval() {
+        let gains = |two_most: f64| {
+            let gain = Gain {
+                two: 20.0,
+                two_over_best: 20.0,
+                settled: None,
+                settled_over_best: None,
+                begins_wet: false,
+                two_most,
+                settled_most: f64::INFINITY,
+            };
+            keep(&[gain; 8], &RunFitConfig::documented())
+        };
+        assert_eq!(gains(8.0), vec![(Kind::TwoCompartments, 1.0)]);
+        assert_eq!(
+            gains(0.5),
+            vec![(Kind::WellMixed, 0.5), (Kind::TwoCompartments, 0.5)]
+        );
     }
 
     #[test]
@@ -290,7 +350,7 @@ mod tests {
             ),
             (
                 "settled water, hardly seen",
-                vec![(-4.0, Some(5.5)); 6],
+                vec![(-4.0, Some(4.5)); 6],
                 vec![Settled, WellMixed],
             ),
         ];

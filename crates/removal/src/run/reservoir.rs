@@ -49,11 +49,13 @@ impl Fits<'_> {
     }
 
     pub(super) fn gain(&self) -> Option<Gain> {
-        let two = self.two.as_ref()?.deviance;
+        let fit = self.two.as_ref()?;
+        let two = fit.deviance;
         let plain = self.well_mixed.deviance;
         let best = plain.min(self.drift.unwrap_or(f64::INFINITY));
         Some(Gain {
             two: plain - two,
+            two_most: material_gain(&self.well_mixed, fit),
             settled_over_best: self.settled.as_ref().map(|settled| best - settled.deviance),
             two_over_best: best - two,
             begins_wet: self.begins_wet,
@@ -61,8 +63,27 @@ impl Fits<'_> {
                 .settled
                 .as_ref()
                 .map(|settled| plain - settled.deviance),
+            settled_most: self.settled.as_ref().map_or(f64::INFINITY, |settled| {
+                material_gain(&self.well_mixed, settled)
+            }),
         })
     }
+}
+
+/// The most deviance that a law may gain over one body: what its residuals are the smaller for, where no law is better
+/// than half of a sensor's own scale (about 1 % of the reading).
+///
+/// A quiet sensor shows what no law holds: oil whose temperature lags, a sensor's own curve, vapour that falls with the
+/// load. A second exponential takes some of it for mixing, and by the sensor's noise alone that gains without end.
+fn material_gain(plain: &Fit<'_>, other: &Fit<'_>) -> f64 {
+    const LAW_SD: f64 = 0.5;
+    /// Bins that speak at most: neighbours share what the law does not hold.
+    const N_MOST: f64 = 40.0;
+    let of = |fit: &Fit<'_>| fit.model.misfit(&fit.theta);
+    let (Some((plain, n)), Some((other, _))) = (of(plain), of(other)) else {
+        return f64::INFINITY;
+    };
+    n.min(N_MOST) * ((plain + LAW_SD * LAW_SD) / (other + LAW_SD * LAW_SD)).ln()
 }
 
 /// Whether the law with settled water can be written for a run.
