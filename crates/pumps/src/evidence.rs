@@ -62,6 +62,9 @@ pub(crate) fn sentence(
             off.since.day(),
         ));
     }
+    if let Some(at) = watch.mended_at(state) {
+        part(format!("mended without a note, about {}", at.day()));
+    }
     if let Some(onset) = onset.filter(|_| matches!(state, PumpState::Alert | PumpState::Alarm)) {
         part(format!("since about {}", onset.day()));
         part(format!("cause: {}", causes_in_words(causes)));

@@ -27,9 +27,17 @@ const OWN_SPREAD_PRIOR: f64 = 12.0;
 /// Mean of min(z², 6) for a standard normal z.
 const MEAN_CAPPED_SQUARE: f64 = 0.946;
 
-/// Log odds at which an alert is taken back: a hundred to one, from at least so many observations.
-const BACK_LN_ODDS: f64 = 4.6;
-const BACK_LEAST: usize = 3;
+/// Log odds at which an alert is taken back: a hundred to one.
+pub(crate) const BACK_LN_ODDS: f64 = 4.6;
+/// Most that one observation says for it: one may be another's, or of another state; two are not.
+const BACK_MOST_OF_ONE: f64 = 4.0;
+/// Observations before the way back that tell where the shift stood: what a ramp has come to, not its mean.
+const BACK_BEFORE: usize = 3;
+/// Log odds from which the observations of a way back are what the witness shows now, and no mean of them and
+/// of those before.
+const BACK_SHOWS: f64 = 2.0;
+/// A shift of so many standard deviations that went at once was mended; a smaller one may have faded.
+const MENDED_Z: f64 = 3.0;
 /// The smallest shift, in standard deviations, that going back is tested against: below it no
 /// number of starts that a pump sees in a month tells the two apart.
 const LEAST_SHIFT_Z: f64 = 1.0;
@@ -104,6 +112,8 @@ pub(crate) struct Monitor {
     pub(crate) recoveries: usize,
     /// Log odds that the level before the alert is back, and the observations behind them.
     back: (f64, usize),
+    /// Since when a change that nobody's note ended has gone.
+    mended_at: Option<Stamp>,
     datum: Option<f64>,
     square_sum: f64,
     square_n: f64,
@@ -129,6 +139,7 @@ impl Monitor {
             onset: None,
             recoveries: 0,
             back: (0.0, 0),
+            mended_at: None,
             datum: None,
             square_sum: 0.0,
             square_n: 0.0,
@@ -163,6 +174,7 @@ impl Monitor {
             onset: self.onset,
             recoveries: self.recoveries,
             back: self.back,
+            mended_at: self.mended_at,
             ..fresh
         }
     }
@@ -182,6 +194,7 @@ impl Monitor {
         self.seen.clear();
         self.end_alert(at);
         self.recoveries = 0;
+        self.mended_at = None;
     }
 
     /// Whether enough has been seen to judge.
@@ -249,7 +262,7 @@ impl Monitor {
         }
         self.seen.push(seen);
         self.raise(seen.at);
-        self.take_back(seen.z);
+        self.take_back(&seen);
         if self.alert {
             self.onset = self.change().or(self.zero_at);
         } else if self.mended() {
@@ -373,6 +386,7 @@ impl Monitor {
         }
         self.alert = true;
         self.back = (0.0, 0);
+        self.mended_at = None;
         self.onset = self.zero_at;
         self.seen = frozen;
         filter.advance(days_of(at));
@@ -393,25 +407,33 @@ impl Monitor {
     }
 
     /// Ends an alert that the observations no longer bear out.
-    fn take_back(&mut self, z: f64) {
-        if !self.alert {
+    fn take_back(&mut self, last: &Seen) {
+        if !self.alert || Some(last.at) <= self.zero_at {
             return;
         }
-        let since: Vec<f64> = self
+        let away = |seen: &Seen| {
+            self.setting.rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd
+        };
+        let run = self.back.1 + 1;
+        let before: Vec<f64> = self
             .seen
             .iter()
-            .filter(|seen| Some(seen.at) > self.zero_at)
-            .map(|seen| seen.z)
+            .rev()
+            .skip(run)
+            .take_while(|seen| Some(seen.at) > self.zero_at)
+            .take(BACK_BEFORE)
+            .map(away)
             .collect();
-        let mean = since.iter().sum::<f64>() / since.len().max(1) as f64;
-        let shift = mean.max(LEAST_SHIFT_Z);
-        let ln_odds = self.back.0 + shift * (0.5 * shift - z);
+        let stood = drydown_stats::robust::median(&before).unwrap_or(LEAST_SHIFT_Z);
+        let shift = stood.max(LEAST_SHIFT_Z);
+        let one = shift * (0.5 * shift - away(last));
+        let ln_odds = self.back.0 + one.min(BACK_MOST_OF_ONE);
         self.back = if ln_odds > 0.0 {
-            (ln_odds, self.back.1 + 1)
+            (ln_odds, run)
         } else {
             (0.0, 0)
         };
-        if self.back.0 < BACK_LN_ODDS || self.back.1 < BACK_LEAST {
+        if self.back.0 < BACK_LN_ODDS {
             return;
         }
         let before = self.seen.len().saturating_sub(self.back.1);
@@ -423,8 +445,32 @@ impl Monitor {
         self.mark_told(last_away.map(|seen| seen.at), Learning::Learnt);
         self.at_zero = self.filter;
         self.recoveries += 1;
+        let first = tail.first().map(|seen| seen.at);
+        let mended_at = first.filter(|_| shift >= MENDED_Z);
         let at = self.seen.last().map_or(self.since, |seen| seen.at);
         self.end_alert(at);
+        self.mended_at = mended_at;
+    }
+
+    /// Since when a change has gone that no note ended, unless it has come again.
+    pub(crate) fn mended_at(&self) -> Option<Stamp> {
+        self.mended_at
+    }
+
+    /// How many of the last observations show what the witness is like now, where they tell that the level before
+    /// the alert is back.
+    pub(crate) fn on_the_way_back(&self) -> Option<usize> {
+        (self.alert && self.back.0 >= BACK_SHOWS).then_some(self.back.1)
+    }
+
+    /// Log odds that the level before the alert is back.
+    pub(crate) fn back_ln_odds(&self) -> f64 {
+        self.back.0
+    }
+
+    /// The smallest shift that counts, in units of the observation.
+    pub(crate) fn least_shift(&self) -> f64 {
+        self.setting.rule.least_shift
     }
 
     fn end_alert(&mut self, at: Stamp) {

@@ -20,7 +20,10 @@ use crate::start::base_counts;
 use crate::witnesses::{
     RENEWED_BASE_SD_KPA, RENEWED_SPEED_SD, base_setting, speed_setting, steady_setting,
 };
-use crate::{PumpStart, PumpsConfig};
+use crate::{PumpStart, PumpState, PumpsConfig};
+
+/// How long the evidence tells of a change that went without a note, days.
+const MENDED_TOLD_DAYS: f64 = 90.0;
 
 /// Steady pressure alone speaks for the pump where no start was heard for this long, days.
 const STARTS_SPEAK_DAYS: f64 = 45.0;
@@ -434,6 +437,17 @@ impl<'a> Watch<'a> {
     /// Whether the starts themselves show the change.
     pub(crate) fn starts_alert(&self) -> bool {
         self.speed.alert || self.base.alert
+    }
+
+    /// About when a change went that nobody's note ended: told for some months, while nothing is wrong.
+    pub(crate) fn mended_at(&self, state: PumpState) -> Option<Stamp> {
+        let all = [&self.speed, &self.base, &self.steady];
+        let now = self.last_run?;
+        all.into_iter()
+            .filter(|_| state == PumpState::Normal)
+            .filter_map(Monitor::mended_at)
+            .filter(|at| now.days_after(*at) <= MENDED_TOLD_DAYS)
+            .min()
     }
 
     pub(crate) fn steady_alert(&self) -> bool {

@@ -183,6 +183,28 @@ fn a_gauge_that_is_off_at_rest_is_no_leak_and_a_leak_is_none_of_the_gauge() {
 }
 
 #[test]
+fn a_fault_that_somebody_mended_without_a_note_ends_within_two_starts() {
+    // A base that lay ten kPa too high from day 120 to 180, and a ramp to there that ends as suddenly.
+    let step = |day: f64| f64::from(u8::from((120.0..180.0).contains(&day))) * 10.0;
+    let ramp = |day: f64| step(day) * (day - 120.0) / 60.0;
+    let courses: [&dyn Fn(f64) -> f64; 2] = [&step, &ramp];
+    for course in courses {
+        let rows = judged(
+            PumpKind::RotaryVane,
+            |day| Some(2.0 + course(day)),
+            |day| 8.0 + course(day),
+            Some(20.0),
+        );
+        let during = |row: &&PumpHealth| (160.0..180.0).contains(&day_of(row));
+        assert!(rows.iter().filter(during).all(in_alert));
+        let mut after = rows.iter().filter(|row| day_of(row) >= 180.0);
+        assert!(after.clone().skip(2).all(|row| !in_alert(row)));
+        let told = after.any(|row| row.evidence.contains("mended without a note, about"));
+        assert!(told);
+    }
+}
+
+#[test]
 fn a_vent_that_triples_the_pressure_has_its_whole_slope() {
     let mut rng = seeded(22, "vents");
     let series: Vec<(f64, f64, [f64; 5])> = (0..120)
