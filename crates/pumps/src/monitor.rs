@@ -6,9 +6,7 @@
 //! limit is designed. An observation of extreme size counts for no more than 3.5 standard
 //! deviations: persistence alarms, not one start. While in alert the filter no longer learns.
 //!
-//! An alert ends where the observations go back to the level before it: Page's test the other way,
-//! on the log likelihood of "no shift" over "the shift seen since the onset" (Page 1954), at odds
-//! of a hundred to one.
+//! An alert ends where the observations go back to the level before it (`back`).
 //!
 //! What was observed is kept raw, so that the level can be learnt afresh when the fleet has taught
 //! better spreads and slopes: values corrected by other slopes do not compare. The chart and its
@@ -16,6 +14,7 @@
 
 use drydown_quantity::Stamp;
 
+use crate::back::Back;
 use crate::covariates::Slopes;
 use crate::filter::{Expected, Filter, Spread};
 pub(crate) use crate::observed::{Observation, Seen, Start, days_of};
@@ -27,20 +26,6 @@ const OWN_SPREAD_PRIOR: f64 = 12.0;
 /// Mean of min(z², 6) for a standard normal z.
 const MEAN_CAPPED_SQUARE: f64 = 0.946;
 
-/// Log odds at which an alert is taken back: a hundred to one.
-pub(crate) const BACK_LN_ODDS: f64 = 4.6;
-/// Most that one observation says for it: one may be another's, or of another state; two are not.
-const BACK_MOST_OF_ONE: f64 = 4.0;
-/// Observations before the way back that tell where the shift stood: what a ramp has come to, not its mean.
-const BACK_BEFORE: usize = 3;
-/// Log odds from which the observations of a way back are what the witness shows now, and no mean of them and
-/// of those before.
-const BACK_SHOWS: f64 = 2.0;
-/// A shift of so many standard deviations that went at once was mended; a smaller one may have faded.
-const MENDED_Z: f64 = 3.0;
-/// The smallest shift, in standard deviations, that going back is tested against: below it no
-/// number of starts that a pump sees in a month tells the two apart.
-const LEAST_SHIFT_Z: f64 = 1.0;
 /// A first observation further than this from the prior level tells that the prior is not this
 /// pump's: it is then widened to hold it.
 const FOREIGN_Z: f64 = 2.5;
@@ -110,8 +95,7 @@ pub(crate) struct Monitor {
     pub(crate) onset: Option<Stamp>,
     /// How often an alert went away by itself since the reset.
     pub(crate) recoveries: usize,
-    /// Log odds that the level before the alert is back, and the observations behind them.
-    back: (f64, usize),
+    back: Back,
     /// Since when a change that nobody's note ended has gone.
     mended_at: Option<Stamp>,
     datum: Option<f64>,
@@ -138,7 +122,7 @@ impl Monitor {
             alert: false,
             onset: None,
             recoveries: 0,
-            back: (0.0, 0),
+            back: Back::default(),
             mended_at: None,
             datum: None,
             square_sum: 0.0,
@@ -385,7 +369,7 @@ impl Monitor {
             return;
         }
         self.alert = true;
-        self.back = (0.0, 0);
+        self.back = Back::default();
         self.mended_at = None;
         self.onset = self.zero_at;
         self.seen = frozen;
@@ -414,29 +398,12 @@ impl Monitor {
         let away = |seen: &Seen| {
             self.setting.rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd
         };
-        let run = self.back.1 + 1;
-        let before: Vec<f64> = self
-            .seen
-            .iter()
-            .rev()
-            .skip(run)
-            .take_while(|seen| Some(seen.at) > self.zero_at)
-            .take(BACK_BEFORE)
-            .map(away)
-            .collect();
-        let stood = drydown_stats::robust::median(&before).unwrap_or(LEAST_SHIFT_Z);
-        let shift = stood.max(LEAST_SHIFT_Z);
-        let one = shift * (0.5 * shift - away(last));
-        let ln_odds = self.back.0 + one.min(BACK_MOST_OF_ONE);
-        self.back = if ln_odds > 0.0 {
-            (ln_odds, run)
-        } else {
-            (0.0, 0)
-        };
-        if self.back.0 < BACK_LN_ODDS {
+        let since = self.seen.iter().rev().skip(1);
+        let since = since.take_while(|seen| Some(seen.at) > self.zero_at);
+        if !self.back.take(away(last), since.map(away)) {
             return;
         }
-        let before = self.seen.len().saturating_sub(self.back.1);
+        let before = self.seen.len().saturating_sub(self.back.n);
         let tail = self.seen.split_at(before).1.to_vec();
         for seen in &tail {
             self.filter.learn(seen.y, seen.se);
@@ -446,7 +413,7 @@ impl Monitor {
         self.at_zero = self.filter;
         self.recoveries += 1;
         let first = tail.first().map(|seen| seen.at);
-        let mended_at = first.filter(|_| shift >= MENDED_Z);
+        let mended_at = self.back.mended(first);
         let at = self.seen.last().map_or(self.since, |seen| seen.at);
         self.end_alert(at);
         self.mended_at = mended_at;
@@ -460,12 +427,12 @@ impl Monitor {
     /// How many of the last observations show what the witness is like now, where they tell that the level before
     /// the alert is back.
     pub(crate) fn on_the_way_back(&self) -> Option<usize> {
-        (self.alert && self.back.0 >= BACK_SHOWS).then_some(self.back.1)
+        self.back.shows().filter(|_| self.alert)
     }
 
     /// Log odds that the level before the alert is back.
     pub(crate) fn back_ln_odds(&self) -> f64 {
-        self.back.0
+        self.back.ln_odds
     }
 
     /// The smallest shift that counts, in units of the observation.
@@ -478,7 +445,7 @@ impl Monitor {
         self.onset = None;
         self.cusum = 0.0;
         self.zero_at = Some(at);
-        self.back = (0.0, 0);
+        self.back = Back::default();
     }
 
     /// Whether the last three observations tell of a repair nobody wrote down: a clear step to the

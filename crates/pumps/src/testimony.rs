@@ -4,8 +4,9 @@ use drydown_physics::saturation;
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
+use crate::back::BACK_LN_ODDS;
 use crate::cause::Testimony;
-use crate::monitor::{BACK_LN_ODDS, Monitor};
+use crate::monitor::Monitor;
 use crate::outlook::Ways;
 use crate::rest::GaugeOff;
 use crate::shift::Shift;

@@ -9,21 +9,19 @@ use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, Pump
 
 use crate::base_path::BasePoint;
 use crate::covariates::{of_base, of_speed, of_steady};
+use crate::flowing::flowing_speed;
 use crate::futures::Draws;
 use crate::judge::UnitRecords;
 use crate::monitor::{Monitor, Observation, Seen};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
 use crate::rest::Rests;
-use crate::spans::{Renewal, life_of_pump};
+use crate::spans::{Renewal, starts_elsewhere};
 use crate::start::base_counts;
 use crate::witnesses::{
     RENEWED_BASE_SD_KPA, RENEWED_SPEED_SD, base_setting, speed_setting, steady_setting,
 };
-use crate::{PumpStart, PumpState, PumpsConfig};
-
-/// How long the evidence tells of a change that went without a note, days.
-const MENDED_TOLD_DAYS: f64 = 90.0;
+use crate::{PumpStart, PumpsConfig};
 
 /// Steady pressure alone speaks for the pump where no start was heard for this long, days.
 const STARTS_SPEAK_DAYS: f64 = 45.0;
@@ -76,6 +74,8 @@ pub(crate) struct Watch<'a> {
     /// Starts since the last renewal that do not count, by why.
     refused: BTreeMap<String, usize>,
     pub(crate) rests: Rests,
+    /// Whether the speeds seen are of starts at which oil flowed.
+    oil_flows: bool,
 }
 
 impl<'a> Watch<'a> {
@@ -113,6 +113,7 @@ impl<'a> Watch<'a> {
             views: Vec::new(),
             refused: BTreeMap::new(),
             rests: Rests::default(),
+            oil_flows: false,
         }
     }
 
@@ -170,6 +171,7 @@ impl<'a> Watch<'a> {
                 self.steady = Monitor::new(steady_setting(era, kind, self.config), at);
                 if !self.made_new {
                     self.new_starts.clear();
+                    self.oil_flows = false;
                 }
                 self.speed = Monitor::new(self.speed_setting(at), at);
                 if !self.made_new {
@@ -217,41 +219,13 @@ impl<'a> Watch<'a> {
         else {
             return;
         };
-        let life = life_of_pump(&self.unit_id, at, records.maintenance);
-        let mut earlier: Vec<&PumpStart> = records
-            .starts
-            .iter()
-            .filter(|start| start.accepted && start.unit_id != self.unit_id)
-            .filter(|s| s.started_at < at)
-            .filter(|s| {
-                life.iter()
-                    .any(|stretch| stretch.holds(&s.unit_id, s.started_at))
-            })
-            .collect();
-        earlier.sort_by_key(|start| start.started_at);
-        let rebuilt = records
-            .maintenance
-            .iter()
-            .filter(|row| {
-                matches!(
-                    row.action,
-                    MaintenanceAction::Rebuild | MaintenanceAction::Vanes
-                ) && row.at <= at
-                    && life
-                        .iter()
-                        .any(|stretch| stretch.holds(&row.unit_id, row.at))
-            })
-            .map(|row| row.at)
-            .max();
-        let Some(first) = earlier
-            .iter()
-            .find(|s| rebuilt.is_none_or(|t| t <= s.started_at))
-        else {
+        let earlier = starts_elsewhere(&self.unit_id, at, records.starts, records.maintenance);
+        let Some(first) = earlier.first() else {
             return;
         };
         let from = first.started_at;
         self.speed = Monitor::new(self.speed_setting(at), from);
-        for start in earlier.iter().filter(|start| start.started_at >= from) {
+        for start in earlier {
             let Some(m3h) = start.speed_m3h.filter(|v| *v > 0.0) else {
                 continue;
             };
@@ -259,11 +233,28 @@ impl<'a> Watch<'a> {
         }
     }
 
-    /// Takes note of a start that does not count.
+    /// Takes note of a start that does not count. Where oil flows at every start of a unit, they are compared
+    /// among themselves: its gas slows every fall alike. Its vapour lifts the base by what it likes.
     pub(crate) fn refuse(&mut self, start: &PumpStart) {
+        self.rests.take(start);
+        let alike = self.oil_flows || self.speed.seen.is_empty();
+        let flowing = flowing_speed(start, self.config).filter(|_| alike);
+        if let Some((speed, se)) = flowing {
+            let at = start.started_at;
+            self.enter_era(at);
+            self.last_start = Some(at);
+            self.oil_flows = true;
+            self.view_speed(
+                &PumpStart {
+                    ln_speed_se: Some(se),
+                    ..start.clone()
+                },
+                speed,
+            );
+            return;
+        }
         let word = start.reason.as_deref().unwrap_or("refused");
         *self.refused.entry(word.to_owned()).or_default() += 1;
-        self.rests.take(start);
     }
 
     /// Starts since the last renewal that do not count, by why.
@@ -279,15 +270,13 @@ impl<'a> Watch<'a> {
         self.rests.take(start);
         self.pump_degc = start.vacuum_pump_degc.or(self.pump_degc);
         if let Some(speed) = start.relative_speed_per_s.filter(|s| *s > 0.0) {
-            let seen = self.see_speed(start, speed.ln());
-            if !self.views.iter().any(|(run, _)| run == &start.run_id) {
-                let view = View {
-                    indicator: seen.y - self.reset_level(&seen),
-                    expected: seen.expected.mean - self.reset_level(&seen),
-                    sd: seen.expected.sd,
-                };
-                self.views.push((start.run_id.clone(), view));
+            if self.oil_flows {
+                // Without oil the pump empties the chamber at another speed.
+                self.oil_flows = false;
+                self.new_starts.clear();
+                self.speed = Monitor::new(self.speed_setting(at), at);
             }
+            self.view_speed(start, speed);
         }
         let base = start.base_kpa.zip(start.base_kpa_se);
         if let Some((kpa, se)) = base.filter(|_| base_counts(start, self.config)) {
@@ -341,6 +330,19 @@ impl<'a> Watch<'a> {
                     .map(saturation::pressure_kpa)
                     .filter(|kpa| kpa.is_finite()),
             });
+        }
+    }
+
+    /// Takes a start's speed in and keeps how the run's first one was seen.
+    fn view_speed(&mut self, start: &PumpStart, speed: f64) {
+        let seen = self.see_speed(start, speed.ln());
+        if !self.views.iter().any(|(run, _)| run == &start.run_id) {
+            let view = View {
+                indicator: seen.y - self.reset_level(&seen),
+                expected: seen.expected.mean - self.reset_level(&seen),
+                sd: seen.expected.sd,
+            };
+            self.views.push((start.run_id.clone(), view));
         }
     }
 
@@ -437,17 +439,6 @@ impl<'a> Watch<'a> {
     /// Whether the starts themselves show the change.
     pub(crate) fn starts_alert(&self) -> bool {
         self.speed.alert || self.base.alert
-    }
-
-    /// About when a change went that nobody's note ended: told for some months, while nothing is wrong.
-    pub(crate) fn mended_at(&self, state: PumpState) -> Option<Stamp> {
-        let all = [&self.speed, &self.base, &self.steady];
-        let now = self.last_run?;
-        all.into_iter()
-            .filter(|_| state == PumpState::Normal)
-            .filter_map(Monitor::mended_at)
-            .filter(|at| now.days_after(*at) <= MENDED_TOLD_DAYS)
-            .min()
     }
 
     pub(crate) fn steady_alert(&self) -> bool {

@@ -205,6 +205,37 @@ fn a_fault_that_somebody_mended_without_a_note_ends_within_two_starts() {
 }
 
 #[test]
+fn starts_with_oil_flowing_are_compared_among_themselves() {
+    let config = PumpsConfig::documented();
+    let unit = unit("U-1", PumpKind::RotaryVane);
+    let alerts = |lost: &dyn Fn(f64) -> f64| {
+        let mut rng = seeded(23, "oil flows");
+        let (mut starts, mut runs) = (Vec::new(), Vec::new());
+        for k in 0..80 {
+            let day = 3.0 * f64::from(k);
+            let at = day_zero().plus_days(day);
+            let run_id: drydown_quantity::RunId = format!("U-1@{k}").as_str().into();
+            starts.push(PumpStart {
+                relative_speed_per_s: Some(
+                    0.05 * (0.02 * standard_normal(&mut rng) - lost(day)).exp(),
+                ),
+                ln_speed_se: Some(0.02),
+                accepted: false,
+                reason: Some("oil_flowing".to_owned()),
+                ..unseen(&unit.unit_id, at, &run_id)
+            });
+            runs.push(run(&unit.unit_id, run_id, at, 8.0, 15.0));
+        }
+        let prior = FleetPrior::common_practice(&config);
+        let rows = judge_unit(Some(&unit), &starts, &runs, &[], &prior, &config).health;
+        rows.iter().filter(|row| in_alert(row)).count()
+    };
+    assert_eq!(alerts(&|_| 0.0), 0);
+    let slowed = alerts(&|day| if day < 150.0 { 0.0 } else { 0.5 });
+    assert!(slowed > 25, "{slowed}");
+}
+
+#[test]
 fn a_vent_that_triples_the_pressure_has_its_whole_slope() {
     let mut rng = seeded(22, "vents");
     let series: Vec<(f64, f64, [f64; 5])> = (0..120)
