@@ -29,8 +29,12 @@ pub(crate) fn sentence(
     config: &PumpsConfig,
 ) -> String {
     if state == PumpState::Unjudged {
+        let held = watch.set_point.held_kpa();
+        let held = held.map_or(String::new(), |kpa| {
+            format!("; a set point holds the runs at {kpa:.1} kPa, which tells nothing of the pump")
+        });
         return format!(
-            "{} accepted starts{} and {} steady pressures since the last reset, {} or {} needed",
+            "{} accepted starts{} and {} steady pressures since the last reset, {} or {} needed{held}",
             watch.speed.seen.len(),
             why_unseen(watch),
             watch.steady.seen.len(),

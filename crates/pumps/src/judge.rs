@@ -159,7 +159,8 @@ fn judge_run(
     };
     let ways = of(onset);
     // Runs that hold more because they gave off more gas are no alert of the pump.
-    let borne_out = watch.starts_alert() || ways.as_ref().is_none_or(Ways::slowed);
+    let by_itself = watch.starts_alert() || watch.set_point.lost_since().is_some();
+    let borne_out = by_itself || ways.as_ref().is_none_or(Ways::slowed);
     // Nor is a base that no longer stands above its level.
     let borne_out = borne_out && onset.is_none_or(|onset| stands(watch, onset));
     let (onset, ways) = match onset {

@@ -26,6 +26,7 @@ mod past;
 mod path;
 mod prior;
 mod rest;
+mod set_point;
 mod shift;
 mod spans;
 mod spread;

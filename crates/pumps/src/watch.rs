@@ -13,9 +13,11 @@ use crate::flowing::flowing_speed;
 use crate::futures::Draws;
 use crate::judge::UnitRecords;
 use crate::monitor::{Monitor, Observation, Seen};
+use crate::observed::{View, no_weather};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
 use crate::rest::Rests;
+use crate::set_point::SetPoint;
 use crate::spans::{Renewal, starts_elsewhere};
 use crate::start::base_counts;
 use crate::witnesses::{
@@ -30,14 +32,6 @@ const STARTS_SPEAK_DAYS: f64 = 45.0;
 /// pressure of its seal water, kPa: from 15 to 30 °C (1.71 to 4.25 kPa, IAPWS-IF97). Where no
 /// temperature of it is logged a smaller rise is no fault of the pump's.
 const SEAL_SEASON_KPA: f64 = 2.5;
-
-/// A run's speed against what was predicted of it, about the level after the last reset.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct View {
-    pub(crate) indicator: f64,
-    pub(crate) expected: f64,
-    pub(crate) sd: f64,
-}
 
 #[derive(Debug)]
 pub(crate) struct Watch<'a> {
@@ -74,6 +68,7 @@ pub(crate) struct Watch<'a> {
     /// Starts since the last renewal that do not count, by why.
     refused: BTreeMap<String, usize>,
     pub(crate) rests: Rests,
+    pub(crate) set_point: SetPoint,
     /// Whether the speeds seen are of starts at which oil flowed.
     oil_flows: bool,
 }
@@ -113,6 +108,7 @@ impl<'a> Watch<'a> {
             views: Vec::new(),
             refused: BTreeMap::new(),
             rests: Rests::default(),
+            set_point: SetPoint::default(),
             oil_flows: false,
         }
     }
@@ -163,6 +159,7 @@ impl<'a> Watch<'a> {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
                 self.renewed_pump_at = Some(at);
+                self.set_point.clear();
                 self.base_since = None;
                 self.base_points.clear();
                 self.made_new = row.action != MaintenanceAction::PumpSwap;
@@ -201,6 +198,7 @@ impl<'a> Watch<'a> {
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
                 self.rests.clear();
+                self.set_point.clear();
                 self.base_since = None;
                 self.base_points.clear();
                 self.base.renew(at, base_sd);
@@ -238,19 +236,11 @@ impl<'a> Watch<'a> {
     pub(crate) fn refuse(&mut self, start: &PumpStart) {
         self.rests.take(start);
         let alike = self.oil_flows || self.speed.seen.is_empty();
-        let flowing = flowing_speed(start, self.config).filter(|_| alike);
-        if let Some((speed, se)) = flowing {
-            let at = start.started_at;
-            self.enter_era(at);
-            self.last_start = Some(at);
+        if let Some((start, speed)) = flowing_speed(start, self.config).filter(|_| alike) {
+            self.enter_era(start.started_at);
+            self.last_start = Some(start.started_at);
             self.oil_flows = true;
-            self.view_speed(
-                &PumpStart {
-                    ln_speed_se: Some(se),
-                    ..start.clone()
-                },
-                speed,
-            );
+            self.view_speed(&start, speed);
             return;
         }
         let word = start.reason.as_deref().unwrap_or("refused");
@@ -398,6 +388,7 @@ impl<'a> Watch<'a> {
         self.enter_era(run.ended_at);
         let spoiled = run.has_flag("pressure_stuck") || run.hours < 1.0;
         if let Some(kpa) = run.steady_kpa.filter(|kpa| *kpa > 0.0 && !spoiled) {
+            self.set_point.take(run, kpa);
             if self.kind() == Some(PumpKind::LiquidRing) && run.vacuum_pump_degc.is_none() {
                 let season = (SEAL_SEASON_KPA / kpa).ln_1p();
                 self.steady
@@ -427,13 +418,19 @@ impl<'a> Watch<'a> {
             last.is_some_and(|last| at.days_after(last) <= self.config.stale_days)
         };
         ((self.speed.is_judged() || self.base.is_judged()) && heard(self.last_start))
-            || (self.steady.is_judged() && heard(self.steady.seen.last().map(|seen| seen.at)))
+            || (self.steady_tells() && heard(self.steady.seen.last().map(|seen| seen.at)))
+    }
+
+    /// Whether steady pressures tell of the pump: there are enough, and no set point holds them.
+    fn steady_tells(&self) -> bool {
+        self.steady.is_judged() && self.set_point.held_kpa().is_none()
     }
 
     /// Whether the pump itself is out of control: by its starts, or by the steady pressure where
     /// no starts speak.
     pub(crate) fn pump_alert(&self, at: Stamp) -> bool {
-        self.starts_alert() || (self.steady.alert && !self.starts_speak(at))
+        let runs_alert = self.steady.alert || self.set_point.lost_since().is_some();
+        self.starts_alert() || (runs_alert && !self.starts_speak(at))
     }
 
     /// Whether the starts themselves show the change.
@@ -451,7 +448,9 @@ impl<'a> Watch<'a> {
             .into_iter()
             .flatten()
             .min();
-        starts.or(self.steady.onset)
+        starts
+            .or(self.steady.onset)
+            .or_else(|| self.set_point.lost_since())
     }
 
     pub(crate) fn view_of(&self, run: &Run) -> Option<View> {
@@ -493,8 +492,4 @@ impl<'a> Watch<'a> {
             .filter(|v| *v > 0.0);
         by_volume.or_else(|| Some(rated?.ln() + level - self.new_level()?))
     }
-}
-
-fn no_weather(se: f64, weather_sd: f64) -> f64 {
-    (se * se - weather_sd * weather_sd).max(0.01).sqrt()
 }

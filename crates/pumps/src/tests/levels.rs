@@ -236,6 +236,41 @@ fn starts_with_oil_flowing_are_compared_among_themselves() {
 }
 
 #[test]
+fn a_pressure_that_a_set_point_holds_is_no_evidence_until_it_is_lost() {
+    let config = PumpsConfig::documented();
+    let unit = unit("U-1", PumpKind::Dry);
+    let judged = |kpa: &dyn Fn(usize) -> f64, vent: &dyn Fn(usize) -> Option<f64>| {
+        let of_run = |k: usize| {
+            let at = day_zero().plus_days(5.0 * k as f64);
+            let run_id: drydown_quantity::RunId = format!("U-1@{k}").as_str().into();
+            Run {
+                vent_open_pct: vent(k),
+                water_removed_kg: None,
+                ..run(&unit.unit_id, run_id, at, 8.0, kpa(k))
+            }
+        };
+        let runs: Vec<Run> = (0..30).map(of_run).collect();
+        let prior = FleetPrior::common_practice(&config);
+        judge_unit(Some(&unit), &[], &runs, &[], &prior, &config).health
+    };
+    // The last run's vent is shut, and the pump holds twice the pressure.
+    let lost = |k: usize| if k < 29 { 15.0 } else { 30.0 };
+    let rows = judged(&lost, &|k| Some(if k < 29 { 40.0 } else { 0.0 }));
+    assert_eq!(rows[28].state, PumpState::Unjudged, "{:?}", rows[28]);
+    assert!(rows[28].evidence.contains("a set point holds"));
+    assert!(in_alert(&rows[29]), "{:?}", rows[29]);
+    // Another set point is none of the pump's, with a vent or without.
+    let moved = |k: usize| if k < 20 { 15.0 } else { 18.0 };
+    for vent in [Some(40.0), None] {
+        let rows = judged(&moved, &|_| vent);
+        assert!(rows.iter().all(|row| !in_alert(row)), "{vent:?}");
+    }
+    // Without a logged vent two runs that differ tell.
+    let rows = judged(&|k| [15.0, 16.5, 22.0][k.saturating_sub(27)], &|_| None);
+    assert!(in_alert(&rows[29]), "{:?}", rows[29]);
+}
+
+#[test]
 fn a_vent_that_triples_the_pressure_has_its_whole_slope() {
     let mut rng = seeded(22, "vents");
     let series: Vec<(f64, f64, [f64; 5])> = (0..120)
