@@ -435,11 +435,6 @@ impl Monitor {
         self.back.ln_odds
     }
 
-    /// The smallest shift that counts, in units of the observation.
-    pub(crate) fn least_shift(&self) -> f64 {
-        self.setting.rule.least_shift
-    }
-
     fn end_alert(&mut self, at: Stamp) {
         self.alert = false;
         self.onset = None;

@@ -24,17 +24,13 @@ fn moved(monitor: &Monitor, onset: Stamp) -> Option<Shift> {
     held.or_else(|| monitor.shift_from(onset)).or_else(seen)
 }
 
-/// A witness in alert stands where it is still off by this share of the smallest change that counts.
-const STANDS: f64 = 0.5;
-
 /// Whether any witness that raised the alert still stands on the worse side of its level, and they do not
 /// tell together that it is back: speed and base of one start are two witnesses.
 pub(crate) fn stands(watch: &Watch<'_>, onset: Stamp) -> bool {
     let worse = |monitor: &Monitor| {
         let shift = monitor.onset.and_then(|own| monitor.shift_since(own));
         let shift = shift.or_else(|| moved(monitor, onset));
-        let least = STANDS * monitor.least_shift();
-        shift.is_none_or(|shift| shift.recent * monitor.worse() > least)
+        shift.is_none_or(|shift| shift.recent * monitor.worse() > 0.0)
     };
     let alerts: Vec<&Monitor> = [&watch.speed, &watch.base, &watch.steady]
         .into_iter()
