@@ -25,6 +25,8 @@ pub(crate) struct Testimony {
     pub(crate) base: [[Option<f64>; 3]; 2],
     /// ln speed lost, where starts or runs show the speed.
     pub(crate) lost: Option<f64>,
+    /// Whether the starts show now that none is lost.
+    pub(crate) speed_back: bool,
     /// Whether it is the runs that show it.
     pub(crate) by_runs: bool,
     pub(crate) steady: Steady,
@@ -180,6 +182,8 @@ fn speed_course(first: Option<Cause>, testimony: &Testimony) -> f64 {
     match first {
         _ if ramp.is_none() && step.is_none() => 0.0,
         None => none.unwrap_or(UNTOLD),
+        // A speed above its level was lost to nothing.
+        Some(_) if testimony.speed_back => none.unwrap_or(0.0) + UNTOLD,
         Some(Cause::Wear) => mixed(RAMP_OF_WEAR),
         Some(_) => mixed(RAMP_OF_RESTRICTION),
     }
@@ -195,6 +199,8 @@ fn base_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimon
     };
     let [nothing, leak, wet] = row;
     let base = match second {
+        // A base below its level is lifted by nothing.
+        Some(_) if testimony.steady.base_fell() => nothing.map(|ln| ln + UNTOLD),
         None => nothing,
         Some(Cause::Leak) => leak.or(nothing.map(|ln| ln + UNTOLD)),
         Some(_) => wet.or(nothing.map(|ln| ln + UNTOLD)),

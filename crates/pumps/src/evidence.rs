@@ -2,6 +2,8 @@
 
 use std::fmt::Write;
 
+use drydown_quantity::Stamp;
+
 use crate::futures::Outlook;
 use crate::monitor::Monitor;
 use crate::rest::GaugeOff;
@@ -27,8 +29,12 @@ pub(crate) fn sentence(
     config: &PumpsConfig,
 ) -> String {
     if state == PumpState::Unjudged {
+        let held = watch.set_point.held_kpa();
+        let held = held.map_or(String::new(), |kpa| {
+            format!("; a set point holds the runs at {kpa:.1} kPa, which tells nothing of the pump")
+        });
         return format!(
-            "{} accepted starts{} and {} steady pressures since the last reset, {} or {} needed",
+            "{} accepted starts{} and {} steady pressures since the last reset, {} or {} needed{held}",
             watch.speed.seen.len(),
             why_unseen(watch),
             watch.steady.seen.len(),
@@ -62,6 +68,9 @@ pub(crate) fn sentence(
             off.since.day(),
         ));
     }
+    if let Some(at) = mended_at(watch, state) {
+        part(format!("mended without a note, about {}", at.day()));
+    }
     if let Some(onset) = onset.filter(|_| matches!(state, PumpState::Alert | PumpState::Alarm)) {
         part(format!("since about {}", onset.day()));
         part(format!("cause: {}", causes_in_words(causes)));
@@ -83,6 +92,20 @@ pub(crate) fn sentence(
         ));
     }
     text
+}
+
+/// How long the evidence tells of a change that went without a note, days.
+const MENDED_TOLD_DAYS: f64 = 90.0;
+
+/// About when a change went that nobody's note ended: told for some months, while nothing is wrong.
+fn mended_at(watch: &Watch<'_>, state: PumpState) -> Option<Stamp> {
+    let now = watch.last_run?;
+    [&watch.speed, &watch.base, &watch.steady]
+        .into_iter()
+        .filter(|_| state == PumpState::Normal)
+        .filter_map(Monitor::mended_at)
+        .filter(|at| now.days_after(*at) <= MENDED_TOLD_DAYS)
+        .min()
 }
 
 /// Causes within this of the likeliest are not told apart.

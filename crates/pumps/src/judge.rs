@@ -12,7 +12,7 @@ use crate::limit::own_pressure_past;
 use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
-use crate::testimony::{gauge_off, testimony};
+use crate::testimony::{gauge_off, stands, testimony};
 use crate::watch::Watch;
 use crate::{Cause, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
 
@@ -159,7 +159,10 @@ fn judge_run(
     };
     let ways = of(onset);
     // Runs that hold more because they gave off more gas are no alert of the pump.
-    let borne_out = watch.starts_alert() || ways.as_ref().is_none_or(Ways::slowed);
+    let by_itself = watch.starts_alert() || watch.set_point.lost_since().is_some();
+    let borne_out = by_itself || ways.as_ref().is_none_or(Ways::slowed);
+    // Nor is a base that no longer stands above its level.
+    let borne_out = borne_out && onset.is_none_or(|onset| stands(watch, onset));
     let (onset, ways) = match onset {
         Some(_) if !borne_out => (None, of(None)),
         _ => (onset, ways),

@@ -57,6 +57,11 @@ const SHARES: [f64; 3] = [0.1, 0.5, 0.9];
 const ANY: f64 = 1e-4;
 
 impl Steady {
+    /// Whether starts show that nothing lifts the base: it lies below its level.
+    pub(crate) fn base_fell(&self) -> bool {
+        self.base_rise.is_some_and(|(rise, _)| rise <= 0.0)
+    }
+
     /// Log likelihood of the shift by a fault of the speed and one of the base.
     pub(crate) fn ln_likelihood(&self, first: Option<Cause>, second: Option<Cause>) -> f64 {
         let Some(shift) = self.shift else {

@@ -4,6 +4,7 @@ use drydown_physics::saturation;
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
 
+use crate::back::BACK_LN_ODDS;
 use crate::cause::Testimony;
 use crate::monitor::Monitor;
 use crate::outlook::Ways;
@@ -21,6 +22,26 @@ fn moved(monitor: &Monitor, onset: Stamp) -> Option<Shift> {
     // A witness in control has learnt what came since: the level before the onset counts.
     let held = monitor.alert.then(seen).flatten();
     held.or_else(|| monitor.shift_from(onset)).or_else(seen)
+}
+
+/// Whether any witness that raised the alert still stands on the worse side of its level, and they do not
+/// tell together that it is back: speed and base of one start are two witnesses.
+pub(crate) fn stands(watch: &Watch<'_>, onset: Stamp) -> bool {
+    let worse = |monitor: &Monitor| {
+        let shift = monitor.onset.and_then(|own| monitor.shift_since(own));
+        let shift = shift.or_else(|| moved(monitor, onset));
+        shift.is_none_or(|shift| shift.recent * monitor.worse() > 0.0)
+    };
+    let alerts: Vec<&Monitor> = [&watch.speed, &watch.base, &watch.steady]
+        .into_iter()
+        .filter(|monitor| monitor.alert)
+        .collect();
+    let back = alerts.iter().map(|monitor| monitor.back_ln_odds());
+    let all_back = alerts
+        .iter()
+        .all(|monitor| monitor.on_the_way_back().is_some());
+    let together = all_back && back.sum::<f64>() >= BACK_LN_ODDS;
+    alerts.is_empty() || (!together && alerts.iter().any(|monitor| worse(monitor)))
 }
 
 /// The gauge's error at rest, where it makes what looks like a change of the pump: base and steady pressure
@@ -72,6 +93,8 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         speed: shown.map_or([None; 3], |speed| speed.ln_evidence),
         base: ways.base.ln_evidence,
         lost,
+        speed_back: moved(&watch.speed, onset).is_some_and(|shift| shift.recent >= 0.0)
+            && watch.speed.on_the_way_back().is_some(),
         by_runs,
         steady: Steady {
             shift: Some(&watch.steady)

@@ -183,6 +183,94 @@ fn a_gauge_that_is_off_at_rest_is_no_leak_and_a_leak_is_none_of_the_gauge() {
 }
 
 #[test]
+fn a_fault_that_somebody_mended_without_a_note_ends_within_two_starts() {
+    // A base that lay ten kPa too high from day 120 to 180, and a ramp to there that ends as suddenly.
+    let step = |day: f64| f64::from(u8::from((120.0..180.0).contains(&day))) * 10.0;
+    let ramp = |day: f64| step(day) * (day - 120.0) / 60.0;
+    let courses: [&dyn Fn(f64) -> f64; 2] = [&step, &ramp];
+    for course in courses {
+        let rows = judged(
+            PumpKind::RotaryVane,
+            |day| Some(2.0 + course(day)),
+            |day| 8.0 + course(day),
+            Some(20.0),
+        );
+        let during = |row: &&PumpHealth| (160.0..180.0).contains(&day_of(row));
+        assert!(rows.iter().filter(during).all(in_alert));
+        let mut after = rows.iter().filter(|row| day_of(row) >= 180.0);
+        assert!(after.clone().skip(2).all(|row| !in_alert(row)));
+        let told = after.any(|row| row.evidence.contains("mended without a note, about"));
+        assert!(told);
+    }
+}
+
+#[test]
+fn starts_with_oil_flowing_are_compared_among_themselves() {
+    let config = PumpsConfig::documented();
+    let unit = unit("U-1", PumpKind::RotaryVane);
+    let alerts = |lost: &dyn Fn(f64) -> f64| {
+        let mut rng = seeded(23, "oil flows");
+        let (mut starts, mut runs) = (Vec::new(), Vec::new());
+        for k in 0..80 {
+            let day = 3.0 * f64::from(k);
+            let at = day_zero().plus_days(day);
+            let run_id: drydown_quantity::RunId = format!("U-1@{k}").as_str().into();
+            starts.push(PumpStart {
+                relative_speed_per_s: Some(
+                    0.05 * (0.02 * standard_normal(&mut rng) - lost(day)).exp(),
+                ),
+                ln_speed_se: Some(0.02),
+                accepted: false,
+                reason: Some("oil_flowing".to_owned()),
+                ..unseen(&unit.unit_id, at, &run_id)
+            });
+            runs.push(run(&unit.unit_id, run_id, at, 8.0, 15.0));
+        }
+        let prior = FleetPrior::common_practice(&config);
+        let rows = judge_unit(Some(&unit), &starts, &runs, &[], &prior, &config).health;
+        rows.iter().filter(|row| in_alert(row)).count()
+    };
+    assert_eq!(alerts(&|_| 0.0), 0);
+    let slowed = alerts(&|day| if day < 150.0 { 0.0 } else { 0.5 });
+    assert!(slowed > 25, "{slowed}");
+}
+
+#[test]
+fn a_pressure_that_a_set_point_holds_is_no_evidence_until_it_is_lost() {
+    let config = PumpsConfig::documented();
+    let unit = unit("U-1", PumpKind::Dry);
+    let judged = |kpa: &dyn Fn(usize) -> f64, vent: &dyn Fn(usize) -> Option<f64>| {
+        let of_run = |k: usize| {
+            let at = day_zero().plus_days(5.0 * k as f64);
+            let run_id: drydown_quantity::RunId = format!("U-1@{k}").as_str().into();
+            Run {
+                vent_open_pct: vent(k),
+                water_removed_kg: None,
+                ..run(&unit.unit_id, run_id, at, 8.0, kpa(k))
+            }
+        };
+        let runs: Vec<Run> = (0..30).map(of_run).collect();
+        let prior = FleetPrior::common_practice(&config);
+        judge_unit(Some(&unit), &[], &runs, &[], &prior, &config).health
+    };
+    // The last run's vent is shut, and the pump holds twice the pressure.
+    let lost = |k: usize| if k < 29 { 15.0 } else { 30.0 };
+    let rows = judged(&lost, &|k| Some(if k < 29 { 40.0 } else { 0.0 }));
+    assert_eq!(rows[28].state, PumpState::Unjudged, "{:?}", rows[28]);
+    assert!(rows[28].evidence.contains("a set point holds"));
+    assert!(in_alert(&rows[29]), "{:?}", rows[29]);
+    // Another set point is none of the pump's, with a vent or without.
+    let moved = |k: usize| if k < 20 { 15.0 } else { 18.0 };
+    for vent in [Some(40.0), None] {
+        let rows = judged(&moved, &|_| vent);
+        assert!(rows.iter().all(|row| !in_alert(row)), "{vent:?}");
+    }
+    // Without a logged vent two runs that differ tell.
+    let rows = judged(&|k| [15.0, 16.5, 22.0][k.saturating_sub(27)], &|_| None);
+    assert!(in_alert(&rows[29]), "{:?}", rows[29]);
+}
+
+#[test]
 fn a_vent_that_triples_the_pressure_has_its_whole_slope() {
     let mut rng = seeded(22, "vents");
     let series: Vec<(f64, f64, [f64; 5])> = (0..120)
