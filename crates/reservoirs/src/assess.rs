@@ -16,6 +16,7 @@ use crate::scenario::{Aheads, ROUGH};
 use crate::spread::{InTurn, Spread};
 use crate::subject::{Subject, to_subjects};
 use crate::trend::{Trend, acid_trend, cleanliness_trends};
+use crate::unassessed::Unassessed;
 use crate::visits::{self, Due, SOON_DAYS};
 
 /// One reservoir's numbers before the ranks.
@@ -50,15 +51,31 @@ pub fn assess_with(
     ordered.sort_by(|a, b| a.reservoir.reservoir_id.cmp(&b.reservoir.reservoir_id));
     let (subjects, groups) = to_subjects(&ordered, as_of, config);
     let fleet = fit_fleet(&subjects, groups, config, spread);
-    let judged = spread.map(ordered.len(), |idx| {
-        let case = Case {
+    let case = |idx: usize| {
+        Some(Case {
             history: ordered.get(idx)?,
             subject: subjects.get(idx)?,
             fleet: &fleet,
             config,
             as_of,
-        };
-        Some(case.judge(fleet.posteriors.get(idx)?.as_ref()))
+        })
+    };
+    let posterior = |idx: usize| fleet.posteriors.get(idx)?.as_ref();
+    let waters: Vec<Option<Water>> = spread.map(ordered.len(), |idx| {
+        let (case, posterior) = (case(idx)?, posterior(idx)?);
+        let law = fleet.law(case.subject, config);
+        Some(case.water(posterior, &law))
+    });
+    let unassessed = Unassessed::new(
+        subjects
+            .iter()
+            .zip(&waters)
+            .filter_map(|(subject, water)| Some((subject.paper, water.as_ref()?)))
+            .filter_map(|(paper, water)| Some((paper, water.p_limit?, water.p_free?))),
+    );
+    let judged = spread.map(ordered.len(), |idx| {
+        let water = waters.get(idx)?.as_ref();
+        Some(case(idx)?.judge(posterior(idx), water, &unassessed))
     });
     let mut rows = Vec::with_capacity(judged.len());
     let mut standings = Vec::with_capacity(judged.len());
@@ -93,7 +110,12 @@ struct Case<'a> {
 }
 
 impl Case<'_> {
-    fn judge(&self, posterior: Option<&Posterior>) -> Judged {
+    fn judge(
+        &self,
+        posterior: Option<&Posterior>,
+        water: Option<&Water>,
+        unassessed: &Unassessed,
+    ) -> Judged {
         let horizon = self.config.horizon_days;
         let law = self.fleet.law(self.subject, self.config);
         let dirt = cleanliness_trends(self.history, law.visible.solubility_ppm, self.as_of);
@@ -103,11 +125,14 @@ impl Case<'_> {
             .map(|trend| trend.probability(horizon))
             .reduce(f64::max);
         let p_acid = acid.map(|trend| trend.probability(horizon));
-        let water = posterior.map(|posterior| self.water(posterior, &law));
         let paper = self.subject.paper;
-        let p_water = water.as_ref().and_then(|water| water.p_limit);
-        let p_free = water.as_ref().and_then(|water| water.p_free);
-        let risk = self.risk([p_free, p_water, p_dirt, p_acid]);
+        let p_water = water.and_then(|water| water.p_limit);
+        let p_free = water.and_then(|water| water.p_free);
+        // what nobody can assess is no "no": it counts as it does elsewhere in the fleet
+        let stands_for =
+            |p_limit: Option<f64>| water.and_then(|_| unassessed.free_water(paper, p_limit));
+        let counted = p_free.or_else(|| stands_for(p_water));
+        let risk = self.risk([counted, p_water, p_dirt, p_acid]);
         let facts = Facts {
             subject: self.subject,
             paper,
@@ -115,17 +140,16 @@ impl Case<'_> {
             p_free,
             p_cleanliness: p_dirt,
             p_acid,
-            sample_ppm: water.as_ref().map(|water| water.sample_ppm),
-            all_ppm: water.as_ref().map(|water| water.all_ppm),
-            rise_ppm_per_day: water.as_ref().map(|water| water.rise_ppm_per_day),
-            leak: water.as_ref().map(|water| water.leak),
+            sample_ppm: water.map(|water| water.sample_ppm),
+            all_ppm: water.map(|water| water.all_ppm),
+            rise_ppm_per_day: water.map(|water| water.rise_ppm_per_day),
+            leak: water.map(|water| water.leak),
             horizon_days: horizon,
         };
         let ingress = water
-            .as_ref()
             .filter(|_| !paper && self.subject.oil_kg.is_some())
             .map(|w| w.ingress);
-        let excess = water.as_ref().and_then(|water| water.excess_ppm_days);
+        let excess = water.and_then(|water| water.excess_ppm_days);
         let limit = self.subject.limit.as_ref();
         let row = ReservoirRisk {
             reservoir_id: self.history.reservoir.reservoir_id.clone(),
@@ -141,10 +165,10 @@ impl Case<'_> {
             ingress_g_per_h: ingress.map(|(median, _, _)| median),
             ingress_lower_90: ingress.map(|(_, lower, _)| lower),
             ingress_upper_90: ingress.map(|(_, _, upper)| upper),
-            water_sample_ppm: water.as_ref().map(|water| water.sample_ppm.0),
-            water_sample_lower_90: water.as_ref().map(|water| water.sample_ppm.1),
-            water_sample_upper_90: water.as_ref().map(|water| water.sample_ppm.2),
-            water_all_ppm: water.as_ref().map(|water| water.all_ppm),
+            water_sample_ppm: water.map(|water| water.sample_ppm.0),
+            water_sample_lower_90: water.map(|water| water.sample_ppm.1),
+            water_sample_upper_90: water.map(|water| water.sample_ppm.2),
+            water_all_ppm: water.map(|water| water.all_ppm),
             driver: render_driver(&facts),
             next_sample_by: None,
             horizon_days: horizon,
@@ -156,14 +180,14 @@ impl Case<'_> {
         let variance = |p: Option<f64>| p.map_or(0.0, |p| p * (1.0 - p));
         let due = Due {
             site: self.subject.site,
-            days: self.next_sample_days(posterior, &law, water.as_ref()),
+            days: self.next_sample_days(posterior, &law, water),
             worth: variance(p_free) + variance(p_water) + variance(p_dirt) + variance(p_acid),
         };
         let standing = Standing {
             risk,
             excess: excess.unwrap_or(0.0),
             id: row.reservoir_id.clone(),
-            draws: self.draw_risks(posterior, &law, (&dirt, acid)),
+            draws: self.draw_risks(posterior, &law, (&dirt, acid), &stands_for),
         };
         Judged { row, standing, due }
     }
@@ -250,6 +274,7 @@ impl Case<'_> {
         posterior: Option<&Posterior>,
         law: &Law,
         (dirt, acid): (&[Trend], Option<Trend>),
+        stands_for: &impl Fn(Option<f64>) -> Option<f64>,
     ) -> Vec<f64> {
         let horizon = self.config.horizon_days;
         let id = self.history.reservoir.reservoir_id.as_str();
@@ -275,7 +300,8 @@ impl Case<'_> {
                     .reduce(f64::max);
                 let p_acid =
                     acid.map(|trend| trend.probability_given(acid_level, acid_slope, horizon));
-                self.risk([p_free, p_limit, p_dirt, p_acid])
+                let counted = p_free.or_else(|| stands_for(p_limit));
+                self.risk([counted, p_limit, p_dirt, p_acid])
             })
             .collect()
     }

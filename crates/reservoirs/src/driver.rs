@@ -57,6 +57,16 @@ pub(crate) fn render_driver(facts: &Facts<'_>) -> String {
             "The limit of {ppm:.0} ppm is the default for {name}."
         ));
     }
+    if facts.sample_ppm.is_some() && facts.p_free.is_none() {
+        let why = if facts.subject.visible.solubility_ppm.is_finite() {
+            "no coldest oil temperature"
+        } else {
+            "no solubility constants"
+        };
+        sentences.push(format!(
+            "Free water not assessed: {why}; ranked as reservoirs as near their water limit are."
+        ));
+    }
     let missing = missing(facts);
     if !missing.is_empty() {
         sentences.push(format!("Not known: {}.", missing.join(", ")));

@@ -28,6 +28,7 @@ mod strays;
 mod subject;
 mod timeline;
 mod trend;
+mod unassessed;
 mod unrest;
 mod visits;
 

@@ -142,8 +142,10 @@ impl Paired {
             .collect()
     }
 
-    fn slope(&self) -> Option<f64> {
-        weighted_calibration(&self.said, &self.happened, &self.weights).map(|fit| fit.slope)
+    /// Slope and intercept of the calibration line, and the intercept at slope 1, on the logit.
+    fn calibration(&self) -> Option<[f64; 3]> {
+        weighted_calibration(&self.said, &self.happened, &self.weights)
+            .map(|fit| [fit.slope, fit.intercept, fit.in_the_large])
     }
 
     /// How high those that got too wet stand in the list, said and by the last sample (NDCG, gain 1).
@@ -289,8 +291,18 @@ fn scores(paired: &Paired) -> String {
     if let Some(skill) = skill(said, base) {
         let _ = writeln!(out, "{:<38}{skill:>8.2}", "skill against the overall share");
     }
-    if let Some(slope) = paired.slope() {
-        let _ = writeln!(out, "{:<38}{slope:>8.2}", "calibration slope (1 is right)");
+    // a slope of 1 alone does not say that as much happened as was said
+    if let Some(fit) = paired.calibration() {
+        for (what, value) in [
+            "calibration slope (1 is right)",
+            "its intercept (0 is right)",
+            "too high below 0, too low above it",
+        ]
+        .into_iter()
+        .zip(fit)
+        {
+            let _ = writeln!(out, "{what:<38}{value:>8.2}");
+        }
     }
     out
 }
@@ -299,7 +311,7 @@ fn to_json(found: &Trial, times: &[Stamp]) -> Value {
     let briers = found.paired.briers();
     let ranks = found.paired.ranks();
     let heights = found.paired.heights();
-    let slope = found.paired.slope();
+    let calibration = found.paired.calibration();
     json!({
         "month_starts": times.iter().map(|at| at.rfc3339()).collect::<Vec<_>>(),
         "forecasts": found.forecasts.iter().filter(|row| row.probability.is_some()).map(|row| json!({
@@ -317,6 +329,8 @@ fn to_json(found: &Trial, times: &[Stamp]) -> Value {
         "auc_last_sample": ranks.map(|all| all[1]),
         "ndcg": heights.map(|all| all[0]),
         "ndcg_last_sample": heights.map(|all| all[1]),
-        "calibration_slope": slope,
+        "calibration_slope": calibration.map(|all| all[0]),
+        "calibration_intercept": calibration.map(|all| all[1]),
+        "calibration_in_the_large": calibration.map(|all| all[2]),
     })
 }
