@@ -258,11 +258,29 @@ fn show_doubts(out: &mut String, checked: &Checked<'_>) {
     for file in &checked.files {
         let Ok(looked) = &file.looked else { continue };
         if looked.n_changing > 0 {
+            let table = checked.source.table();
+            let has = |name: &str| table.columns.iter().any(|column| column.name == name);
+            let (stored, look) = if has("reported_at") {
+                (
+                    "the one reported last",
+                    "whether reported_at and the key are read right",
+                )
+            } else {
+                ("the last", "whether what makes the key is read in full")
+            };
+            let hint = if table.partition.is_some() {
+                "whether its stamps are read with their seconds"
+            } else {
+                look
+            };
             let warning = format!(
                 "warning: {}: {} of {} rows change a value of an earlier row of the same file, \
-                 whose key (the unit, the time) they have: of such rows the last is stored; if the \
-                 file holds no corrections, look whether its stamps are read with their seconds",
-                file.name, looked.n_changing, looked.counts.rows_in
+                 whose key ({}) they have: of such rows {stored} is stored; if the file holds no \
+                 corrections, look {hint}",
+                file.name,
+                looked.n_changing,
+                looked.counts.rows_in,
+                table.key.join(", ")
             );
             out.push_str(&wrap(&warning, "  "));
         }

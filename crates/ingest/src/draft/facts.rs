@@ -25,6 +25,8 @@ const MISSING: &[&str] = &[
     "fault",
     "err",
     "error",
+    "fehler",
+    "n.b.",
     "over",
     "ovr",
     "n/a",
@@ -120,7 +122,10 @@ impl Facts {
         let mut missing: Vec<String> = Vec::new();
         for cell in filled {
             let lower = cell.to_lowercase();
-            let is_word = MISSING.contains(&lower.as_str());
+            // A number behind the word says which fault it is.
+            let word = lower.trim_end_matches(|c: char| c.is_ascii_digit() || c == ' ');
+            let is_word = MISSING.contains(&lower.as_str())
+                || matches!(word, "err" | "error" | "fault" | "fehler");
             let is_sentinel = is_numeric
                 && parse_number(cell, mark).is_some_and(|value| is_sentinel(value, &numbers));
             // A lone dash or `bad` may be a value of a column of words.

@@ -155,6 +155,8 @@ fn assumed_unit(asked: &Asked<'_>, name: &str, own: Unit) -> (Unit, String) {
             }
         }
         Dimension::Temperature if own.code() != "Cel" => (own, "the contract's"),
+        // Oils flash at 130 to 300 °C (from memory): the same numbers are flash points in °F.
+        Dimension::Temperature if name == "flash_degc" => (own, "the contract's"),
         Dimension::Temperature if is_us && high > 60.0 => (parsed("°F"), "among US units"),
         Dimension::Temperature if high > 115.0 => (parsed("°F"), "by its range"),
         Dimension::VolumeFlow if is_us => (parsed("gpm"), "among US units"),

@@ -3,6 +3,7 @@
 use drydown_schema::TableSpec;
 
 use super::barometer::{Impossible, shifts};
+use super::reports::Reports;
 use crate::rows::{Body, FileRows};
 use crate::texts::{NULL, TextPool};
 
@@ -21,6 +22,8 @@ pub(super) struct Places {
     pub(super) basis: Option<usize>,
     /// The cell of the word `measured`.
     pub(super) measured: u64,
+    /// For tables of laboratory reports.
+    pub(super) reports: Option<Reports>,
 }
 
 impl Places {
@@ -39,6 +42,7 @@ impl Places {
             ambient: place("ambient_kpa"),
             basis: place("barometer_basis"),
             measured: pool.cell("measured"),
+            reports: Reports::of(table),
         }
     }
 }
@@ -69,7 +73,15 @@ pub(super) fn apply(
         is_settled: shifts.is_settled,
         ..Change::default()
     };
+    let reports = places.reports.as_ref();
+    let closed = reports.and_then(|reports| reports.closed(file, row, state));
     let mut put = |place: usize, cell: u64, state: &mut [u64]| {
+        let is_closed = closed
+            .as_ref()
+            .is_some_and(|closed| closed.get(place) == Some(&true));
+        if is_closed {
+            return;
+        }
         if let Some(slot) = state.get_mut(place)
             && *slot != cell
         {
@@ -110,6 +122,19 @@ pub(super) fn apply(
         put(place, cell, state);
     }
     change
+}
+
+/// Whether a row is a tall line of nulls alone, such as one of refused quality.
+pub(super) fn gives_nothing(file: &FileRows, row: usize) -> bool {
+    let Body::Tall { ends, cells, .. } = &file.body else {
+        return false;
+    };
+    let last = row.checked_sub(1).and_then(|last| ends.get(last));
+    let start = last.copied().unwrap_or(0);
+    let end = ends.get(row).copied().unwrap_or(start);
+    cells
+        .get(start..end)
+        .is_some_and(|cells| cells.iter().all(|cell| *cell == NULL))
 }
 
 /// The cell a row says for a place; None where it does not speak for it.

@@ -1,9 +1,11 @@
 //! Lays the rows of files over stored rows, cell by cell, and counts what became of each record.
 //!
-//! Rows are taken in the order of the files given, then by line. A wide row speaks for every
-//! column its source maps, nulls included, a tall line for its own cell. A row that changes
-//! nothing is a duplicate; otherwise it is kept, and has superseded something if it changed a
-//! cell that was not null. The result carries the file and line that last changed each row.
+//! Rows are taken in the order of the files given, then by line; those of one laboratory report by
+//! the stamp it was reported at, whichever came first. A wide row speaks for every column its
+//! source maps, nulls included, a tall line for its own cell. A row that changes nothing is a
+//! duplicate, and so is a tall line without a value where no reading is; otherwise it is kept, and
+//! has superseded something if it changed a cell that was not null. The result carries the file
+//! and line that last changed each row.
 //!
 //! The work is cut into parts (months of a partitioned table), so that a caller holds the stored
 //! rows of one part at a time.
@@ -13,6 +15,8 @@ mod apply;
 mod barometer;
 mod columns;
 mod order;
+mod reports;
+mod share;
 #[cfg(test)]
 mod tests;
 
@@ -22,12 +26,13 @@ use arrow::array::{BooleanArray, RecordBatch};
 use arrow::compute::filter_record_batch;
 use arrow::error::ArrowError;
 use drydown_quantity::{Day, Stamp};
-use drydown_schema::{ColumnKind, ColumnSpec, TableSpec};
+use drydown_schema::{ColumnKind, TableSpec};
 
-use crate::rows::{Body, FileRows};
+use crate::rows::FileRows;
 use crate::texts::{NULL, TextPool, from_whole, to_whole};
-use apply::{Places, apply};
+use apply::{Places, apply, gives_nothing};
 use columns::{Stored, to_batch};
+use share::share_texts;
 
 /// No table has more columns in its key.
 const MAX_KEY: usize = 3;
@@ -213,9 +218,9 @@ impl MergePlan {
             }
             let changed = self.take(group, hit.is_none(), &places, &mut state);
             match hit {
-                None => output.add(&state),
+                None if changed => output.add(&state),
                 Some((_, batch, row)) if changed => output.change(batch, row, &state),
-                Some(_) => {}
+                _ => {}
             }
         }
         output.finish(self.table, &self.pool, stored)
@@ -240,10 +245,16 @@ impl MergePlan {
         let mut exists = !is_new;
         let mut any = false;
         let mut settled_by = None;
-        for entry in group {
+        let group = reports::in_order(&self.files, places, group);
+        for entry in group.iter() {
             let Some(file) = self.files.get_mut(entry.file as usize) else {
                 continue;
             };
+            // A reading is what a unit measured: a stamp without a value is none.
+            if !exists && places.partition.is_some() && gives_nothing(file, entry.row as usize) {
+                file.counts.rows_duplicate += 1;
+                continue;
+            }
             let is_settled = settled_by == Some(entry.file);
             let hash = places.hashes.get(entry.file as usize).copied();
             // Whose row it was: that of a piece before counts as the same file's.
@@ -483,45 +494,6 @@ impl Output {
 fn set(state: &mut [u64], place: Option<usize>, cell: u64) {
     if let Some(slot) = place.and_then(|place| state.get_mut(place)) {
         *slot = cell;
-    }
-}
-
-/// Moves a file's texts into the shared pool.
-fn share_texts(table: &TableSpec, file: &mut FileRows, pool: &mut TextPool) {
-    let own = std::mem::take(&mut file.pool);
-    let shared: Vec<u64> = own.texts().map(|text| pool.cell(text)).collect();
-    if (0..).zip(&shared).all(|(own, place)| own == *place) {
-        return;
-    }
-    let translate = |cell: &mut u64| {
-        if *cell != NULL {
-            *cell = usize::try_from(*cell)
-                .ok()
-                .and_then(|at| shared.get(at))
-                .copied()
-                .unwrap_or(NULL);
-        }
-    };
-    let is_text = |column: Option<&ColumnSpec>| column.is_some_and(|c| c.kind == ColumnKind::Text);
-    let is_text_at = |place: usize| is_text(table.columns.get(place));
-    for (name, cells) in table.key.iter().zip(&mut file.keys) {
-        if is_text(table.column(name)) {
-            cells.iter_mut().for_each(translate);
-        }
-    }
-    match &mut file.body {
-        Body::Wide { columns } => {
-            for (_, cells) in columns.iter_mut().filter(|(place, _)| is_text_at(*place)) {
-                cells.iter_mut().for_each(translate);
-            }
-        }
-        Body::Tall { columns, cells, .. } => {
-            for (place, cell) in columns.iter().zip(cells.iter_mut()) {
-                if is_text_at(usize::from(*place)) {
-                    translate(cell);
-                }
-            }
-        }
     }
 }
 

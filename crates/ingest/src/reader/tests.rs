@@ -1,6 +1,7 @@
 //! Dialects: what a description and a text give, side by side.
 
 mod above;
+mod amended;
 mod barometers;
 mod bytes;
 mod cleanliness;

@@ -7,7 +7,7 @@ use super::header::{Header, Place};
 use super::record::{Fields, Job, Key, explain};
 use crate::rows::FileRows;
 use crate::source::{Layout, Origin};
-use crate::text::{Block, Record, Records};
+use crate::text::{Block, Record, Records, why_no_object};
 use crate::texts::NULL;
 
 /// Records taken at a time: with their fields and cells they fit into a core's own cache.
@@ -124,6 +124,13 @@ pub(super) fn read_records<'t>(
                         first_field: record.first_field(),
                     });
                     places.push(job.place(&key, None));
+                }
+                // Such a line was quoted whole, to pass as one field.
+                Err(NoRow::Rejected(_))
+                    if job.source.layout == Layout::Json && !sheet.header.fits(record) =>
+                {
+                    let raw = record.get(0).unwrap_or("");
+                    builder.reject_row(record.line(), raw, why_no_object(raw));
                 }
                 Err(NoRow::Rejected(why)) => builder.reject_row(record.line(), record.raw(), why),
                 Err(NoRow::Header(next)) => {

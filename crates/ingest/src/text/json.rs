@@ -82,6 +82,22 @@ pub(crate) fn to_delimited(
     write(&records, char::from(delimiter), limit)
 }
 
+/// Why a line of [`to_delimited`] is no record, with the column where it stops being one.
+pub(crate) fn why_no_object(line: &str) -> String {
+    let Err(error) = serde_json::from_str::<Object>(line) else {
+        return "no JSON object that can be read: two names make one".to_owned();
+    };
+    let rest = line.get(error.column().saturating_sub(1)..).unwrap_or("");
+    let rest = rest.strip_prefix('-').unwrap_or(rest);
+    let word = ["NaN", "Infinity"]
+        .into_iter()
+        .find(|word| rest.starts_with(word));
+    match word {
+        Some(word) => format!("no JSON object: {word} is not JSON ({error})"),
+        None => format!("no JSON object: {error}"),
+    }
+}
+
 type Cells = BTreeMap<String, String>;
 
 /// None where two names make one.
@@ -164,6 +180,30 @@ fn write(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_line_that_is_no_record_says_why() {
+        for (line, expected) in [
+            (
+                "{\"a\": NaN}",
+                "no JSON object: NaN is not JSON (expected value at line 1 column 7)",
+            ),
+            (
+                "{\"a\": -Infinity}",
+                "no JSON object: Infinity is not JSON (invalid number at line 1 column 8)",
+            ),
+            (
+                "{\"a\": 1",
+                "no JSON object: EOF while parsing an object at line 1 column 7",
+            ),
+            (
+                "{\"a.b\": 1, \"a\": {\"b\": 2}}",
+                "no JSON object that can be read: two names make one",
+            ),
+        ] {
+            assert_eq!(why_no_object(line), expected, "{line}");
+        }
+    }
 
     #[test]
     fn records_become_lines() {

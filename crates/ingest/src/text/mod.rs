@@ -21,7 +21,7 @@ pub use decode::TextError;
 pub(crate) use decode::{TextRule, Traits, decode_text};
 pub(crate) use dialect::{Dialect, Widths};
 pub(crate) use fill::FillDown;
-pub(crate) use json::{begins_like_json, to_delimited};
+pub(crate) use json::{begins_like_json, to_delimited, why_no_object};
 pub(crate) use loose::{Loose, LooseRecord, pack, unpack};
 pub(crate) use pieces::{Cut, lines_before};
 pub use pieces::{Piece, Pieces};

@@ -116,6 +116,12 @@ fn registers() {
         lines: &["table      = \"oils\"", "oil_type = { from = \"Oil\" }", "solubility_a = { from = \"A\", unit = \"1\" }", "solubility_b_k = { from = \"B\", unit = \"K\" }", "flash_degc = { from = \"Flash F\", unit = \"[degF]\" }"],
         absent: &["FILL-IN"],
     }, Case {
+        what: "oils whose flash points have no unit",
+        name: "oils.csv",
+        text: "Oil,Family,VG,KV40,A,B,Flash\nTU-32,mineral_turbine,32,32,7.6514,1713.6,146\nHY-46,mineral_hydraulic,46,46,7.9445,1705,280\n".to_owned(),
+        lines: &["flash_degc = { from = \"Flash\", unit = \"Cel\" }"],
+        absent: &["[degF]"],
+    }, Case {
         what: "what happened to the reservoirs",
         name: "tank_events.csv",
         text: "Tank,When,What,Litres,Oil,ppm,Note\nR03,2025-11-11T15:17:00Z,top_up,1094,HY-46,453,mid-run\nR01,2025-11-26T17:30:00Z,oil_change,1595,GR-320,75,\n".to_owned(),

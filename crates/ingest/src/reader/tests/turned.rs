@@ -109,9 +109,23 @@ fn objects_one_a_line() {
             2 | U-1 | 2026-03-01T10:01:00Z | - | - | low, very low
             6 | U-2 | 2026-03-01T10:03:00Z | - | - | -
             ! 2 oil_inlet_degc [hot]
-            ! 4 row ["{""unit"": ""U-1"", ""ts"": 1772359320000, ""oil"": {""in"": 150.8"] ~ found 1 fields
-            ! 5 row ["{""unit"": ""U-1"", ""unit"": ""U-2"", ""ts"": 1772359320000}"] ~ found 1 fields
+            ! 4 row [{"unit": "U-1", "ts": 1772359320000, "oil": {"in": 150.8] ~ no JSON object: EOF while parsing an object
+            ! 5 row [{"unit": "U-1", "unit": "U-2", "ts": 1772359320000}] ~ the name "unit" stands twice
             = 5/3/0/0/2/0
+            "#,
+        );
+    Case::new(OBJECTS)
+        .text(
+            r#"
+            {"unit": "U-1", "ts": 1772359200000, "oil": {"in": 149}, "run": true, "alarm": ""}
+            {"unit": "U-1", "ts": 1772359260000, "oil": {"in": NaN}}
+            "#,
+        )
+        .gives(
+            r#"
+            line | oil_inlet_degc
+            1 | 65
+            ! 2 row [{"unit": "U-1", "ts": 1772359260000, "oil": {"in": NaN}}] ~ no JSON object: NaN is not JSON (expected value at line 1 column 52)
             "#,
         );
     Case::new(OBJECTS)
