@@ -132,6 +132,92 @@ fn again_stops_before_anything_is_written_when_a_file_is_gone() {
     assert!(said.stderr.contains("alarms"), "{}", said.stderr);
 }
 
+/// A file that is written over: by what it held and more, and by other rows.
+#[test]
+fn again_never_drops_the_rows_of_a_file_that_was_written_over() {
+    let folder = tempfile::tempdir().unwrap();
+    write_logs(folder.path());
+    let first = "Unit,Time,P,Q,W\nU-1,2026-03-01T10:00:00Z,20,16,300\nU-1,soon,19,17,290\n";
+    let path = "log/a.csv";
+    write(folder.path(), path, first);
+    succeed(folder.path(), &["ingest"]);
+    let grown = format!("{first}U-1,2026-03-02T10:00:00Z,21,16,280\n");
+    write(folder.path(), path, &grown);
+    succeed(folder.path(), &["ingest"]);
+    let before = export(folder.path(), "readings").len();
+    succeed(folder.path(), &["ingest", "--again", "log"]);
+    assert_eq!(before, export(folder.path(), "readings").len());
+    let other = "Unit,Time,P,Q,W\nU-1,2026-04-01T10:00:00Z,20,16,300\nU-1,2026-04-01T10:05:00Z,2,16,3\n\
+                 U-1,2026-04-01T10:10:00Z,20,16,300\n";
+    write(folder.path(), path, other);
+    succeed(folder.path(), &["ingest"]);
+    let before = export(folder.path(), "readings");
+    let said = call(folder.path(), &["ingest", "--again", "log"]);
+    assert_eq!(said.status, 1, "{}", said.stdout);
+    assert!(
+        said.stderr.contains("log/a.csv") && said.stderr.contains("3 rows"),
+        "{}",
+        said.stderr
+    );
+    assert_eq!(before, export(folder.path(), "readings"));
+    // Brought back under another name, nothing is lost.
+    write(folder.path(), "log/a_march.csv", &grown);
+    succeed(folder.path(), &["ingest", "--again", "log"]);
+    assert_eq!(before, export(folder.path(), "readings"));
+}
+
+/// The unit is taken from the file's name, first by a pattern that does not fit.
+#[test]
+fn again_finds_files_by_their_bytes_when_file_name_was_mended() {
+    let folder = tempfile::tempdir().unwrap();
+    let config = |pattern: &str| {
+        format!(
+            r#"
+[store]
+path = "store"
+[[source]]
+name = "log"
+table = "readings"
+files = ["log/*"]
+file_name = '{pattern}'
+[source.columns]
+at = {{ from = "Time", format = "rfc3339" }}
+oil_flow_lpm = {{ from = "Q", unit = "L/min" }}
+"#
+        )
+    };
+    let text = "Time,Q\n2026-03-01T10:00:00Z,16\n";
+    write(folder.path(), "drydown.toml", config(r"^(?<unit_id>U)-\d"));
+    write(folder.path(), "log/U-1.csv", text);
+    write(folder.path(), "log/U-2.csv", text);
+    // Alone in its archive: the folder inside names the unit.
+    let mut zip = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+    zip.start_file("U-3/log.csv", zip::write::SimpleFileOptions::default())
+        .unwrap();
+    zip.write_all(text.as_bytes()).unwrap();
+    let bytes = zip.finish().unwrap().into_inner();
+    std::fs::write(folder.path().join("log/dump.zip"), bytes).unwrap();
+    succeed(folder.path(), &["ingest"]);
+    let units = || -> Vec<String> {
+        let rows = export(folder.path(), "readings");
+        rows.iter().map(|row| row["unit_id"].clone()).collect()
+    };
+    assert_eq!(units(), ["U"]);
+    write(
+        folder.path(),
+        "drydown.toml",
+        config(r"(?<unit_id>U-\d)(\.csv$|/log)"),
+    );
+    succeed(folder.path(), &["ingest", "--again", "log"]);
+    assert_eq!(units(), ["U-1", "U-3"]);
+    assert_eq!(export(folder.path(), "rejects").len(), 0);
+    assert_eq!(export(folder.path(), "loads").len(), 2);
+    // By the first pattern the second file said what the first had said.
+    let said = succeed(folder.path(), &["ingest"]);
+    assert!(said.contains("1 new files, 2 known"), "{said}");
+    assert_eq!(units(), ["U-1", "U-2", "U-3"]);
+}
+
 #[test]
 fn check_shows_rows_as_they_would_be_stored_and_stores_nothing() {
     let folder = tempfile::tempdir().unwrap();

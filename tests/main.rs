@@ -19,3 +19,4 @@ mod reference {
     mod physics;
     mod statistics;
 }
+mod tall;

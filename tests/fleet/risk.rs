@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::Path;
 
+use drydown_stats::scores;
+
 use super::{AS_OF, mean, stamp, truth};
 use crate::binary::{Rows, export, number};
 
@@ -20,6 +22,23 @@ pub(crate) struct Figures {
     pub(crate) auc_naive: f64,
     /// Share of ingress intervals that hold the true mean ingress of the last 30 days.
     pub(crate) coverage_ingress: f64,
+    told: Told,
+}
+
+/// What was said of each reservoir and what came.
+#[derive(Default)]
+struct Told {
+    p: Vec<f64>,
+    came: Vec<bool>,
+}
+
+impl std::fmt::Debug for Told {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match scores::calibration(&self.p, &self.came) {
+            Some(fit) => write!(f, "slope {:.2}", fit.slope),
+            None => write!(f, "no slope"),
+        }
+    }
 }
 
 pub(crate) fn compare(demo: &Path) -> Figures {
@@ -41,12 +60,13 @@ pub(crate) fn compare(demo: &Path) -> Figures {
         let Some(p) = number(risk, "p_water_limit") else {
             continue;
         };
-        let outcome = f64::from(u8::from(!future["passes_limit_at"].is_empty()));
+        // A forecast is of the limit that it names. Where the register states none that is a default:
+        // the truth's own limit, which no export tells, would be another question.
+        let limit_ppm = number(risk, "water_limit_ppm").unwrap();
+        let highest_ppm = number(future, "highest_sample_ppm").unwrap();
+        let outcome = f64::from(u8::from(highest_ppm > limit_ppm));
         ours.push(p);
-        naive.push(
-            last.get(id)
-                .map_or(0.0, |ppm| ppm / number(future, "water_limit_ppm").unwrap()),
-        );
+        naive.push(last.get(id).map_or(0.0, |ppm| ppm / limit_ppm));
         wet.push(outcome);
         brier.push((p - outcome).powi(2));
     }
@@ -70,6 +90,10 @@ pub(crate) fn compare(demo: &Path) -> Figures {
         auc: auc(&ours, &wet),
         auc_naive: auc(&naive, &wet),
         coverage_ingress: mean(&ingress),
+        told: Told {
+            came: wet.iter().map(|wet| *wet > 0.5).collect(),
+            p: ours,
+        },
     }
 }
 
@@ -121,6 +145,32 @@ pub(crate) fn judge(fleets: &[Figures]) {
     println!(
         "  reservoirs: Brier {brier:.3} (base rate {base:.3}, skill {:.2}), AUC {auc:.3} against {naive:.3} for last sample ÷ limit; ingress intervals hold {ingress:.2}",
         1.0 - brier / base
+    );
+    let mut told = Told::default();
+    for fleet in fleets {
+        told.p.extend(&fleet.told.p);
+        told.came.extend(&fleet.told.came);
+    }
+    let fit = scores::calibration(&told.p, &told.came).unwrap();
+    println!(
+        "  reservoirs: {} forecasts, calibration slope {:.2} (standard error {:.2}), in the large {:.2}",
+        told.p.len(),
+        fit.slope,
+        fit.slope_se.unwrap_or(f64::NAN),
+        fit.in_the_large
+    );
+    for bin in scores::reliability_bins(&told.p, &told.came, 5) {
+        println!(
+            "    said {:.2}, came {:.2} of {}",
+            bin.forecast, bin.observed, bin.n
+        );
+    }
+    // Three fleets know the slope to within 0.2 or so; 0.85 to 1.15 is the aim.
+    let doubt = 2.0 * fit.slope_se.unwrap_or(0.0);
+    assert!(
+        (0.85 - doubt..=1.15 + doubt).contains(&fit.slope),
+        "calibration slope {}",
+        fit.slope
     );
     // Fourteen fleets not looked at before (seeds 51 to 64) have a skill of 0.60 together, AUC 0.94.
     assert!(

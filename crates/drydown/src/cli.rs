@@ -132,7 +132,7 @@ pub(crate) struct AnalyseArgs {
 #[derive(Args, Debug)]
 pub(crate) struct SizeArgs {
     /// A reservoir of the register
-    #[arg(long, value_name = "ID", conflicts_with_all = ["volume", "oil", "start"])]
+    #[arg(long, value_name = "ID", conflicts_with_all = ["volume", "oil"])]
     pub(crate) reservoir: Option<String>,
     /// Oil volume, litres
     #[arg(long, value_name = "L", required_unless_present = "reservoir")]
@@ -140,7 +140,7 @@ pub(crate) struct SizeArgs {
     /// Oil type of the register
     #[arg(long, value_name = "TYPE", required_unless_present = "reservoir")]
     pub(crate) oil: Option<String>,
-    /// Water at the start, ppm by mass
+    /// Water at the start, ppm by mass; of a reservoir: a fresh sample's, instead of what the analysis says of now
     #[arg(long, value_name = "PPM", required_unless_present = "reservoir")]
     pub(crate) start: Option<f64>,
     /// Water to reach, ppm by mass; default: half the reservoir's limit

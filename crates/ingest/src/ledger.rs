@@ -16,6 +16,9 @@ use crate::rows::{Counts, FileRows};
 pub struct LoadRow {
     pub source: String,
     pub file_hash: String,
+    /// None in rows of earlier versions, which did not keep it.
+    #[serde(default)]
+    pub bytes_hash: Option<String>,
     pub file: String,
     pub source_hash: String,
     /// Microseconds UTC.
@@ -37,7 +40,7 @@ impl LoadRow {
     pub fn of(rows: &FileRows, source_hash: &str, loaded_at: Stamp) -> Self {
         let file = FileHead {
             name: rows.file(),
-            hash: rows.file_hash(),
+            hashes: rows.hashes(),
             loaded_at,
         };
         Self::of_file(rows.source(), file, source_hash, rows.counts())
@@ -48,7 +51,8 @@ impl LoadRow {
     pub fn of_file(source: &str, file: FileHead<'_>, source_hash: &str, counts: Counts) -> Self {
         Self {
             source: source.to_owned(),
-            file_hash: file.hash.to_owned(),
+            file_hash: file.hashes.of_rows.clone(),
+            bytes_hash: Some(file.hashes.of_bytes.clone()),
             file: file.name.to_owned(),
             source_hash: source_hash.to_owned(),
             loaded_at: file.loaded_at.micros(),
@@ -75,6 +79,7 @@ pub fn loads_batch(rows: &[LoadRow]) -> Result<RecordBatch, ArrowError> {
                 .collect::<StringArray>(),
         )
     };
+    let bytes_hashes: StringArray = rows.iter().map(|row| row.bytes_hash.as_deref()).collect();
     let whole = |get: fn(&LoadRow) -> Option<u64>| -> ArrayRef {
         Arc::new(
             rows.iter()
@@ -88,6 +93,7 @@ pub fn loads_batch(rows: &[LoadRow]) -> Result<RecordBatch, ArrowError> {
         vec![
             ("source", text(|row| &row.source)),
             ("file_hash", text(|row| &row.file_hash)),
+            ("bytes_hash", Arc::new(bytes_hashes)),
             ("file", text(|row| &row.file)),
             ("source_hash", text(|row| &row.source_hash)),
             ("loaded_at", Arc::new(loaded_at.with_timezone("UTC"))),

@@ -22,11 +22,16 @@ mod texts;
 pub use draft::{DraftError, propose};
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
 pub use merge::{MergePlan, Merged, Part};
-pub use reader::{FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
+pub use reader::{
+    Dealt, FileHashes, FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, TallFile,
+    TallSlice, TallSlices, TallSorter, WideFile,
+};
 pub use rows::{Counts, FileRows, Reject, Scope};
 pub use site::SiteContext;
 pub use source::{
     ColumnMap, Layout, OneOrMany, PressureWord, Quality, Scalar, Source, SourceProblem, SourceSpec,
     TallSpec, UnitOf,
 };
-pub use text::{Content, Member, Piece, Pieces, TextError, archive_members, read_member};
+pub use text::{
+    Content, Member, Piece, Pieces, TextError, archive_members, lone_member, read_member,
+};

@@ -1,5 +1,6 @@
 //! What reading one file gives: rows in columns, rejects, and counts that account for every record.
 
+use crate::reader::FileHashes;
 use drydown_schema::TableSpec;
 
 use crate::texts::TextPool;
@@ -77,7 +78,7 @@ pub struct FileRows {
     pub(crate) table: &'static TableSpec,
     pub(crate) source: String,
     pub(crate) file: String,
-    pub(crate) file_hash: String,
+    pub(crate) hashes: FileHashes,
     pub(crate) pool: TextPool,
     /// One vector per column of the key, in the key's order.
     pub(crate) keys: Vec<Vec<u64>>,
@@ -134,10 +135,16 @@ impl FileRows {
         &self.file
     }
 
-    /// BLAKE3 of the file's bytes as found.
+    /// [`crate::Source::file_hash`] of the file.
     #[must_use]
     pub fn file_hash(&self) -> &str {
-        &self.file_hash
+        &self.hashes.of_rows
+    }
+
+    /// What the file is known by.
+    #[must_use]
+    pub const fn hashes(&self) -> &FileHashes {
+        &self.hashes
     }
 
     /// What was kept out, by line.

@@ -49,6 +49,8 @@ pub struct UnitSize {
     /// Probability of reaching the target at all, and of doing so within the window.
     pub p_reach: Option<f64>,
     pub p_within: Option<f64>,
+    /// Probability that settled water brings the oil above the target again once it was reached; None where none is known of.
+    pub p_comes_back: Option<f64>,
     /// Where the decline settles, 10 % and 90 % points, ppm.
     pub settles_ppm_p10: Option<f64>,
     pub settles_ppm_p90: Option<f64>,

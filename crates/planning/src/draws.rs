@@ -10,6 +10,7 @@ use drydown_runs::history::Oil;
 use drydown_stats::rng::{self, Pcg64};
 
 use crate::config::PlanningConfig;
+use crate::feed::{Source, Stretch, Water, draw_source};
 use crate::job::{Candidate, Job, WarmthBasis};
 use crate::warm_up::{WarmUp, Warmth};
 
@@ -32,6 +33,8 @@ pub(crate) struct Course {
     /// Where the decline settles, and how much of that is ingress, ppm.
     pub(crate) steady_ppm: f64,
     pub(crate) by_ingress_ppm: f64,
+    /// Where the oil comes to once the settled water that is left has dissolved, ppm; the target where there is none.
+    pub(crate) comes_back_to_ppm: f64,
 }
 
 /// What is the same for every unit in one draw.
@@ -43,6 +46,32 @@ pub(crate) struct JobDraw {
     solubility_factor: f64,
     /// How much warmer than the job says the oil begins, K.
     warmer_k: f64,
+    /// Where water comes back from; None where from nowhere.
+    source: Option<Source>,
+}
+
+impl JobDraw {
+    /// The oil's water as the job begins, ppm.
+    pub(crate) fn begins_ppm(&self, job: &Job<'_>) -> f64 {
+        self.source.map_or(self.start_ppm, |source| {
+            self.water_at_start(job, source).mean_ppm(source)
+        })
+    }
+
+    fn water_at_start(&self, job: &Job<'_>, source: Source) -> Water {
+        let since_h = job.returns.settled.map_or(0.0, |settled| settled.since_h);
+        let cold_ppm = self.solubility_ppm(job, job.oil_degc);
+        Water::at_start(self.start_ppm, source, cold_ppm, since_h)
+    }
+
+    /// Solubility in the reservoir at one temperature, ppm; infinite where not known.
+    fn solubility_ppm(&self, job: &Job<'_>, degc: f64) -> f64 {
+        job.oil
+            .and_then(|oil| oil.solubility_a.zip(oil.solubility_b_k))
+            .map_or(f64::INFINITY, |(a, b_k)| {
+                solubility::ppm(a, b_k, degc) * self.solubility_factor
+            })
+    }
 }
 
 /// Draws of the job's own uncertainty: shared by all units, so that units are compared on equal terms.
@@ -50,6 +79,7 @@ pub(crate) fn draw_job(job: &Job<'_>, config: &PlanningConfig) -> Vec<JobDraw> {
     let mut rng = rng::seeded(config.seed, "job");
     // Its own stream: the other draws are the same however the warmth is known.
     let mut warmth_rng = rng::seeded(config.seed, "warmth");
+    let mut returns_rng = rng::seeded(config.seed, "returns");
     let warmth_sd_k = match job.oil_degc_basis {
         WarmthBasis::Runs { sd_k } => sd_k,
         WarmthBasis::Given | WarmthBasis::Samples | WarmthBasis::Unknown => 0.0,
@@ -72,6 +102,7 @@ pub(crate) fn draw_job(job: &Job<'_>, config: &PlanningConfig) -> Vec<JobDraw> {
                 ingress_kg_per_h: ingress * 1e-3,
                 solubility_factor: (config.solubility_log_sd * at(3)).exp(),
                 warmer_k: warmth_sd_k * rng::standard_normal(&mut warmth_rng),
+                source: draw_source(&job.returns, &mut returns_rng),
             }
         })
         .collect()
@@ -174,7 +205,11 @@ impl Plan<'_> {
             decline_h: 0.0,
             steady_ppm,
             by_ingress_ppm: steady_ppm - last.floor_ppm,
+            comes_back_to_ppm: target_ppm,
         };
+        if let Some(source) = self.draw.source {
+            return self.fed_course(warm_up, source, course);
+        }
         let mut water_ppm = self.draw.start_ppm;
         if water_ppm <= target_ppm {
             return course;
@@ -206,6 +241,36 @@ impl Plan<'_> {
         if course.hours.is_nan() {
             course.hours = f64::INFINITY;
         }
+        course
+    }
+}
+
+impl Plan<'_> {
+    /// A course where water comes back to the oil meanwhile.
+    fn fed_course(&self, warm_up: &WarmUp, source: Source, mut course: Course) -> Course {
+        let job = self.job;
+        let cold_ppm = self.draw.solubility_ppm(job, job.oil_degc);
+        let stretch = |warmth: Warmth| Stretch {
+            drying: self.drying(warmth),
+            source,
+            solubility_ppm: self.draw.solubility_ppm(job, warmth.degc),
+        };
+        let mut water = self.draw.water_at_start(job, source);
+        let mut reached = None;
+        for step in warm_up.steps(self.draw.volume_l / job.volume_l, self.draw.warmer_k) {
+            let most_h = Some(step.hours);
+            (water, reached) = stretch(step.warmth).work(water, job.target_ppm, most_h);
+            course.heating_h += reached.unwrap_or(step.hours);
+            if reached.is_some() {
+                break;
+            }
+        }
+        if reached.is_none() {
+            (water, reached) = stretch(warm_up.end).work(water, job.target_ppm, None);
+            course.decline_h = reached.unwrap_or(f64::INFINITY);
+        }
+        course.hours = course.heating_h + course.decline_h;
+        course.comes_back_to_ppm = water.comes_back_to_ppm(source, cold_ppm);
         course
     }
 }

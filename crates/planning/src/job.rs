@@ -24,6 +24,44 @@ pub enum WarmthBasis {
     Unknown,
 }
 
+/// Mean and standard deviation of a quantity on the scale that its field's name says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spread {
+    pub mean: f64,
+    pub sd: f64,
+}
+
+/// Water under the oil that dissolves again, as the last runs on the reservoir tell it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SettledWater {
+    /// Probability that there is any, 0..1.
+    pub probability: f64,
+    /// Log of how much there is, ppm of the oil.
+    pub ln_pool_ppm: Spread,
+    /// Log of the share of the gap to saturation that dissolves an hour while all of it is there.
+    pub ln_dissolving_per_h: Spread,
+    /// Hours since the start's water was measured: it has been dissolving since. 0 where the start is of now.
+    pub since_h: f64,
+}
+
+/// Oil of which only part passes the unit, as the last runs on the reservoir tell it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BadMixing {
+    /// Probability that the reservoir mixes so, 0..1.
+    pub probability: f64,
+    /// Logit of the share of the oil that passes the unit.
+    pub loop_share_logit: Spread,
+    /// Log of the oil exchanged with the rest, share of the volume an hour.
+    pub ln_exchange_per_h: Spread,
+}
+
+/// What brings water back to the oil while it is dried, beyond ingress. One draw has one of the two, or neither.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Returns {
+    pub settled: Option<SettledWater>,
+    pub mixing: Option<BadMixing>,
+}
+
 /// One body of oil to dry.
 #[derive(Clone, Debug)]
 pub struct Job<'a> {
@@ -42,6 +80,8 @@ pub struct Job<'a> {
     pub reservoir: Option<&'a Reservoir>,
     /// None where nothing is known: it is then left out, and the answer says so.
     pub ingress: Option<Ingress>,
+    /// Settled water and bad mixing; empty where the reservoir's runs show neither.
+    pub returns: Returns,
     /// Oil now, and air around it, °C.
     pub oil_degc: f64,
     pub oil_degc_basis: WarmthBasis,

@@ -6,6 +6,7 @@
 mod answer;
 mod config;
 mod draws;
+mod feed;
 mod job;
 mod size;
 mod standing;
@@ -17,7 +18,7 @@ mod warm_up;
 
 pub use answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
 pub use config::PlanningConfig;
-pub use job::{Candidate, Ingress, Job, WarmthBasis};
+pub use job::{BadMixing, Candidate, Ingress, Job, Returns, SettledWater, Spread, WarmthBasis};
 pub use size::{size, size_standing};
 pub use standing::{Standing, Steady};
 pub use start_warmth::start_warmth;

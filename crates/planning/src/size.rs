@@ -7,7 +7,7 @@ use drydown_stats::robust;
 
 use crate::answer::{Dominant, SizeAnswer, SubjectKind, UnitSize, Verdict, WhyNot};
 use crate::config::PlanningConfig;
-use crate::draws::{Course, derate, derate_at, draw_courses, draw_job};
+use crate::draws::{Course, JobDraw, derate, derate_at, draw_courses, draw_job};
 use crate::job::{Candidate, Job, WarmthBasis};
 use crate::standing::{self, Standing};
 use crate::suitability::{Suitability, check_job, check_unit, is_insulating};
@@ -63,7 +63,10 @@ pub fn size_standing(
         rows,
         smallest,
         why_not,
-        assumptions: assumptions(job, candidates, config),
+        assumptions: begins_below(job, &draws)
+            .into_iter()
+            .chain(assumptions(job, candidates, config))
+            .collect(),
         cautions: cautions(job, config),
         confidence: config.confidence,
     }
@@ -169,6 +172,7 @@ fn to_row(
         elapsed_days_p90: quantile(&hours, 0.9).map(|hours| elapsed(hours) / 24.0),
         p_reach,
         p_within,
+        p_comes_back: comes_back(job, courses),
         settles_ppm_p10: quantile(&steady, 0.1),
         settles_ppm_p90: quantile(&steady, 0.9),
         dominated_by: dominant(courses),
@@ -177,8 +181,39 @@ fn to_row(
         note: String::new(),
     };
     row.verdict = judge(&row, config);
-    row.note = verdict_note(job, &row, config);
+    row.note = [verdict_note(job, &row, config), comes_back_note(&row)]
+        .into_iter()
+        .filter(|note| !note.is_empty())
+        .collect::<Vec<String>>()
+        .join("; ");
     row
+}
+
+/// Share of the courses that reach the target of which settled water then brings the oil above it again.
+fn comes_back(job: &Job<'_>, courses: &[Course]) -> Option<f64> {
+    job.returns.settled?;
+    let reached: Vec<&Course> = courses
+        .iter()
+        .filter(|course| course.hours.is_finite())
+        .collect();
+    let back = reached
+        .iter()
+        .filter(|course| course.comes_back_to_ppm > job.target_ppm)
+        .count();
+    (!reached.is_empty()).then(|| back as f64 / reached.len() as f64)
+}
+
+fn comes_back_note(row: &UnitSize) -> String {
+    /// Below this nothing is said.
+    const SAID_FROM: f64 = 0.1;
+    row.p_comes_back
+        .filter(|p| *p >= SAID_FROM)
+        .map_or_else(String::new, |p| {
+            format!(
+                "settled water would bring it above the target again after the stop: {:.0} %",
+                100.0 * p
+            )
+        })
 }
 
 fn judge(row: &UnitSize, config: &PlanningConfig) -> Verdict {
@@ -368,6 +403,22 @@ fn choose(classes: &[UnitSize]) -> (Option<String>, Vec<WhyNot>) {
             .map(|row| row.subject.clone()),
         why_not,
     )
+}
+
+/// That the oil may be at the target as it stands, where the draws say so often enough to be worth a sample.
+fn begins_below(job: &Job<'_>, draws: &[JobDraw]) -> Option<String> {
+    const SAID_FROM: f64 = 0.05;
+    let below = draws
+        .iter()
+        .filter(|draw| draw.begins_ppm(job) <= job.target_ppm)
+        .count();
+    let chance = below as f64 / draws.len().max(1) as f64;
+    (chance >= SAID_FROM).then(|| {
+        format!(
+            "the oil is at the target already with a chance of {:.0} %: a sample tells",
+            100.0 * chance
+        )
+    })
 }
 
 fn assumptions(

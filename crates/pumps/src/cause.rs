@@ -12,7 +12,7 @@ use drydown_runs::history::PumpKind;
 use drydown_stats::normal;
 
 use crate::Cause;
-use crate::shift::Shift;
+use crate::steady_rise::Steady;
 
 /// What the witnesses say when a change is to be explained.
 #[derive(Clone, Copy, Debug, Default)]
@@ -23,15 +23,13 @@ pub(crate) struct Testimony {
     /// Log likelihood of the bases by the likeliest path of the speed, with and without leak-back: by
     /// nothing else, a leak, water.
     pub(crate) base: [[Option<f64>; 3]; 2],
-    /// ln speed lost, where anything shows it; what lifts the base beside wear, kPa.
+    /// ln speed lost, where starts or runs show the speed.
     pub(crate) lost: Option<f64>,
-    pub(crate) extra_kpa: f64,
-    /// Shift of ln steady pressure, where it has not been taken for the speed's.
-    pub(crate) steady: Option<Shift>,
-    /// Steady pressure of the sound pump, kPa.
-    pub(crate) steady_kpa: Option<f64>,
-    /// Saturation pressure in the run over that at the starts.
-    pub(crate) warmer: f64,
+    /// Whether the starts show now that none is lost.
+    pub(crate) speed_back: bool,
+    /// Whether it is the runs that show it.
+    pub(crate) by_runs: bool,
+    pub(crate) steady: Steady,
     /// How often the base came down again by itself.
     pub(crate) recoveries: usize,
 }
@@ -44,6 +42,8 @@ pub(crate) struct Circumstance {
     /// ln of water removed per hour over that of earlier runs; None where unknown.
     pub(crate) ln_vapour_more: Option<f64>,
     pub(crate) gauge_work: bool,
+    /// Whether the chamber at rest shows that the gauge is off by as much as the pressures rose.
+    pub(crate) gauge_off: bool,
     pub(crate) alarms: i64,
 }
 
@@ -53,8 +53,17 @@ const TOGETHER: f64 = 0.3;
 /// Wear comes as a ramp, a restriction mostly at once: how likely each is (common practice).
 const RAMP_OF_WEAR: f64 = 0.9;
 const RAMP_OF_RESTRICTION: f64 = 0.4;
-/// Likelihoods count by this power: the courses that are written down are not all that there are.
-const TEMPER: f64 = 0.7;
+/// How likely it is that a pump goes a course that is not among those written down, and that the likeliest of
+/// them then describes as well as any (common practice). No number of starts makes a witness surer than that:
+/// what a law gets wrong, every start repeats. The speed has changed or it has not …
+const OTHER_SPEED: f64 = 0.01;
+/// … how far a base follows the speed lost is a law that differs from pump to pump …
+const OTHER_BASE: f64 = 0.03;
+/// … what a run holds hangs on its vent and its oil …
+const OTHER_STEADY: f64 = 0.1;
+/// … and where no start shows the speed, a leak, clearances and water are told apart by the shape alone of
+/// what they do to the base.
+const OTHER_SHAPE: f64 = 0.3;
 /// Evidence of what was not asked, or could not be told.
 const UNTOLD: f64 = -12.0;
 
@@ -69,7 +78,7 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
         Some(Cause::WetOil),
         Some(Cause::SealWater),
     ];
-    let mut scored: Vec<(Option<Cause>, Option<Cause>, f64)> = Vec::new();
+    let mut scored: Vec<Scored> = Vec::new();
     for first in of_speed {
         for second in of_base {
             let ln_prior = match (first.map(prior), second.map(prior)) {
@@ -78,12 +87,20 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
                 (Some(a), Some(b)) => a.zip(b).map(|(a, b)| (TOGETHER * a * b).ln()),
             };
             if let Some(ln_prior) = ln_prior {
-                let told = TEMPER * courses(first, second, testimony);
-                let other = steady_fit(first, second, testimony) + pattern(second, testimony);
-                scored.push((first, second, ln_prior + told + other));
+                scored.push(Scored {
+                    first,
+                    second,
+                    ln_prior: ln_prior + pattern(second, testimony),
+                    ln_witness: [
+                        speed_course(first, testimony),
+                        base_course(first, second, testimony),
+                        testimony.steady.ln_likelihood(first, second),
+                    ],
+                });
             }
         }
     }
+    let scored = weighed(&scored, other_course(testimony));
     let top = scored.iter().fold(f64::NEG_INFINITY, |m, row| m.max(row.2));
     let mut shares: Vec<(Cause, f64)> = priors.iter().map(|(cause, _)| (*cause, 0.0)).collect();
     let mut add = |cause: Cause, weight: f64| {
@@ -115,20 +132,65 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     shares
 }
 
-/// Log likelihood of the courses of speed and base by a fault of the speed and one of the base.
-fn courses(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -> f64 {
+/// One fault of the speed and one of the base: what is known beforehand, and what speed, base and steady
+/// pressure say of them.
+#[derive(Clone, Copy, Debug)]
+struct Scored {
+    first: Option<Cause>,
+    second: Option<Cause>,
+    ln_prior: f64,
+    ln_witness: [f64; 3],
+}
+
+/// The faults with their log weights: each witness counts as far as its laws can be trusted.
+fn weighed(scored: &[Scored], other: [f64; 3]) -> Vec<(Option<Cause>, Option<Cause>, f64)> {
+    let best = |witness: usize| {
+        let of = |one: &Scored| one.ln_witness.get(witness).copied();
+        scored
+            .iter()
+            .filter_map(of)
+            .fold(f64::NEG_INFINITY, f64::max)
+    };
+    let best = [best(0), best(1), best(2)];
+    let ln_weight = |one: &Scored| {
+        let told = one.ln_witness.iter().zip(best).zip(other);
+        let told = told.map(|((ln, best), other)| {
+            normal::ln_add_exp((1.0 - other).ln() + ln, other.ln() + best)
+        });
+        one.ln_prior + told.sum::<f64>()
+    };
+    let row = |one: &Scored| (one.first, one.second, ln_weight(one));
+    scored.iter().map(row).collect()
+}
+
+/// How likely a course that is not written down is, of speed, base and steady pressure.
+fn other_course(testimony: &Testimony) -> [f64; 3] {
+    match testimony.lost {
+        None => [OTHER_SPEED, OTHER_SHAPE, OTHER_STEADY],
+        Some(_) if testimony.by_runs => [OTHER_STEADY; 3],
+        Some(_) => [OTHER_SPEED, OTHER_BASE, OTHER_STEADY],
+    }
+}
+
+/// Log likelihood of the course of the speed by a fault of it.
+fn speed_course(first: Option<Cause>, testimony: &Testimony) -> f64 {
     let [none, ramp, step] = testimony.speed;
-    let told = ramp.is_some() || step.is_some();
     let mixed = |share: f64| {
         let of = |ln: Option<f64>| ln.unwrap_or(UNTOLD);
         normal::ln_add_exp(share.ln() + of(ramp), (1.0 - share).ln() + of(step))
     };
-    let speed = match first {
-        _ if !told => 0.0,
+    match first {
+        _ if ramp.is_none() && step.is_none() => 0.0,
         None => none.unwrap_or(UNTOLD),
+        // A speed above its level was lost to nothing.
+        Some(_) if testimony.speed_back => none.unwrap_or(0.0) + UNTOLD,
         Some(Cause::Wear) => mixed(RAMP_OF_WEAR),
         Some(_) => mixed(RAMP_OF_RESTRICTION),
-    };
+    }
+}
+
+/// Log likelihood of the course of the base by a fault of the speed and one of the base.
+fn base_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -> f64 {
     let [leaks_back, still] = testimony.base;
     let row = if first == Some(Cause::Restriction) && still.iter().any(Option::is_some) {
         still
@@ -137,34 +199,13 @@ fn courses(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -
     };
     let [nothing, leak, wet] = row;
     let base = match second {
+        // A base below its level is lifted by nothing.
+        Some(_) if testimony.steady.base_fell() => nothing.map(|ln| ln + UNTOLD),
         None => nothing,
         Some(Cause::Leak) => leak.or(nothing.map(|ln| ln + UNTOLD)),
         Some(_) => wet.or(nothing.map(|ln| ln + UNTOLD)),
     };
-    speed + base.unwrap_or(0.0)
-}
-
-/// Log likelihood of the shift of the steady pressure.
-fn steady_fit(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -> f64 {
-    let Some(shift) = testimony.steady else {
-        return 0.0;
-    };
-    let sound = testimony.steady_kpa.unwrap_or(15.0).max(1.0);
-    let rise = testimony.extra_kpa.clamp(0.5, 40.0);
-    let slower = first.map_or(0.0, |_| 0.5 * testimony.lost.unwrap_or(0.3));
-    let (lifted, sd) = match second {
-        None => (0.0, 0.2),
-        Some(Cause::Leak) => ((1.0 + rise / sound).ln(), 0.25),
-        // The water may be as warm at a start as in the run, where it is not the logged temperature's.
-        Some(_) => {
-            let half = 0.5 * testimony.warmer.max(1.0).ln();
-            ((1.0 + rise * half.exp() / sound).ln(), 0.35 + 0.5 * half)
-        }
-    };
-    let total = f64::hypot(sd, shift.se).hypot(if first.is_some() { 0.2 } else { 0.0 });
-    // A witness far from every shape must not decide by its last decimal: tails are held.
-    let z = (shift.recent - slower - lifted) / total;
-    normal::ln_pdf(z.clamp(-4.0, 4.0)) - total.ln()
+    base.unwrap_or(0.0)
 }
 
 /// Leaks do not go away by themselves; water comes and goes.
@@ -188,7 +229,11 @@ pub(crate) fn explanations(circumstance: &Circumstance) -> Vec<(Cause, f64)> {
     let vapour = circumstance
         .ln_vapour_more
         .map_or(0.0, |more| more.clamp(-1.5, 1.5) * 1.5);
-    let gauge = if circumstance.gauge_work { 3.0 } else { -1.0 };
+    let gauge = match (circumstance.gauge_off, circumstance.gauge_work) {
+        (true, _) => 5.0,
+        (false, true) => 3.0,
+        (false, false) => -1.0,
+    };
     let foam = if circumstance.alarms > 2 { 1.0 } else { -1.0 };
     normalised(vec![
         (Cause::Vapour, 0.45f64.ln() + vapour),

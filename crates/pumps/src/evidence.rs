@@ -2,10 +2,22 @@
 
 use std::fmt::Write;
 
+use drydown_quantity::Stamp;
+
 use crate::futures::Outlook;
 use crate::monitor::Monitor;
+use crate::rest::GaugeOff;
 use crate::watch::Watch;
 use crate::{Cause, PumpState, PumpsConfig};
+
+/// What the gauge itself shows of a row.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Gauge {
+    /// What the last runs held at best, where that is past the limit.
+    pub(crate) held_kpa: Option<f64>,
+    /// How far it is off at rest, where that is what looked like a change of the pump.
+    pub(crate) off: Option<GaugeOff>,
+}
 
 /// What was seen, against what was expected, and what it means for the limit.
 pub(crate) fn sentence(
@@ -13,12 +25,16 @@ pub(crate) fn sentence(
     state: PumpState,
     causes: &[(Cause, f64)],
     outlook: Option<&Outlook>,
-    held_kpa: Option<f64>,
+    gauge: &Gauge,
     config: &PumpsConfig,
 ) -> String {
     if state == PumpState::Unjudged {
+        let held = watch.set_point.held_kpa();
+        let held = held.map_or(String::new(), |kpa| {
+            format!("; a set point holds the runs at {kpa:.1} kPa, which tells nothing of the pump")
+        });
         return format!(
-            "{} accepted starts{} and {} steady pressures since the last reset, {} or {} needed",
+            "{} accepted starts{} and {} steady pressures since the last reset, {} or {} needed{held}",
             watch.speed.seen.len(),
             why_unseen(watch),
             watch.steady.seen.len(),
@@ -45,15 +61,21 @@ pub(crate) fn sentence(
     part(witness("steady pressure", &watch.steady, "", |v| {
         format!("{:+.0} %", 100.0 * (v.exp() - 1.0))
     }));
+    if let Some(off) = gauge.off {
+        part(format!(
+            "the gauge reads {:+.1} kPa off at rest since {}, so the pressures tell of the gauge and not of the pump",
+            off.kpa,
+            off.since.day(),
+        ));
+    }
+    if let Some(at) = mended_at(watch, state) {
+        part(format!("mended without a note, about {}", at.day()));
+    }
     if let Some(onset) = onset.filter(|_| matches!(state, PumpState::Alert | PumpState::Alarm)) {
         part(format!("since about {}", onset.day()));
-        let named = causes
-            .iter()
-            .take(2)
-            .map(|(c, p)| format!("{} {}", c.as_str().replace('_', " "), chance(*p)));
-        part(format!("cause: {}", named.collect::<Vec<_>>().join(", ")));
+        part(format!("cause: {}", causes_in_words(causes)));
     }
-    if let Some(kpa) = held_kpa {
+    if let Some(kpa) = gauge.held_kpa {
         part(format!(
             "its last runs held no better than {kpa:.0} kPa, limit {:.1} kPa",
             config.limit_kpa
@@ -70,6 +92,40 @@ pub(crate) fn sentence(
         ));
     }
     text
+}
+
+/// How long the evidence tells of a change that went without a note, days.
+const MENDED_TOLD_DAYS: f64 = 90.0;
+
+/// About when a change went that nobody's note ended: told for some months, while nothing is wrong.
+fn mended_at(watch: &Watch<'_>, state: PumpState) -> Option<Stamp> {
+    let now = watch.last_run?;
+    [&watch.speed, &watch.base, &watch.steady]
+        .into_iter()
+        .filter(|_| state == PumpState::Normal)
+        .filter_map(Monitor::mended_at)
+        .filter(|at| now.days_after(*at) <= MENDED_TOLD_DAYS)
+        .min()
+}
+
+/// Causes within this of the likeliest are not told apart.
+const NOT_TOLD_APART: f64 = 0.2;
+
+/// The likeliest causes; all that are about as likely as the first, where what was seen does not tell.
+fn causes_in_words(causes: &[(Cause, f64)]) -> String {
+    let first = causes.first().map_or(0.0, |(_, p)| *p);
+    let known = causes.iter().filter(|(c, _)| *c != Cause::Unknown);
+    let close = known.filter(|(_, p)| first - p < NOT_TOLD_APART).count();
+    let named = causes
+        .iter()
+        .take(close.max(2))
+        .map(|(c, p)| format!("{} {}", c.as_str().replace('_', " "), chance(*p)));
+    let named = named.collect::<Vec<_>>().join(", ");
+    if close > 1 {
+        format!("{named}, which what was seen does not tell apart")
+    } else {
+        named
+    }
 }
 
 /// Why starts since the last reset told nothing: how many, and what most of them lacked. Empty where none was refused.

@@ -34,6 +34,8 @@ pub struct PumpStart {
     pub ln_speed_se: Option<f64>,
     pub base_kpa: Option<f64>,
     pub base_kpa_se: Option<f64>,
+    /// What the gauge showed of the vented chamber before the fall; None where no reading at rest shows.
+    pub rest_kpa: Option<f64>,
     /// Time from 0.8 to 0.4 of the barometer, s.
     pub seconds_08_to_04: Option<f64>,
     pub step_s: Option<f64>,

@@ -12,7 +12,7 @@ use crate::limit::own_pressure_past;
 use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
-use crate::testimony::testimony;
+use crate::testimony::{gauge_off, stands, testimony};
 use crate::watch::Watch;
 use crate::{Cause, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
 
@@ -159,10 +159,19 @@ fn judge_run(
     };
     let ways = of(onset);
     // Runs that hold more because they gave off more gas are no alert of the pump.
-    let borne_out = watch.starts_alert() || ways.as_ref().is_none_or(Ways::slowed);
+    let by_itself = watch.starts_alert() || watch.set_point.lost_since().is_some();
+    let borne_out = by_itself || ways.as_ref().is_none_or(Ways::slowed);
+    // Nor is a base that no longer stands above its level.
+    let borne_out = borne_out && onset.is_none_or(|onset| stands(watch, onset));
     let (onset, ways) = match onset {
         Some(_) if !borne_out => (None, of(None)),
         _ => (onset, ways),
+    };
+    // Nor is a gauge that shows as much of the vented chamber.
+    let off = onset.and_then(|onset| gauge_off(watch, onset));
+    let (onset, ways) = match off {
+        Some(_) => (None, of(None)),
+        None => (onset, ways),
     };
     let alert = onset.is_some();
     let outlook = ways
@@ -190,10 +199,17 @@ fn judge_run(
         Some(onset) => ways.as_ref().map_or_else(Vec::new, |ways| {
             causes_of_alert(&testimony(watch, ways, run, onset))
         }),
-        None if judged && watch.steady_alert() => explanations(&circumstance(run, past, watch)),
+        None if off.is_some() || (judged && watch.steady_alert()) => explanations(&Circumstance {
+            gauge_off: off.is_some(),
+            ..circumstance(run, past, watch)
+        }),
         None => Vec::new(),
     };
     let view = watch.view_of(run);
+    let gauge = evidence::Gauge {
+        held_kpa: held,
+        off,
+    };
     let row = PumpHealth {
         run_id: run.run_id.clone(),
         unit_id: run.unit_id.clone(),
@@ -210,7 +226,7 @@ fn judge_run(
         days_to_limit_p90: days.p90,
         days_to_limit_status: days.status,
         onset_at: onset,
-        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), held, config),
+        evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), &gauge, config),
     };
     (row, causes)
 }
@@ -234,6 +250,7 @@ fn circumstance(run: &Run, past: &[&Run], watch: &Watch<'_>) -> Circumstance {
         gauge_work: watch
             .gauge_at
             .is_some_and(|at| run.ended_at.days_after(at) < 14.0),
+        gauge_off: false,
         alarms: run.alarms,
     }
 }

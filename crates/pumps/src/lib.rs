@@ -3,6 +3,7 @@
 //! In: start curves, runs, maintenance, registers. Out: one `PumpStart` per start, one
 //! `PumpHealth` per run (each using only data up to its own time), and the probability of each cause.
 
+mod back;
 mod base_filter;
 mod base_path;
 mod cause;
@@ -11,6 +12,7 @@ mod covariates;
 mod estimate;
 mod evidence;
 mod filter;
+mod flowing;
 mod futures;
 mod health;
 mod judge;
@@ -23,10 +25,13 @@ mod outlook;
 mod past;
 mod path;
 mod prior;
+mod rest;
+mod set_point;
 mod shift;
 mod spans;
 mod spread;
 mod start;
+mod steady_rise;
 mod steady_speed;
 mod testimony;
 mod watch;

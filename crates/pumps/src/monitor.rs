@@ -6,9 +6,7 @@
 //! limit is designed. An observation of extreme size counts for no more than 3.5 standard
 //! deviations: persistence alarms, not one start. While in alert the filter no longer learns.
 //!
-//! An alert ends where the observations go back to the level before it: Page's test the other way,
-//! on the log likelihood of "no shift" over "the shift seen since the onset" (Page 1954), at odds
-//! of a hundred to one.
+//! An alert ends where the observations go back to the level before it (`back`).
 //!
 //! What was observed is kept raw, so that the level can be learnt afresh when the fleet has taught
 //! better spreads and slopes: values corrected by other slopes do not compare. The chart and its
@@ -16,6 +14,7 @@
 
 use drydown_quantity::Stamp;
 
+use crate::back::Back;
 use crate::covariates::Slopes;
 use crate::filter::{Expected, Filter, Spread};
 pub(crate) use crate::observed::{Observation, Seen, Start, days_of};
@@ -27,12 +26,6 @@ const OWN_SPREAD_PRIOR: f64 = 12.0;
 /// Mean of min(z², 6) for a standard normal z.
 const MEAN_CAPPED_SQUARE: f64 = 0.946;
 
-/// Log odds at which an alert is taken back: a hundred to one, from at least so many observations.
-const BACK_LN_ODDS: f64 = 4.6;
-const BACK_LEAST: usize = 3;
-/// The smallest shift, in standard deviations, that going back is tested against: below it no
-/// number of starts that a pump sees in a month tells the two apart.
-const LEAST_SHIFT_Z: f64 = 1.0;
 /// A first observation further than this from the prior level tells that the prior is not this
 /// pump's: it is then widened to hold it.
 const FOREIGN_Z: f64 = 2.5;
@@ -102,8 +95,9 @@ pub(crate) struct Monitor {
     pub(crate) onset: Option<Stamp>,
     /// How often an alert went away by itself since the reset.
     pub(crate) recoveries: usize,
-    /// Log odds that the level before the alert is back, and the observations behind them.
-    back: (f64, usize),
+    back: Back,
+    /// Since when a change that nobody's note ended has gone.
+    mended_at: Option<Stamp>,
     datum: Option<f64>,
     square_sum: f64,
     square_n: f64,
@@ -128,7 +122,8 @@ impl Monitor {
             alert: false,
             onset: None,
             recoveries: 0,
-            back: (0.0, 0),
+            back: Back::default(),
+            mended_at: None,
             datum: None,
             square_sum: 0.0,
             square_n: 0.0,
@@ -163,6 +158,7 @@ impl Monitor {
             onset: self.onset,
             recoveries: self.recoveries,
             back: self.back,
+            mended_at: self.mended_at,
             ..fresh
         }
     }
@@ -182,6 +178,7 @@ impl Monitor {
         self.seen.clear();
         self.end_alert(at);
         self.recoveries = 0;
+        self.mended_at = None;
     }
 
     /// Whether enough has been seen to judge.
@@ -249,7 +246,7 @@ impl Monitor {
         }
         self.seen.push(seen);
         self.raise(seen.at);
-        self.take_back(seen.z);
+        self.take_back(&seen);
         if self.alert {
             self.onset = self.change().or(self.zero_at);
         } else if self.mended() {
@@ -372,7 +369,8 @@ impl Monitor {
             return;
         }
         self.alert = true;
-        self.back = (0.0, 0);
+        self.back = Back::default();
+        self.mended_at = None;
         self.onset = self.zero_at;
         self.seen = frozen;
         filter.advance(days_of(at));
@@ -393,28 +391,19 @@ impl Monitor {
     }
 
     /// Ends an alert that the observations no longer bear out.
-    fn take_back(&mut self, z: f64) {
-        if !self.alert {
+    fn take_back(&mut self, last: &Seen) {
+        if !self.alert || Some(last.at) <= self.zero_at {
             return;
         }
-        let since: Vec<f64> = self
-            .seen
-            .iter()
-            .filter(|seen| Some(seen.at) > self.zero_at)
-            .map(|seen| seen.z)
-            .collect();
-        let mean = since.iter().sum::<f64>() / since.len().max(1) as f64;
-        let shift = mean.max(LEAST_SHIFT_Z);
-        let ln_odds = self.back.0 + shift * (0.5 * shift - z);
-        self.back = if ln_odds > 0.0 {
-            (ln_odds, self.back.1 + 1)
-        } else {
-            (0.0, 0)
+        let away = |seen: &Seen| {
+            self.setting.rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd
         };
-        if self.back.0 < BACK_LN_ODDS || self.back.1 < BACK_LEAST {
+        let since = self.seen.iter().rev().skip(1);
+        let since = since.take_while(|seen| Some(seen.at) > self.zero_at);
+        if !self.back.take(away(last), since.map(away)) {
             return;
         }
-        let before = self.seen.len().saturating_sub(self.back.1);
+        let before = self.seen.len().saturating_sub(self.back.n);
         let tail = self.seen.split_at(before).1.to_vec();
         for seen in &tail {
             self.filter.learn(seen.y, seen.se);
@@ -423,8 +412,27 @@ impl Monitor {
         self.mark_told(last_away.map(|seen| seen.at), Learning::Learnt);
         self.at_zero = self.filter;
         self.recoveries += 1;
+        let first = tail.first().map(|seen| seen.at);
+        let mended_at = self.back.mended(first);
         let at = self.seen.last().map_or(self.since, |seen| seen.at);
         self.end_alert(at);
+        self.mended_at = mended_at;
+    }
+
+    /// Since when a change has gone that no note ended, unless it has come again.
+    pub(crate) fn mended_at(&self) -> Option<Stamp> {
+        self.mended_at
+    }
+
+    /// How many of the last observations show what the witness is like now, where they tell that the level before
+    /// the alert is back.
+    pub(crate) fn on_the_way_back(&self) -> Option<usize> {
+        self.back.shows().filter(|_| self.alert)
+    }
+
+    /// Log odds that the level before the alert is back.
+    pub(crate) fn back_ln_odds(&self) -> f64 {
+        self.back.ln_odds
     }
 
     fn end_alert(&mut self, at: Stamp) {
@@ -432,7 +440,7 @@ impl Monitor {
         self.onset = None;
         self.cusum = 0.0;
         self.zero_at = Some(at);
-        self.back = (0.0, 0);
+        self.back = Back::default();
     }
 
     /// Whether the last three observations tell of a repair nobody wrote down: a clear step to the

@@ -55,3 +55,16 @@ impl Start {
         }
     }
 }
+
+/// A run's speed against what was predicted of it, about the level after the last reset.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct View {
+    pub(crate) indicator: f64,
+    pub(crate) expected: f64,
+    pub(crate) sd: f64,
+}
+
+/// Standard error of a base behind an assumed barometer, the weather apart.
+pub(crate) fn no_weather(se: f64, weather_sd: f64) -> f64 {
+    (se * se - weather_sd * weather_sd).max(0.01).sqrt()
+}

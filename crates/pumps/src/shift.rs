@@ -14,7 +14,7 @@ impl Monitor {
         }
         // While in alert nothing is learnt, so that innovations are distances from the old level.
         // A start of a slow log says less than one of a fast log: weights by precision.
-        let late = since.len().div_ceil(2);
+        let late = self.late(since.len());
         let (mut sum, mut weights) = (0.0, 0.0);
         for seen in since.iter().rev().take(late) {
             let weight = self.precision(seen);
@@ -31,6 +31,13 @@ impl Monitor {
         })
     }
 
+    /// How many of the last observations since an onset show where a witness stands: the later half of them,
+    /// or those alone that have come back.
+    fn late(&self, since: usize) -> usize {
+        let half = since.div_ceil(2);
+        self.on_the_way_back().map_or(half, |n| n.min(half))
+    }
+
     /// Level held before an onset; None where nothing was seen before it since the last reset.
     pub(crate) fn level_before(&self, onset: Stamp) -> Option<f64> {
         let before = self.seen.iter().rev().find(|seen| seen.at < onset)?;
@@ -41,7 +48,7 @@ impl Monitor {
     pub(crate) fn shift_from(&self, onset: Stamp) -> Option<Shift> {
         let level = self.level_before(onset)?;
         let since: Vec<&Seen> = self.seen.iter().filter(|seen| seen.at >= onset).collect();
-        let late = since.len().div_ceil(2);
+        let late = self.late(since.len());
         let (mut sum, mut weights) = (0.0, 0.0);
         for seen in since.iter().rev().take(late) {
             let weight = self.precision(seen);
@@ -70,6 +77,18 @@ impl Monitor {
     /// as a step (every observation after it off by the same) or as a ramp (off in proportion to
     /// the time since). None where nothing was seen since.
     pub(crate) fn change(&self) -> Option<Stamp> {
+        let (step, ramp) = self.step_and_ramp()?;
+        Some(if ramp.0 > step.0 { ramp.1 } else { step.1 })
+    }
+
+    /// Log odds of the likeliest step over the likeliest ramp; None where nothing was seen since.
+    pub(crate) fn ln_step_odds(&self) -> Option<f64> {
+        let (step, ramp) = self.step_and_ramp()?;
+        Some(step.0 - ramp.0)
+    }
+
+    /// The likeliest step and ramp to the worse: gain in log likelihood over no change, and onset.
+    fn step_and_ramp(&self) -> Option<((f64, Stamp), (f64, Stamp))> {
         let zero = self.zero_at()?;
         let mut before = zero;
         let mut since = Vec::new();
@@ -104,8 +123,7 @@ impl Monitor {
                 ramp = Some((ramp_gain, from));
             }
         }
-        let (step, ramp) = step.zip(ramp)?;
-        Some(if ramp.0 > step.0 { ramp.1 } else { step.1 })
+        step.zip(ramp)
     }
 }
 

@@ -7,6 +7,8 @@
 use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::history::{Maintenance, MaintenanceAction};
 
+use crate::PumpStart;
+
 /// What a maintenance action makes new.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Renewal {
@@ -147,4 +149,30 @@ pub fn frames_of(unit: &UnitId, maintenance: &[Maintenance]) -> Vec<UnitId> {
     frames.sort();
     frames.dedup();
     frames
+}
+/// Accepted starts of the pump now fitted on the frames it came from, in time: since it was last made new, where
+/// starts show it afterwards.
+pub(crate) fn starts_elsewhere<'a>(
+    unit_id: &UnitId,
+    at: Stamp,
+    starts: &'a [PumpStart],
+    maintenance: &[Maintenance],
+) -> Vec<&'a PumpStart> {
+    let life = life_of_pump(unit_id, at, maintenance);
+    let lived = |unit: &UnitId, at: Stamp| life.iter().any(|stretch| stretch.holds(unit, at));
+    let mut earlier: Vec<&PumpStart> = starts
+        .iter()
+        .filter(|start| start.accepted && &start.unit_id != unit_id && start.started_at < at)
+        .filter(|start| lived(&start.unit_id, start.started_at))
+        .collect();
+    earlier.sort_by_key(|start| start.started_at);
+    let renewed = [MaintenanceAction::Rebuild, MaintenanceAction::Vanes];
+    let rebuilt = maintenance
+        .iter()
+        .filter(|row| renewed.contains(&row.action) && row.at <= at)
+        .filter(|row| lived(&row.unit_id, row.at))
+        .map(|row| row.at)
+        .max();
+    earlier.retain(|start| rebuilt.is_none_or(|rebuilt| rebuilt <= start.started_at));
+    earlier
 }

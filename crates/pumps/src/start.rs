@@ -83,6 +83,7 @@ pub fn fit_start(curve: &StartCurve, unit: Option<&Unit>, config: &PumpsConfig) 
         ln_speed_se: speed.map(|(_, se)| se),
         base_kpa: base.map(|(kpa, _)| kpa),
         base_kpa_se: base.map(|(_, se)| se),
+        rest_kpa: rest_kpa(curve, fit.as_ref(), config),
         seconds_08_to_04: fall_seconds(curve, fit.as_ref()),
         step_s: Some(curve.step_s),
         ambient_kpa: curve.ambient_kpa,
@@ -141,6 +142,26 @@ fn below_zero(curve: &StartCurve, fit: &PumpDown, config: &PumpsConfig) -> bool 
         (se * se - fit.base_se_kpa.powi(2)).max(0.0).sqrt()
     });
     fit.base_kpa < -BELOW_ZERO_KPA.max(BELOW_ZERO_SES * yardstick)
+}
+
+/// A chamber that holds less than this is not vented, kPa: the barometer at 4 500 m is 57.7 (ICAO standard
+/// atmosphere, from memory).
+const VENTED_KPA: f64 = 55.0;
+
+/// Pressure of the vented chamber before the fall: the last reading at rest, or the level that a fast log's
+/// fall begins at. After too little rest the chamber may not have filled.
+fn rest_kpa(curve: &StartCurve, fit: Option<&PumpDown>, config: &PumpsConfig) -> Option<f64> {
+    if curve
+        .idle_h
+        .is_some_and(|hours| hours * 60.0 < config.min_idle_min)
+    {
+        return None;
+    }
+    // The reading of a slow log at the start itself may lie on the fall already.
+    let at_rest = curve.seconds.first().filter(|seconds| **seconds < 0.0);
+    let reading = at_rest.and_then(|_| curve.chamber_kpa.first().copied());
+    let from = fit.and_then(|fit| fit.from_kpa);
+    reading.or(from).filter(|kpa| *kpa > VENTED_KPA)
 }
 
 /// Seconds from 0.8 to 0.4 of the barometer: between readings where they are close, else on the

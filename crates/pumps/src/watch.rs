@@ -9,12 +9,16 @@ use drydown_runs::history::{BarometerBasis, Maintenance, MaintenanceAction, Pump
 
 use crate::base_path::BasePoint;
 use crate::covariates::{of_base, of_speed, of_steady};
+use crate::flowing::flowing_speed;
 use crate::futures::Draws;
 use crate::judge::UnitRecords;
 use crate::monitor::{Monitor, Observation, Seen};
+use crate::observed::{View, no_weather};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
-use crate::spans::{Renewal, life_of_pump};
+use crate::rest::Rests;
+use crate::set_point::SetPoint;
+use crate::spans::{Renewal, starts_elsewhere};
 use crate::start::base_counts;
 use crate::witnesses::{
     RENEWED_BASE_SD_KPA, RENEWED_SPEED_SD, base_setting, speed_setting, steady_setting,
@@ -28,14 +32,6 @@ const STARTS_SPEAK_DAYS: f64 = 45.0;
 /// pressure of its seal water, kPa: from 15 to 30 °C (1.71 to 4.25 kPa, IAPWS-IF97). Where no
 /// temperature of it is logged a smaller rise is no fault of the pump's.
 const SEAL_SEASON_KPA: f64 = 2.5;
-
-/// A run's speed against what was predicted of it, about the level after the last reset.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct View {
-    pub(crate) indicator: f64,
-    pub(crate) expected: f64,
-    pub(crate) sd: f64,
-}
 
 #[derive(Debug)]
 pub(crate) struct Watch<'a> {
@@ -71,6 +67,10 @@ pub(crate) struct Watch<'a> {
     views: Vec<(drydown_quantity::RunId, View)>,
     /// Starts since the last renewal that do not count, by why.
     refused: BTreeMap<String, usize>,
+    pub(crate) rests: Rests,
+    pub(crate) set_point: SetPoint,
+    /// Whether the speeds seen are of starts at which oil flowed.
+    oil_flows: bool,
 }
 
 impl<'a> Watch<'a> {
@@ -107,6 +107,9 @@ impl<'a> Watch<'a> {
             draws: Draws::new(),
             views: Vec::new(),
             refused: BTreeMap::new(),
+            rests: Rests::default(),
+            set_point: SetPoint::default(),
+            oil_flows: false,
         }
     }
 
@@ -156,6 +159,7 @@ impl<'a> Watch<'a> {
             Renewal::Pump => {
                 self.renewed_at = Some(at);
                 self.renewed_pump_at = Some(at);
+                self.set_point.clear();
                 self.base_since = None;
                 self.base_points.clear();
                 self.made_new = row.action != MaintenanceAction::PumpSwap;
@@ -164,6 +168,7 @@ impl<'a> Watch<'a> {
                 self.steady = Monitor::new(steady_setting(era, kind, self.config), at);
                 if !self.made_new {
                     self.new_starts.clear();
+                    self.oil_flows = false;
                 }
                 self.speed = Monitor::new(self.speed_setting(at), at);
                 if !self.made_new {
@@ -192,6 +197,8 @@ impl<'a> Watch<'a> {
             }
             Renewal::Gauge => {
                 self.gauge_at = Some(at);
+                self.rests.clear();
+                self.set_point.clear();
                 self.base_since = None;
                 self.base_points.clear();
                 self.base.renew(at, base_sd);
@@ -210,41 +217,13 @@ impl<'a> Watch<'a> {
         else {
             return;
         };
-        let life = life_of_pump(&self.unit_id, at, records.maintenance);
-        let mut earlier: Vec<&PumpStart> = records
-            .starts
-            .iter()
-            .filter(|start| start.accepted && start.unit_id != self.unit_id)
-            .filter(|s| s.started_at < at)
-            .filter(|s| {
-                life.iter()
-                    .any(|stretch| stretch.holds(&s.unit_id, s.started_at))
-            })
-            .collect();
-        earlier.sort_by_key(|start| start.started_at);
-        let rebuilt = records
-            .maintenance
-            .iter()
-            .filter(|row| {
-                matches!(
-                    row.action,
-                    MaintenanceAction::Rebuild | MaintenanceAction::Vanes
-                ) && row.at <= at
-                    && life
-                        .iter()
-                        .any(|stretch| stretch.holds(&row.unit_id, row.at))
-            })
-            .map(|row| row.at)
-            .max();
-        let Some(first) = earlier
-            .iter()
-            .find(|s| rebuilt.is_none_or(|t| t <= s.started_at))
-        else {
+        let earlier = starts_elsewhere(&self.unit_id, at, records.starts, records.maintenance);
+        let Some(first) = earlier.first() else {
             return;
         };
         let from = first.started_at;
         self.speed = Monitor::new(self.speed_setting(at), from);
-        for start in earlier.iter().filter(|start| start.started_at >= from) {
+        for start in earlier {
             let Some(m3h) = start.speed_m3h.filter(|v| *v > 0.0) else {
                 continue;
             };
@@ -252,8 +231,18 @@ impl<'a> Watch<'a> {
         }
     }
 
-    /// Takes note of a start that does not count.
+    /// Takes note of a start that does not count. Where oil flows at every start of a unit, they are compared
+    /// among themselves: its gas slows every fall alike. Its vapour lifts the base by what it likes.
     pub(crate) fn refuse(&mut self, start: &PumpStart) {
+        self.rests.take(start);
+        let alike = self.oil_flows || self.speed.seen.is_empty();
+        if let Some((start, speed)) = flowing_speed(start, self.config).filter(|_| alike) {
+            self.enter_era(start.started_at);
+            self.last_start = Some(start.started_at);
+            self.oil_flows = true;
+            self.view_speed(&start, speed);
+            return;
+        }
         let word = start.reason.as_deref().unwrap_or("refused");
         *self.refused.entry(word.to_owned()).or_default() += 1;
     }
@@ -268,17 +257,16 @@ impl<'a> Watch<'a> {
         let at = start.started_at;
         self.enter_era(at);
         self.last_start = Some(at);
+        self.rests.take(start);
         self.pump_degc = start.vacuum_pump_degc.or(self.pump_degc);
         if let Some(speed) = start.relative_speed_per_s.filter(|s| *s > 0.0) {
-            let seen = self.see_speed(start, speed.ln());
-            if !self.views.iter().any(|(run, _)| run == &start.run_id) {
-                let view = View {
-                    indicator: seen.y - self.reset_level(&seen),
-                    expected: seen.expected.mean - self.reset_level(&seen),
-                    sd: seen.expected.sd,
-                };
-                self.views.push((start.run_id.clone(), view));
+            if self.oil_flows {
+                // Without oil the pump empties the chamber at another speed.
+                self.oil_flows = false;
+                self.new_starts.clear();
+                self.speed = Monitor::new(self.speed_setting(at), at);
             }
+            self.view_speed(start, speed);
         }
         let base = start.base_kpa.zip(start.base_kpa_se);
         if let Some((kpa, se)) = base.filter(|_| base_counts(start, self.config)) {
@@ -335,6 +323,19 @@ impl<'a> Watch<'a> {
         }
     }
 
+    /// Takes a start's speed in and keeps how the run's first one was seen.
+    fn view_speed(&mut self, start: &PumpStart, speed: f64) {
+        let seen = self.see_speed(start, speed.ln());
+        if !self.views.iter().any(|(run, _)| run == &start.run_id) {
+            let view = View {
+                indicator: seen.y - self.reset_level(&seen),
+                expected: seen.expected.mean - self.reset_level(&seen),
+                sd: seen.expected.sd,
+            };
+            self.views.push((start.run_id.clone(), view));
+        }
+    }
+
     fn see_speed(&mut self, start: &PumpStart, raw: f64) -> Seen {
         let observation = Observation {
             at: start.started_at,
@@ -387,6 +388,7 @@ impl<'a> Watch<'a> {
         self.enter_era(run.ended_at);
         let spoiled = run.has_flag("pressure_stuck") || run.hours < 1.0;
         if let Some(kpa) = run.steady_kpa.filter(|kpa| *kpa > 0.0 && !spoiled) {
+            self.set_point.take(run, kpa);
             if self.kind() == Some(PumpKind::LiquidRing) && run.vacuum_pump_degc.is_none() {
                 let season = (SEAL_SEASON_KPA / kpa).ln_1p();
                 self.steady
@@ -416,13 +418,19 @@ impl<'a> Watch<'a> {
             last.is_some_and(|last| at.days_after(last) <= self.config.stale_days)
         };
         ((self.speed.is_judged() || self.base.is_judged()) && heard(self.last_start))
-            || (self.steady.is_judged() && heard(self.steady.seen.last().map(|seen| seen.at)))
+            || (self.steady_tells() && heard(self.steady.seen.last().map(|seen| seen.at)))
+    }
+
+    /// Whether steady pressures tell of the pump: there are enough, and no set point holds them.
+    fn steady_tells(&self) -> bool {
+        self.steady.is_judged() && self.set_point.held_kpa().is_none()
     }
 
     /// Whether the pump itself is out of control: by its starts, or by the steady pressure where
     /// no starts speak.
     pub(crate) fn pump_alert(&self, at: Stamp) -> bool {
-        self.starts_alert() || (self.steady.alert && !self.starts_speak(at))
+        let runs_alert = self.steady.alert || self.set_point.lost_since().is_some();
+        self.starts_alert() || (runs_alert && !self.starts_speak(at))
     }
 
     /// Whether the starts themselves show the change.
@@ -440,7 +448,9 @@ impl<'a> Watch<'a> {
             .into_iter()
             .flatten()
             .min();
-        starts.or(self.steady.onset)
+        starts
+            .or(self.steady.onset)
+            .or_else(|| self.set_point.lost_since())
     }
 
     pub(crate) fn view_of(&self, run: &Run) -> Option<View> {
@@ -482,8 +492,4 @@ impl<'a> Watch<'a> {
             .filter(|v| *v > 0.0);
         by_volume.or_else(|| Some(rated?.ln() + level - self.new_level()?))
     }
-}
-
-fn no_weather(se: f64, weather_sd: f64) -> f64 {
-    (se * se - weather_sd * weather_sd).max(0.01).sqrt()
 }

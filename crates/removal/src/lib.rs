@@ -22,7 +22,8 @@ pub use rows::{
     SensorCheck,
 };
 pub use run::{
-    CurveFit, CurveReading, CurveResidual, CurveSample, ResidualChecks, RunCurve, RunInput, Use,
-    fit_reservoir, fit_run, run_curve,
+    CurveFit, CurveReading, CurveResidual, CurveSample, LawTerm, MixingLaw, ReservoirReturns,
+    ResidualChecks, RunCurve, RunInput, SettledLaw, Use, fit_reservoir, fit_returns, fit_run,
+    run_curve,
 };
 pub use sensors::{SensorInput, check_sensors};

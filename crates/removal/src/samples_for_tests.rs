@@ -4,6 +4,10 @@ use drydown_quantity::{OilType, ReservoirId, RunId, Stamp, UnitId};
 use drydown_runs::history::{Censor, Oil, Reservoir, Sample, SamplePoint, Unit, VolumeBasis};
 use drydown_runs::{Phase, Run, SeriesPoint};
 
+use crate::config::RemovalConfig;
+use crate::rows::SensorCheck;
+use crate::sensors::{SensorInput, check_sensors};
+
 const START: Stamp = Stamp::from_seconds(1_780_000_500);
 
 pub(crate) fn run(hours: f64) -> Run {
@@ -127,4 +131,25 @@ pub(crate) fn unit() -> Unit {
         oil_families_allowed: Vec::new(),
         insulating_oil_ready: None,
     }
+}
+
+/// The check of the one sensor of a unit without maintenance.
+pub(crate) fn check_sensor(
+    unit: &Unit,
+    runs: &[Run],
+    series: &[SeriesPoint],
+    samples: &[Sample],
+    oils: &[Oil],
+) -> SensorCheck {
+    let input = SensorInput {
+        unit,
+        runs: &runs.iter().collect::<Vec<_>>(),
+        series,
+        samples: &samples.iter().collect::<Vec<_>>(),
+        maintenance: &[],
+        oils,
+    };
+    let mut rows = check_sensors(&input, &RemovalConfig::documented());
+    assert_eq!(rows.len(), 1, "one sensor, one row");
+    rows.remove(0)
 }

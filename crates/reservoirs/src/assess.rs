@@ -7,7 +7,7 @@ use crate::ReservoirsConfig;
 use crate::driver::{Facts, render_driver};
 use crate::fleet::{Fleet, fit_fleet};
 use crate::history::ReservoirHistory;
-use crate::law::{Law, Limit};
+use crate::law::{Law, Limit, SIZES};
 use crate::outlook::Outlook;
 use crate::posterior::Posterior;
 use crate::rank::{Rank, Standing, to_ranks};
@@ -118,6 +118,7 @@ impl Case<'_> {
             sample_ppm: water.as_ref().map(|water| water.sample_ppm),
             all_ppm: water.as_ref().map(|water| water.all_ppm),
             rise_ppm_per_day: water.as_ref().map(|water| water.rise_ppm_per_day),
+            leak: water.as_ref().map(|water| water.leak),
             horizon_days: horizon,
         };
         let ingress = water
@@ -197,11 +198,19 @@ impl Case<'_> {
             }
             posterior.ingress_quantile_g_per_h(p)
         };
-        let rise = posterior
+        let ingress = (ingress(0.5), ingress(0.05), ingress(0.95));
+        let comes_in = posterior
             .cells()
             .map(|cell| cell.weight * cell.rate_now_per_h().ln())
             .sum::<f64>()
             .exp();
+        let lost = posterior
+            .cells()
+            .map(|cell| cell.weight * cell.lost_per_h())
+            .sum::<f64>();
+        let net = comes_in - lost;
+        // what came in of late and what comes in now need not agree: then neither is said
+        let rise = if ingress.0 * net < 0.0 { 0.0 } else { net };
         Water {
             p_limit: limit.map(|limit| outlook.passage(limit, horizon)),
             p_free: free.map(|limit| outlook.passage(limit, horizon)),
@@ -212,8 +221,9 @@ impl Case<'_> {
                 .map(|limit| outlook.excess_ppm_days(limit.ppm, horizon)),
             sample_ppm: (shown(0.5), shown(0.05), shown(0.95)),
             all_ppm: level(0.5),
-            ingress: (ingress(0.5), ingress(0.05), ingress(0.95)),
+            ingress,
             rise_ppm_per_day: 24.0 * rise,
+            leak: leak(posterior),
         }
     }
 
@@ -306,6 +316,19 @@ impl Case<'_> {
     }
 }
 
+/// What the usual ingress is multiplied by if there is a leak now (geometric mean), and its probability.
+fn leak(posterior: &Posterior) -> (f64, f64) {
+    let leaks = posterior
+        .cells()
+        .filter(|cell| SIZES.get(cell.mode).is_some_and(|size| *size > 0.0));
+    let (p, ln) = leaks.fold((0.0, 0.0), |(p, ln), cell| {
+        let factor = cell.factor.max(1.0);
+        (p + cell.weight, ln + cell.weight * factor.ln())
+    });
+    let factor = if p > 0.0 { f64::exp(ln / p) } else { 1.0 };
+    (factor, p)
+}
+
 /// What the water of one reservoir comes to.
 struct Water {
     p_limit: Option<f64>,
@@ -315,4 +338,5 @@ struct Water {
     all_ppm: f64,
     ingress: (f64, f64, f64),
     rise_ppm_per_day: f64,
+    leak: (f64, f64),
 }

@@ -15,10 +15,15 @@ pub(crate) struct Facts<'a> {
     pub(crate) sample_ppm: Option<(f64, f64, f64)>,
     /// Median of all water, settled water included, ppm.
     pub(crate) all_ppm: Option<f64>,
-    /// Median rise of all water, ppm a day.
+    /// Rise of all water, ppm a day, net of what the air takes.
     pub(crate) rise_ppm_per_day: Option<f64>,
+    /// What a leak multiplies the usual ingress by, and the probability that there is one.
+    pub(crate) leak: Option<(f64, f64)>,
     pub(crate) horizon_days: f64,
 }
+
+/// A leak likelier than this is named.
+const LEAK_IS_NAMED: f64 = 0.7;
 
 /// The driver and what is missing, in sentences.
 pub(crate) fn render_driver(facts: &Facts<'_>) -> String {
@@ -26,6 +31,15 @@ pub(crate) fn render_driver(facts: &Facts<'_>) -> String {
     if let Some(ppm) = settled_ppm(facts) {
         sentences.push(format!(
             "Settled water suspected, some {ppm:.0} ppm more than a sample shows: drain the bottom first."
+        ));
+    }
+    if let Some((factor, p)) = facts
+        .leak
+        .filter(|(_, p)| !facts.paper && *p > LEAK_IS_NAMED)
+    {
+        sentences.push(format!(
+            "It looks like a leak ({}): water comes in some {factor:.0} times as fast as is usual here, as where a cooler or a seal has begun to leak.",
+            percent(p)
         ));
     }
     if facts.paper {
@@ -126,16 +140,18 @@ fn water_state(facts: &Facts<'_>, (median, low, high): (f64, f64, f64)) -> Strin
         .rise_ppm_per_day
         .filter(|_| !facts.paper)
         .map_or_else(String::new, |rise| {
-            if rise >= 0.05 {
-                // of saturated oil a sample need not rise with what comes in
-                let what = if settled_ppm(facts).is_some() {
-                    "all water rising"
-                } else {
-                    "rising"
-                };
-                format!(", {what} {} ppm a day", two_digits(rise))
+            // of saturated oil a sample need not rise with what comes in
+            let what = if settled_ppm(facts).is_some() {
+                "all water "
             } else {
-                ", hardly rising".to_owned()
+                ""
+            };
+            if rise >= 0.05 {
+                format!(", {what}rising {} ppm a day", two_digits(rise))
+            } else if rise <= -0.05 {
+                format!(", {what}falling {} ppm a day", two_digits(-rise))
+            } else {
+                ", hardly changing".to_owned()
             }
         });
     let timeline = &facts.subject.timeline;

@@ -397,6 +397,11 @@ impl Cell {
         self.usual_per_h * self.factor * (1.0 + self.state.wander).max(LEAST_SHARE)
     }
 
+    /// About what the air takes now, ppm/h; never below zero.
+    pub(crate) fn lost_per_h(&self) -> f64 {
+        self.lost_per_h
+    }
+
     /// The recent ingress of this cell.
     fn recent(&self, recent_h: f64) -> Recent {
         let (net, var) = if recent_h > 24.0 {

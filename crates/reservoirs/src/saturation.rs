@@ -13,9 +13,10 @@ use crate::law::Visible;
 /// Common practice, no source.
 const SHED: f64 = 0.05;
 const KEPT: f64 = 0.6;
-/// Factors on the register's saturation and their weights: a normal spread of some tenth (ageing and
-/// additives; common practice, no source) in two points of the same variance.
-const FACTORS: [(f64, f64); 2] = [(0.9, 0.5), (1.1, 0.5)];
+/// Factors on the register's saturation and their weights, two points of the variance of the spread: ageing and
+/// additives move it by some tenth or more, and an oil 4 K warmer or colder than its samples' middle,
+/// as by the season, by another tenth or more (common practice, no source).
+const FACTORS: [(f64, f64); 2] = [(0.8, 0.5), (1.2, 0.5)];
 /// A limit above this share of the saturation, or a value seen above the second: saturation matters.
 const LIMIT_SHARE: f64 = 0.75;
 const SEEN_SHARE: f64 = 0.8;

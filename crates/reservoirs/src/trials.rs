@@ -322,3 +322,63 @@ fn a_leak_repair_forgets_the_old_ingress_but_not_the_level() {
     let ratio = repaired.water_all_ppm.unwrap() / leaking.water_all_ppm.unwrap();
     assert!((0.8..1.25).contains(&ratio), "{ratio}");
 }
+
+#[test]
+fn a_leak_that_has_begun_is_named() {
+    let mut world = world(Making {
+        seed: 6,
+        n: 24,
+        unrest: 0.3,
+        informative: false,
+        moving: false,
+    });
+    let id = ReservoirId::from("R-000");
+    world
+        .samples
+        .retain(|sample| sample.reservoir_id.as_ref() != Some(&id));
+    world
+        .runs
+        .retain(|run| run.reservoir_id.as_ref() != Some(&id));
+    let mut level = 50.0;
+    for week in 0..40 {
+        let at = world.as_of.plus_days(f64::from(week) * 7.0 - 275.0);
+        world
+            .samples
+            .push(sample(&id, week as usize, at.plus_hours(0.3), level));
+        level += if week < 35 { 2.0 } else { 60.0 };
+    }
+    let leaking = world.rows()[0].driver.clone();
+    assert!(leaking.contains("It looks like a leak"), "{leaking}");
+    world
+        .samples
+        .retain(|sample| sample.taken_at.unwrap() < world.as_of.plus_days(-40.0));
+    let before = world.rows()[0].driver.clone();
+    assert!(!before.contains("leak"), "{before}");
+}
+
+#[test]
+fn what_the_air_dries_is_not_said_to_rise() {
+    for seed in 0..6 {
+        let mut world = world(Making {
+            seed,
+            n: 24,
+            unrest: 0.3,
+            informative: false,
+            moving: false,
+        });
+        // every reservoir falls towards a low level
+        for (n, sample) in world.samples.iter_mut().enumerate() {
+            let days = world.as_of.hours_after(sample.taken_at.unwrap()) / 24.0;
+            let noise = 1.0 + 0.03 * ((n % 7) as f64 - 3.0);
+            sample.water_ppm = Some(noise * (20.0 + 0.6 * days));
+        }
+        world.runs.clear();
+        for row in world.rows() {
+            let rises = row.driver.contains("rising");
+            assert!(
+                !(rises && row.ingress_g_per_h.is_some_and(|g| g < 0.0)),
+                "{row:?}"
+            );
+        }
+    }
+}

@@ -123,8 +123,13 @@ fn check_reals(faults: &mut Faults<'_>, bounds: Bounds, array: &ArrayRef) {
             .filter_map(|(row, cell)| cell.filter(|v| wrong(*v)).map(|_| row))
             .collect()
     };
-    let fits = |value: f64| value.is_finite() && bounds.admit(value);
-    if cells.null_count() == 0 && cells.values().iter().all(|value| fits(*value)) {
+    let least = bounds.minimum.unwrap_or(f64::NEG_INFINITY);
+    let most = bounds.maximum.unwrap_or(f64::INFINITY);
+    // As `Bounds::admit`, of every value and without a branch that hangs on it: the processor then
+    // takes several at a time.
+    let fits = |value: f64| value.is_finite() & (least <= value) & (value <= most);
+    let all_fit = |values: &[f64]| values.iter().fold(true, |all, value| all & fits(*value));
+    if cells.null_count() == 0 && all_fit(cells.values()) {
         return;
     }
     faults.mark(rows(&|value| !value.is_finite()), || {
@@ -140,6 +145,9 @@ fn check_ints(faults: &mut Faults<'_>, bounds: Bounds, array: &ArrayRef) {
     let Some(cells) = array.as_primitive_opt::<Int64Type>() else {
         return;
     };
+    if bounds.is_open() {
+        return;
+    }
     let outside = cells.iter().enumerate().filter_map(|(row, cell)| {
         cell.filter(|value| !bounds.admit(*value as f64))
             .map(|_| row)

@@ -56,12 +56,12 @@ impl Layout {
         let given = given
             .as_string_opt::<i32>()
             .ok_or_else(|| self.bad_rows(format!("column \"{}\" is no text", partition.column)))?;
-        let months = self.months(batch, partition)?;
         if let Some(month) = sole_month(batch, partition)
             && drydown_schema::repeated_text(given) == Some(to_word(month).as_str())
         {
             return Ok(());
         }
+        let months = self.months(batch, partition)?;
         let mut last: Option<(MonthNumber, String)> = None;
         for (row, (given, month)) in given.iter().zip(months).enumerate() {
             if last.as_ref().is_none_or(|(known, _)| *known != month) {

@@ -25,6 +25,8 @@ pub struct Reject {
 pub struct Load {
     pub source: String,
     pub file_hash: String,
+    /// None in rows of earlier versions.
+    pub bytes_hash: Option<String>,
     pub file: Option<String>,
     pub source_hash: Option<String>,
     pub loaded_at: Option<Stamp>,
@@ -75,7 +77,7 @@ record!(Reject, "rejects", key(source, file_hash, line, column), {
 });
 
 record!(Load, "loads", key(source, file_hash), {
-    source, file_hash, file, source_hash, loaded_at, rows_in, rows_kept, rows_duplicate,
+    source, file_hash, bytes_hash, file, source_hash, loaded_at, rows_in, rows_kept, rows_duplicate,
     rows_superseded, rows_superseded_by_own, rows_rejected, rows_ignored,
 });
 

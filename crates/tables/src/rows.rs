@@ -68,7 +68,7 @@ record!(SeriesPoint, "run_series", key(run_id, at), month_of(run_id), {
 
 record!(PumpStart, "pump_starts", key(unit_id, started_at), {
     unit_id, started_at, run_id, speed_m3h, relative_speed_per_s, ln_speed_se, base_kpa,
-    base_kpa_se, seconds_08_to_04, step_s, ambient_kpa, barometer_basis, oil_degc, vacuum_pump_degc,
+    base_kpa_se, rest_kpa, seconds_08_to_04, step_s, ambient_kpa, barometer_basis, oil_degc, vacuum_pump_degc,
     ambient_degc, idle_h, accepted, reason,
 });
 

@@ -15,6 +15,7 @@ mod ingest;
 mod objects;
 mod prune;
 mod report;
+mod reservoir_past;
 mod schema;
 mod size;
 mod summary;

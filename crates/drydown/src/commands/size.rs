@@ -5,8 +5,8 @@ use std::fmt::Write as _;
 
 use anyhow::Result;
 use drydown_planning::{
-    Candidate, Ingress, Job, PlanningConfig, SizeAnswer, Standing, SubjectKind, Suitability,
-    UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
+    Candidate, Ingress, Job, PlanningConfig, Returns, SizeAnswer, Standing, SubjectKind,
+    Suitability, UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
 };
 use drydown_quantity::{Interval, OilType, ReservoirId, Stamp};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
@@ -17,22 +17,19 @@ use drydown_tables::ModelTerm;
 use serde_json::{Value, json};
 
 use super::answers::Answers;
+use super::reservoir_past::{TYPED_LOG_SD, bins_on, returns_on, water_now};
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
 use crate::output::{print_result, print_warning, wrap};
 use crate::usage::UsageError;
 
-/// Relative uncertainty of a volume and a water content given on the command line (common practice, no source).
-const TYPED_LOG_SD: f64 = 0.10;
 /// Oil of which nobody measured a temperature, and the air around it, °C.
 const COLD_DEGC: f64 = 20.0;
 /// Last samples whose temperatures say how warm a reservoir is.
 const LAST_SAMPLES: usize = 5;
 /// Oil outside these is not pumped by any unit, °C (common practice, no source).
 const OIL_DEGC: std::ops::RangeInclusive<f64> = -20.0..=120.0;
-/// z of a two-sided 90 % interval.
-const Z_90: f64 = 1.645;
 
 pub(super) fn run(cli: &Cli, arguments: &SizeArgs) -> Result<u8> {
     check_numbers(arguments)?;
@@ -144,18 +141,15 @@ fn reservoir_job<'a>(
             "reservoir {id} has no volume in the register; give --volume, --oil and --start instead"
         ))
     })?;
-    let now = risk.and_then(|row| row.water_all_ppm.or(row.water_sample_ppm));
-    let start_ppm = now.ok_or_else(|| {
-        UsageError(format!(
-            "nothing tells the water in {id}; give --volume, --oil and --start instead"
-        ))
-    })?;
-    let start_log_sd = risk
-        .and_then(|row| Some((row.water_sample_lower_90?, row.water_sample_upper_90?)))
-        .filter(|(lower, upper)| *lower > 0.0 && upper > lower)
-        .map_or(TYPED_LOG_SD, |(lower, upper)| {
-            (upper / lower).ln() / (2.0 * Z_90)
-        });
+    let (start_ppm, start_log_sd) = arguments
+        .start
+        .map(|typed_ppm| (typed_ppm, TYPED_LOG_SD))
+        .or_else(|| water_now(risk?))
+        .ok_or_else(|| {
+            UsageError(format!(
+                "nothing tells the water in {id}; give --start as well"
+            ))
+        })?;
     let limit = risk
         .and_then(|row| row.water_limit_ppm)
         .or(register.water_limit_ppm);
@@ -175,7 +169,16 @@ fn reservoir_job<'a>(
         })
     });
     let fleet = removal_config(&config.analysis).fleet;
-    let oil = oil_warmth(arguments, Some((&id, answers)))?;
+    let bins = bins_on(answers, &id)?;
+    let mut returns = returns_on(answers, &id, &bins)?;
+    if let Some(settled) = returns
+        .settled
+        .as_mut()
+        .filter(|_| arguments.start.is_some())
+    {
+        settled.since_h = 0.0;
+    }
+    let oil = oil_warmth(arguments, Some((&id, answers, bins.as_slice())))?;
     Ok(Job {
         volume_l,
         volume_log_sd: fleet.volume_log_sd(register.volume_basis),
@@ -189,6 +192,7 @@ fn reservoir_job<'a>(
         within_h: arguments.within,
         reservoir: Some(register),
         ingress,
+        returns,
         oil_degc: oil.0,
         oil_degc_basis: oil.1,
         ambient_degc: COLD_DEGC,
@@ -235,6 +239,7 @@ fn typed_job<'a>(
             lower_90: given / 2.0,
             upper_90: given * 2.0,
         }),
+        returns: Returns::default(),
         oil_degc: oil_now.0,
         oil_degc_basis: oil_now.1,
         ambient_degc: COLD_DEGC,
@@ -247,13 +252,13 @@ fn typed_job<'a>(
 /// as its last runs began, or cold.
 fn oil_warmth(
     arguments: &SizeArgs,
-    reservoir: Option<(&ReservoirId, &Answers<'_>)>,
+    reservoir: Option<(&ReservoirId, &Answers<'_>, &[SeriesPoint])>,
 ) -> Result<(f64, WarmthBasis)> {
     if let Some(degc) = arguments.oil_degc {
         return Ok((degc, WarmthBasis::Given));
     }
     let mut samples: Vec<(Stamp, f64)> = match reservoir {
-        Some((id, answers)) => answers
+        Some((id, answers, _)) => answers
             .context
             .samples()?
             .iter()
@@ -272,13 +277,9 @@ fn oil_warmth(
     if let Some(degc) = robust::median(&last) {
         return Ok((degc, WarmthBasis::Samples));
     }
-    let by_runs = match reservoir {
-        Some((id, answers)) => {
-            let series: Vec<SeriesPoint> = answers.context.records()?;
-            start_warmth(&answers.runs, &series, id, answers.context.as_of)
-        }
-        None => None,
-    };
+    let by_runs = reservoir.and_then(|(id, answers, bins)| {
+        start_warmth(&answers.runs, bins, id, answers.context.as_of)
+    });
     Ok(match by_runs {
         Some((degc, sd_k)) => (degc, WarmthBasis::Runs { sd_k }),
         None => (COLD_DEGC, WarmthBasis::Unknown),
@@ -454,6 +455,7 @@ fn row_to_json(row: &UnitSize) -> Value {
         "elapsed_days_p90": row.elapsed_days_p90,
         "p_reach": row.p_reach,
         "p_within": row.p_within,
+        "p_comes_back": row.p_comes_back,
         "settles_ppm_p10": row.settles_ppm_p10,
         "settles_ppm_p90": row.settles_ppm_p90,
         "dominated_by": row.dominated_by.map(|word| word.as_str()),

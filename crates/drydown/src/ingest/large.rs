@@ -7,15 +7,15 @@ use std::sync::mpsc::sync_channel;
 use anyhow::{Context as _, Result};
 use arrow::array::RecordBatch;
 use drydown_ingest::{
-    Counts, FileHead, FileRows, LoadRow, MergePlan, NextPiece, Part, Piece, PieceReader, PieceRows,
-    Pieces, SiteContext, Source, TextError, WideFile, rejects_batch,
+    Counts, FileHashes, FileHead, FileRows, LoadRow, MergePlan, NextPiece, Part, Piece,
+    PieceReader, PieceRows, Pieces, SiteContext, Source, TextError, WideFile, rejects_batch,
 };
 use drydown_store::{LiveFile, Prepared, Staged, Store, WriteGuard};
 use rayon::prelude::*;
 
 use super::matching::Found;
 use super::publish::{self, touched};
-use super::{FILE_TEXT, FileDone, PIECE_TEXT};
+use super::{FILE_TEXT, FileDone, PIECE_TEXT, tall};
 use crate::output::Loading;
 use drydown_quantity::Stamp;
 
@@ -23,6 +23,8 @@ use drydown_quantity::Stamp;
 const PIECES_AHEAD: usize = 2;
 /// Reject entries held before they are written.
 const MAX_REJECTS: usize = 50_000;
+/// Rows of one data file, where a stretch of a tall file gives fewer.
+const GATHERED_ROWS: usize = 1 << 15;
 
 /// Where a large file goes.
 #[derive(Clone, Copy)]
@@ -40,19 +42,24 @@ pub(super) struct Taken {
     pub(super) notes: Vec<String>,
 }
 
-/// BLAKE3 of a large file, as the ledger keeps it.
-pub(super) fn hash(source: &Source, file: &Found) -> Result<String> {
+/// What the ledger knows a large file by.
+pub(super) fn hashes(source: &Source, file: &Found) -> Result<FileHashes> {
     let opened = File::open(&file.path);
     opened
-        .and_then(|opened| source.file_hash_of(&file.name, opened))
+        .and_then(|opened| source.file_hashes_of(&file.name, opened))
         .with_context(|| format!("cannot read {}", file.path.display()))
 }
 
 /// Takes one file in one commit.
-pub(super) fn take(into: &Into<'_>, source: &Source, file: &Found, hash: &str) -> Result<Taken> {
+pub(super) fn take(
+    into: &Into<'_>,
+    source: &Source,
+    file: &Found,
+    hashes: &FileHashes,
+) -> Result<Taken> {
     let head = FileHead {
         name: &file.name,
-        hash,
+        hashes,
         loaded_at: into.loaded_at,
     };
     match take_pieces(into, source, file, head)? {
@@ -99,18 +106,26 @@ fn take_pieces(
     let mut sink = Sink::new(into, source)?;
     let taken = std::thread::scope(|scope| -> Result<Result<(), TextError>> {
         let next = read_ahead(scope, pieces);
+        let mut take = |rows: Vec<FileRows>| -> Result<()> {
+            let counts = rows.iter().map(FileRows::counts);
+            let sum = counts.fold(Counts::default(), Counts::plus);
+            sink.take(rows)?;
+            into.step.rows_done(sum.rows_in, sum.rows_rejected);
+            Ok(())
+        };
+        if source.is_tall() {
+            // Beside the store's data, where there is room for it; gone when it is closed, however that is.
+            let scratch = tempfile::tempfile_in(into.store.path());
+            let scratch = scratch.context("cannot write to the store")?;
+            return tall::read((source, into.site, head), next, scratch, &mut take);
+        }
         let mut reader = match PieceReader::open(source, into.site, head, next) {
             Ok(reader) => reader,
             Err(error) => return Ok(Err(error)),
         };
         loop {
             match reader.read(rayon::current_num_threads(), &read_all) {
-                Ok(Some(rows)) => {
-                    let counts = rows.iter().map(FileRows::counts);
-                    let sum = counts.fold(Counts::default(), Counts::plus);
-                    sink.take(rows)?;
-                    into.step.rows_done(sum.rows_in, sum.rows_rejected);
-                }
+                Ok(Some(rows)) => take(rows)?,
                 Ok(None) => return Ok(Ok(())),
                 Err(error) => return Ok(Err(error)),
             }
@@ -166,6 +181,10 @@ struct Sink<'a> {
     /// Parts already written. Their spans are told unit by unit: a piece often begins within the
     /// instant that the one before it ends in, which spans of whole files would take for one key.
     written: Vec<Part>,
+    /// Whether the parts are small, so that several make a data file.
+    gathers: bool,
+    /// New rows, in the order of time, that no data file holds yet.
+    gathered: Vec<RecordBatch>,
     /// Files that hold more than a part: rows merged with others.
     mixed: Vec<LiveFile>,
     staged_rejects: Staged<'a>,
@@ -185,6 +204,8 @@ impl<'a> Sink<'a> {
             live: staged.live_files()?,
             staged,
             written: Vec::new(),
+            gathers: source.is_tall(),
+            gathered: Vec::new(),
             mixed: Vec::new(),
             staged_rejects: into.store.stage(into.guard, "rejects")?,
             rejects: Vec::new(),
@@ -202,13 +223,17 @@ impl<'a> Sink<'a> {
             let rest = plans.get_mut(begin..).unwrap_or(&mut []);
             let n_apart = self.n_apart(rest);
             let (apart, later) = rest.split_at_mut(n_apart);
-            let staged = &self.staged;
-            let written: Result<Vec<Vec<Prepared>>> = apart
-                .par_iter_mut()
-                .map(|plan| plan.write(staged))
-                .collect();
-            for prepared in written?.into_iter().flatten() {
-                self.staged.take(prepared);
+            if self.gathers {
+                self.gather(apart)?;
+            } else {
+                let staged = &self.staged;
+                let written: Result<Vec<Vec<Prepared>>> = apart
+                    .par_iter_mut()
+                    .map(|plan| plan.write(staged))
+                    .collect();
+                for prepared in written?.into_iter().flatten() {
+                    self.staged.take(prepared);
+                }
             }
             self.written
                 .extend(apart.iter().flat_map(|plan| plan.parts.iter().cloned()));
@@ -241,6 +266,37 @@ impl<'a> Sink<'a> {
         Ok(())
     }
 
+    /// Keeps rows that share no key with any stored one, until there are enough for data files.
+    fn gather(&mut self, plans: &mut [Planned]) -> Result<()> {
+        let new: Result<Vec<Vec<RecordBatch>>> =
+            plans.par_iter_mut().map(Planned::new_rows).collect();
+        self.gathered.extend(new?.into_iter().flatten());
+        let n_rows: usize = self.gathered.iter().map(RecordBatch::num_rows).sum();
+        if n_rows >= GATHERED_ROWS * rayon::current_num_threads() {
+            self.write_gathered()?;
+        }
+        Ok(())
+    }
+
+    fn write_gathered(&mut self) -> Result<()> {
+        let mut files: Vec<Vec<RecordBatch>> = Vec::new();
+        let mut n_rows = GATHERED_ROWS;
+        for batch in std::mem::take(&mut self.gathered) {
+            if n_rows >= GATHERED_ROWS {
+                files.push(Vec::new());
+                n_rows = 0;
+            }
+            n_rows += batch.num_rows();
+            files.last_mut().context("no data file")?.push(batch);
+        }
+        let staged = &self.staged;
+        let written = files.par_iter().map(|batches| staged.prepare(batches));
+        for prepared in written.collect::<Result<Vec<Prepared>, _>>()? {
+            self.staged.take(prepared);
+        }
+        Ok(())
+    }
+
     /// How many of the plans come before the first that shares keys with a stored row, or with a
     /// plan before it.
     fn n_apart(&self, plans: &[Planned]) -> usize {
@@ -265,6 +321,7 @@ impl<'a> Sink<'a> {
 
     /// Merges one plan with what is stored, or was staged before it.
     fn merge(&mut self, plan: &mut Planned) -> Result<()> {
+        self.write_gathered()?;
         for part in &plan.parts {
             let table = plan.plan.table();
             let mut replaced = touched(&self.live, part, table);
@@ -292,6 +349,7 @@ impl<'a> Sink<'a> {
     }
 
     fn commit(mut self, source: &Source, head: FileHead<'_>) -> Result<Counts> {
+        self.write_gathered()?;
         self.write_rejects()?;
         let row = LoadRow::of_file(source.name(), head, source.source_hash(), self.counts);
         publish::commit_staged(
@@ -328,5 +386,14 @@ impl Planned {
             written.push(staged.prepare(&merged.added)?);
         }
         Ok(written)
+    }
+
+    /// Rows that share no key with any stored one.
+    fn new_rows(&mut self) -> Result<Vec<RecordBatch>> {
+        let mut rows = Vec::with_capacity(self.parts.len());
+        for part in &self.parts {
+            rows.extend(self.plan.merge_part(part, &[])?.added);
+        }
+        Ok(rows)
     }
 }

@@ -134,6 +134,7 @@ pub(super) fn to_load_row(load: Load) -> LoadRow {
     LoadRow {
         source: load.source,
         file_hash: load.file_hash,
+        bytes_hash: load.bytes_hash,
         file: load.file.unwrap_or_default(),
         source_hash: load.source_hash.unwrap_or_default(),
         loaded_at: load.loaded_at.map_or(0, Stamp::micros),

@@ -5,11 +5,12 @@ use std::fs::File;
 
 use anyhow::{Context as _, Result};
 use drydown_ingest::{
-    Counts, FileHead, FileRows, Piece, PieceReader, Reject, SiteContext, Source, WideFile,
+    Counts, FileHashes, FileHead, FileRows, NextPiece, Piece, PieceReader, Reject, SiteContext,
+    Source, TextError, WideFile,
 };
 use drydown_quantity::Stamp;
 
-use super::{FILE_TEXT, Found, PIECE_TEXT, is_large, read_file};
+use super::{FILE_TEXT, Found, PIECE_TEXT, is_large, read_file, tall};
 
 /// What reading a file would give.
 #[derive(Default)]
@@ -25,7 +26,8 @@ pub(crate) struct Looked {
     pub(crate) n_changing: usize,
     /// What is to be said of the whole file.
     pub(crate) notes: Vec<String>,
-    /// The first rows, those of a file that is read in pieces from its first piece.
+    /// The first rows: those of a file that is read in pieces from its first piece, of a tall one the
+    /// earliest.
     pub(crate) first: Option<FileRows>,
 }
 
@@ -72,14 +74,19 @@ pub(crate) fn look_at(
         return Ok(Looked::of(rows, n_shown));
     }
     let opened = File::open(&file.path).with_context(cannot_read)?;
+    let hashes = FileHashes::default();
     let head = FileHead {
         name: &file.name,
-        hash: "",
+        hashes: &hashes,
         loaded_at,
     };
-    let looked = source
-        .pieces(opened, PIECE_TEXT, FILE_TEXT)
-        .and_then(|mut pieces| {
+    let pieces = source.pieces(opened, PIECE_TEXT, FILE_TEXT);
+    let looked = match pieces {
+        Ok(mut pieces) if source.is_tall() => {
+            let next = Box::new(move || pieces.read());
+            look_at_tall((source, site, head), next, n_shown)?
+        }
+        pieces => pieces.and_then(|mut pieces| {
             let next = Box::new(move || pieces.read());
             let mut reader = PieceReader::open(source, site, head, next)?;
             let mut looked: Option<Looked> = None;
@@ -92,7 +99,8 @@ pub(crate) fn look_at(
                 }
             }
             Ok(looked)
-        });
+        }),
+    };
     match looked {
         Ok(Some(looked)) => Ok(looked),
         Ok(None) => Ok(Looked::default()),
@@ -101,6 +109,26 @@ pub(crate) fn look_at(
             Ok(Looked::of(rows, n_shown))
         }
     }
+}
+
+/// As [`look_at`], of a tall file that is read in pieces.
+fn look_at_tall(
+    file: (&Source, &SiteContext, FileHead<'_>),
+    next: NextPiece<'_>,
+    n_shown: usize,
+) -> Result<Result<Option<Looked>, TextError>> {
+    let scratch = tempfile::tempfile().context("cannot write to the folder for passing files")?;
+    let mut looked = Looked::default();
+    let read = tall::read(file, next, scratch, &mut |all| {
+        for rows in all {
+            looked.add(&rows, n_shown);
+            if rows.n_rows() > 0 && looked.first.is_none() {
+                looked.first = Some(rows);
+            }
+        }
+        Ok(())
+    })?;
+    Ok(read.map(|()| Some(looked)))
 }
 
 fn one_by_one(file: &WideFile<'_>, pieces: &[Piece]) -> Vec<drydown_ingest::PieceRows> {

@@ -5,7 +5,7 @@ use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
-use drydown_ingest::{Content, Member, Source, archive_members, read_member};
+use drydown_ingest::{Content, Member, Source, archive_members, lone_member, read_member};
 use drydown_schema::{TableKind, tables};
 use globset::{GlobBuilder, GlobMatcher};
 
@@ -74,8 +74,28 @@ pub(super) fn find_files(inputs: &IngestInputs<'_>, sources: &[Source]) -> Resul
     } else {
         named(inputs, sources, &matchers)?
     };
+    for file in &mut found {
+        if let Some(source) = sources.get(file.source_idx) {
+            name_by_member(source, file);
+        }
+    }
     found.sort_by(|a, b| (&a.name, a.source_idx).cmp(&(&b.name, b.source_idx)));
     Ok(found)
+}
+
+/// A file that is alone in its archive goes by the archive's name; where the source takes columns from
+/// a name and that one does not fit, by its path inside, as the files of an archive of several do.
+fn name_by_member(source: &Source, file: &mut Found) {
+    if file.member.is_some() || source.fits_name(&file.name) {
+        return;
+    }
+    let inner = File::open(&file.path)
+        .ok()
+        .and_then(|opened| lone_member(BufReader::new(opened)));
+    let name = inner.map(|inner| format!("{}/{inner}", file.name));
+    if let Some(name) = name.filter(|name| source.fits_name(name)) {
+        file.name = name;
+    }
 }
 
 /// Batches of files in their order, each of about so much text.
@@ -100,11 +120,10 @@ pub(super) fn to_batches<'a>(files: &[&'a Found], text: u64) -> Vec<Batch<'a>> {
 
 /// Bytes of text a file unpacks to, roughly: run logs compress about eightfold.
 pub(super) fn text_weight(file: &Found) -> u64 {
-    let packed = ["gz", "zst", "zip", "xlsx", "xlsm"].iter().any(|ending| {
-        Path::new(&file.name)
-            .extension()
-            .is_some_and(|found| found == *ending)
-    });
+    let packed = file.member.is_none()
+        && ["gz", "zst", "zip", "xlsx", "xlsm"]
+            .iter()
+            .any(|ending| file.path.extension().is_some_and(|found| found == *ending));
     if packed {
         file.size.saturating_mul(8)
     } else {

@@ -11,8 +11,8 @@ mod look;
 mod matching;
 mod publish;
 mod site;
+mod tall;
 
-use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -211,13 +211,13 @@ fn take_large(
     known: &mut Ledger,
     summary: &mut IngestSummary,
 ) -> Result<()> {
-    let hash = large::hash(source, file)?;
-    if known.knows_or_adds(source.name(), &hash) {
+    let hashes = large::hashes(source, file)?;
+    if known.knows_or_adds(source.name(), &hashes.of_rows) {
         summary.n_known += 1;
         into.step.file_done(file.size);
         return Ok(());
     }
-    let taken = large::take(into, source, file, &hash)?;
+    let taken = large::take(into, source, file, &hashes)?;
     let notes = taken.notes.iter();
     summary
         .warnings
@@ -309,12 +309,3 @@ pub(crate) fn files_of(inputs: &IngestInputs<'_>, sources: &[Source]) -> Result<
 
 /// Puts one write under the store's lock; shared by the parts of an ingest.
 pub(crate) type Guard<'a> = Option<&'a WriteGuard>;
-
-/// Names of what is in one set and not in another.
-fn missing<'a>(wanted: &'a BTreeSet<String>, had: &BTreeSet<String>) -> Vec<&'a str> {
-    wanted
-        .iter()
-        .filter(|name| !had.contains(*name))
-        .map(String::as_str)
-        .collect()
-}

@@ -4,7 +4,7 @@ use drydown_quantity::SiteId;
 use drydown_runs::Run;
 use drydown_runs::history::{Deployment, Site};
 
-use super::Rule;
+use super::{Rule, before_commissioning};
 use crate::case::{Case, FindingsConfig};
 use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
@@ -28,7 +28,15 @@ pub(super) const RULE: Rule = Rule {
 };
 
 fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
-    let lost: Vec<&Run> = case.runs.iter().filter(|run| is_lost(run)).collect();
+    // Where the clock was wrong, no deployment would help: that is told by a rule of its own.
+    let earliest = before_commissioning::earliest(case);
+    let is_dated = |run: &&Run| earliest.is_none_or(|from| run.started_at >= from);
+    let lost: Vec<&Run> = case
+        .runs
+        .iter()
+        .filter(is_dated)
+        .filter(|run| is_lost(run))
+        .collect();
     if lost.is_empty() {
         return Vec::new();
     }

@@ -157,6 +157,25 @@ fn runs_dated_before_the_unit_are_a_clock_gone_wrong() {
     );
 }
 
+/// A battery that ran empty sets a clock to a year of the controller's own, in which it may well have
+/// been built.
+#[test]
+fn a_run_years_before_the_fleet_is_a_clock_gone_wrong() {
+    let mut runs: Vec<Run> = (1..=28)
+        .map(|day| run("U-1", &format!("2026-04-{day:02}T00:00:00Z")))
+        .collect();
+    runs.push(run("U-2", "2000-01-01T00:03:00Z"));
+    let early = || -> Vec<String> {
+        let episodes = found("before_commissioning", vec![unit("U-2", None)], &runs);
+        episodes.iter().map(|e| e.subject.to_string()).collect()
+    };
+    assert_eq!(early(), ["U-2"]);
+    // One of three is no clock against a fleet.
+    let runs = [runs[0].clone(), runs[1].clone(), runs[28].clone()];
+    let early = found("before_commissioning", vec![unit("U-2", None)], &runs);
+    assert!(early.is_empty(), "{early:?}");
+}
+
 fn empty(registers: &Registers) -> Case<'_> {
     Case {
         as_of: "2026-10-01".parse().unwrap(),

@@ -43,7 +43,7 @@ use self::facts::Facts;
 use self::head::Head;
 use self::shape::Shape;
 use crate::cells::{DecimalMark, parse_yes_no};
-use crate::text::{TextError, archive_members, read_member};
+use crate::text::{TextError, archive_members, read_member, tidy};
 
 /// Stands where a person must say what the file does not.
 pub(crate) const FILL_IN: &str = "FILL-IN";
@@ -204,7 +204,6 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
 
 /// A head whose text finds its column: of columns with one name, by its number among them.
 fn named(mut head: Head, idx: usize, header: &[String]) -> Head {
-    let tidy = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
     let own = tidy(&head.text);
     let same: Vec<usize> = header
         .iter()

@@ -3,7 +3,7 @@
 //! Nothing can be a duplicate or be superseded, so whole columns move instead of single cells.
 //! The rows and counts are those that going through them one by one would give.
 
-use arrow::array::{Array, ArrayRef, RecordBatch, new_null_array};
+use arrow::array::{Array, ArrayRef, Int64Array, RecordBatch, new_null_array};
 use arrow::error::ArrowError;
 use drydown_schema::{ColumnKind, arrow_schema};
 use std::sync::Arc;
@@ -33,14 +33,14 @@ impl MergePlan {
             added.push(self.to_batch(rows)?);
         }
         let n_added = entries.len();
-        let mut kept = vec![0_u64; self.files.len()];
-        for entry in entries {
-            if let Some(n) = kept.get_mut(entry.file as usize) {
-                *n += 1;
+        if let [file] = &mut self.files[..] {
+            file.counts.rows_kept += n_added as u64;
+        } else {
+            for entry in entries {
+                if let Some(file) = self.files.get_mut(entry.file as usize) {
+                    file.counts.rows_kept += 1;
+                }
             }
-        }
-        for (file, n) in self.files.iter_mut().zip(kept) {
-            file.counts.rows_kept += n;
         }
         Ok(Some(Merged {
             added,
@@ -52,7 +52,7 @@ impl MergePlan {
 
     fn to_batch(&self, entries: &[Entry]) -> Result<RecordBatch, ArrowError> {
         let schema = Arc::new(arrow_schema(self.table));
-        let rows = Rows::of(entries);
+        let rows = Rows::of(entries, self.files.len());
         let mut arrays: Vec<ArrayRef> = Vec::with_capacity(self.table.columns.len());
         // Columns that no file fills share one array of nulls for each kind.
         let mut nulls: Vec<ArrayRef> = Vec::new();
@@ -90,16 +90,7 @@ impl MergePlan {
             return Column::Same(entries.first().map_or_else(String::new, month_text));
         }
         match name {
-            "line" => {
-                let cells = entries.iter().map(|entry| {
-                    let file = self.files.get(entry.file as usize);
-                    let line = file.and_then(|file| file.lines.get(entry.row as usize));
-                    line.map_or(NULL, |line| {
-                        from_whole(i64::try_from(*line).unwrap_or(i64::MAX))
-                    })
-                });
-                Column::Cells(cells.collect())
-            }
+            "line" => self.lines(entries, rows),
             "file_hash" => self.file_hashes(entries),
             _ => self.gathered(kind, entries, rows, |file| match &file.body {
                 Body::Wide { columns } => columns
@@ -143,6 +134,23 @@ impl MergePlan {
         )
     }
 
+    fn lines(&self, entries: &[Entry], rows: &Rows) -> Column {
+        let number = |line: &u64| i64::try_from(*line).unwrap_or(i64::MAX);
+        if let Rows::OfOne(file, rows) = rows {
+            let lines = self.files.get(*file).map_or(&[][..], |file| &file.lines);
+            let found = rows.iter().map(|row| lines.get(*row as usize).map(number));
+            if let Some(numbers) = found.collect::<Option<Vec<i64>>>() {
+                return Column::Array(Arc::new(Int64Array::from(numbers)));
+            }
+        }
+        let cells = entries.iter().map(|entry| {
+            let file = self.files.get(entry.file as usize);
+            let line = file.and_then(|file| file.lines.get(entry.row as usize));
+            line.map_or(NULL, |line| from_whole(number(line)))
+        });
+        Column::Cells(cells.collect())
+    }
+
     fn file_hashes(&self, entries: &[Entry]) -> Column {
         let hash = |entry: &Entry| {
             self.files
@@ -175,9 +183,10 @@ enum Rows {
 }
 
 impl Rows {
-    fn of(entries: &[Entry]) -> Self {
+    fn of(entries: &[Entry], n_files: usize) -> Self {
+        let is_of = |file: u32| n_files == 1 || entries.iter().all(|entry| entry.file == file);
         match entries.first() {
-            Some(first) if entries.iter().all(|entry| entry.file == first.file) => Self::OfOne(
+            Some(first) if is_of(first.file) => Self::OfOne(
                 first.file as usize,
                 entries.iter().map(|entry| entry.row).collect(),
             ),

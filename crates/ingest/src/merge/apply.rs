@@ -31,7 +31,7 @@ impl Places {
             partition: table.partition.as_deref().and_then(place),
             hashes: files
                 .iter()
-                .map(|file| pool.cell(&file.file_hash))
+                .map(|file| pool.cell(file.file_hash()))
                 .collect(),
             file_hash: place("file_hash"),
             line: place("line"),

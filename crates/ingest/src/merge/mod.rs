@@ -124,7 +124,7 @@ impl MergePlan {
         let mut pool = TextPool::default();
         for file in &mut files {
             share_texts(table, file, &mut pool);
-            pool.cell(&file.file_hash);
+            pool.cell(file.file_hash());
         }
         let ranks = order::to_ranks(table, &files, &pool);
         let mut plan = Self {

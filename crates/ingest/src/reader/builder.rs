@@ -2,8 +2,10 @@
 
 use std::collections::BTreeSet;
 use std::hash::{DefaultHasher, Hash, Hasher};
+use std::sync::Arc;
 
 use super::FileHead;
+use super::series::ToldLines;
 use crate::rows::{Body, Chamber, Counts, FileRows, Reject, Scope, shortened};
 use crate::source::{Layout, Source};
 use crate::stamps::{FoldRow, LocalTime, Seen, Told, resolve_folds};
@@ -32,6 +34,8 @@ pub(crate) struct Builder {
     before: Vec<FoldRow>,
     /// What rows of a repeated hour became, in the pieces before this one and in it.
     seen: Seen,
+    /// What rows of a repeated hour mean, where it is known before they are read.
+    told: Option<Arc<ToldLines>>,
 }
 
 impl Builder {
@@ -58,13 +62,20 @@ impl Builder {
             doubtful: Vec::new(),
             before: Vec::new(),
             seen: Seen::new(),
+            told: None,
         }
+    }
+
+    /// Gives what the stamps of a repeated hour mean: rows are no neighbours of each other then.
+    pub(crate) fn set_told(&mut self, told: Arc<ToldLines>) {
+        self.told = Some(told);
     }
 
     /// Makes room for about so many rows of a wide file.
     pub(crate) fn reserve(&mut self, n_rows: usize) {
         self.keys.iter_mut().for_each(|cells| cells.reserve(n_rows));
         self.lines.reserve(n_rows);
+        self.times.reserve(n_rows);
         if let Body::Wide { columns } = &mut self.body {
             columns
                 .iter_mut()
@@ -130,12 +141,12 @@ impl Builder {
     pub(crate) fn push_key(&mut self, key: &[u64], time: Option<FoldRow>, line: u64, raw: &str) {
         if let Some(mut time) = time {
             if matches!(time.time, LocalTime::Twice(..)) {
-                let mut hasher = DefaultHasher::new();
-                raw.hash(&mut hasher);
-                time.content = hasher.finish();
+                time.content = content_of(raw);
                 self.doubtful.push((self.lines.len(), shortened(raw)));
             }
-            self.times.push(time);
+            if self.told.is_none() {
+                self.times.push(time);
+            }
         }
         for (column, cell) in self.keys.iter_mut().zip(key) {
             column.push(*cell);
@@ -196,7 +207,7 @@ impl Builder {
             table: finish.source.table,
             source: finish.source.name.clone(),
             file: finish.file.name.to_owned(),
-            file_hash: finish.file.hash.to_owned(),
+            hashes: finish.file.hashes.clone(),
             pool: finish.pool,
             keys: self.keys,
             lines: self.lines,
@@ -210,9 +221,14 @@ impl Builder {
 
     /// Replaces doubtful stamps by their pass; rows that cannot be told are rejected.
     fn settle(&mut self, stamp_key: usize) {
-        let n_before = self.before.len();
-        let all: Vec<FoldRow> = self.before.iter().chain(&self.times).copied().collect();
-        let found = resolve_folds(&all, &mut self.seen).split_off(n_before);
+        let found = match &self.told {
+            Some(told) => self.lines.iter().map(|line| told.of_line(*line)).collect(),
+            None => {
+                let n_before = self.before.len();
+                let all: Vec<FoldRow> = self.before.iter().chain(&self.times).copied().collect();
+                resolve_folds(&all, &mut self.seen).split_off(n_before)
+            }
+        };
         let (mut dropped, mut kept_out) = (BTreeSet::new(), BTreeSet::new());
         let mut untold = Vec::new();
         for (row, raw) in std::mem::take(&mut self.doubtful) {
@@ -276,6 +292,13 @@ impl Builder {
             }
         }
     }
+}
+
+/// [`FoldRow::content`] of a record.
+pub(super) fn content_of(raw: &str) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    raw.hash(&mut hasher);
+    hasher.finish()
 }
 
 /// What a file's rows need to be complete.

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::source::{Column, OF_FILE_NAME, OF_PREAMBLE, Origin};
-use crate::text::{Block, FillDown, Record, Records};
+use crate::text::{Block, FillDown, Record, Records, tidy};
 
 /// Where one column's text is found in this file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -30,6 +30,23 @@ pub(crate) enum Part {
 }
 
 impl Place {
+    /// The fields of a record that the text is taken from.
+    pub(crate) fn fields(&self) -> impl Iterator<Item = usize> {
+        let (fields, parts): (&[usize], &[Part]) = match self {
+            Self::Fields(fields) => (fields, &[]),
+            Self::Joined(parts) => (&[], parts),
+            _ => (&[], &[]),
+        };
+        let of_part = |part: &Part| match part {
+            Part::Field(at) => Some(*at),
+            Part::Text(_) => None,
+        };
+        fields
+            .iter()
+            .copied()
+            .chain(parts.iter().filter_map(of_part))
+    }
+
     /// The one field that holds the text, if it is one field.
     pub(crate) fn single(&self) -> Option<usize> {
         match self {
@@ -178,12 +195,14 @@ impl Header {
 
     /// Whether a record names columns of the source, but not as this header does.
     pub(crate) fn is_other_header(&self, record: Record<'_>, columns: &[Column]) -> bool {
-        let named = |field: &str| {
-            columns.iter().any(|column| match &column.origin {
-                Origin::Header(names) => names.iter().any(|name| tidy(name) == field),
-                _ => false,
+        let names: Vec<String> = columns
+            .iter()
+            .filter_map(|column| match &column.origin {
+                Origin::Header(names) => Some(names.iter().map(|name| tidy(name))),
+                _ => None,
             })
-        };
+            .flatten()
+            .collect();
         // Names of several lines stand in none of them whole.
         let is_cell = |field: &str| {
             self.lines
@@ -191,7 +210,10 @@ impl Header {
                 .flatten()
                 .any(|cell| cell == field && !is_rule(cell))
         };
-        let is_name = |field: &&str| named(&tidy(field)) || is_cell(&tidy(field));
+        let is_name = |field: &&str| {
+            let field = tidy(field);
+            names.contains(&field) || is_cell(&field)
+        };
         record.fields().filter(is_name).count() >= 2 && !self.is_repeated(record)
     }
 
@@ -206,7 +228,11 @@ impl Header {
                 (at, own.into_iter().chain(lines).collect())
             })
             .collect();
-        FillDown::new(columns, self.fields.len())
+        let lines = match self.lines.is_empty() {
+            true => vec![self.fields.clone()],
+            false => self.lines.clone(),
+        };
+        FillDown::new(columns, lines, self.fields.len())
     }
 
     /// Whether another header has some columns at the same places.
@@ -286,9 +312,4 @@ pub(crate) fn joined_names(lines: &[Vec<String>]) -> Vec<String> {
 fn is_rule(cell: &str) -> bool {
     cell.chars()
         .all(|c| matches!(c, '-' | '=' | '_' | '+' | ' '))
-}
-
-/// A header's name without outer blanks and with single inner ones.
-fn tidy(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
 }

@@ -66,10 +66,10 @@ impl Memo {
 
     #[inline]
     pub(crate) fn get(&self, text: Short) -> Option<u64> {
-        let pair = self.slots.get(text.slot())?;
-        pair.iter()
-            .find(|(known, _)| *known == text)
-            .map(|(_, cell)| *cell)
+        let [newer, older] = self.slots.get(text.slot())?;
+        // Both are looked at: which of them holds the text cannot be foretold, that one does mostly can.
+        let cell = if newer.0 == text { newer.1 } else { older.1 };
+        ((newer.0 == text) | (older.0 == text)).then_some(cell)
     }
 
     /// Holds a text; the older of the two in its slot goes.

@@ -9,6 +9,8 @@ mod numbers;
 mod pieces;
 mod pressure;
 mod record;
+mod series;
+mod sorted;
 mod stamp;
 mod tall;
 mod wide;
@@ -24,7 +26,7 @@ use drydown_quantity::Stamp;
 
 use crate::rows::{Chamber, FileRows};
 use crate::site::SiteContext;
-use crate::source::{Layout, Source};
+use crate::source::{CellKind, Column, Layout, Source};
 use crate::text::{Cut, Pieces, Records, TextError, decode_text, to_delimited, to_transposed};
 use crate::texts::TextPool;
 use builder::{Builder, Finish};
@@ -32,6 +34,7 @@ use builder::{Builder, Finish};
 pub(crate) use cell::check_constant;
 pub(crate) use header::joined_names;
 pub use pieces::{NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
+pub use sorted::{Dealt, TallFile, TallSlice, TallSlices, TallSorter};
 
 /// Bytes hashed at a time: enough for several threads.
 const HASH_BLOCK: usize = 4 << 20;
@@ -62,8 +65,8 @@ impl Source {
             Err(error) => return self.unreadable(input, &error),
         };
         let dialect = self.dialect(decoded.traits);
-        let hash = self.file_hash(input.name, input.bytes);
-        let mut job = record::Job::new(self, input.head(&hash), site, decoded.traits);
+        let hashes = self.file_hashes(input.name, input.bytes);
+        let mut job = record::Job::new(self, input.head(&hashes), site, decoded.traits);
         let mut records = Records::new(&decoded.text, &dialect);
         let n_skipped = self.n_skipped(&decoded.text);
         records.skip_lines(n_skipped);
@@ -105,9 +108,9 @@ impl Source {
     }
 
     fn unreadable(&self, input: &FileInput<'_>, error: &TextError) -> FileRows {
-        let hash = self.file_hash(input.name, input.bytes);
+        let hashes = self.file_hashes(input.name, input.bytes);
         let head = input.bytes.get(..RAW_BYTES).unwrap_or(input.bytes);
-        self.unreadable_file(input.head(&hash), head, input.bytes.len() as u64, error)
+        self.unreadable_file(input.head(&hashes), head, input.bytes.len() as u64, error)
     }
 
     /// The whole file as one rejected record: it is in the ledger, and its bytes can be told again.
@@ -156,22 +159,34 @@ impl Source {
         })
     }
 
+    /// Whether the columns that it takes from a file's name can be taken from this one.
+    #[must_use]
+    pub fn fits_name(&self, name: &str) -> bool {
+        record::name_parts(self, name).is_some()
+    }
+
     /// What tells the content of a file from others in the ledger, as 64 hexadecimal digits.
     ///
     /// BLAKE3 of its bytes as found; where the source takes columns from the file's name, of the
     /// bytes followed by those parts, because the same bytes under another name are other rows.
     #[must_use]
     pub fn file_hash(&self, name: &str, bytes: &[u8]) -> String {
+        self.file_hashes(name, bytes).of_rows
+    }
+
+    /// As [`Self::file_hash`], with the hash of the bytes alone.
+    #[must_use]
+    pub fn file_hashes(&self, name: &str, bytes: &[u8]) -> FileHashes {
         let mut hasher = blake3::Hasher::new();
         hasher.update(bytes);
         self.finish_hash(name, hasher)
     }
 
-    /// As [`Self::file_hash`], of what a reader gives.
+    /// As [`Self::file_hashes`], of what a reader gives.
     ///
     /// # Errors
     /// What the reader fails with.
-    pub fn file_hash_of(&self, name: &str, mut reader: impl Read) -> std::io::Result<String> {
+    pub fn file_hashes_of(&self, name: &str, mut reader: impl Read) -> std::io::Result<FileHashes> {
         let mut hasher = blake3::Hasher::new();
         let mut block = vec![0; HASH_BLOCK];
         loop {
@@ -182,27 +197,43 @@ impl Source {
         }
     }
 
-    fn finish_hash(&self, name: &str, mut hasher: blake3::Hasher) -> String {
+    fn finish_hash(&self, name: &str, mut hasher: blake3::Hasher) -> FileHashes {
+        let of_bytes = hasher.finalize().to_hex().to_string();
         for (part, text) in record::name_parts(self, name).unwrap_or_default() {
             for word in [part, text] {
                 hasher.update(b"\0");
                 hasher.update(word.as_bytes());
             }
         }
-        hasher.finalize().to_hex().to_string()
+        FileHashes {
+            of_rows: hasher.finalize().to_hex().to_string(),
+            of_bytes,
+        }
     }
 
-    /// Whether its files can be read in pieces ([`PieceReader`]): in a tall file a pressure may need
-    /// a barometer from anywhere else in it, and where the file's name gives the day, a stamp all
-    /// those before it; so may an empty cell that says what stands above it, and every record what
-    /// stands before the header.
+    /// Whether its files can be read in pieces ([`PieceReader`], or [`TallFile`] for tall ones): where
+    /// the file's name gives the day, a stamp may need all those before it; so may an empty cell that
+    /// says what stands above it.
     #[must_use]
     pub fn reads_in_pieces(&self) -> bool {
-        self.layout == Layout::Wide
-            && !self.dates_apart
-            && self.fill_down.is_empty()
-            && self.preamble.is_empty()
-            && self.skip_until.is_none()
+        let in_order = self.dates_apart || !self.fill_down.is_empty();
+        match self.layout {
+            Layout::Wide => !in_order,
+            Layout::Tall => !in_order && self.is_stamped(),
+            Layout::Json | Layout::Transposed => false,
+        }
+    }
+
+    /// Whether its files are tall: a large one goes through [`TallSorter`].
+    #[must_use]
+    pub fn is_tall(&self) -> bool {
+        self.layout == Layout::Tall
+    }
+
+    /// Whether an instant is part of the key.
+    fn is_stamped(&self) -> bool {
+        let is_stamp = |column: &Column| matches!(column.kind, CellKind::Stamp(_));
+        self.keys.iter().any(is_stamp)
     }
 
     /// Cuts the text of a file into pieces of about `aim` bytes.
@@ -219,6 +250,7 @@ impl Source {
             rule: self.text_rule(),
             dialect: &self.dialect,
             skip_lines: self.skip_lines,
+            skip_until: self.skip_until.as_ref(),
             aim,
             limit,
         };
@@ -227,13 +259,22 @@ impl Source {
 }
 
 impl<'a> FileInput<'a> {
-    fn head(&self, hash: &'a str) -> FileHead<'a> {
+    fn head(&self, hashes: &'a FileHashes) -> FileHead<'a> {
         FileHead {
             name: self.name,
-            hash,
+            hashes,
             loaded_at: self.loaded_at,
         }
     }
+}
+
+/// What a file is known by, each as 64 hexadecimal digits.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct FileHashes {
+    /// [`Source::file_hash`]: the same bytes under another name may be other rows.
+    pub of_rows: String,
+    /// BLAKE3 of its bytes as found, whatever the description of the source says.
+    pub of_bytes: String,
 }
 
 /// A file without its bytes.
@@ -241,8 +282,8 @@ impl<'a> FileInput<'a> {
 pub struct FileHead<'a> {
     /// The file's path as the ledger shows it.
     pub name: &'a str,
-    /// [`Source::file_hash`] of it.
-    pub hash: &'a str,
+    /// What the source knows it by.
+    pub hashes: &'a FileHashes,
     /// When the load began.
     pub loaded_at: Stamp,
 }

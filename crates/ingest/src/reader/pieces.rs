@@ -111,7 +111,7 @@ impl<'a, 'r> PieceReader<'a, 'r> {
         left: &mut VecDeque<(Piece, PieceRows)>,
     ) -> Result<PieceRows, TextError> {
         let mut rows = self.file.read(&piece, &self.before);
-        while rows.is_open() && !piece.is_last && piece.n_bytes() < MAX_JOINED {
+        while rows.is_open && !piece.is_last && piece.n_bytes() < MAX_JOINED {
             let next = match left.pop_front() {
                 Some((next, _)) => Some(next),
                 None => (self.next)()?,
@@ -134,6 +134,8 @@ pub struct WideFile<'a> {
     sheet: Option<Sheet>,
     /// Bytes and line of the first piece after the header.
     body: (usize, u64),
+    /// What stands before the header.
+    preamble: String,
     /// What readers of earlier pieces learnt, for those of later ones.
     memos: Mutex<Vec<Memos>>,
 }
@@ -166,6 +168,8 @@ pub struct PieceRows {
     /// For the piece that follows.
     after: Before,
     is_doubtful: bool,
+    /// What comes after the piece may change what was read: then it must be read again, joined with
+    /// the next.
     is_open: bool,
 }
 
@@ -174,12 +178,6 @@ impl PieceRows {
     /// with it.
     const fn hangs_on(&self, before: &Before) -> bool {
         self.is_doubtful || before.sheet.is_some()
-    }
-
-    /// Whether what comes after the piece may change what was read: then it must be read again,
-    /// joined with the next.
-    const fn is_open(&self) -> bool {
-        self.is_open
     }
 }
 
@@ -191,9 +189,15 @@ impl<'a> WideFile<'a> {
         file: FileHead<'a>,
         first: &Piece,
     ) -> Option<Self> {
-        let job = Job::new(source, file, site, first.traits);
+        let mut job = Job::new(source, file, site, first.traits);
         let mut records = Records::new(&first.text, source.dialect(first.traits));
-        records.skip_lines(source.skip_lines);
+        records.skip_lines(source.n_skipped_of(&first.text, first.is_last)?);
+        let preamble = first
+            .text
+            .get(..records.position())
+            .unwrap_or("")
+            .to_owned();
+        job.read_preamble(&preamble);
         let sheet = Sheet::open(&job, &mut records);
         if sheet.is_none() && !first.is_last {
             return None;
@@ -204,6 +208,7 @@ impl<'a> WideFile<'a> {
             file,
             sheet,
             body: (records.position(), records.line()),
+            preamble,
             memos: Mutex::default(),
         })
     }
@@ -221,6 +226,7 @@ impl<'a> WideFile<'a> {
     /// Reads one piece; `before` comes from the piece before it.
     fn read(&self, piece: &Piece, before: &Before) -> PieceRows {
         let mut job = Job::new(self.source, self.file, self.site, piece.traits);
+        job.read_preamble(&self.preamble);
         let Some(mut sheet) = self.sheet.clone() else {
             return PieceRows {
                 rows: self.source.no_rows(self.file),
@@ -374,10 +380,10 @@ alarm = { from = "Alarm" }
             max_text: 1 << 20,
         };
         let whole = source.read_file(&input, &site);
-        let hash = source.file_hash(input.name, input.bytes);
+        let hashes = source.file_hashes(input.name, input.bytes);
         let mut pieces = source.pieces(input.bytes, aim, 1 << 20).unwrap();
         let next = Box::new(move || pieces.read());
-        let mut reader = PieceReader::open(&source, &site, input.head(&hash), next).unwrap();
+        let mut reader = PieceReader::open(&source, &site, input.head(&hashes), next).unwrap();
         let mut all = Vec::new();
         let one_by_one = |file: &WideFile<'_>, pieces: &[Piece]| {
             pieces.iter().map(|piece| file.read_alone(piece)).collect()
@@ -463,6 +469,26 @@ alarm = { from = "Alarm" }
             check_with(&fixed, &lines, aim, 2);
         }
         check_with(&quoted, "title\n'Unit','Time',Q,V,'Alarm'\n", 5, 2);
+    }
+
+    #[test]
+    fn what_stands_before_the_header_is_known_to_every_piece() {
+        let head = "skip_until = '^Time,'\npreamble = ['Unit: (?<unit_id>\\S+)']";
+        let source = SOURCE.replace("skip_lines = 1", head);
+        let source = source.replace("unit_id = { from = \"Unit\" }", "");
+        let mut text = String::from("Plant \"north\nUnit: U-7\n\nTime,Q,V,Alarm\n");
+        for n in 0..300 {
+            let alarm = if n % 7 == 0 { "\"low\nlevel\"" } else { "" };
+            let at = format!("2026-03-0{} 10:{:02}", 1 + n / 60, n % 60);
+            text.push_str(&format!("{at},6{},90,{alarm}\n", n % 10));
+        }
+        for text in [&text, &text.replace('"', "").replace("low\nlevel", "low")] {
+            for (word, other) in [("Unit", "Unit"), ("Unit", "Machine"), ("Time,", "When,")] {
+                for aim in [1, 40, 300, 2_000] {
+                    check_with(&source, &text.replace(word, other), aim, 2);
+                }
+            }
+        }
     }
 
     #[test]

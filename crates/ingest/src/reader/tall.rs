@@ -11,7 +11,7 @@ use super::wide::note_missing;
 use crate::rows::FileRows;
 use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
 use crate::stamps::LocalTime;
-use crate::text::{Block, Record, Records};
+use crate::text::{Block, Loose, Record, Records};
 use crate::texts::{NULL, to_real};
 
 /// What a tag stands for.
@@ -29,62 +29,92 @@ enum Tag {
 
 /// The fields every tall line needs.
 #[derive(Clone, Copy, Debug)]
-struct TallFields {
+pub(super) struct TallFields {
     tag: usize,
     value: usize,
     quality: Option<usize>,
+}
+
+/// What the header of a tall file says.
+#[derive(Clone, Debug)]
+pub(super) struct TallSheet {
+    header: Header,
+    fields: Fields,
+    /// The error says why no record can be read.
+    tall: Result<TallFields, String>,
+}
+
+impl TallSheet {
+    /// From the first record, which is taken, or as the source says; None where there is none.
+    pub(super) fn open(job: &Job<'_>, records: &mut Records<'_>) -> Option<Self> {
+        let source = job.source;
+        let tall = source.tall.as_ref()?;
+        let header = match &source.header {
+            Some(names) => Header::named(names, records.line()),
+            None => Header::open(records, source.header_lines)?,
+        };
+        let (fields, fatal) = job.fields(&header);
+        let tall = match (tall_fields(tall, &header), fatal) {
+            (_, Some(why)) => Err(why),
+            (found, None) => found,
+        };
+        Some(Self {
+            header,
+            fields,
+            tall,
+        })
+    }
+
+    pub(super) fn note_missing(&self, job: &Job<'_>, builder: &mut Builder) {
+        note_missing(job, &self.header, &self.fields, builder);
+    }
 }
 
 /// Barometers on lines of their own, by the line's key.
 type Barometers = HashMap<Vec<u64>, f64>;
 
 /// Records taken at a time.
-const BLOCK_RECORDS: usize = 256;
+pub(super) const BLOCK_RECORDS: usize = 256;
 
 /// Reads every record.
 pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     let source = job.source;
-    let mut block = Block::default();
     let mut builder = Builder::new(source.keys.len(), Layout::Tall, &[]);
-    let header = match &source.header {
-        Some(names) => Some(Header::named(names, records.line())),
-        None => Header::open(&mut records, source.header_lines),
-    };
-    let (Some(tall), Some(header)) = (source.tall.as_ref(), header) else {
+    let Some(sheet) = TallSheet::open(&job, &mut records) else {
         return job.finish(builder);
     };
     if !source.fill_down.is_empty() {
-        records.fill_down(header.fill_down(&source.fill_down));
+        records.fill_down(sheet.header.fill_down(&source.fill_down));
     }
-    let (fields, fatal) = job.fields(&header);
-    note_missing(&job, &header, &fields, &mut builder);
-    let found = tall_fields(tall, &header);
-    let (tall_fields, fatal) = match (found, fatal) {
-        (Ok(found), None) => (Some(found), String::new()),
-        (_, Some(why)) | (Err(why), None) => (None, why),
-    };
-    let mut lines = Lines {
-        tags: Tags::new(source, tall),
-        barometers: Barometers::new(),
-    };
-    if let Some(tall_fields) = tall_fields {
-        lines.find_barometers(&mut job, records.clone(), &header, (&fields, tall_fields));
-    }
-    while records.read(&mut block, BLOCK_RECORDS) {
-        for record in block.records() {
-            match tall_fields {
-                None => {
-                    builder.counts.rows_in += 1;
-                    builder.reject_row(record.line(), record.raw(), fatal.clone());
-                }
-                Some(tall_fields) => {
-                    let place = (&fields, tall_fields);
-                    lines.read_line(&mut job, record, &header, place, &mut builder);
-                }
-            }
-        }
-    }
+    sheet.note_missing(&job, &mut builder);
+    let mut lines = Lines::new(source, &sheet);
+    let mut ahead = records.clone();
+    lines.find_barometers(&mut job, &mut |block| ahead.read(block, BLOCK_RECORDS));
+    lines.read(&mut job, &mut builder, &mut |block| {
+        records.read(block, BLOCK_RECORDS)
+    });
     job.finish(builder)
+}
+
+/// Reads records that were taken out of their file.
+pub(super) fn read_loose(
+    job: &mut Job<'_>,
+    sheet: &TallSheet,
+    loose: &Loose,
+    builder: &mut Builder,
+) {
+    let cut = Records::new(&loose.text, job.source.dialect(job.cells.traits));
+    let mut lines = Lines::new(job.source, sheet);
+    let mut ahead = loose.records.chunks(BLOCK_RECORDS);
+    lines.find_barometers(job, &mut |block| {
+        let next = ahead.next();
+        next.map(|records| cut.read_loose(records, block)).is_some()
+    });
+    let mut next = loose.records.chunks(BLOCK_RECORDS);
+    lines.read(job, builder, &mut |block| {
+        let next = next.next();
+        next.map(|records| cut.read_loose(records, block)).is_some()
+    });
 }
 
 fn tall_fields(tall: &Tall, header: &Header) -> Result<TallFields, String> {
@@ -106,13 +136,13 @@ fn tall_fields(tall: &Tall, header: &Header) -> Result<TallFields, String> {
 
 /// What is known of a file's tags.
 struct Tags<'a> {
-    tall: &'a Tall,
+    tall: Option<&'a Tall>,
     by_signal: BTreeMap<&'a str, usize>,
     known: HashMap<String, Tag>,
 }
 
 impl<'a> Tags<'a> {
-    fn new(source: &'a Source, tall: &'a Tall) -> Self {
+    fn new(source: &'a Source) -> Self {
         let mut by_signal = BTreeMap::new();
         for (idx, column) in source.values.iter().enumerate() {
             if let Origin::Signal(names) = &column.origin {
@@ -120,32 +150,27 @@ impl<'a> Tags<'a> {
             }
         }
         Self {
-            tall,
+            tall: source.tall.as_ref(),
             by_signal,
             known: HashMap::new(),
         }
     }
 
-    fn get(&mut self, text: &str) -> Tag {
-        if let Some(tag) = self.known.get(text) {
-            return tag.clone();
+    fn get(&mut self, text: &str) -> &Tag {
+        if !self.known.contains_key(text) {
+            let tag = self.look(text);
+            self.known.insert(text.to_owned(), tag);
         }
-        let tag = self.look(text);
-        self.known.insert(text.to_owned(), tag.clone());
-        tag
+        self.known.get(text).unwrap_or(&Tag::Ignored)
     }
 
     fn look(&self, text: &str) -> Tag {
-        if self
-            .tall
-            .ignore
-            .iter()
-            .any(|pattern| pattern.is_match(text))
-        {
+        let ignore = self.tall.map_or(&[][..], |tall| &tall.ignore);
+        if ignore.iter().any(|pattern| pattern.is_match(text)) {
             return Tag::Ignored;
         }
         let mut parts = BTreeMap::new();
-        let signal = match &self.tall.pattern {
+        let signal = match self.tall.and_then(|tall| tall.pattern.as_ref()) {
             None => text,
             Some(pattern) => {
                 let Some(found) = pattern.captures(text) else {
@@ -172,63 +197,126 @@ impl<'a> Tags<'a> {
     }
 }
 
-struct Lines<'a> {
+/// The records of a tall file, as the header says to read them.
+pub(super) struct Lines<'a> {
+    source: &'a Source,
+    sheet: &'a TallSheet,
     tags: Tags<'a>,
     barometers: Barometers,
 }
 
-impl Lines<'_> {
+/// What a record is before its value is looked at.
+pub(super) enum Found {
+    Ignored,
+    Rejected(String),
+    /// A cell of this column of the source; its key was read.
+    Line(usize, Rc<BTreeMap<String, String>>, TallFields),
+}
+
+/// Room for one line, used again and again.
+#[derive(Default)]
+struct Room {
+    key: Key,
+    row: Vec<u64>,
+    slots: Vec<usize>,
+}
+
+impl<'a> Lines<'a> {
+    pub(super) fn new(source: &'a Source, sheet: &'a TallSheet) -> Self {
+        Self {
+            source,
+            sheet,
+            tags: Tags::new(source),
+            barometers: Barometers::new(),
+        }
+    }
+
+    /// The tag of a [`FoldRow::series`](crate::stamps::FoldRow) by its lower half.
+    pub(super) fn tag_texts(&self) -> HashMap<u64, &str> {
+        let known = self.tags.known.iter();
+        known
+            .filter_map(|(text, tag)| match tag {
+                Tag::Mapped { id, .. } => Some((*id, text.as_str())),
+                Tag::Ignored | Tag::Unknown(_) => None,
+            })
+            .collect()
+    }
+
+    /// Looks at everything but the value.
+    pub(super) fn find(&mut self, job: &mut Job<'_>, record: Record<'_>, key: &mut Key) -> Found {
+        let (header, fields) = (&self.sheet.header, &self.sheet.fields);
+        let tall = match &self.sheet.tall {
+            Ok(tall) => *tall,
+            Err(why) => return Found::Rejected(why.clone()),
+        };
+        if !header.fits(record) {
+            return Found::Rejected(format!(
+                "found {} fields, expected {}",
+                record.n_fields(),
+                header.n_fields()
+            ));
+        }
+        match self.tags.get(record.get(tall.tag).unwrap_or("")) {
+            Tag::Ignored => Found::Ignored,
+            Tag::Unknown(_) if header.is_repeated(record) => {
+                Found::Rejected("the header again".to_owned())
+            }
+            Tag::Unknown(why) => Found::Rejected(why.clone()),
+            Tag::Mapped { column, parts, id } => {
+                match job.read_key(record, fields, Some((parts, *id)), key) {
+                    Ok(()) => Found::Line(*column, Rc::clone(parts), tall),
+                    Err(why) => Found::Rejected(why),
+                }
+            }
+        }
+    }
+
     /// Collects the barometer of each key, so that a pressure finds it wherever its line stands.
-    fn find_barometers(
+    fn find_barometers<'t>(
         &mut self,
         job: &mut Job<'_>,
-        mut records: Records<'_>,
-        header: &Header,
-        (fields, tall): (&Fields, TallFields),
+        next: &mut dyn FnMut(&mut Block<'t>) -> bool,
     ) {
-        let source = job.source;
+        let source = self.source;
         let is = |wanted: fn(&CellKind) -> bool| {
             source
                 .values
                 .iter()
                 .any(|column| matches!(column.origin, Origin::Signal(_)) && wanted(&column.kind))
         };
-        if !is(|kind| matches!(kind, CellKind::Barometer(_)))
+        if self.sheet.tall.is_err()
+            || !is(|kind| matches!(kind, CellKind::Barometer(_)))
             || !is(|kind| matches!(kind, CellKind::Pressure(..)))
         {
             return;
         }
         let mut block = Block::default();
-        while records.read(&mut block, BLOCK_RECORDS) {
+        let mut key = Key::default();
+        while next(&mut block) {
             for record in block.records() {
-                if header.fits(record) {
-                    self.find_barometer(job, record, (fields, tall));
-                }
+                self.find_barometer(job, record, &mut key);
             }
         }
     }
 
     /// Keeps the barometer that a record gives, if it gives one.
-    fn find_barometer(
-        &mut self,
-        job: &mut Job<'_>,
-        record: Record<'_>,
-        (fields, tall): (&Fields, TallFields),
-    ) {
-        let source = job.source;
-        let Tag::Mapped { column, parts, id } = self.tags.get(record.get(tall.tag).unwrap_or(""))
-        else {
+    fn find_barometer(&mut self, job: &mut Job<'_>, record: Record<'_>, key: &mut Key) {
+        let source = self.source;
+        let (Ok(tall), true) = (&self.sheet.tall, self.sheet.header.fits(record)) else {
             return;
         };
-        let Some(column) = source.values.get(column) else {
+        let tall = *tall;
+        let tag = self.tags.get(record.get(tall.tag).unwrap_or(""));
+        let Tag::Mapped { column: idx, .. } = tag else {
             return;
         };
-        let mut key = Key::default();
-        if !matches!(column.kind, CellKind::Barometer(_))
-            || job
-                .read_key(record, fields, Some((&parts, id)), &mut key)
-                .is_err()
-            || is_doubtful(&key)
+        let idx = *idx;
+        let is_barometer = |column: &&Column| matches!(column.kind, CellKind::Barometer(_));
+        let Some(column) = source.values.get(idx).filter(is_barometer) else {
+            return;
+        };
+        if !matches!(self.find(job, record, key), Found::Line(..))
+            || is_doubtful(key)
             || !is_good(source, tall, record)
         {
             return;
@@ -236,12 +324,10 @@ impl Lines<'_> {
         let mut row = vec![NULL; source.spoken.len()];
         let cell = CellText {
             raw: record.get(tall.value).unwrap_or(""),
-            unit: unit_text(fields, source, column, record),
+            unit: unit_text(&self.sheet.fields, idx, record),
         };
-        if job
-            .cells
-            .read(column, cell, &Site::default(), &mut row)
-            .is_ok()
+        let read = job.cells.read(column, cell, &Site::default(), &mut row);
+        if read.is_ok()
             && let Some(kpa) = column
                 .slots
                 .first()
@@ -251,56 +337,53 @@ impl Lines<'_> {
         }
     }
 
+    fn read<'t>(
+        &mut self,
+        job: &mut Job<'_>,
+        builder: &mut Builder,
+        next: &mut dyn FnMut(&mut Block<'t>) -> bool,
+    ) {
+        let mut block = Block::default();
+        let mut room = Room::default();
+        while next(&mut block) {
+            for record in block.records() {
+                self.read_line(job, record, &mut room, builder);
+            }
+        }
+    }
+
     fn read_line(
         &mut self,
         job: &mut Job<'_>,
         record: Record<'_>,
-        header: &Header,
-        (fields, tall): (&Fields, TallFields),
+        room: &mut Room,
         builder: &mut Builder,
     ) {
-        let source = job.source;
-        if !header.fits(record) {
-            builder.counts.rows_in += 1;
-            let why = format!(
-                "found {} fields, expected {}",
-                record.n_fields(),
-                header.n_fields()
-            );
-            builder.reject_row(record.line(), record.raw(), why);
-            return;
-        }
-        let (column, parts, id) = match self.tags.get(record.get(tall.tag).unwrap_or("")) {
-            Tag::Ignored => {
+        let source = self.source;
+        let (column, parts, tall) = match self.find(job, record, &mut room.key) {
+            Found::Ignored => {
                 builder.counts.rows_ignored += 1;
                 return;
             }
-            Tag::Unknown(why) => {
+            Found::Rejected(why) => {
                 builder.counts.rows_in += 1;
-                let why = if header.is_repeated(record) {
-                    "the header again".to_owned()
-                } else {
-                    why
-                };
                 builder.reject_row(record.line(), record.raw(), why);
                 return;
             }
-            Tag::Mapped { column, parts, id } => (column, parts, id),
+            Found::Line(column, parts, tall) => (column, parts, tall),
         };
         builder.counts.rows_in += 1;
-        let mut key = Key::default();
-        if let Err(why) = job.read_key(record, fields, Some((&parts, id)), &mut key) {
-            builder.reject_row(record.line(), record.raw(), why);
-            return;
-        }
+        let fields = &self.sheet.fields;
+        let Room { key, row, slots } = room;
         let measured = self
             .barometers
             .get(&key.cells)
-            .filter(|_| !is_doubtful(&key))
+            .filter(|_| !is_doubtful(key))
             .copied();
-        let site = job.place(&key, measured);
-        let mut row = vec![NULL; source.spoken.len()];
-        let mut slots: Vec<usize> = Vec::new();
+        let site = job.place(key, measured);
+        row.clear();
+        row.resize(source.spoken.len(), NULL);
+        slots.clear();
         for (idx, (attribute, place)) in source.values.iter().zip(&fields.values).enumerate() {
             if matches!(place, Place::Missing(_) | Place::Signal) {
                 continue;
@@ -309,9 +392,9 @@ impl Lines<'_> {
             let raw = text_of(record, place, attribute, Some(&parts));
             let cell = CellText {
                 raw: &raw,
-                unit: unit_text(fields, source, attribute, record),
+                unit: unit_text(fields, idx, record),
             };
-            if let Err(why) = job.cells.read_value(idx, attribute, cell, &site, &mut row) {
+            if let Err(why) = job.cells.read_value(idx, attribute, cell, &site, row) {
                 builder.reject_cell(
                     record.line(),
                     &attribute.name,
@@ -326,10 +409,10 @@ impl Lines<'_> {
             let raw = record.get(tall.value).unwrap_or("");
             let cell = CellText {
                 raw,
-                unit: unit_text(fields, source, column, record),
+                unit: unit_text(fields, idx, record),
             };
             let read = if is_good(source, tall, record) {
-                job.cells.read_value(idx, column, cell, &site, &mut row)
+                job.cells.read_value(idx, column, cell, &site, row)
             } else {
                 let quality = tall.quality.and_then(|at| record.get(at)).unwrap_or("");
                 Err(format!("the quality is \"{quality}\""))
@@ -370,16 +453,7 @@ fn is_good(source: &Source, tall: TallFields, record: Record<'_>) -> bool {
     }
 }
 
-fn unit_text<'r>(
-    fields: &Fields,
-    source: &Source,
-    column: &Column,
-    record: Record<'r>,
-) -> Option<&'r str> {
-    let idx = source
-        .values
-        .iter()
-        .position(|known| known.name == column.name)?;
+fn unit_text<'r>(fields: &Fields, idx: usize, record: Record<'r>) -> Option<&'r str> {
     let at = fields.units.get(idx).copied().flatten()?;
     Some(record.get(at).unwrap_or(""))
 }

@@ -12,6 +12,10 @@ use crate::texts::NULL;
 
 /// Records taken at a time: with their fields and cells they fit into a core's own cache.
 const BLOCK_RECORDS: usize = 256;
+/// The table whose rows say nothing by their key alone.
+const SAMPLES: &str = "samples";
+/// Its time.
+const TAKEN_AT: &str = "taken_at";
 
 /// What the header of a file says.
 #[derive(Clone, Debug)]
@@ -170,15 +174,37 @@ impl Sheet {
             return Err(NoRow::Rejected("the header again".to_owned()));
         }
         job.read_key(record, &self.fields, None, key)
-            .map_err(|why| self.unread(job, record, why))
+            .map_err(|why| self.unread(job, record, why))?;
+        if job.source.table.name == SAMPLES && self.has_key_alone(job, record) {
+            let why = "nothing stands in it but the sample's key: no time, no place, no result";
+            return Err(NoRow::Rejected(why.to_owned()));
+        }
+        Ok(())
+    }
+
+    /// Whether every cell is empty that a value could come from, the time among them: a count below a
+    /// list looks so, and would be stored as a sample of nothing.
+    fn has_key_alone(&self, job: &Job<'_>, record: Record<'_>) -> bool {
+        let is_empty = |at: usize| record.get(at).is_none_or(str::is_empty);
+        let values = job.source.values.iter().zip(&self.fields.values);
+        let mut has_time = false;
+        for (column, place) in values {
+            has_time |= column.name == TAKEN_AT && place.fields().next().is_some();
+            if !place.fields().all(is_empty) {
+                return false;
+            }
+        }
+        has_time
     }
 
     /// What becomes of a record that is no row of this header: it may be another one. If it fills the
     /// same columns of the table, the records behind it are read by it.
     fn unread(&mut self, job: &Job<'_>, record: Record<'_>, why: String) -> NoRow {
         let source = job.source;
-        if !self.header.is_other_header(record, &source.keys)
-            && !self.header.is_other_header(record, &source.values)
+        // Where the source names the columns itself, what the file calls them is not looked at.
+        if source.header.is_some()
+            || !self.header.is_other_header(record, &source.keys)
+                && !self.header.is_other_header(record, &source.values)
         {
             return NoRow::Rejected(why);
         }

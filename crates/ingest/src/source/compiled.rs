@@ -10,10 +10,7 @@ use regex::Regex;
 use super::spec::Layout;
 use crate::cells::DecimalMark;
 use crate::stamps::{Clock, StampFormat};
-use crate::text::{Dialect, TextRule, Traits};
-
-/// Lines among which the header is looked for.
-const MAX_BEFORE: usize = 10_000;
+use crate::text::{Dialect, TextRule, Traits, lines_before};
 
 /// A checked source, ready to read files.
 #[derive(Clone, Debug)]
@@ -168,16 +165,13 @@ impl Source {
     /// Lines of a text that stand before its header. Where no line is the one that is looked for, those
     /// that are passed over in any case.
     pub(crate) fn n_skipped(&self, text: &str) -> u64 {
-        let Some(pattern) = &self.skip_until else {
-            return self.skip_lines;
-        };
-        let least = usize::try_from(self.skip_lines).unwrap_or(usize::MAX);
-        let lines = text.split('\n').take(MAX_BEFORE).enumerate().skip(least);
-        let found = lines
-            .filter(|(_, line)| pattern.is_match(line.trim_end_matches('\r')))
-            .map(|(at, _)| at as u64)
-            .next();
-        found.unwrap_or(self.skip_lines)
+        self.n_skipped_of(text, true).unwrap_or(self.skip_lines)
+    }
+
+    /// As [`Self::n_skipped`], of the head of a text (the whole of it, if `is_whole`); None where what
+    /// follows may tell.
+    pub(crate) fn n_skipped_of(&self, text: &str, is_whole: bool) -> Option<u64> {
+        lines_before(text, (self.skip_lines, self.skip_until.as_ref()), is_whole)
     }
 
     /// How a text of this origin becomes records: a sheet is written with the delimiter alone.

@@ -99,6 +99,18 @@ impl Settled {
 /// What each row's stamp means, in the order given. `seen` holds what stood in the pieces before,
 /// and takes what stands here.
 pub(crate) fn resolve_folds(rows: &[FoldRow], seen: &mut Seen) -> Vec<Told> {
+    resolve(rows, seen, &runs_backward)
+}
+
+/// As [`resolve_folds`], of rows of one series of which it is known how the whole of it runs.
+pub(crate) fn resolve_one_series(rows: &[FoldRow], is_backward: bool) -> Vec<Told> {
+    resolve(rows, &mut Seen::new(), &|_| is_backward)
+}
+
+/// Rows of one series, with their places among all rows.
+type Steps = [(usize, FoldRow)];
+
+fn resolve(rows: &[FoldRow], seen: &mut Seen, is_backward: &dyn Fn(&Steps) -> bool) -> Vec<Told> {
     let mut found: Vec<(Told, Option<Settled>)> = rows
         .iter()
         .map(|row| match row.time {
@@ -116,7 +128,8 @@ pub(crate) fn resolve_folds(rows: &[FoldRow], seen: &mut Seen) -> Vec<Told> {
             .iter()
             .filter_map(|idx| rows.get(*idx).map(|row| (*idx, *row)))
             .collect();
-        resolve_series(steps, &mut found, &mut n_stretches);
+        let is_backward = steps.iter().any(|(_, row)| is_twice(row)) && is_backward(&steps);
+        resolve_series(steps, is_backward, &mut found, &mut n_stretches);
     }
     rows.iter()
         .zip(found)
@@ -138,13 +151,13 @@ pub(crate) fn resolve_folds(rows: &[FoldRow], seen: &mut Seen) -> Vec<Told> {
 
 fn resolve_series(
     mut steps: Vec<(usize, FoldRow)>,
+    is_backward: bool,
     found: &mut [(Told, Option<Settled>)],
     n_stretches: &mut usize,
 ) {
     if !steps.iter().any(|(_, row)| is_twice(row)) {
         return;
     }
-    let is_backward = runs_backward(&steps);
     if is_backward {
         steps.reverse();
     }
@@ -214,7 +227,7 @@ fn known(steps: &[(usize, FoldRow)], at: usize) -> Option<Stamp> {
 }
 
 /// Whether most steps of the clock go back: a file that lists the newest row first.
-fn runs_backward(steps: &[(usize, FoldRow)]) -> bool {
+fn runs_backward(steps: &Steps) -> bool {
     let balance: i64 = steps
         .windows(2)
         .map(|pair| match pair {

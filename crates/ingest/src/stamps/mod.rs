@@ -13,6 +13,6 @@ mod tests;
 mod zone;
 
 pub(crate) use elapsed::ElapsedUnit;
-pub(crate) use fold::{FoldRow, Seen, Settled, Told, resolve_folds};
+pub(crate) use fold::{FoldRow, Seen, Settled, Told, resolve_folds, resolve_one_series};
 pub(crate) use format::{StampFormat, WrittenStamp};
 pub(crate) use zone::{Clock, LocalTime, Steady};

@@ -35,7 +35,20 @@ pub struct Content {
 
 /// The files of an archive of several, in its order; None for what is to be read as one file.
 #[must_use]
-pub fn archive_members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
+pub fn archive_members(reader: impl Read + Seek) -> Option<Vec<Member>> {
+    members(reader).filter(|members| members.len() > 1)
+}
+
+/// The path inside of the only file of an archive, which is read as that file.
+#[must_use]
+pub fn lone_member(reader: impl Read + Seek) -> Option<String> {
+    let mut members = members(reader)?;
+    let only = members.pop()?;
+    members.is_empty().then_some(only.name)
+}
+
+/// The files of an archive; None for what is none, and for a workbook.
+fn members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
     let mut mark = [0; 4];
     reader.read_exact(&mut mark).ok()?;
     if !MARKS.contains(&mark.as_slice()) {
@@ -58,7 +71,7 @@ pub fn archive_members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
             });
         }
     }
-    (members.len() > 1).then_some(members)
+    Some(members)
 }
 
 /// Unpacks one file of an archive, `limit` bytes at most.
@@ -152,6 +165,15 @@ mod tests {
                 .map(|names| names.iter().map(String::as_str).collect());
             assert_eq!(found.as_deref(), *expected, "{files:?}");
         }
+        let lone = |files: Files<'_>| lone_member(Cursor::new(archive(files)));
+        let (own, shadow) = (
+            ("U-1/log.csv", b"1".as_slice()),
+            ("._b.csv", b"x".as_slice()),
+        );
+        assert_eq!(lone(&[own, shadow]).as_deref(), Some("U-1/log.csv"));
+        assert_eq!(lone(&[own, ("b.csv", b"2")]), None);
+        assert_eq!(lone(&[("xl/workbook.xml", b"1")]), None);
+        assert_eq!(lone(&[]), None);
         let whole = archive(&[("a.csv", b"1"), ("b.csv", b"2")]);
         assert_eq!(names(b"Time,Flow\n"), None);
         assert_eq!(names(b""), None);

@@ -156,6 +156,11 @@ impl<'b> Record<'b> {
         self.block.text.get(start..end).unwrap_or("")
     }
 
+    /// Where it begins and ends in the text.
+    pub(crate) const fn span(self) -> (usize, usize) {
+        self.head.raw
+    }
+
     /// Place of its first field among those of the block.
     pub(crate) const fn first_field(self) -> usize {
         self.head.first_span

@@ -1,10 +1,14 @@
 //! Cells that are left empty where they would repeat what stands above them: a day once for all its
 //! rows, a sample once for all its results.
 
+use super::tidy;
+
 /// The columns to fill, and what stood in them last.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct FillDown {
     columns: Vec<Filled>,
+    /// The lines of the header, which printouts repeat on every page: no values stand in them.
+    header: Vec<Vec<String>>,
     /// Records of another length are left as they are.
     n_fields: usize,
 }
@@ -27,8 +31,13 @@ pub(super) enum Last {
 }
 
 impl FillDown {
-    /// For records of so many fields; each column is a field with what the lines of the header say there.
-    pub(crate) fn new(columns: Vec<(usize, Vec<String>)>, n_fields: usize) -> Self {
+    /// For records of so many fields; each column is a field with what the lines of the header say there,
+    /// `header` are these lines, whole.
+    pub(crate) fn new(
+        columns: Vec<(usize, Vec<String>)>,
+        header: Vec<Vec<String>>,
+        n_fields: usize,
+    ) -> Self {
         let columns = columns
             .into_iter()
             .map(|(field, names)| Filled {
@@ -37,13 +46,17 @@ impl FillDown {
                 last: None,
             })
             .collect();
-        Self { columns, n_fields }
+        Self {
+            columns,
+            header,
+            n_fields,
+        }
     }
 
     /// What to put into the empty cells of a record, by field; remembers the others.
     ///
     /// `cell` gives the text of a field and where it stands. A record that is empty throughout says
-    /// nothing, and repeats nothing.
+    /// nothing, and repeats nothing; nor does a line of the header that comes again.
     pub(super) fn pass(
         &mut self,
         n_fields: usize,
@@ -51,6 +64,16 @@ impl FillDown {
     ) -> Vec<(usize, Last)> {
         let is_empty = |field: usize| cell(field).0.is_empty();
         if n_fields != self.n_fields || self.columns.is_empty() || (0..n_fields).all(is_empty) {
+            return Vec::new();
+        }
+        let is_line = |line: &Vec<String>| {
+            line.len() == n_fields
+                && line
+                    .iter()
+                    .enumerate()
+                    .all(|(field, known)| tidy(&cell(field).0) == *known)
+        };
+        if self.header.iter().any(is_line) {
             return Vec::new();
         }
         let mut out = Vec::new();

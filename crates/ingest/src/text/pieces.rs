@@ -3,6 +3,7 @@
 use std::io::{BufRead, BufReader, Cursor, Read};
 
 use encoding_rs::{CoderResult, Decoder};
+use regex::Regex;
 
 use super::block::Block;
 use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, settle_marks, unpack};
@@ -10,6 +11,8 @@ use super::dialect::Dialect;
 use super::records::{MAX_QUOTED_LINES, Records};
 
 const BLOCK: usize = 1 << 18;
+/// Lines before a header that is looked for, at most.
+const MAX_BEFORE: u64 = 10_000;
 /// Room made for a piece before it is known, bytes.
 const MOST_ROOM: usize = 16 << 20;
 
@@ -56,6 +59,8 @@ pub struct Pieces<'r> {
     first_line: u64,
     /// Lines at the head of the file that are no records.
     skip_lines: u64,
+    /// The line that ends them, where it is looked for.
+    skip_until: Option<Regex>,
     dialect: Dialect,
     traits: Traits,
     /// Bytes of text in a piece, about.
@@ -83,6 +88,8 @@ pub(crate) struct Cut<'a> {
     /// Of text that is no sheet of a workbook.
     pub(crate) dialect: &'a Dialect,
     pub(crate) skip_lines: u64,
+    /// The first line of the header, where files have more or fewer lines before it.
+    pub(crate) skip_until: Option<&'a Regex>,
     /// Bytes of text in a piece, about.
     pub(crate) aim: usize,
     /// Longest text of the whole file.
@@ -104,6 +111,7 @@ impl<'r> Pieces<'r> {
             text: String::new(),
             first_line: 1,
             skip_lines: cut.skip_lines,
+            skip_until: cut.skip_until.cloned(),
             dialect,
             traits,
             aim: cut.aim,
@@ -220,7 +228,11 @@ impl<'r> Pieces<'r> {
     }
 
     /// Where the last record that is surely whole ends; None where there is none.
-    fn cut(&self) -> Option<usize> {
+    fn cut(&mut self) -> Option<usize> {
+        if let Some(until) = &self.skip_until {
+            self.skip_lines = lines_before(&self.text, (self.skip_lines, Some(until)), false)?;
+            self.skip_until = None;
+        }
         let bytes = self.text.as_bytes();
         let quote = self.dialect.quote.filter(|_| self.dialect.widths.is_none());
         if quote.is_none_or(|quote| memchr::memchr(quote, bytes).is_none()) {
@@ -241,6 +253,33 @@ impl<'r> Pieces<'r> {
         }
         end
     }
+}
+
+/// Lines of a text that stand before its header: those up to the line that is looked for; where no line
+/// is, so many.
+///
+/// The text is the head of one, unless `is_whole`; None where what follows may tell.
+pub(crate) fn lines_before(
+    text: &str,
+    (least, until): (u64, Option<&Regex>),
+    is_whole: bool,
+) -> Option<u64> {
+    let Some(until) = until else {
+        return Some(least);
+    };
+    let known = if is_whole {
+        text
+    } else {
+        text.get(..text.rfind('\n')?)?
+    };
+    let mut n_lines = 0;
+    for (line, at) in known.split('\n').zip(0..MAX_BEFORE) {
+        n_lines = at + 1;
+        if at >= least && until.is_match(line.trim_end_matches('\r')) {
+            return Some(at);
+        }
+    }
+    (is_whole || n_lines == MAX_BEFORE).then_some(least)
 }
 
 /// The unpacked bytes, by content, and what is known of their text before it is read.
@@ -294,6 +333,7 @@ mod tests {
             rule: TextRule::of(Encoding::for_label(label.as_bytes()).unwrap()),
             dialect: &Dialect::from(b','),
             skip_lines: 0,
+            skip_until: None,
             aim,
             limit: 1 << 24,
         };

@@ -16,18 +16,18 @@ pub(super) const MAX_QUOTED_LINES: u64 = 100;
 /// Walks the records of a text.
 #[derive(Clone, Debug)]
 pub(crate) struct Records<'t> {
-    text: &'t str,
-    position: usize,
-    line: u64,
-    delimiter: u8,
-    quote: u8,
+    pub(super) text: &'t str,
+    pub(super) position: usize,
+    pub(super) line: u64,
+    pub(super) delimiter: u8,
+    pub(super) quote: u8,
     /// Some field may be quoted: asked once of the whole text, not of each line.
-    has_quotes: bool,
+    pub(super) has_quotes: bool,
     /// What tells the fields apart by their place in the line; None where a delimiter does.
-    widths: Option<Widths>,
-    packed: bool,
+    pub(super) widths: Option<Widths>,
+    pub(super) packed: bool,
     /// Columns whose empty cells say what stands above; None: none.
-    fill: Option<FillDown>,
+    pub(super) fill: Option<FillDown>,
 }
 
 impl<'t> Records<'t> {
@@ -208,7 +208,7 @@ impl<'t> Records<'t> {
     }
 
     /// A record with a quote somewhere in its first line.
-    fn read_quoted(&mut self, block: &mut Block<'t>) {
+    pub(super) fn read_quoted(&mut self, block: &mut Block<'t>) {
         let start = self.position;
         let mut at = start;
         loop {
@@ -301,7 +301,7 @@ struct Quoted {
 }
 
 /// Cuts a line that begins at `start` of the text.
-fn split_plain(line: &str, start: usize, delimiter: u8, block: &mut Block<'_>) {
+pub(super) fn split_plain(line: &str, start: usize, delimiter: u8, block: &mut Block<'_>) {
     let mut from = start;
     let mut cut = |stop: usize| {
         block.push_field(from, stop);

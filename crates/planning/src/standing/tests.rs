@@ -8,6 +8,7 @@ use drydown_removal::{Basis, RemovalCoefficient};
 use drydown_runs::history::{Deployment, Maintenance, Oil, Reservoir, Site, Unit};
 
 use super::*;
+use crate::job::Returns;
 use crate::{Candidate, PlanningConfig, SizeAnswer, WarmthBasis, size_standing};
 
 fn at(text: &str) -> Stamp {
@@ -147,6 +148,7 @@ fn job(oil: &Oil) -> Job<'_> {
         within_h: None,
         reservoir: None,
         ingress: None,
+        returns: Returns::default(),
         oil_degc: 65.0,
         oil_degc_basis: WarmthBasis::Given,
         ambient_degc: 20.0,

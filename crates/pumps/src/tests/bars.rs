@@ -8,9 +8,10 @@ use drydown_stats::scores::pinball;
 use super::fleet_knowing::knowing_fleet;
 use super::fleets::{day_of, episodes, in_alert, judge, prior_of};
 use super::ideal::{knowing_laws, knowing_state};
+use super::tally::Tally;
 use super::threshold::threshold_alerts;
 use super::world::{DAYS, Fault, Simulated, play_logged};
-use crate::{Cause, DaysStatus, PumpHealth, PumpsConfig};
+use crate::{Cause, DaysStatus, PumpCause, PumpHealth, PumpsConfig};
 
 /// Fleets at the fastest log, and at each of the others.
 const FLEETS: u64 = 11;
@@ -41,6 +42,7 @@ struct Figures {
     threshold_leads: Vec<f64>,
     /// Wear, leak, restriction, wet oil.
     by_cause: [Share; 4],
+    tally: Tally,
     forecasts: usize,
     held: usize,
     /// Forecasts whose truth came before P10, and those whose truth came before P50.
@@ -103,7 +105,8 @@ fn figures(step_s: f64, fleets: u64, config: &PumpsConfig) -> Figures {
             .collect();
         let prior = prior_of(&fleet, config);
         for one in &fleet {
-            out.take(one, &judge(one, &prior, config).health, config);
+            let judged = judge(one, &prior, config);
+            out.take(one, &judged.health, &judged.causes, config);
         }
     }
     let n = (out.forecasts * QUANTILES.len()).max(1) as f64;
@@ -112,7 +115,13 @@ fn figures(step_s: f64, fleets: u64, config: &PumpsConfig) -> Figures {
 }
 
 impl Figures {
-    fn take(&mut self, one: &Simulated, rows: &[PumpHealth], config: &PumpsConfig) {
+    fn take(
+        &mut self,
+        one: &Simulated,
+        rows: &[PumpHealth],
+        causes: &[PumpCause],
+        config: &PumpsConfig,
+    ) {
         let threshold = threshold_alerts(&one.runs);
         let Some((kind, onset)) = cause_of(one.fault).zip(one.fault.onset()) else {
             self.healthy_years += DAYS / 365.25;
@@ -131,6 +140,9 @@ impl Figures {
             .collect();
         let first = during.iter().find(|row| in_alert(row));
         let late = during.iter().rev().find(|row| in_alert(row));
+        if let Some((row, cause)) = late.zip(CAUSES.get(kind)) {
+            self.tally.take(&[*cause], row, causes);
+        }
         if let Some(share) = self.by_cause.get_mut(kind) {
             share.of += 1;
             share.found += usize::from(first.is_some());
@@ -225,6 +237,7 @@ impl Figures {
                 share.named
             );
         }
+        self.tally.print();
         let [ours, fleet, laws, state] = self.pinball;
         println!(
             "    crossing day: P10–P90 holds {}/{} = {:.3}, truth before P10 in {:.3}, before P50 in {:.3}; pinball {ours:.2} d, {:.2} times that of the true state",

@@ -6,6 +6,7 @@ use drydown_stats::robust;
 use drydown_stats::scores::pinball;
 
 use super::fleets::{day_of, episodes, in_alert};
+use super::tally::Tally;
 use super::workshop::{DAYS, Simulated, play};
 use super::world::day_zero;
 use crate::{
@@ -49,6 +50,7 @@ struct Figures {
     healthy_years: f64,
     false_episodes: usize,
     rows: BTreeMap<String, Row>,
+    tally: Tally,
     crossing: usize,
     found_before: usize,
     leads: Vec<f64>,
@@ -86,6 +88,7 @@ impl Figures {
         row.of += 1;
         if let Some(late) = alerts.last() {
             row.found += 1;
+            self.tally.take(&true_causes, late, causes);
             let chance = |cause: &Cause| -> f64 {
                 let of = causes.iter().filter(|c| c.run_id == late.run_id);
                 of.filter(|c| c.cause == *cause)
@@ -159,6 +162,7 @@ impl Figures {
                 row.least / found,
             );
         }
+        self.tally.print();
         let n = self.forecasts.max(1) as f64;
         println!(
             "    crossing day: P10–P90 holds {}/{} = {:.3}, truth before P10 {:.3}; pinball {:.2} d of {:.0} d on average; no forecast {}",
@@ -220,6 +224,12 @@ fn the_bars_hold_where_pumps_age_by_other_laws() {
         let held = figures.held as f64 / figures.forecasts as f64;
         assert!(held >= 0.6, "{step_s} {held}");
         assert!(figures.loss < 0.3 * figures.truth, "{step_s}");
+        // What is said to be eight in ten is so, and witnesses that cannot tell say so.
+        assert!(figures.tally.overconfidence() < 0.1, "{step_s}");
+        assert!(
+            figures.tally.log_score() < if fast { 0.6 } else { 1.1 },
+            "{step_s}"
+        );
         if fast {
             // Of two faults at once neither is left out.
             let both = &figures.rows["wear+leak"];

@@ -13,6 +13,7 @@ mod mixed_causes;
 mod past_limit;
 mod slow_logs;
 mod starts;
+mod tally;
 mod threshold;
 mod workshop;
 mod world;

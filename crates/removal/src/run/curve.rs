@@ -154,6 +154,24 @@ pub(crate) fn advance(law: &Law, step: &Step, start_ppm: f64) -> f64 {
     floor + (water - floor) * (-rate * left).exp()
 }
 
+/// The state after a step's hours of work and its hours of standstill, by what `relax` makes of a rate (1/h), a level that
+/// the run tends to (ppm) and hours.
+pub(super) fn work_then_stand<S>(
+    law: &Law,
+    step: &Step,
+    start: S,
+    relax: impl Fn(f64, f64, f64, S) -> S,
+) -> S {
+    let floor = law.asymptote_at(step);
+    let rate = law.rate_per_h * step.factor_under(law.slopes);
+    let worked = relax(rate, floor, step.hours, start);
+    if step.idle_hours > 0.0 {
+        relax(0.0, floor, step.idle_hours, worked)
+    } else {
+        worked
+    }
+}
+
 /// Water at every node of a timeline: `steps[i]` leads from node i−1 to node i, the first starts at `start_ppm`.
 pub(crate) fn path(law: &Law, steps: &[Step], start_ppm: f64, out: &mut Vec<f64>) {
     out.clear();

@@ -5,12 +5,23 @@
 //! gains of well-mixed ones fall below zero (two priors are paid for each time) and those of the others add up.
 //!
 //! Settled water that dissolves leaves a slow tail as well, and its rate lies up to ten times above that of a loop and a
-//! rest. What tells them is that it lies under oil that is saturated when the unit comes; where that was seen and
-//! the deviances do not speak clearly, both laws are kept, and the interval of the rate holds both.
+//! rest. What tells them is that it lies under oil that is saturated when the unit comes: a second compartment is there in
+//! every run, settled water mostly in those that begin about saturated. Where the runs together do not speak clearly, both
+//! laws are kept, and the interval of the rate holds both. A reservoir in which water settles need not hold any as a run
+//! begins: each run has that law with a probability.
 
-use drydown_stats::robust;
+use drydown_stats::{normal, robust};
 
 use crate::config::RunFitConfig;
+
+/// How probable settled water is as a run begins, in a reservoir where it settles: under oil that is about saturated, and
+/// under drier oil. Common practice, no source.
+const POOL_WET: f64 = 0.85;
+const POOL_DRY: f64 = 0.25;
+/// How often runs begin about saturated, over settled water and elsewhere: twice as often over it, which is cautious, as
+/// oil that was simply left wet begins so too. Common practice, no source.
+const WET_OVER_POOL: f64 = 0.70;
+const WET_ELSEWHERE: f64 = 0.35;
 
 /// What a reservoir may be to its unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -31,6 +42,71 @@ pub(super) struct Gain {
     pub(super) settled: Option<f64>,
     /// The same over the better of one body with an end level that stands or moves.
     pub(super) settled_over_best: Option<f64>,
+    /// The run began with oil that was about saturated.
+    pub(super) begins_wet: bool,
+    /// The most that `two` and `settled` may be by residuals that are the smaller for the law: the rest is what no law holds.
+    pub(super) two_most: f64,
+    pub(super) settled_most: f64,
+}
+
+impl Gain {
+    /// The gains as far as they are material.
+    fn material(&self) -> Self {
+        Self {
+            two: self.two.min(self.two_most),
+            settled: self.settled.map(|gain| gain.min(self.settled_most)),
+            ..*self
+        }
+    }
+
+    /// What a law with settled water, or with none left of it, gains over one body.
+    fn settled_or_none(&self) -> Option<f64> {
+        let there = pool_share(self.begins_wet);
+        Some(2.0 * normal::ln_add_exp(there.ln() + 0.5 * self.settled?, (1.0 - there).ln()))
+    }
+
+    /// How much the run's beginning says for settled water, as a deviance.
+    fn beginning(&self) -> f64 {
+        let odds = if self.begins_wet {
+            WET_OVER_POOL / WET_ELSEWHERE
+        } else {
+            (1.0 - WET_OVER_POOL) / (1.0 - WET_ELSEWHERE)
+        };
+        2.0 * odds.ln()
+    }
+}
+
+fn pool_share(begins_wet: bool) -> f64 {
+    if begins_wet { POOL_WET } else { POOL_DRY }
+}
+
+/// The laws of a reservoir for one of its runs: where water settles, there may be none as the run begins.
+pub(super) fn of_run(
+    kept: &Kept,
+    gain: Option<f64>,
+    begins_wet: bool,
+    config: &RunFitConfig,
+) -> Kept {
+    let most = config.mixing_deviance;
+    let there = pool_share(begins_wet);
+    // A third of what the deviance says, as between laws.
+    let odds = there / (1.0 - there) * (gain.unwrap_or(0.0).clamp(-most, most) / 6.0).exp();
+    let there = odds / (1.0 + odds);
+    let mut out: Kept = Vec::new();
+    let mut add = |kind: Kind, share: f64| match out.iter_mut().find(|one| one.0 == kind) {
+        Some(one) => one.1 += share,
+        None => out.push((kind, share)),
+    };
+    for (kind, share) in kept {
+        if *kind == Kind::Settled {
+            add(Kind::Settled, share * there);
+            add(Kind::WellMixed, share * (1.0 - there));
+        } else {
+            add(*kind, *share);
+        }
+    }
+    out.sort_by(|a, b| b.1.total_cmp(&a.1));
+    out
 }
 
 /// The laws that a reservoir's runs leave open, the one that a row names first, each with its share of the rate.
@@ -50,9 +126,34 @@ fn far(config: &RunFitConfig) -> f64 {
 }
 
 /// The laws that the gains of a reservoir's runs leave open; never empty.
+///
+/// A law is named for what it gains by more than no law holds. Where the rest of its gain alone speaks for it, one body
+/// comes first, and the other has as large a share.
 pub(super) fn keep(gains: &[Gain], config: &RunFitConfig) -> Kept {
+    let material: Vec<Gain> = gains.iter().map(Gain::material).collect();
+    let named = keep_by(&material, config);
+    if named != [(Kind::WellMixed, 1.0)] {
+        return named;
+    }
+    let doubted = keep_by(gains, config);
+    if doubted == named {
+        return named;
+    }
+    let mut out = vec![(Kind::WellMixed, 0.5)];
+    for (kind, share) in doubted {
+        match out.iter_mut().find(|one| one.0 == kind) {
+            Some(one) => one.1 += 0.5 * share,
+            None => out.push((kind, 0.5 * share)),
+        }
+    }
+    out
+}
+
+fn keep_by(gains: &[Gain], config: &RunFitConfig) -> Kept {
     let two = are_badly_mixed(gains, config);
-    let over_plain = sum(gains.iter().filter_map(|gain| gain.settled), config);
+    let beginnings = gains.iter().filter(|gain| gain.settled.is_some());
+    let over_plain = sum(gains.iter().filter_map(Gain::settled_or_none), config)
+        + beginnings.map(Gain::beginning).sum::<f64>();
     let settled = holds_settled(gains, over_plain, config);
     let looked = gains.iter().any(|gain| gain.settled.is_some());
     if !two && !settled {
@@ -65,7 +166,9 @@ pub(super) fn keep(gains: &[Gain], config: &RunFitConfig) -> Kept {
     let most = 0.5 * config.mixing_deviance;
     let over_two: f64 = gains
         .iter()
-        .filter_map(|gain| Some((gain.settled? - gain.two).clamp(-most, most)))
+        .filter_map(|gain| {
+            Some((gain.settled_or_none()? - gain.two).clamp(-most, most) + gain.beginning())
+        })
         .sum();
     if two && over_two < -far(config) {
         return vec![(Kind::TwoCompartments, 1.0)];
@@ -141,11 +244,81 @@ mod tests {
                 two_over_best: *two,
                 settled: *settled,
                 settled_over_best: *settled,
+                begins_wet: settled.is_some(),
+                two_most: f64::INFINITY,
+                settled_most: f64::INFINITY,
             })
             .collect();
         let kept = keep(&gains, &RunFitConfig::documented());
         assert!((kept.iter().map(|one| one.1).sum::<f64>() - 1.0).abs() < 1e-12);
         kept.into_iter().map(|one| one.0).collect()
+    }
+
+    /// The same gains of both laws in every run, of which so many begin about saturated.
+    fn share_of_settled(n_wet: usize, n_dry: usize) -> f64 {
+        let gains: Vec<Gain> = (0..n_wet + n_dry)
+            .map(|idx| Gain {
+                two: 9.0,
+                two_over_best: 9.0,
+                settled: Some(9.0),
+                settled_over_best: Some(9.0),
+                begins_wet: idx < n_wet,
+                two_most: f64::INFINITY,
+                settled_most: f64::INFINITY,
+            })
+            .collect();
+        keep(&gains, &RunFitConfig::documented())
+            .iter()
+            .filter(|one| one.0 == Kind::Settled)
+            .map(|one| one.1)
+            .sum()
+    }
+
+    #[test]
+    fn a_gain_that_is_not_material_names_no_law_but_is_held_by_the_interval() {
+        let gains = |two_most: f64| {
+            let gain = Gain {
+                two: 20.0,
+                two_over_best: 20.0,
+                settled: None,
+                settled_over_best: None,
+                begins_wet: false,
+                two_most,
+                settled_most: f64::INFINITY,
+            };
+            keep(&[gain; 8], &RunFitConfig::documented())
+        };
+        assert_eq!(gains(8.0), vec![(Kind::TwoCompartments, 1.0)]);
+        assert_eq!(
+            gains(0.5),
+            vec![(Kind::WellMixed, 0.5), (Kind::TwoCompartments, 0.5)]
+        );
+    }
+
+    #[test]
+    fn the_more_runs_begin_dry_the_less_is_it_settled_water() {
+        assert!(share_of_settled(6, 0) > 0.6);
+        assert!(share_of_settled(1, 6) < 0.2);
+        assert!(share_of_settled(2, 20) < 1e-9);
+    }
+
+    #[test]
+    fn a_run_over_settled_water_has_that_law_by_its_beginning_and_its_gain() {
+        let config = RunFitConfig::documented();
+        let settled = |gain: Option<f64>, begins_wet: bool| {
+            let shares = of_run(&vec![(Kind::Settled, 1.0)], gain, begins_wet, &config);
+            assert!((shares.iter().map(|one| one.1).sum::<f64>() - 1.0).abs() < 1e-12);
+            shares
+                .iter()
+                .filter(|one| one.0 == Kind::Settled)
+                .map(|one| one.1)
+                .sum::<f64>()
+        };
+        assert!((settled(None, true) - POOL_WET).abs() < 1e-12);
+        assert!((settled(None, false) - POOL_DRY).abs() < 1e-12);
+        assert!(settled(Some(12.0), false) > 0.6 && settled(Some(-12.0), true) < 0.5);
+        let plain = of_run(&vec![(Kind::WellMixed, 1.0)], None, true, &config);
+        assert_eq!(plain, vec![(Kind::WellMixed, 1.0)]);
     }
 
     #[test]
@@ -177,7 +350,7 @@ mod tests {
             ),
             (
                 "settled water, hardly seen",
-                vec![(-4.0, Some(5.5)); 6],
+                vec![(-4.0, Some(4.5)); 6],
                 vec![Settled, WellMixed],
             ),
         ];

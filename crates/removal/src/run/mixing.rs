@@ -6,7 +6,7 @@
 //! first and then waits for what the rest gives back; one exponential fitted to it overstates the dried flow.
 //! Linear with constant coefficients within a step, so each step is exact.
 
-use super::curve::{Law, Step};
+use super::curve::{Law, Step, work_then_stand};
 
 /// How a reservoir mixes.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -26,18 +26,9 @@ pub(crate) struct Parts {
 
 /// Both parts after a step's hours of work and its hours of standstill.
 pub(crate) fn advance(law: &Law, mixing: &Mixing, step: &Step, start: Parts) -> Parts {
-    let worked = relax(
-        law.rate_per_h * step.factor_under(law.slopes),
-        law.asymptote_at(step),
-        mixing,
-        step.hours,
-        start,
-    );
-    if step.idle_hours > 0.0 {
-        relax(0.0, law.asymptote_at(step), mixing, step.idle_hours, worked)
-    } else {
-        worked
-    }
+    work_then_stand(law, step, start, |rate_per_h, floor_ppm, hours, parts| {
+        relax(rate_per_h, floor_ppm, mixing, hours, parts)
+    })
 }
 
 /// The two-by-two system after some hours, by its matrix exponential (both eigenvalues are real and at most zero).

@@ -252,3 +252,78 @@ fn one_odd_run_does_not_make_a_reservoir_badly_mixed() {
         assert_eq!(n_called(&together), 0, "seed {seed}");
     }
 }
+
+fn returns_of(runs: &[(Run, Vec<SeriesPoint>)]) -> ReservoirReturns {
+    let (unit, oil, reservoir) = (unit(), oil(), reservoir(3_785.411_784));
+    let inputs: Vec<RunInput<'_>> = runs
+        .iter()
+        .map(|(run, series)| RunInput {
+            run,
+            series,
+            samples: &[],
+            unit: Some(&unit),
+            oil: Some(&oil),
+            reservoir: Some(&reservoir),
+        })
+        .collect();
+    fit_returns(&inputs, &RunFitConfig::documented())
+}
+
+#[test]
+fn runs_tell_the_next_one_how_their_reservoir_mixes() {
+    let runs = |share: f64| -> Vec<(Run, Vec<SeriesPoint>)> {
+        (0..8)
+            .map(|seed| {
+                let (_, series, hours) = badly_mixed(seed, share, 0.05);
+                (run(hours), series)
+            })
+            .collect()
+    };
+    let mixing = returns_of(&runs(0.6)).mixing.unwrap();
+    let share = 1.0 / (1.0 + (-mixing.loop_share_logit.mean).exp());
+    assert!(mixing.probability > 0.9, "{mixing:?}");
+    assert!((share - 0.6).abs() < 0.12, "{share}");
+    assert!(
+        (mixing.ln_exchange_per_h.mean - 0.05_f64.ln()).abs() < 0.5,
+        "{mixing:?}"
+    );
+    assert_eq!(returns_of(&runs(1.0)), ReservoirReturns::default());
+}
+
+#[test]
+fn runs_over_settled_water_tell_the_next_one_how_much_there_may_be() {
+    let (pool_ppm, per_h, rate) = (400.0, 0.05, 0.25);
+    let solubility = solubility_ppm(Some(&oil()), 65.0).unwrap();
+    let runs: Vec<(Run, Vec<SeriesPoint>)> = (0..8)
+        .map(|seed| {
+            let mut rng = rng::seeded(seed, "settled");
+            let (mut water, mut pool) = (0.95 * solubility, pool_ppm);
+            let mut series = Vec::new();
+            for minute in 0..1800 {
+                let left: f64 = pool / pool_ppm;
+                let fed = per_h * left.powf(2.0 / 3.0) * (solubility - water) / 60.0;
+                let fed = fed.clamp(0.0, pool);
+                pool -= fed;
+                water += fed - rate * (water - 15.0) / 60.0;
+                if minute % 10 == 5 {
+                    let noise = (1.0 + 0.005 * water) * rng::standard_normal(&mut rng);
+                    let mut point = bin(f64::from(minute) / 60.0, water + noise, Censor::Exact);
+                    point.oil_degc = Some(65.0);
+                    series.push(point);
+                }
+            }
+            (run(30.0), series)
+        })
+        .collect();
+    let settled = returns_of(&runs).settled.unwrap();
+    assert!(settled.probability > 0.5, "{settled:?}");
+    assert!(
+        (settled.ln_pool_ppm.mean - pool_ppm.ln()).abs() < 0.5,
+        "{settled:?}"
+    );
+    assert!(
+        (settled.ln_dissolving_per_h.mean - per_h.ln()).abs() < 0.5,
+        "{settled:?}"
+    );
+    assert!(settled.ln_pool_ppm.sd >= 0.7, "{settled:?}");
+}

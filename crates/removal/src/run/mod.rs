@@ -23,6 +23,7 @@ mod model;
 mod noise;
 mod points;
 mod reservoir;
+mod returns;
 mod settled;
 mod shown;
 #[cfg(test)]
@@ -44,6 +45,7 @@ pub use checks::ResidualChecks;
 use model::{Prior, Priors, USUAL_MIXING};
 use points::{Points, to_points};
 pub use reservoir::fit_reservoir;
+pub use returns::{LawTerm, MixingLaw, ReservoirReturns, SettledLaw, fit_returns};
 pub use shown::{CurveFit, CurveReading, CurveResidual, CurveSample, RunCurve, Use, run_curve};
 
 /// Everything that is known of one run.

@@ -44,6 +44,14 @@ impl Model<'_> {
         blocks
     }
 
+    /// Mean square of the sensor's standardised residuals, and how many there are; None without any.
+    pub(super) fn misfit(&self, theta: &[f64]) -> Option<(f64, f64)> {
+        let blocks = self.sensor_z(theta);
+        let count = blocks.iter().map(Vec::len).sum::<usize>() as f64;
+        let sum: f64 = blocks.iter().flatten().map(|(z, _)| z * z).sum();
+        (count > 0.0).then(|| (sum / count, count))
+    }
+
     /// Size and memory of the errors given the unknowns, by maximum likelihood: for comparing models.
     pub(super) fn fit_noise(&self, theta: &[f64]) -> Noise {
         let blocks = self.sensor_z(theta);

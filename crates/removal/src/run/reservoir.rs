@@ -10,7 +10,7 @@ use super::fit::{
     Fit, can_tell_mixing, finish, fit_drift, fit_settled, fit_two_compartments, fit_well_mixed,
 };
 use super::join::join;
-use super::laws::{Gain, Kept, Kind, is_plain, keep};
+use super::laws::{Gain, Kept, Kind, is_plain, keep, of_run};
 use super::model::{MixingPriors, Prior, USUAL_MIXING};
 use super::points::{Points, to_points};
 use super::solve::inverse_diagonal;
@@ -29,11 +29,11 @@ pub(super) enum Look<'a> {
 pub(super) struct Fits<'a> {
     well_mixed: Fit<'a>,
     /// The oil was about saturated as the run began, or a sample of the bottom found free water.
-    begins_wet: bool,
+    pub(super) begins_wet: bool,
     /// Deviance of the law of one body with an end level that moves.
     drift: Option<f64>,
-    two: Option<Fit<'a>>,
-    settled: Option<Fit<'a>>,
+    pub(super) two: Option<Fit<'a>>,
+    pub(super) settled: Option<Fit<'a>>,
 }
 
 impl Fits<'_> {
@@ -48,20 +48,42 @@ impl Fits<'_> {
         }
     }
 
-    fn gain(&self) -> Option<Gain> {
-        let two = self.two.as_ref()?.deviance;
+    pub(super) fn gain(&self) -> Option<Gain> {
+        let fit = self.two.as_ref()?;
+        let two = fit.deviance;
         let plain = self.well_mixed.deviance;
         let best = plain.min(self.drift.unwrap_or(f64::INFINITY));
         Some(Gain {
             two: plain - two,
+            two_most: material_gain(&self.well_mixed, fit),
             settled_over_best: self.settled.as_ref().map(|settled| best - settled.deviance),
             two_over_best: best - two,
+            begins_wet: self.begins_wet,
             settled: self
                 .settled
                 .as_ref()
                 .map(|settled| plain - settled.deviance),
+            settled_most: self.settled.as_ref().map_or(f64::INFINITY, |settled| {
+                material_gain(&self.well_mixed, settled)
+            }),
         })
     }
+}
+
+/// The most deviance that a law may gain over one body: what its residuals are the smaller for, where no law is better
+/// than half of a sensor's own scale (about 1 % of the reading).
+///
+/// A quiet sensor shows what no law holds: oil whose temperature lags, a sensor's own curve, vapour that falls with the
+/// load. A second exponential takes some of it for mixing, and by the sensor's noise alone that gains without end.
+fn material_gain(plain: &Fit<'_>, other: &Fit<'_>) -> f64 {
+    const LAW_SD: f64 = 0.5;
+    /// Bins that speak at most: neighbours share what the law does not hold.
+    const N_MOST: f64 = 40.0;
+    let of = |fit: &Fit<'_>| fit.model.misfit(&fit.theta);
+    let (Some((plain, n)), Some((other, _))) = (of(plain), of(other)) else {
+        return f64::INFINITY;
+    };
+    n.min(N_MOST) * ((plain + LAW_SD * LAW_SD) / (other + LAW_SD * LAW_SD)).ln()
 }
 
 /// Whether the law with settled water can be written for a run.
@@ -124,12 +146,7 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
         .iter()
         .map(|input| to_points(input, config))
         .collect();
-    let mut looks: Vec<Look<'_>> = inputs
-        .iter()
-        .zip(&points)
-        .map(|(input, points)| look_first(input, points, config))
-        .collect();
-    look_for_mixing(&mut looks, config);
+    let looks = look_at_all(inputs, &points, config);
     let verdict = judge(&looks, config);
     inputs
         .iter()
@@ -141,6 +158,21 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
             settle(input, points, look, Some((&verdict.kept, lent)), config)
         })
         .collect()
+}
+
+/// Looks at the runs of one reservoir as far as it takes to say which laws they leave open.
+pub(super) fn look_at_all<'a>(
+    inputs: &[RunInput<'_>],
+    points: &'a [Points],
+    config: &'a RunFitConfig,
+) -> Vec<Look<'a>> {
+    let mut looks: Vec<Look<'a>> = inputs
+        .iter()
+        .zip(points)
+        .map(|(input, points)| look_first(input, points, config))
+        .collect();
+    look_for_mixing(&mut looks, config);
+    looks
 }
 
 /// Fits the other laws to the runs, from all over the reservoir's time, until enough of them say that it is well mixed.
@@ -212,8 +244,10 @@ pub(super) fn settle(
     };
     let alone = keep(&fits.gain().into_iter().collect::<Vec<Gain>>(), config);
     let (kept, lent) = known.unwrap_or((&alone, USUAL_MIXING));
+    let gain = fits.gain().and_then(|gain| gain.settled);
     let fit = join(
-        kept.iter()
+        of_run(kept, gain, fits.begins_wet, config)
+            .iter()
             .map(|(kind, share)| (finish(fit_kind(&fits, *kind, lent)), *share))
             .collect(),
     )
@@ -268,10 +302,12 @@ fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
             MixingPriors {
                 loop_share_logit: lend(
                     USUAL_MIXING.loop_share_logit,
+                    BETWEEN_RUNS,
                     others().map(|[share, _]| *share),
                 ),
                 ln_exchange: lend(
                     USUAL_MIXING.ln_exchange,
+                    BETWEEN_RUNS,
                     others().map(|[_, exchange]| *exchange),
                 ),
             }
@@ -280,15 +316,18 @@ fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
     Verdict { kept, lent }
 }
 
+/// Sd of a loop's unknowns between runs of one reservoir: levels, temperatures and ports differ. Common practice, no source.
+pub(super) const BETWEEN_RUNS: f64 = 0.3;
+
 /// An unknown as a run's fit has it, prior included.
 #[derive(Clone, Copy, Debug)]
-struct Told {
+pub(super) struct Told {
     value: f64,
     variance: f64,
 }
 
-/// Loop share and exchange as one run tells them: the last two of its unknowns.
-fn told(fit: &Fit<'_>) -> Option<[Told; 2]> {
+/// The last two of a run's unknowns as it tells them: loop share and exchange, or what dissolves and how much there is.
+pub(super) fn told(fit: &Fit<'_>) -> Option<[Told; 2]> {
     let n = fit.theta.len();
     let one = |idx: usize| {
         let variance = inverse_diagonal(&fit.information, idx)?;
@@ -301,9 +340,7 @@ fn told(fit: &Fit<'_>) -> Option<[Told; 2]> {
 }
 
 /// The prior after other runs of the reservoir: each adds what it tells beyond the prior.
-fn lend(prior: Prior, others: impl Iterator<Item = Told>) -> Prior {
-    /// Sd between runs of one reservoir: levels, temperatures and ports differ. Common practice, no source.
-    const BETWEEN_RUNS: f64 = 0.3;
+pub(super) fn lend(prior: Prior, between_runs: f64, others: impl Iterator<Item = Told>) -> Prior {
     let own = 1.0 / (prior.sd * prior.sd);
     let (mut precision, mut weighted) = (own, own * prior.mean);
     let values: Vec<(f64, f64)> = others
@@ -311,7 +348,7 @@ fn lend(prior: Prior, others: impl Iterator<Item = Told>) -> Prior {
             let beyond = 1.0 / told.variance - own;
             let mean = (told.value / told.variance - own * prior.mean) / beyond;
             (beyond > 0.05 * own && mean.is_finite())
-                .then_some((mean, 1.0 / (1.0 / beyond + BETWEEN_RUNS * BETWEEN_RUNS)))
+                .then_some((mean, 1.0 / (1.0 / beyond + between_runs * between_runs)))
         })
         .collect();
     let middle = robust::median(&values.iter().map(|one| one.0).collect::<Vec<f64>>());
@@ -324,6 +361,6 @@ fn lend(prior: Prior, others: impl Iterator<Item = Told>) -> Prior {
     }
     Prior {
         mean: weighted / precision,
-        sd: (1.0 / precision).sqrt().hypot(BETWEEN_RUNS).min(prior.sd),
+        sd: (1.0 / precision).sqrt().hypot(between_runs).min(prior.sd),
     }
 }

@@ -7,7 +7,7 @@
 //! Crowell 1931 for the surface: from memory). Unlike a second compartment the pool gives most while the oil is dry, and stops when it is
 //! used up. Within a step `φ` stands still and the rest is exact; steps are a bin of the series or less.
 
-use super::curve::{Law, Step};
+use super::curve::{Law, Step, work_then_stand};
 
 /// Settled water as a run begins.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,14 +27,9 @@ pub(crate) struct Wet {
 
 /// Both after a step's hours of work and its hours of standstill.
 pub(crate) fn advance(law: &Law, settled: &Settled, step: &Step, start: Wet) -> Wet {
-    let floor = law.asymptote_at(step);
-    let rate = law.rate_per_h * step.factor_under(law.slopes);
-    let worked = relax(rate, floor, settled, step, step.hours, start);
-    if step.idle_hours > 0.0 {
-        relax(0.0, floor, settled, step, step.idle_hours, worked)
-    } else {
-        worked
-    }
+    work_then_stand(law, step, start, |rate_per_h, floor_ppm, hours, wet| {
+        relax(rate_per_h, floor_ppm, settled, step, hours, wet)
+    })
 }
 
 fn relax(

@@ -2,7 +2,7 @@
 
 use super::convert::to_regime;
 use super::fit::Fit;
-use super::model::{Priors, RATE_MAX, RATE_MIN};
+use super::model::{Priors, RATE_MAX, RATE_MIN, Shape};
 use super::points::Points;
 use super::{RunInput, Verdict};
 use crate::config::RunFitConfig;
@@ -115,12 +115,16 @@ pub(super) fn doubt(fit: &Fit<'_>) -> Option<&'static str> {
     if fit.joined.is_empty() {
         return None;
     }
-    let two = fit.model.shape.mixing || fit.joined.iter().any(|shape| shape.mixing);
-    Some(if two {
-        "bad mixing and settled water that dissolves cannot be told apart: the interval holds both"
-    } else {
-        "whether settled water dissolves cannot be told: the interval holds both"
-    })
+    let any = |of: fn(&Shape) -> bool| of(&fit.model.shape) || fit.joined.iter().any(of);
+    Some(
+        match (any(|shape| shape.mixing), any(|shape| shape.settled)) {
+            (true, true) => {
+                "bad mixing and settled water that dissolves cannot be told apart: the interval holds both"
+            }
+            (true, false) => "whether the oil mixes badly cannot be told: the interval holds both",
+            _ => "whether settled water dissolves cannot be told: the interval holds both",
+        },
+    )
 }
 
 /// Takes back a rate that cannot be: a unit dries no more oil than it pumps, so that the rate times volume over flow is

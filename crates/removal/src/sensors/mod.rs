@@ -136,7 +136,7 @@ mod pairs_tests;
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::samples_for_tests::{bin, oil, run, sample, unit};
+    use crate::samples_for_tests::{bin, check_sensor, oil, run, sample, unit};
     use drydown_runs::history::{Censor, SensorPlace};
     use drydown_stats::rng;
 
@@ -179,19 +179,7 @@ mod tests {
             samples.push(drawn);
             runs.push(one);
         }
-        let unit = unit();
-        let input = SensorInput {
-            unit: &unit,
-            runs: &runs.iter().collect::<Vec<_>>(),
-            series: &series,
-            samples: &samples.iter().collect::<Vec<_>>(),
-            maintenance: &[],
-            oils: &[],
-        };
-        check_sensors(&input, &RemovalConfig::documented())
-            .into_iter()
-            .next()
-            .unwrap()
+        check_sensor(&unit(), &runs, &series, &samples, &[])
     }
 
     #[test]
@@ -256,18 +244,8 @@ mod tests {
         );
         let mut unit = unit();
         unit.water_sensor_place = Some(SensorPlace::Outlet);
-        let input = SensorInput {
-            unit: &unit,
-            runs: &[&run],
-            series: &[point],
-            samples: &[&lab],
-            maintenance: &[],
-            oils: &[],
-        };
-        assert_eq!(
-            check_sensors(&input, &RemovalConfig::documented())[0].n_pairs,
-            0
-        );
+        let row = check_sensor(&unit, &[run], &[point], &[lab], &[]);
+        assert_eq!(row.n_pairs, 0);
     }
 
     /// A run of ten hours from 300 ppm at 0.1/h by a sensor that reads 20 ppm too high, sampled before its start.
@@ -291,19 +269,7 @@ mod tests {
             samples.push(sample(24.0 * day - hours_before, lab_ppm, Censor::Exact));
             runs.push(one);
         }
-        let unit = unit();
-        let input = SensorInput {
-            unit: &unit,
-            runs: &runs.iter().collect::<Vec<_>>(),
-            series: &series,
-            samples: &samples.iter().collect::<Vec<_>>(),
-            maintenance: &[],
-            oils: &[register],
-        };
-        check_sensors(&input, &RemovalConfig::documented())
-            .into_iter()
-            .next()
-            .unwrap()
+        check_sensor(&unit(), &runs, &series, &samples, &[register])
     }
 
     #[test]

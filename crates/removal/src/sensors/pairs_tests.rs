@@ -1,7 +1,7 @@
 //! Which samples become pairs, and what they must not accuse.
 
 use super::*;
-use crate::samples_for_tests::{bin, oil, run, sample, unit};
+use crate::samples_for_tests::{bin, check_sensor, oil, run, sample, unit};
 use drydown_quantity::Stamp;
 use drydown_runs::history::Censor;
 
@@ -35,19 +35,7 @@ fn fleet(
         samples.push(drawn);
         runs.push(one);
     }
-    let unit = unit();
-    let input = SensorInput {
-        unit: &unit,
-        runs: &runs.iter().collect::<Vec<_>>(),
-        series: &series,
-        samples: &samples.iter().collect::<Vec<_>>(),
-        maintenance: &[],
-        oils: &[register],
-    };
-    check_sensors(&input, &RemovalConfig::documented())
-        .into_iter()
-        .next()
-        .unwrap()
+    check_sensor(&unit(), &runs, &series, &samples, &[register])
 }
 
 const TWO: &[&str] = &["R-1", "R-2"];

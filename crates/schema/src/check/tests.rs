@@ -97,6 +97,30 @@ fn numbers_are_finite_and_within_bounds() {
 }
 
 #[test]
+fn one_wrong_number_among_many_is_seen_wherever_it_stands() {
+    let below_zero = -f64::from_bits(1);
+    for wrong in [
+        f64::NAN,
+        f64::INFINITY,
+        f64::NEG_INFINITY,
+        below_zero,
+        200_000.1,
+    ] {
+        for row in 0..19 {
+            let [lab, id] = keys(19);
+            let mut cells = vec![Some(150.0); 19];
+            cells[row] = Some(wrong);
+            let problems = check_batch(
+                table("samples").unwrap(),
+                &samples(&[lab, id, ("water_ppm", reals(&cells))]),
+            );
+            assert_eq!(problems.len(), 1, "{wrong} in row {row}");
+            assert_eq!(problems[0].first_row, Some(row), "{wrong}");
+        }
+    }
+}
+
+#[test]
 fn codes_are_within_bounds() {
     let [lab, id] = keys(2);
     let code: ArrayRef = Arc::new(Int64Array::from(vec![29, 30]));

@@ -7,6 +7,7 @@
 //! Gelman 2006): plug-in intervals are too short where a factor has few levels. Fixed and random
 //! effects solve Henderson's equations (Henderson 1975) through a sparse Cholesky factor.
 
+mod dense;
 mod gram;
 mod graph;
 mod integrated;

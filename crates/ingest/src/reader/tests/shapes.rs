@@ -190,6 +190,115 @@ const DAYS: &str = r#"
     oil_flow_lpm = { from = "Flow" }
 "#;
 
+/// A printout: the header of two lines on every page, the day once a page.
+#[test]
+fn pages_of_a_printout() {
+    let pages = r#"
+        table = "readings"
+        widths = [9, 7, 5]
+        skip_until = '^DATE '
+        header_lines = 2
+        fill_down = ["DATE"]
+        timezone = "UTC"
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = ["DATE", "TIME"], format = "%d%b%y %H:%M" }
+        oil_flow_lpm = { from = "FLOW GPM", unit = "gpm" }
+    "#;
+    Case::new(pages)
+        .bytes(
+            b"PLANT LOG PAGE 1\n\n\
+              DATE     TIME    FLOW\n                  GPM\n\
+              05AUG26  01:00    1.0\n         01:05    2.0\n\
+              PLANT LOG PAGE 2\n\n\
+              DATE     TIME    FLOW\n                  GPM\n\
+              05AUG26  05:35    3.0\n         05:40    4.0\n"
+                .as_slice(),
+        )
+        .gives(
+            "
+            line | at
+            5 | 2026-08-05T01:00:00Z
+            6 | 2026-08-05T01:05:00Z
+            11 | 2026-08-05T05:35:00Z
+            12 | 2026-08-05T05:40:00Z
+            ! 7 row [PLANT LOG PAGE 2] ~ expected a time
+            ! 9 row [DATE TIME FLOW] ~ the header again
+            ! 10 row [GPM] ~ the header again
+            = 7/4/0/0/3/0
+            ",
+        );
+}
+
+/// Where the source names the columns, the file's own names are not looked at, whatever they are.
+#[test]
+fn own_names_that_stand_in_the_file_too() {
+    Case::new(
+        r#"
+        table = "readings"
+        header = ["Time", "Flow", "Oil"]
+        timezone = "UTC"
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+        oil_flow_lpm = { from = "Flow" }
+        "#,
+    )
+    .text(
+        "
+        Time,Oil,Flow
+        2026-03-01 10:00,60,65
+        Time,Oil,Flow
+        2026-03-01 10:10,61,66
+        ",
+    )
+    .gives(
+        "
+        line | oil_flow_lpm
+        2 | 60
+        4 | 61
+        ! 1 row [Time,Oil,Flow] ~ expected a time
+        ! 3 row [Time,Oil,Flow] ~ expected a time
+        = 4/2/0/0/2/0
+        ",
+    );
+}
+
+/// A count below a list is no sample.
+#[test]
+fn a_sample_of_nothing_but_its_key() {
+    Case::new(
+        r#"
+        table = "samples"
+        delimiter = ";"
+        timezone = "UTC"
+        [columns]
+        sample_id = { from = "Nr" }
+        lab = { value = "north" }
+        taken_at = { from = "Datum", format = "%d.%m.%Y" }
+        reservoir_id = { from = "Tank" }
+        water_ppm = { from = "Wasser", unit = "mg/kg" }
+        "#,
+    )
+    .text(
+        "
+        Nr;Datum;Tank;Wasser
+        1;01.03.2026;T-1;120
+        2;02.03.2026;T-1;
+        Anzahl Proben: 2;;;
+        ",
+    )
+    .gives(
+        "
+        line | sample_id | water_ppm
+        2 | 1 | 120
+        3 | 2 | -
+        ! 4 row [Anzahl Proben: 2;;;] ~ nothing stands in it but the sample's key
+        = 3/2/0/0/1/0
+        ",
+    );
+}
+
 #[test]
 fn cells_that_say_what_stands_above() {
     Case::new(DAYS)

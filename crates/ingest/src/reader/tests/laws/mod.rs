@@ -6,4 +6,5 @@ mod fold;
 mod merge;
 mod model;
 mod shapes;
+mod sorted;
 mod units;

@@ -1,0 +1,89 @@
+//! The way back from an alert: whether the level before it is there again.
+//!
+//! Page's test the other way (Page 1954): log odds of the old level over the shift as it stood before the way back
+//! began. A change that goes at once, by many standard deviations, was mended, whether or not anybody wrote it
+//! down.
+
+use drydown_quantity::Stamp;
+use drydown_stats::robust;
+
+/// Log odds at which an alert is taken back: a hundred to one.
+pub(crate) const BACK_LN_ODDS: f64 = 4.6;
+/// Most that one observation says for it: one may be another's, or of another state; two are not.
+const MOST_OF_ONE: f64 = 4.0;
+/// Observations before the way back that tell where the shift stood: what a ramp has come to, not its mean.
+const BEFORE: usize = 3;
+/// Log odds from which the observations of a way back are what the witness shows now, and no mean of them and
+/// of those before.
+const SHOWS: f64 = 2.0;
+/// A shift of so many standard deviations that went at once was mended; a smaller one may have faded.
+const MENDED_Z: f64 = 3.0;
+/// The smallest shift, in standard deviations, that going back is tested against: below it no
+/// number of starts that a pump sees in a month tells the two apart.
+const LEAST_SHIFT_Z: f64 = 1.0;
+
+/// How far an alert is on its way back.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Back {
+    /// Log odds that the level before the alert is back, and the observations behind them.
+    pub(crate) ln_odds: f64,
+    pub(crate) n: usize,
+    /// Where the shift stood before, standard deviations.
+    shift: f64,
+}
+
+impl Back {
+    /// Takes one observation in: standard deviations from the level before the alert, worse positive, of it and
+    /// of those before, the latest first, since the alert's zero. Says whether the level is back.
+    pub(crate) fn take(&mut self, away: f64, before: impl Iterator<Item = f64>) -> bool {
+        let n = self.n + 1;
+        let stood: Vec<f64> = before.skip(self.n).take(BEFORE).collect();
+        let shift = robust::median(&stood).unwrap_or(LEAST_SHIFT_Z);
+        let shift = shift.max(LEAST_SHIFT_Z);
+        let one = (shift * (0.5 * shift - away)).min(MOST_OF_ONE);
+        let ln_odds = self.ln_odds + one;
+        *self = if ln_odds > 0.0 {
+            Self { ln_odds, n, shift }
+        } else {
+            Self::default()
+        };
+        self.ln_odds >= BACK_LN_ODDS
+    }
+
+    /// How many of the last observations show what the witness is like now, where they tell that it is on its
+    /// way back.
+    pub(crate) fn shows(&self) -> Option<usize> {
+        (self.ln_odds >= SHOWS).then_some(self.n)
+    }
+
+    /// The time of its first observation, where what went was too much to have faded.
+    pub(crate) fn mended(&self, first: Option<Stamp>) -> Option<Stamp> {
+        first.filter(|_| self.shift >= MENDED_Z)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Observations after which a way back ends an alert.
+    fn taken(before: &[f64], after: &[f64]) -> Option<usize> {
+        let mut back = Back::default();
+        let mut seen: Vec<f64> = before.to_vec();
+        for (n, away) in after.iter().enumerate() {
+            if back.take(*away, seen.iter().rev().copied()) {
+                return Some(n + 1);
+            }
+            seen.push(*away);
+        }
+        None
+    }
+
+    #[test]
+    fn a_great_change_is_back_at_the_second_observation_and_a_small_one_later() {
+        assert_eq!(taken(&[2.0, 5.0, 9.0], &[0.3, -0.5, 0.1]), Some(2));
+        assert_eq!(taken(&[2.0, 2.0, 2.0], &[0.0, 0.0, 0.0]), Some(3));
+        // One that stays is not, and one start like the old level among them does not end it.
+        assert_eq!(taken(&[5.0; 3], &[5.0, 0.0, 5.0, 4.0, 6.0]), None);
+    }
+}
