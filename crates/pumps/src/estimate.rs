@@ -275,11 +275,11 @@ fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
 
 /// Pumps that failed which what is known beforehand of their manner counts for, and the loss of ln speed
 /// from which one shows it.
-const MANNER_KNOWN: f64 = 3.0;
+const MANNER_KNOWN: f64 = 2.0;
 const SHOWN_LOSS: f64 = 0.4;
+const MANNER_ROUNDS: usize = 10;
 
-/// In which manner the speeds of pumps that failed fell: the mean of what each of them says, beside what
-/// was known (one step of expectation and maximisation from it).
+/// In which manner the speeds of pumps that failed fell: the likeliest shares beside what was known.
 fn by_manner(spans: &[&Span], parent: &KindPrior) -> [f64; MANNERS] {
     let moves = Moves {
         sound: parent.path_spread,
@@ -306,14 +306,25 @@ fn by_manner(spans: &[&Span], parent: &KindPrior) -> [f64; MANNERS] {
         let points: Vec<path::Point> = points.collect();
         (lost > SHOWN_LOSS).then(|| manners_of(begin, &points, onset, &moves))?
     };
-    let mut sum = parent.by_manner.map(|share| MANNER_KNOWN * share);
-    for shown in spans.iter().filter_map(of_span) {
-        for (cell, share) in sum.iter_mut().zip(shown) {
-            *cell += share;
+    let shown: Vec<[f64; MANNERS]> = spans.iter().filter_map(of_span).collect();
+    // Expectation and maximisation; what a pump says goes with the odds of what is known.
+    let mut by = parent.by_manner;
+    for _ in 0..MANNER_ROUNDS {
+        let mut sum = parent.by_manner.map(|share| MANNER_KNOWN * share);
+        for one in &shown {
+            let mut own = *one;
+            for ((cell, now), before) in own.iter_mut().zip(by).zip(parent.by_manner) {
+                *cell *= now / before.max(1e-9);
+            }
+            let total: f64 = own.iter().sum();
+            for (cell, share) in sum.iter_mut().zip(own) {
+                *cell += share / total.max(1e-12);
+            }
         }
+        let total: f64 = sum.iter().sum();
+        by = sum.map(|share| share / total);
     }
-    let total: f64 = sum.iter().sum();
-    sum.map(|share| share / total)
+    by
 }
 
 /// Pumps that failed which the law of leak-back known beforehand counts for.

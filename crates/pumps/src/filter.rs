@@ -30,8 +30,6 @@ pub(crate) struct Expected {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Filter {
     spread: Spread,
-    /// Standard deviation of the drift's own wander after one day; 0 of a drift that stays.
-    drift_wander: f64,
     days: f64,
     x: [f64; 3],
     p: [[f64; 3]; 3],
@@ -46,7 +44,6 @@ impl Filter {
         p[2][2] = spread.shared_sd * spread.shared_sd;
         Self {
             spread,
-            drift_wander: 0.0,
             days,
             x: [level, spread.drift_mean, 0.0],
             p,
@@ -88,9 +85,9 @@ impl Filter {
         p[1][1] = sd * sd;
     }
 
-    /// From now on the drift is a random walk of this standard deviation after one day.
-    pub(crate) fn wander(&mut self, drift_wander: f64) {
-        self.drift_wander = drift_wander;
+    /// From now on the level wanders by so much more after one day (standard deviation).
+    pub(crate) fn wander(&mut self, more_sd: f64) {
+        self.spread.diffusion_sd = self.spread.diffusion_sd.hypot(more_sd);
     }
 
     /// Moves to a later time. Times that do not advance change nothing.
@@ -117,12 +114,9 @@ impl Filter {
         let la = phi * (p[0][2] + drift_days * p[1][2]);
         let da = phi * p[1][2];
         let aa = phi * phi * p[2][2] + q.shared_sd.powi(2) * (1.0 - phi * phi);
-        // A drift that wanders moves the level by its integral (integrated Brownian motion, textbook).
-        let w = self.drift_wander.powi(2);
-        let (ll, ld) = (ll + w * step.powi(3) / 3.0, ld + w * step * step / 2.0);
         self.p = [
             [ll + q.diffusion_sd.powi(2) * step, ld, la],
-            [ld, p[1][1] + w * step, da],
+            [ld, p[1][1], da],
             [la, da, aa],
         ];
     }

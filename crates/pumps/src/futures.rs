@@ -17,7 +17,7 @@ use crate::limit::Load;
 use crate::path::Path;
 
 const DRAWS: usize = 512;
-const WIDTH: usize = 12;
+const WIDTH: usize = 11;
 /// How well a start tells what a pump holds at work: it is colder then, its chamber gives off vapour, and
 /// its gauge is not quite right; standard deviation of ln pressure (common practice).
 const HELD_LN_SD: f64 = 0.04;
@@ -37,7 +37,6 @@ const ROOTS: [f64; WIDTH] = [
     4.795_831_523_312_72,
     5.385_164_807_134_505,
     5.567_764_362_830_022,
-    6.082_762_530_298_219,
 ];
 
 /// Evenly spread draws: two uniform ones that choose the ways, and normal ones.
@@ -57,7 +56,6 @@ struct Draw {
     opens: f64,
     opens_beyond: f64,
     beside: f64,
-    paces: f64,
     base: [f64; 3],
 }
 
@@ -65,20 +63,7 @@ impl Draws {
     pub(crate) fn new() -> Self {
         let draw = |n: usize| {
             let u = ROOTS.map(|root| ((n as f64 + 0.5) * root).fract().clamp(1e-6, 1.0 - 1e-6));
-            let [
-                a,
-                b,
-                level,
-                drift,
-                wander,
-                load,
-                k0,
-                k1,
-                k2,
-                opens,
-                beside,
-                paces,
-            ] = u;
+            let [a, b, level, drift, wander, load, k0, k1, k2, opens, beside] = u;
             Draw {
                 speed_way: a,
                 base_way: b,
@@ -90,7 +75,6 @@ impl Draws {
                 opens: normal::quantile(opens),
                 opens_beyond: exponential(opens + level),
                 beside: normal::quantile(beside),
-                paces: normal::quantile(paces),
                 base: [k0, k1, k2].map(normal::quantile),
             }
         };
@@ -208,10 +192,9 @@ impl Outlook {
             opens: (draw.opens, draw.opens_beyond),
             beside: (HELD_LN_SD * draw.beside).exp(),
             gas: load * (-(level + away) - self.ln_m3h).exp(),
-            wander_sd: self.diffusion_sd,
+            wander_sd: self.diffusion_sd.hypot(speed.wander_sd),
             wander: draw.wander,
             beyond: draw.beyond,
-            paced: speed.drift_wander * draw.paces / 3f64.sqrt(),
         })
     }
 }
@@ -263,9 +246,6 @@ struct Future<'a> {
     wander_sd: f64,
     wander: f64,
     beyond: f64,
-    /// ln speed lost in one day by the wander of the pace; it grows with the power 1.5 of the days (integrated
-    /// Brownian motion, textbook), so smoothly that its end stands for its maximum.
-    paced: f64,
 }
 
 impl Future<'_> {
@@ -273,9 +253,7 @@ impl Future<'_> {
     fn held(&self, days: f64) -> f64 {
         let now = self.speed.now;
         let sd = self.wander_sd * days.max(0.0).sqrt();
-        let by_pace =
-            self.fall * self.speed.clock(now, now + days) + self.paced * days.max(0.0).powf(1.5);
-        let end = by_pace + sd * self.wander;
+        let end = self.fall * self.speed.clock(now, now + days) + sd * self.wander;
         let lost = most(end, sd, self.beyond);
         let grown = self.growth * self.base.clock_ahead(days);
         let opened = if self.opens_sd > 0.0 {

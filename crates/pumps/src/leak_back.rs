@@ -19,7 +19,7 @@ const STEP_BESIDE_LEAK: f64 = 1.0;
 /// source).
 const POWERS: [f64; 3] = [2.5, 3.3, 4.5];
 const POWERS_BESIDE_LEAK: [f64; 2] = [2.6, 4.0];
-pub(crate) const BY_POWER: f64 = 0.15;
+pub(crate) const BY_POWER: f64 = 0.08;
 /// How likely it is beforehand that lost speed does not lift the base (a restriction).
 const NO_LEAK_BACK: f64 = 0.1;
 /// A smaller loss of ln speed lifts no base that anybody could see.

@@ -3,8 +3,8 @@
 //! When it began, whether as a step or as a ramp, and whether it gains pace is not known: every
 //! way is followed by a Kalman filter of its own from what the sound pump was, and weighs what its
 //! likelihood says (Bayesian model averaging). A path's drift works on a clock of its own,
-//! `x^β/X^(β−1)` days after the onset, so that wear may go steadily (β = 1) or ever faster; or its pace
-//! wanders, as where wear stands still for weeks. Which is likely beforehand, the pumps of the fleet that
+//! `x^β/X^(β−1)` days after the onset or one that grows by e in so many days, so that wear may go steadily
+//! (β = 1) or ever faster; or it goes by fits and starts, and its level wanders by more. Which is likely beforehand, the pumps of the fleet that
 //! have failed tell (empirical Bayes).
 
 use crate::base_path::ln_evidence;
@@ -22,8 +22,8 @@ enum Pace {
     Growing(f64),
 }
 
-/// Manners in which wear goes on: steadily, by a power of the days, ever faster by a share of itself, or at a
-/// pace that itself wanders (it stops, and goes on again).
+/// Manners in which wear goes on: steadily, by a power of the days, ever faster by a share of itself, or by
+/// fits and starts.
 pub(crate) const MANNERS: usize = 6;
 const PACES: [Pace; MANNERS] = [
     Pace::Power(1.0),
@@ -40,9 +40,10 @@ const STEP_STAYS: usize = MANNERS + 1;
 const UNCHANGED_COURSE: usize = MANNERS + 2;
 const WANDERS: usize = 5;
 /// How likely they are before a fleet has shown its own (common practice, no source: most wear is steady).
-pub(crate) const BY_MANNER: [f64; MANNERS] = [0.45, 0.2, 0.1, 0.1, 0.05, 0.1];
-/// Days in which a pace that wanders changes by as much as pumps fail by (common practice, no source).
-const WANDER_DAYS: f64 = 200.0;
+pub(crate) const BY_MANNER: [f64; MANNERS] = [0.68, 0.13, 0.05, 0.06, 0.04, 0.04];
+/// Wear that stops and goes on again is ahead of its steady course, or behind it, by the fall of so many days
+/// in as many (common practice, no source).
+const HALT_DAYS: f64 = 15.0;
 /// Onsets looked at, days from the estimated one.
 const ONSETS: [f64; 11] = [
     -60.0, -40.0, -25.0, -15.0, -7.0, 0.0, 7.0, 15.0, 25.0, 40.0, 60.0,
@@ -76,8 +77,8 @@ pub(crate) struct Path {
     pub(crate) onset: Option<f64>,
     /// Day that the path is told of.
     pub(crate) now: f64,
-    /// Standard deviation after a day of the wander of the drift itself.
-    pub(crate) drift_wander: f64,
+    /// Wander of the level after a day beyond that of sound pumps, standard deviation.
+    pub(crate) wander_sd: f64,
     pace: Pace,
     /// What kind of course it is: a ramp's manner, else one of the numbers after those.
     pub(crate) course: usize,
@@ -97,7 +98,7 @@ impl Path {
             sound: level.0,
             onset: None,
             now,
-            drift_wander: 0.0,
+            wander_sd: 0.0,
             pace: STEADY,
             course: UNCHANGED_COURSE,
             bases: 0,
@@ -220,12 +221,12 @@ pub(crate) fn paths(
             if step {
                 way.filter.loosen(STEP_SD);
             }
-            let mut drift_wander = 0.0;
+            let mut wander_sd = 0.0;
             if let Some(manner) = manner {
                 way.filter.redrift((-moves.fall.0, moves.fall.1));
                 if manner == WANDERS {
-                    drift_wander = moves.fall.0 / WANDER_DAYS.sqrt();
-                    way.filter.wander(drift_wander);
+                    wander_sd = moves.fall.0 * HALT_DAYS.sqrt();
+                    way.filter.wander(wander_sd);
                 }
             }
             let pace = manner.and_then(|manner| PACES.get(manner)).copied();
@@ -233,7 +234,7 @@ pub(crate) fn paths(
             let way = way.through(after, Some(*at), pace);
             let path = Path {
                 sound: begun.filter.level().0,
-                drift_wander,
+                wander_sd,
                 course: match manner {
                     Some(manner) if !step => manner,
                     Some(_) => STEP_GOES_ON,
@@ -304,7 +305,7 @@ impl Follow {
             sound: self.filter.level().0,
             onset,
             now,
-            drift_wander: 0.0,
+            wander_sd: 0.0,
             pace,
             course: UNCHANGED_COURSE,
             bases: 0,
@@ -363,7 +364,7 @@ pub(crate) mod tests {
             sound: level,
             onset: None,
             now: 0.0,
-            drift_wander: 0.0,
+            wander_sd: 0.0,
             pace: STEADY,
             course: UNCHANGED_COURSE,
             bases: 0,

@@ -44,7 +44,7 @@ pub struct KindPrior {
     /// Fall of ln speed per day of a failing pump: mean and standard deviation.
     pub failing_drift: (f64, f64),
     /// How likely it is that the speed of a failing pump falls steadily, by the power 1.5 or 2 of the days, by
-    /// e in a hundred days or in 45, or at a pace that wanders.
+    /// e in a hundred days or in 45, or by fits and starts.
     pub by_manner: [f64; MANNERS],
     /// Rise of the base of a failing pump, kPa per day: mean and standard deviation.
     pub failing_base_drift: (f64, f64),

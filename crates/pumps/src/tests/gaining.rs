@@ -142,7 +142,7 @@ fn wear_that_gains_pace_is_found_and_forecast_better_than_by_straight_lines() {
         // While only the speed has begun to fall, onset and pace are told apart badly and the forecast is
         // late: P10 is passed in far more than a tenth. With base pressures that follow the speed by
         // one exponent, and leaks that begin at their alert, the loss was 0.38 to 0.39 of the truth.
-        assert!(figures.loss < 0.35 * figures.truth, "{step_s} {figures:?}");
+        assert!(figures.loss < 0.3 * figures.truth, "{step_s} {figures:?}");
         assert_eq!(figures.unforecast, 0, "{step_s}");
     }
 }
@@ -156,10 +156,11 @@ fn wear_by_a_power_of_the_days_and_wear_that_halts_are_forecast() {
     let halting = figures(10.0, 2, &config, |a, b| {
         Fault::Halting(60.0 + 150.0 * a, 0.004 + 0.008 * b)
     });
-    // A pump that stood still for a month tells nothing of its next fall until it has fallen twice.
+    // With a pace that walked at random the loss was 0.27 of the truth for wear that halts, with steady and
+    // gaining courses alone 0.16, and P10–P90 held four in ten.
     for (name, figures, held, lost) in [
-        ("power 1.5", gaining, 0.7, 0.15),
-        ("halts", halting, 0.45, 0.35),
+        ("power 1.5", gaining, 0.7, 0.1),
+        ("halts", halting, 0.7, 0.2),
     ] {
         let share = |count: usize| count as f64 / figures.forecasts as f64;
         println!(
