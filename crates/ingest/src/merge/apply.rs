@@ -124,19 +124,6 @@ pub(super) fn apply(
     change
 }
 
-/// Whether a row is a tall line of nulls alone, such as one of refused quality.
-pub(super) fn gives_nothing(file: &FileRows, row: usize) -> bool {
-    let Body::Tall { ends, cells, .. } = &file.body else {
-        return false;
-    };
-    let last = row.checked_sub(1).and_then(|last| ends.get(last));
-    let start = last.copied().unwrap_or(0);
-    let end = ends.get(row).copied().unwrap_or(start);
-    cells
-        .get(start..end)
-        .is_some_and(|cells| cells.iter().all(|cell| *cell == NULL))
-}
-
 /// The cell a row says for a place; None where it does not speak for it.
 pub(super) fn said(file: &FileRows, row: usize, place: usize) -> Option<u64> {
     match &file.body {

@@ -3,9 +3,8 @@
 //! Rows are taken in the order of the files given, then by line; those of one laboratory report by
 //! the stamp it was reported at, whichever came first. A wide row speaks for every column its
 //! source maps, nulls included, a tall line for its own cell. A row that changes nothing is a
-//! duplicate, and so is a tall line without a value where no reading is; otherwise it is kept, and
-//! has superseded something if it changed a cell that was not null. The result carries the file
-//! and line that last changed each row.
+//! duplicate; otherwise it is kept, and has superseded something if it changed a cell that was not
+//! null. The result carries the file and line that last changed each row.
 //!
 //! The work is cut into parts (months of a partitioned table), so that a caller holds the stored
 //! rows of one part at a time.
@@ -30,7 +29,7 @@ use drydown_schema::{ColumnKind, TableSpec};
 
 use crate::rows::FileRows;
 use crate::texts::{NULL, TextPool, from_whole, to_whole};
-use apply::{Places, apply, gives_nothing};
+use apply::{Places, apply};
 use columns::{Stored, to_batch};
 use share::share_texts;
 
@@ -218,9 +217,9 @@ impl MergePlan {
             }
             let changed = self.take(group, hit.is_none(), &places, &mut state);
             match hit {
-                None if changed => output.add(&state),
+                None => output.add(&state),
                 Some((_, batch, row)) if changed => output.change(batch, row, &state),
-                _ => {}
+                Some(_) => {}
             }
         }
         output.finish(self.table, &self.pool, stored)
@@ -250,11 +249,6 @@ impl MergePlan {
             let Some(file) = self.files.get_mut(entry.file as usize) else {
                 continue;
             };
-            // A reading is what a unit measured: a stamp without a value is none.
-            if !exists && places.partition.is_some() && gives_nothing(file, entry.row as usize) {
-                file.counts.rows_duplicate += 1;
-                continue;
-            }
             let is_settled = settled_by == Some(entry.file);
             let hash = places.hashes.get(entry.file as usize).copied();
             // Whose row it was: that of a piece before counts as the same file's.

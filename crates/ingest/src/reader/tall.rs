@@ -404,7 +404,6 @@ impl<'a> Lines<'a> {
             }
         }
         let idx = column;
-        let n_beside = slots.len();
         if let Some(column) = source.values.get(idx) {
             slots.extend(spoken_slots(column, measured.is_some()));
             let raw = record.get(tall.value).unwrap_or("");
@@ -421,13 +420,6 @@ impl<'a> Lines<'a> {
             if let Err(why) = read {
                 builder.reject_cell(record.line(), &column.name, raw, why);
             }
-        }
-        // What stands beside a value tells of it: without one there is nothing to tell of a reading.
-        let is_empty = |slot: &usize| row.get(*slot).is_none_or(|cell| *cell == NULL);
-        if source.table.partition.is_some()
-            && slots.get(n_beside..).unwrap_or(&[]).iter().all(is_empty)
-        {
-            slots.drain(..n_beside);
         }
         builder.push_key(&key.cells, key.time, record.line(), record.raw());
         builder.push_tall(

