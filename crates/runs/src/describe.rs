@@ -141,23 +141,28 @@ fn steady_kpa(work: &Work<'_>, weights: &[(usize, f64)]) -> Option<f64> {
 }
 
 /// First and last water of the series outside pump-down, while oil flows where flow is logged: a
-/// sensor in standing oil says nothing of the reservoir. Bins of a single reading only where
-/// there is nothing better.
+/// sensor in standing oil says nothing of the reservoir. A bin of a single reading gives way to one
+/// of several close by. One bin alone tells how the run began and not how it ended.
 fn water_ends(series: &[SeriesPoint]) -> (Option<f64>, Option<f64>) {
-    let usable = |p: &&SeriesPoint| {
-        p.water_ppm.is_some()
-            && p.phase != Phase::PumpDown
-            && p.flow_lpm.is_none_or(|lpm| lpm > 0.0)
+    /// A better bin farther off than this tells another time of the run, hours.
+    const CLOSE_H: f64 = 0.5;
+    let usable: Vec<&SeriesPoint> = series
+        .iter()
+        .filter(|p| p.water_ppm.is_some() && p.phase != Phase::PumpDown)
+        .filter(|p| p.flow_lpm.is_none_or(|lpm| lpm > 0.0))
+        .collect();
+    let near = |end: &SeriesPoint, p: &SeriesPoint| {
+        p.n_readings > 1 && p.at.hours_after(end.at).abs() <= CLOSE_H
     };
-    let solid = |p: &&SeriesPoint| usable(p) && p.n_readings > 1;
-    let first = series
-        .iter()
-        .find(solid)
-        .or_else(|| series.iter().find(usable));
-    let last = series
-        .iter()
-        .rfind(solid)
-        .or_else(|| series.iter().rfind(usable));
+    let first = usable.first().map(|end| {
+        let better = usable.iter().find(|p| near(end, p));
+        *better.unwrap_or(end)
+    });
+    let last = usable.last().map(|end| {
+        let better = usable.iter().rfind(|p| near(end, p));
+        *better.unwrap_or(end)
+    });
+    let last = last.filter(|last| first.is_some_and(|first| first.at < last.at));
     (
         first.and_then(|p| p.water_ppm),
         last.and_then(|p| p.water_ppm),

@@ -6,6 +6,7 @@
 mod cut;
 mod describe;
 mod falls;
+mod held;
 pub mod history;
 mod marks;
 mod phase;

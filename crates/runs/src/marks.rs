@@ -6,6 +6,7 @@
 use drydown_quantity::Stamp;
 
 use crate::falls::mark_falls;
+use crate::held::Last;
 use crate::history::BarometerBasis;
 use crate::places::Places;
 use crate::readings::Column;
@@ -57,31 +58,40 @@ fn known(values: &[f64], idx: usize) -> Option<f64> {
     values.get(idx).copied().filter(|value| !value.is_nan())
 }
 
-/// Marks every reading of a unit.
-pub(crate) fn mark_readings(readings: &Readings, places: &Places, config: &RunsConfig) -> Marks {
+/// Marks every reading of a unit. In sparse rows what was logged last still holds: see [`crate::held`].
+pub(crate) fn mark_readings(
+    readings: &Readings,
+    sparse: &[bool],
+    places: &Places,
+    config: &RunsConfig,
+) -> Marks {
     let n = readings.len();
     let mut marks = Marks {
         working: Vec::with_capacity(n),
         place: Vec::with_capacity(n),
         chamber_kpa: Vec::with_capacity(n),
         ambient_kpa: Vec::with_capacity(n),
-        oil_degc: oil_column(readings),
+        oil_degc: oil_column(readings, sparse),
     };
     let running = trusted_flag(&readings.running, n);
     let pump_on = trusted_flag(&readings.vacuum_pump_on, n);
     let mut place = 0;
+    let mut told = Told::default();
     for (idx, at) in readings.at.iter().enumerate() {
         place = places.idx_at(*at, place);
         let (chamber, ambient) =
             absolute(readings, idx, places.get(place).and_then(|p| p.ambient_kpa));
-        let flags = [
-            running.and_then(|c| c.get(idx)),
-            pump_on.and_then(|c| c.get(idx)),
-        ];
-        let flow = readings.oil_flow_lpm.get(idx);
-        marks
-            .working
-            .push(judge(flow, flags, chamber, ambient, config));
+        let own = Evidence {
+            flow: readings.oil_flow_lpm.get(idx),
+            flags: [
+                running.and_then(|c| c.get(idx)),
+                pump_on.and_then(|c| c.get(idx)),
+            ],
+            chamber,
+            ambient,
+        };
+        let is_sparse = sparse.get(idx) == Some(&true);
+        marks.working.push(told.judge(*at, own, is_sparse, config));
         marks.place.push(u32::try_from(place).unwrap_or(u32::MAX));
         marks.chamber_kpa.push(chamber.unwrap_or(f64::NAN));
         marks.ambient_kpa.push(ambient.unwrap_or(f64::NAN));
@@ -91,19 +101,20 @@ pub(crate) fn mark_readings(readings: &Readings, places: &Places, config: &RunsC
 }
 
 /// Oil entering the chamber, else leaving it, else as supplied: whichever the unit logs.
-fn oil_column(readings: &Readings) -> Vec<f64> {
+fn oil_column(readings: &Readings, sparse: &[bool]) -> Vec<f64> {
     let columns = [
         &readings.oil_inlet_degc,
         &readings.oil_outlet_degc,
         &readings.oil_supply_degc,
     ];
     let logged = columns.into_iter().find(|column| column.is_logged());
-    let cell = |idx| {
-        logged
-            .and_then(|column| column.get(idx))
+    let mut last = Last::default();
+    let cell = |(idx, at): (usize, &Stamp)| {
+        let own = logged.and_then(|column| column.get(idx));
+        last.see(*at, own, sparse.get(idx) == Some(&true))
             .unwrap_or(f64::NAN)
     };
-    (0..readings.len()).map(cell).collect()
+    readings.at.iter().enumerate().map(cell).collect()
 }
 
 /// A yes/no column is believed only if it has said both: a flag that is always 1 says that the
@@ -147,33 +158,84 @@ fn absolute(
     }
 }
 
-fn judge(
+/// What one reading says of whether the unit works.
+#[derive(Clone, Copy, Debug)]
+struct Evidence {
     flow: Option<f64>,
+    /// The `running` flag, then the vacuum pump's.
     flags: [Option<f64>; 2],
     chamber: Option<f64>,
     ambient: Option<f64>,
-    config: &RunsConfig,
-) -> Working {
-    if flow.is_some_and(|lpm| lpm > config.working_flow_lpm) {
-        return Working::Yes;
-    }
-    if let Some(flag) = flags.into_iter().flatten().next() {
-        return if flag >= 0.5 {
-            Working::Yes
-        } else {
-            Working::No
-        };
-    }
-    match (chamber, ambient, flow) {
-        (Some(inside), Some(outside), _) => {
-            if inside < outside - config.working_margin_kpa {
+}
+
+impl Evidence {
+    fn judge(self, config: &RunsConfig) -> Working {
+        if self.flow.is_some_and(|lpm| lpm > config.working_flow_lpm) {
+            return Working::Yes;
+        }
+        if let Some(flag) = self.flags.into_iter().flatten().next() {
+            return if flag >= 0.5 {
                 Working::Yes
             } else {
                 Working::No
+            };
+        }
+        match (self.by_pressure(config), self.flow) {
+            (Working::Unknown, Some(_)) => Working::No,
+            (by_pressure, _) => by_pressure,
+        }
+    }
+
+    fn by_pressure(self, config: &RunsConfig) -> Working {
+        match self.chamber.zip(self.ambient) {
+            Some((inside, outside)) if inside < outside - config.working_margin_kpa => Working::Yes,
+            Some(_) => Working::No,
+            None => Working::Unknown,
+        }
+    }
+}
+
+/// What flow and flags said last, for rows that do not say it again.
+#[derive(Clone, Copy, Debug, Default)]
+struct Told {
+    at: Option<Stamp>,
+    flow: Last,
+    flags: [Last; 2],
+}
+
+impl Told {
+    fn judge(&mut self, at: Stamp, own: Evidence, sparse: bool, config: &RunsConfig) -> Working {
+        // A log that told nothing at all for so long says no more how it went on.
+        let silent = self
+            .at
+            .is_some_and(|before| at.hours_after(before) >= config.stop_ends_run_h);
+        if silent {
+            *self = Self::default();
+        }
+        self.at = Some(at);
+        let stops = own.flags.into_iter().flatten().any(|flag| flag < 0.5);
+        // A chamber that stands open speaks against a flow or flag of long ago: that logger may have fallen silent.
+        let opened = own.by_pressure(config) == Working::No;
+        if stops || (opened && !self.flow.is_young(at)) {
+            self.flow.forget();
+        }
+        let [running, pump_on] = &mut self.flags;
+        for flag in [running, pump_on] {
+            if opened && !flag.is_young(at) {
+                flag.forget();
             }
         }
-        (_, _, Some(_)) => Working::No,
-        _ => Working::Unknown,
+        let [running, pump_on] = &mut self.flags;
+        let [own_running, own_pump_on] = own.flags;
+        Evidence {
+            flow: self.flow.see_state(at, own.flow, sparse),
+            flags: [
+                running.see_state(at, own_running, sparse),
+                pump_on.see_state(at, own_pump_on, sparse),
+            ],
+            ..own
+        }
+        .judge(config)
     }
 }
 

@@ -126,6 +126,54 @@ impl Readings {
         }
     }
 
+    /// Every logged quantity.
+    pub(crate) fn columns(&self) -> [&Column; 26] {
+        [
+            &self.chamber_pressure_kpa,
+            &self.ambient_kpa,
+            &self.oil_supply_degc,
+            &self.oil_inlet_degc,
+            &self.oil_outlet_degc,
+            &self.oil_flow_lpm,
+            &self.discharge_kpa_gauge,
+            &self.suction_kpa_gauge,
+            &self.filter_dp_kpa,
+            &self.oil_pump_hz,
+            &self.water_ppm,
+            &self.water_activity,
+            &self.water_sensor_degc,
+            &self.vent_open_pct,
+            &self.heater_kw,
+            &self.heater_on,
+            &self.heater_setpoint_degc,
+            &self.vacuum_pump_on,
+            &self.vacuum_pump_amps,
+            &self.vacuum_pump_degc,
+            &self.chamber_level_pct,
+            &self.sump_level_pct,
+            &self.ambient_degc,
+            &self.run_hours_h,
+            &self.oil_total_l,
+            &self.running,
+        ]
+    }
+
+    /// The quantities that hold until they are logged again, but for flow, which a stop ends: temperatures, and what somebody
+    /// or a controller sets.
+    pub(crate) fn settings_mut(&mut self) -> [&mut Column; 9] {
+        [
+            &mut self.oil_supply_degc,
+            &mut self.oil_inlet_degc,
+            &mut self.oil_outlet_degc,
+            &mut self.water_sensor_degc,
+            &mut self.vent_open_pct,
+            &mut self.heater_kw,
+            &mut self.heater_on,
+            &mut self.heater_setpoint_degc,
+            &mut self.vacuum_pump_degc,
+        ]
+    }
+
     /// Number of readings.
     #[must_use]
     pub fn len(&self) -> usize {

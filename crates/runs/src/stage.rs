@@ -4,6 +4,7 @@ use drydown_quantity::{RunId, Stamp};
 
 use crate::cut::{Cut, cut_log};
 use crate::describe::{Setting, Work, describe};
+use crate::held::{fill, sparse_rows, with_barometer};
 use crate::history::{Registers, Sample};
 use crate::marks::mark_readings;
 use crate::phase::phases_of_run;
@@ -26,7 +27,10 @@ pub fn cut_runs(
     config: &RunsConfig,
 ) -> UnitRuns {
     let places = Places::of_unit(registers, &readings.unit_id);
-    let marks = mark_readings(readings, &places, config);
+    let sparse = sparse_rows(readings);
+    let readings = with_barometer(readings, &sparse);
+    let marks = mark_readings(&readings, &sparse, &places, config);
+    let readings = &*fill(readings, &sparse, &marks.working);
     let cuts = cut_log(readings, &marks, &places, config);
     let mut out = UnitRuns::default();
     let n_cuts = cuts.len();
