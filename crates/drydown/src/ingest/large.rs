@@ -1,6 +1,5 @@
 //! One file too large to hold: read, merged and written piece by piece, committed whole.
 
-use std::fs::File;
 use std::io::Read as _;
 use std::sync::mpsc::sync_channel;
 
@@ -42,12 +41,17 @@ pub(super) struct Taken {
     pub(super) notes: Vec<String>,
 }
 
-/// What the ledger knows a large file by.
-pub(super) fn hashes(source: &Source, file: &Found) -> Result<FileHashes> {
-    let opened = File::open(&file.path);
-    opened
-        .and_then(|opened| source.file_hashes_of(&file.name, opened))
-        .with_context(|| format!("cannot read {}", file.path.display()))
+/// What the ledger knows a large file by; None for the file of an archive that cannot be unpacked.
+pub(super) fn hashes(source: &Source, file: &Found) -> Result<Option<FileHashes>> {
+    let hashed = file.with_reader(|reader| Ok(source.file_hashes_of(&file.name, reader)))?;
+    match hashed {
+        Ok(Ok(hashes)) => Ok(Some(hashes)),
+        Err(_) => Ok(None),
+        Ok(Err(_)) if file.member.is_some() => Ok(None),
+        Ok(Err(error)) => {
+            Err(error).with_context(|| format!("cannot read {}", file.path.display()))
+        }
+    }
 }
 
 /// Takes one file in one commit.
@@ -65,13 +69,14 @@ pub(super) fn take(
     match take_pieces(into, source, file, head)? {
         Ok(taken) => Ok(taken),
         Err(error) => {
-            let mut bytes = [0; 64];
-            let n = File::open(&file.path)
-                .and_then(|mut opened| opened.read(&mut bytes))
-                .with_context(|| format!("cannot read {}", file.path.display()))?;
-            let size = file.path.metadata().map_or(0, |found| found.len());
-            let first = bytes.get(..n).unwrap_or(&[]);
-            let rows = source.unreadable_file(head, first, size, &error);
+            let first = file.with_reader(|reader| {
+                let mut bytes = Vec::new();
+                let read = reader.take(64).read_to_end(&mut bytes);
+                read.with_context(|| format!("cannot read {}", file.path.display()))?;
+                Ok(bytes)
+            })?;
+            let first = first.unwrap_or_default();
+            let rows = source.unreadable_file(head, &first, file.n_bytes(), &error);
             let notes = rows.notes().to_vec();
             let sources = std::slice::from_ref(source);
             let done = publish::take(
@@ -97,14 +102,42 @@ fn take_pieces(
     file: &Found,
     head: FileHead<'_>,
 ) -> Result<Result<Taken, TextError>> {
-    let opened =
-        File::open(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
-    let pieces = match source.pieces(into.step.watched(opened), PIECE_TEXT, FILE_TEXT) {
-        Ok(pieces) => pieces,
-        Err(error) => return Ok(Err(error)),
+    let names = file.with_reader(|reader| Ok(source.names_in(reader, PIECE_TEXT, FILE_TEXT)))?;
+    let names = match names {
+        Ok(Ok(names)) => names,
+        Ok(Err(error)) | Err(error) => return Ok(Err(error)),
     };
     let mut sink = Sink::new(into, source)?;
-    let taken = std::thread::scope(|scope| -> Result<Result<(), TextError>> {
+    let taken = file.with_reader(|reader| {
+        let pieces = source.pieces(into.step.watched(reader), PIECE_TEXT, FILE_TEXT);
+        match pieces {
+            Ok(pieces) => read_into(&mut sink, into, (source, head), pieces.named(names)),
+            Err(error) => Ok(Err(error)),
+        }
+    })?;
+    if let Ok(Err(error)) | Err(error) = taken {
+        return Ok(Err(error));
+    }
+    let notes = std::mem::take(&mut sink.notes);
+    let counts = sink.commit(source, head)?;
+    Ok(Ok(Taken {
+        done: FileDone {
+            source: source.name().to_owned(),
+            file: file.name.clone(),
+            counts,
+        },
+        notes,
+    }))
+}
+
+/// Reads a file into what is staged; the inner error: the bytes do not unpack.
+fn read_into(
+    sink: &mut Sink<'_>,
+    into: &Into<'_>,
+    (source, head): (&Source, FileHead<'_>),
+    pieces: Pieces<'_>,
+) -> Result<Result<(), TextError>> {
+    std::thread::scope(|scope| {
         let next = read_ahead(scope, pieces);
         let mut take = |rows: Vec<FileRows>| -> Result<()> {
             let counts = rows.iter().map(FileRows::counts);
@@ -130,20 +163,7 @@ fn take_pieces(
                 Err(error) => return Ok(Err(error)),
             }
         }
-    })?;
-    if let Err(error) = taken {
-        return Ok(Err(error));
-    }
-    let notes = std::mem::take(&mut sink.notes);
-    let counts = sink.commit(source, head)?;
-    Ok(Ok(Taken {
-        done: FileDone {
-            source: source.name().to_owned(),
-            file: file.name.clone(),
-            counts,
-        },
-        notes,
-    }))
+    })
 }
 
 /// Unpacks and decodes on a thread of its own, a few pieces ahead of those that are read.

@@ -7,7 +7,7 @@ use super::header::{Header, Place};
 use super::record::{Fields, Job, Key, explain};
 use crate::rows::FileRows;
 use crate::source::{Layout, Origin};
-use crate::text::{Block, Record, Records, why_no_object};
+use crate::text::{Block, FillDown, Record, Records, why_no_object};
 use crate::texts::NULL;
 
 /// Records taken at a time: with their fields and cells they fit into a core's own cache.
@@ -80,6 +80,11 @@ impl Sheet {
         n_lines.min(text.len() / self.header.n_fields().max(1) + 1)
     }
 
+    /// What the empty cells of the source's columns are filled by.
+    pub(super) fn fill_down(&self, job: &Job<'_>) -> FillDown {
+        self.header.fill_down(&job.source.fill_down)
+    }
+
     pub(super) fn note_missing(&self, job: &Job<'_>, builder: &mut Builder) {
         note_missing(job, &self.header, &self.fields, builder);
     }
@@ -94,7 +99,7 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     let mut builder = sheet.builder(&job);
     sheet.note_missing(&job, &mut builder);
     if !job.source.fill_down.is_empty() {
-        records.fill_down(sheet.header.fill_down(&job.source.fill_down));
+        records.fill_down(sheet.fill_down(&job));
     }
     read_records(&mut job, &mut sheet, &mut records, &mut builder);
     job.finish(builder)

@@ -53,6 +53,17 @@ impl FillDown {
         }
     }
 
+    /// The same, independent of the text that was read.
+    pub(super) fn without_text(mut self, text: &str) -> Self {
+        for column in &mut self.columns {
+            if let Some(Last::Span(start, end)) = column.last {
+                let cell = text.get(start..end).unwrap_or("");
+                column.last = Some(Last::Text(cell.to_owned()));
+            }
+        }
+        self
+    }
+
     /// What to put into the empty cells of a record, by field; remembers the others.
     ///
     /// `cell` gives the text of a field and where it stands. A record that is empty throughout says
