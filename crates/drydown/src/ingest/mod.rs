@@ -10,6 +10,7 @@ mod ledger;
 mod look;
 mod matching;
 mod publish;
+mod sink;
 mod site;
 mod tall;
 

@@ -338,9 +338,15 @@ impl<'a> Job<'a> {
             },
         };
         if self.cells.n_estimates > 0 {
+            let shown = self
+                .cells
+                .estimates
+                .iter()
+                .map(|text| format!("\"{text}\""));
             builder.notes.push(format!(
-                "{} values are the laboratory's own estimates (\"~50\", \"50 est\") and stand as plain values",
-                self.cells.n_estimates
+                "{} values are the laboratory's own estimates ({}) and stand as plain values",
+                self.cells.n_estimates,
+                shown.collect::<Vec<String>>().join(", ")
             ));
         }
         if let Some(units) = self.unit_key.and_then(|unit| builder.keys.get(unit)) {

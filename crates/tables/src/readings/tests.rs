@@ -204,7 +204,7 @@ fn emptied(
                 );
                 let mut all = all.unwrap();
                 all[row] = basis;
-                return BarometerBasis::array_of(&mut all.into_iter());
+                return BarometerBasis::array(&mut all.iter().map(Option::as_ref));
             }
             let mut places: Vec<Option<u64>> = (0..log.num_rows() as u64).map(Some).collect();
             places[row] = None;
