@@ -11,7 +11,7 @@ use super::wide::note_missing;
 use crate::rows::FileRows;
 use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
 use crate::stamps::LocalTime;
-use crate::text::{Block, Loose, Record, Records};
+use crate::text::{Block, FillDown, Loose, Record, Records};
 use crate::texts::{NULL, to_real};
 
 /// What a tag stands for.
