@@ -53,7 +53,7 @@ fn set_unchanged(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assign
     };
     let key = &assignment.table.key;
     let values = assignment.placed.iter();
-    let values = values.filter(|placed| !key.iter().any(|name| *name == placed.fit.column));
+    let values = values.filter(|placed| !key.contains(&placed.fit.column));
     let has_gaps = |facts: &Facts| {
         let n_empty = facts.cells.iter().filter(|cell| cell.is_empty()).count();
         n_empty > 0 && n_empty < facts.cells.len()
