@@ -10,7 +10,7 @@ use crate::cli::write;
 /// More text than a file that is held whole has.
 const LARGE: usize = 17 << 20;
 /// Days of one line a minute.
-const N_DAYS: u32 = 320;
+const N_DAYS: u32 = 150;
 
 const CONFIG: &str = r#"
 [store]
@@ -127,7 +127,7 @@ fn cells_told_once_in_a_large_file() {
             _ => (String::new(), String::new()),
         };
         let alarm = alarm.replace('"', "\"\"");
-        let note = "x".repeat(14);
+        let note = "x".repeat(70);
         writeln!(
             text,
             "{unit},{day},{:02}:{:02},{flow},{vacuum},\"{alarm}\",{note}",
@@ -157,17 +157,22 @@ fn times_of_a_day_in_the_name_of_a_large_file() {
         for second in [0, 15, 30, 45] {
             let (flow, vacuum, _) = values(number, minute + second);
             let (hour, minute) = (minute / 60, minute % 60);
-            writeln!(text, "{hour:02}:{minute:02}:{second:02},{flow},{vacuum},").unwrap();
+            let note = "x".repeat(60);
+            writeln!(
+                text,
+                "{hour:02}:{minute:02}:{second:02},{flow},{vacuum},,{note}"
+            )
+            .unwrap();
         }
     };
-    let days: Vec<String> = (0..130).map(|number| day(number, &line)).collect();
-    let (whole, [first, second]) = halves("Time,Q,V,Alarm\n", &days);
+    let days: Vec<String> = (0..40).map(|number| day(number, &line)).collect();
+    let (whole, [first, second]) = halves("Time,Q,V,Alarm,Note\n", &days);
     assert!(whole.len() > LARGE, "{}", whole.len());
     let name = |number: u32| format!("U-7_{}.csv", date(number));
     check(
         &config,
         &[(&name(0), whole)],
-        &[(&name(0), first), (&name(65), second)],
+        &[(&name(0), first), (&name(20), second)],
     );
 }
 
@@ -197,7 +202,7 @@ fn objects_in_a_large_file() {
         )
         .unwrap();
     };
-    let days: Vec<String> = (0..200).map(|number| day(number, &line)).collect();
+    let days: Vec<String> = (0..150).map(|number| day(number, &line)).collect();
     let (whole, [first, second]) = halves("", &days);
     assert!(whole.len() > LARGE, "{}", whole.len());
     check(
@@ -216,7 +221,7 @@ fn a_large_file_of_an_archive() {
     let line = |number: u32, minute: u32, text: &mut String| {
         let (flow, vacuum, alarm) = values(number, minute);
         let alarm = alarm.replace('"', "\"\"");
-        let (day, note) = (date(number), "x".repeat(10));
+        let (day, note) = (date(number), "x".repeat(70));
         let (hour, minute) = (minute / 60, minute % 60);
         writeln!(
             text,
