@@ -33,5 +33,6 @@ pub use source::{
     TallSpec, UnitOf,
 };
 pub use text::{
-    Content, Member, Piece, Pieces, TextError, archive_members, lone_member, read_member,
+    Content, Member, Names, Piece, Pieces, TextError, archive_members, lone_member, read_member,
+    with_member,
 };

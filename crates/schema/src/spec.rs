@@ -208,7 +208,7 @@ impl TableSpec {
     /// The columns a source may map: all but the provenance and the partition, which ingest fills.
     pub fn source_columns(&self) -> impl Iterator<Item = &ColumnSpec> {
         self.columns.iter().filter(|column| {
-            !matches!(column.name.as_str(), "file_hash" | "line")
+            !matches!(column.name.as_str(), "file_hash" | "line" | "reports")
                 && self.partition.as_deref() != Some(column.name.as_str())
         })
     }

@@ -3,7 +3,9 @@
 use std::collections::BTreeMap;
 
 use drydown_quantity::{Stamp, UnitId};
+use drydown_runs::history::BarometerBasis;
 use drydown_runs::{Column, Readings};
+use drydown_schema::table;
 
 use crate::cell::{Atom, Place};
 use crate::error::TableError;
@@ -26,7 +28,9 @@ pub fn readings(frame: &dyn Frame, unit_id: &UnitId, as_of: Stamp) -> Result<Rea
 
 /// The readings before `as_of`, one struct per unit, by identifier; each ascending in time.
 ///
-/// A column that a unit never logs is empty; texts are as long as `at`.
+/// A column that a unit never logs is empty; texts are as long as `at`. A row that holds nothing but its
+/// key, its place or an assumed barometer is no reading and is left out: it stands for a line that was
+/// counted and told nothing, such as one of bad quality.
 ///
 /// # Errors
 /// Where the frame breaks the contract, or two rows of a unit have one time.
@@ -36,23 +40,85 @@ pub fn unit_readings(frame: &dyn Frame, as_of: Stamp) -> Result<Vec<Readings>, T
     let mut logs: Vec<Log> = Vec::with_capacity(rows_of.len());
     for (unit_id, mut rows) in rows_of {
         sort_rows(&mut rows, &stamps, &unit_id)?;
-        let mut readings = Readings::empty(unit_id);
-        readings.at = rows
-            .iter()
-            .filter_map(|row| stamps.get(*row).copied())
-            .collect();
-        logs.push(Log { rows, readings });
+        logs.push(Log::of(unit_id, rows, &stamps));
     }
-    fill_texts(frame, &mut logs)?;
-    fill_numbers(frame, &mut logs)?;
-    fill_yes_no(frame, &mut logs)?;
-    Ok(logs.into_iter().map(|log| log.readings).collect())
+    fill(frame, &mut logs)?;
+    if logs.iter().any(|log| log.tells.contains(&false)) {
+        logs = logs.into_iter().map(|log| log.telling(&stamps)).collect();
+        fill(frame, &mut logs)?;
+    }
+    Ok(logs
+        .into_iter()
+        .map(|log| log.readings)
+        .filter(|readings| !readings.is_empty())
+        .collect())
+}
+
+/// The columns of `readings` by which a row tells of the machine; `ambient_kpa` does where it was
+/// measured. A row without any is no reading.
+pub fn telling_columns() -> impl Iterator<Item = &'static str> {
+    let other = ["month", "reservoir_id", "ambient_kpa", "barometer_basis"];
+    let spec = table(TABLE);
+    let columns = spec.map_or(&[][..], |spec| &spec.columns);
+    columns
+        .iter()
+        .map(|column| column.name.as_str())
+        .filter(move |name| !spec.is_some_and(|spec| spec.is_key(name)))
+        .filter(move |name| !other.contains(name) && !matches!(*name, "file_hash" | "line"))
 }
 
 /// One unit's readings while they are filled, and which rows of the frame they are.
 struct Log {
     rows: Vec<usize>,
     readings: Readings,
+    /// Whether the row tells of the machine.
+    tells: Vec<bool>,
+}
+
+impl Log {
+    fn of(unit_id: UnitId, rows: Vec<usize>, stamps: &[Stamp]) -> Self {
+        let mut readings = Readings::empty(unit_id);
+        readings.at = rows
+            .iter()
+            .filter_map(|row| stamps.get(*row).copied())
+            .collect();
+        let tells = vec![false; rows.len()];
+        Self {
+            rows,
+            readings,
+            tells,
+        }
+    }
+
+    /// The same without rows that tell nothing, to be filled anew.
+    fn telling(self, stamps: &[Stamp]) -> Self {
+        let rows = self.rows.into_iter().zip(self.tells);
+        let rows = rows.filter_map(|(row, tells)| tells.then_some(row));
+        Self::of(self.readings.unit_id, rows.collect(), stamps)
+    }
+
+    fn mark<T>(&mut self, cells: &[Option<T>]) {
+        for (tells, cell) in self.tells.iter_mut().zip(cells) {
+            *tells |= cell.is_some();
+        }
+    }
+
+    /// Counts a barometer where it was measured.
+    fn mark_barometer(&mut self) {
+        for (idx, tells) in self.tells.iter_mut().enumerate() {
+            let basis = self.readings.barometer_at(idx);
+            *tells |= basis == Some(BarometerBasis::Measured)
+                && self.readings.ambient_kpa.get(idx).is_some();
+        }
+    }
+}
+
+fn fill(frame: &dyn Frame, logs: &mut [Log]) -> Result<(), TableError> {
+    fill_texts(frame, logs)?;
+    fill_numbers(frame, logs)?;
+    fill_yes_no(frame, logs)?;
+    logs.iter_mut().for_each(Log::mark_barometer);
+    Ok(())
 }
 
 fn rows_by_unit(
@@ -113,6 +179,11 @@ fn fill_texts(frame: &dyn Frame, logs: &mut [Log]) -> Result<(), TableError> {
         )+};
     }
     fill!(reservoir_id barometer_basis alarm);
+    for log in logs {
+        let alarms = std::mem::take(&mut log.readings.alarm);
+        log.mark(&alarms);
+        log.readings.alarm = alarms;
+    }
     Ok(())
 }
 
@@ -121,7 +192,11 @@ fn fill_numbers(frame: &dyn Frame, logs: &mut [Log]) -> Result<(), TableError> {
         ($($field:ident)+) => {$(
             let cells: Vec<Option<f64>> = read(frame, stringify!($field))?;
             for log in &mut *logs {
-                log.readings.$field = to_column(pick(&cells, &log.rows));
+                let cells = pick(&cells, &log.rows);
+                if stringify!($field) != "ambient_kpa" {
+                    log.mark(&cells);
+                }
+                log.readings.$field = to_column(cells);
             }
         )+};
     }
@@ -142,7 +217,9 @@ fn fill_yes_no(frame: &dyn Frame, logs: &mut [Log]) -> Result<(), TableError> {
             let cells: Vec<Option<f64>> =
                 cells.into_iter().map(|cell| cell.map(|yes| f64::from(u8::from(yes)))).collect();
             for log in &mut *logs {
-                log.readings.$field = to_column(pick(&cells, &log.rows));
+                let cells = pick(&cells, &log.rows);
+                log.mark(&cells);
+                log.readings.$field = to_column(cells);
             }
         )+};
     }

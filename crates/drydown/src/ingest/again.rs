@@ -7,18 +7,19 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use anyhow::{Context as _, Result, bail};
-use drydown_ingest::{
-    Content, FileHashes, FileRows, LoadRow, MergePlan, Source, loads_batch, rejects_batch,
-};
+use arrow::array::{AsArray, BooleanArray, RecordBatch};
+use drydown_ingest::{FileHashes, FileHead, FileRows, LoadRow, Source, loads_batch};
 use drydown_quantity::Stamp;
 use drydown_store::{CommitNote, Store, WriteGuard};
 use drydown_tables::Load;
+use rayon::prelude::*;
 use serde_json::json;
 
+use super::large::{self, Into};
 use super::ledger::{self, LOADS_KEY};
-use super::matching::{Found, find_files};
-use super::publish::hash_of;
-use super::{FileDone, IngestInputs, IngestSummary, read_file, source_of};
+use super::matching::{Found, find_files, text_weight};
+use super::sink::Sink;
+use super::{BATCH_TEXT, FileDone, IngestInputs, IngestSummary, is_large, read_file, source_of};
 use crate::usage::UsageError;
 
 pub(super) fn rebuild(
@@ -49,35 +50,51 @@ pub(super) fn rebuild(
         .partition(|load| of_table.contains(load.source.as_str()));
     wanted.sort_by(|a, b| (a.loaded_at, &a.file).cmp(&(b.loaded_at, &b.file)));
     let found = find_files(inputs, sources)?;
-    let (rows, times) = read_all(&wanted, &found, sources, store)?;
-    let mut plan = MergePlan::new(table, rows);
-    let mut staged = store.stage(guard, &table.name)?;
-    let live = staged.live_files()?;
-    staged.remove(&live)?;
-    for part in plan.parts() {
-        let merged = plan.merge_part(&part, &[])?;
-        staged.write(&merged.added)?;
-    }
-    let files = plan.into_files();
-    let rebuilt: Vec<LoadRow> = files
+    let disk = OnDisk::read(&wanted, &found, sources)?;
+    let todo = in_first_order(&wanted, &disk)?;
+    let others_rejects = rejects_of_others(store, &of_table)?;
+    let mut sink = Sink::anew(store, guard, source, &others_rejects)?;
+    let site = super::site::stored(Some(store))?;
+    let step = inputs.progress.loading(
+        todo.len(),
+        todo.iter().map(|(file, _)| file.found.size).sum(),
+    );
+    let into = Into {
+        store,
+        guard,
+        site: &site,
+        loaded_at: inputs.loaded_at,
+        step: &step,
+    };
+    take_all(&mut sink, &into, &todo, sources)?;
+    let row = |(file, at): &(&Present<'_>, Stamp)| {
+        let source = source_of(sources, file.found);
+        let head = file.head(*at);
+        let counts = sink.counts_of(source.name(), &file.hashes);
+        LoadRow::of_file(source.name(), head, source.source_hash(), counts)
+    };
+    let rebuilt: Vec<LoadRow> = todo.iter().map(row).collect();
+    let done: Vec<FileDone> = todo
         .iter()
-        .map(|file| {
-            let at = times
-                .get(&(file.source().to_owned(), file.file_hash().to_owned()))
-                .copied()
-                .unwrap_or(inputs.loaded_at);
-            LoadRow::of(file, hash_of(sources, file), at)
+        .map(|(file, _)| {
+            let source = source_of(sources, file.found).name();
+            FileDone {
+                source: source.to_owned(),
+                file: file.found.name.clone(),
+                counts: sink.counts_of(source, &file.hashes),
+            }
         })
         .collect();
+    let staged = sink.finish(rebuilt)?;
     // As in any ingest: what a crash leaves after the data is completed from their metadata; before
     // it, the ledger still shows the old description, and the warning to rebuild stands.
-    replace_rejects(store, guard, &of_table, &files)?;
-    staged.commit(CommitNote::new(BTreeMap::from([(
+    staged.rejects.commit(CommitNote::default())?;
+    staged.data.commit(CommitNote::new(BTreeMap::from([(
         LOADS_KEY.to_owned(),
-        json!(rebuilt),
+        json!(staged.ledger),
     )])))?;
     let mut loads: Vec<LoadRow> = others.into_iter().map(ledger::to_load_row).collect();
-    loads.extend(rebuilt);
+    loads.extend(staged.ledger);
     store.replace_all(
         guard,
         "loads",
@@ -85,30 +102,16 @@ pub(super) fn rebuild(
         CommitNote::default(),
     )?;
     Ok(IngestSummary {
-        files: files
-            .iter()
-            .map(|file| FileDone {
-                source: file.source().to_owned(),
-                file: file.file().to_owned(),
-                counts: file.counts(),
-            })
-            .collect(),
+        files: done,
         ..IngestSummary::default()
     })
 }
 
-/// When each file was first loaded, by its source and its hash.
-type Times = BTreeMap<(String, String), Stamp>;
-
-/// The files of the ledger, read anew in the order in which they were first loaded.
-fn read_all(
+/// The files of the ledger in the order in which they were first loaded, and when that was.
+fn in_first_order<'d, 'f>(
     wanted: &[Load],
-    found: &[Found],
-    sources: &[Source],
-    store: &Store,
-) -> Result<(Vec<FileRows>, Times)> {
-    let site = super::site::stored(Some(store))?;
-    let disk = OnDisk::read(wanted, found, sources)?;
+    disk: &'d OnDisk<'f>,
+) -> Result<Vec<(&'d Present<'f>, Stamp)>> {
     let gone: Vec<&Load> = wanted
         .iter()
         .enumerate()
@@ -121,30 +124,109 @@ fn read_all(
     if !gone.is_empty() {
         bail!("{}", refusal(&gone));
     }
-    let mut rows = Vec::with_capacity(wanted.len());
-    let mut times = Times::new();
+    let mut todo = Vec::with_capacity(wanted.len());
+    let mut known = BTreeSet::new();
     for load in wanted {
         let Some(file) = disk.find(load) else {
             continue;
         };
-        let key = (load.source.clone(), file.hashes.of_rows.clone());
-        // Its file_name changed, and it was loaded under both.
-        if times.contains_key(&key) {
+        // Its file_name may have changed, and it was loaded under both.
+        if known.insert((load.source.as_str(), file.hashes.of_rows.as_str())) {
+            let at = load.loaded_at.unwrap_or(Stamp::from_micros(i64::MAX / 2));
+            todo.push((file, at));
+        }
+    }
+    Ok(todo)
+}
+
+/// Reads the files, in their order: large ones in pieces, small ones some at a time.
+fn take_all(
+    sink: &mut Sink<'_>,
+    into: &Into<'_>,
+    todo: &[(&Present<'_>, Stamp)],
+    sources: &[Source],
+) -> Result<()> {
+    let mut small: Vec<(&Present<'_>, Stamp)> = Vec::new();
+    let mut n_text = 0;
+    for (file, at) in todo {
+        let source = source_of(sources, file.found);
+        let weight = text_weight(file.found);
+        let is_large = is_large(source, file.found)?;
+        if is_large || n_text + weight > BATCH_TEXT {
+            take_small(sink, into, &std::mem::take(&mut small), sources)?;
+            n_text = 0;
+        }
+        if !is_large {
+            small.push((*file, *at));
+            n_text += weight;
             continue;
         }
-        let at = load.loaded_at.unwrap_or(Stamp::from_micros(i64::MAX / 2));
-        times.insert(key, at);
-        let source = source_of(sources, file.found);
-        rows.push(read_file(source, file.found, &file.content, at, &site));
+        // What was staged cannot be taken back: whether it unpacks is to be known before.
+        match large::unpacks(source, file.found)? {
+            Ok(()) => {
+                sink.set_gathers(source.is_tall())?;
+                let into = Into {
+                    loaded_at: *at,
+                    ..*into
+                };
+                let taken = large::take_into(sink, &into, source, file.found, file.head(*at))?;
+                taken.with_context(|| format!("{} is another file now", file.found.name))?;
+                sink.set_gathers(false)?;
+                into.step.file_done(0);
+            }
+            Err(error) => sink.take_together(vec![large::unreadable(
+                source,
+                file.found,
+                file.head(*at),
+                &error,
+            )?])?,
+        }
     }
-    Ok((rows, times))
+    take_small(sink, into, &small, sources)
+}
+
+fn take_small(
+    sink: &mut Sink<'_>,
+    into: &Into<'_>,
+    files: &[(&Present<'_>, Stamp)],
+    sources: &[Source],
+) -> Result<()> {
+    let rows: Result<Vec<FileRows>> = files
+        .par_iter()
+        .map(|(file, at)| {
+            let content = file.found.content()?;
+            let source = source_of(sources, file.found);
+            Ok(read_file(source, file.found, &content, *at, into.site))
+        })
+        .collect();
+    let rows = rows?;
+    let is_as_it_was = |(rows, (file, _)): (&FileRows, &(&Present<'_>, Stamp))| {
+        rows.file_hash() == file.hashes.of_rows
+    };
+    if !rows.iter().zip(files).all(is_as_it_was) {
+        bail!("a file changed while it was read; nothing was rebuilt");
+    }
+    sink.take_together(rows)?;
+    for (file, _) in files {
+        into.step.file_done(file.found.size);
+    }
+    Ok(())
 }
 
 /// A file that lies there now.
 struct Present<'a> {
     found: &'a Found,
-    content: Content,
     hashes: FileHashes,
+}
+
+impl Present<'_> {
+    fn head(&self, loaded_at: Stamp) -> FileHead<'_> {
+        FileHead {
+            name: &self.found.name,
+            hashes: &self.hashes,
+            loaded_at,
+        }
+    }
 }
 
 /// The files of the sources that are rebuilt.
@@ -168,8 +250,10 @@ impl<'a> OnDisk<'a> {
             if !wanted.iter().any(|load| load.source == source.name()) {
                 continue;
             }
-            let content = file.content()?;
-            let hashes = source.file_hashes(&file.name, &content.bytes);
+            let hashes = match large::hashes(source, file)? {
+                Some(hashes) => hashes,
+                None => source.file_hashes(&file.name, &file.content()?.bytes),
+            };
             let key = |hash: &str| (source.name().to_owned(), hash.to_owned());
             let at = disk.files.len();
             disk.by_rows.insert(key(&hashes.of_rows), at);
@@ -177,7 +261,6 @@ impl<'a> OnDisk<'a> {
             same.push(at);
             disk.files.push(Present {
                 found: file,
-                content,
                 hashes,
             });
         }
@@ -240,14 +323,9 @@ fn refusal(gone: &[&Load]) -> String {
     )
 }
 
-fn replace_rejects(
-    store: &Store,
-    guard: &WriteGuard,
-    of_table: &BTreeSet<&str>,
-    files: &[FileRows],
-) -> Result<()> {
-    use arrow::array::{AsArray, BooleanArray};
-    let mut kept = vec![rejects_batch(files)?];
+/// The reject entries of the sources that are not rebuilt.
+fn rejects_of_others(store: &Store, of_table: &BTreeSet<&str>) -> Result<Vec<RecordBatch>> {
+    let mut kept = Vec::new();
     for batch in store.load_files("rejects", &store.live_files("rejects", None)?)? {
         let sources = batch
             .column_by_name("source")
@@ -259,6 +337,5 @@ fn replace_rejects(
             .collect();
         kept.push(arrow::compute::filter_record_batch(&batch, &others)?);
     }
-    store.replace_all(guard, "rejects", kept, CommitNote::default())?;
-    Ok(())
+    Ok(kept)
 }

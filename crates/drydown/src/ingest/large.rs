@@ -1,30 +1,25 @@
 //! One file too large to hold: read, merged and written piece by piece, committed whole.
 
-use std::fs::File;
 use std::io::Read as _;
 use std::sync::mpsc::sync_channel;
 
 use anyhow::{Context as _, Result};
-use arrow::array::RecordBatch;
 use drydown_ingest::{
-    Counts, FileHashes, FileHead, FileRows, LoadRow, MergePlan, NextPiece, Part, Piece,
-    PieceReader, PieceRows, Pieces, SiteContext, Source, TextError, WideFile, rejects_batch,
+    Counts, FileHashes, FileHead, FileRows, LoadRow, NextPiece, Piece, PieceReader, PieceRows,
+    Pieces, SiteContext, Source, TextError, WideFile,
 };
-use drydown_store::{LiveFile, Prepared, Staged, Store, WriteGuard};
+use drydown_store::{Store, WriteGuard};
 use rayon::prelude::*;
 
 use super::matching::Found;
-use super::publish::{self, touched};
+use super::publish;
+use super::sink::Sink;
 use super::{FILE_TEXT, FileDone, PIECE_TEXT, tall};
 use crate::output::Loading;
 use drydown_quantity::Stamp;
 
 /// Pieces decoded before they are asked for.
 const PIECES_AHEAD: usize = 2;
-/// Reject entries held before they are written.
-const MAX_REJECTS: usize = 50_000;
-/// Rows of one data file, where a stretch of a tall file gives fewer.
-const GATHERED_ROWS: usize = 1 << 15;
 
 /// Where a large file goes.
 #[derive(Clone, Copy)]
@@ -42,12 +37,17 @@ pub(super) struct Taken {
     pub(super) notes: Vec<String>,
 }
 
-/// What the ledger knows a large file by.
-pub(super) fn hashes(source: &Source, file: &Found) -> Result<FileHashes> {
-    let opened = File::open(&file.path);
-    opened
-        .and_then(|opened| source.file_hashes_of(&file.name, opened))
-        .with_context(|| format!("cannot read {}", file.path.display()))
+/// What the ledger knows a large file by; None for the file of an archive that cannot be unpacked.
+pub(super) fn hashes(source: &Source, file: &Found) -> Result<Option<FileHashes>> {
+    let hashed = file.with_reader(|reader| Ok(source.file_hashes_of(&file.name, reader)))?;
+    match hashed {
+        Ok(Ok(hashes)) => Ok(Some(hashes)),
+        Err(_) => Ok(None),
+        Ok(Err(_)) if file.member.is_some() => Ok(None),
+        Ok(Err(error)) => {
+            Err(error).with_context(|| format!("cannot read {}", file.path.display()))
+        }
+    }
 }
 
 /// Takes one file in one commit.
@@ -65,13 +65,7 @@ pub(super) fn take(
     match take_pieces(into, source, file, head)? {
         Ok(taken) => Ok(taken),
         Err(error) => {
-            let mut bytes = [0; 64];
-            let n = File::open(&file.path)
-                .and_then(|mut opened| opened.read(&mut bytes))
-                .with_context(|| format!("cannot read {}", file.path.display()))?;
-            let size = file.path.metadata().map_or(0, |found| found.len());
-            let first = bytes.get(..n).unwrap_or(&[]);
-            let rows = source.unreadable_file(head, first, size, &error);
+            let rows = unreadable(source, file, head, &error)?;
             let notes = rows.notes().to_vec();
             let sources = std::slice::from_ref(source);
             let done = publish::take(
@@ -90,6 +84,23 @@ pub(super) fn take(
     }
 }
 
+/// A file that does not unpack, as one reject.
+pub(super) fn unreadable(
+    source: &Source,
+    file: &Found,
+    head: FileHead<'_>,
+    error: &TextError,
+) -> Result<FileRows> {
+    let first = file.with_reader(|reader| {
+        let mut bytes = Vec::new();
+        let read = reader.take(64).read_to_end(&mut bytes);
+        read.with_context(|| format!("cannot read {}", file.path.display()))?;
+        Ok(bytes)
+    })?;
+    let first = first.unwrap_or_default();
+    Ok(source.unreadable_file(head, &first, file.n_bytes(), error))
+}
+
 /// The inner error: the bytes do not unpack, and nothing was committed.
 fn take_pieces(
     into: &Into<'_>,
@@ -97,14 +108,69 @@ fn take_pieces(
     file: &Found,
     head: FileHead<'_>,
 ) -> Result<Result<Taken, TextError>> {
-    let opened =
-        File::open(&file.path).with_context(|| format!("cannot read {}", file.path.display()))?;
-    let pieces = match source.pieces(into.step.watched(opened), PIECE_TEXT, FILE_TEXT) {
-        Ok(pieces) => pieces,
-        Err(error) => return Ok(Err(error)),
+    let mut sink = Sink::new(into.store, into.guard, source)?;
+    if let Err(error) = take_into(&mut sink, into, source, file, head)? {
+        return Ok(Err(error));
+    }
+    let notes = std::mem::take(&mut sink.notes);
+    let counts = sink.counts_of(source.name(), head.hashes);
+    let row = LoadRow::of_file(source.name(), head, source.source_hash(), counts);
+    publish::commit_staged(into.store, into.guard, sink.finish(vec![row])?)?;
+    Ok(Ok(Taken {
+        done: FileDone {
+            source: source.name().to_owned(),
+            file: file.name.clone(),
+            counts,
+        },
+        notes,
+    }))
+}
+
+/// Whether all of a file unpacks and is no longer than allowed; nothing is read.
+pub(super) fn unpacks(source: &Source, file: &Found) -> Result<Result<(), TextError>> {
+    let read = file.with_reader(|reader| {
+        let all = source
+            .pieces(reader, PIECE_TEXT, FILE_TEXT)
+            .and_then(|mut pieces| {
+                while pieces.read()?.is_some() {}
+                Ok(())
+            });
+        Ok(all)
+    })?;
+    Ok(read.and_then(|read| read))
+}
+
+/// Reads a file into what is staged; the inner error: the bytes do not unpack, and what was staged of it
+/// must not be committed.
+pub(super) fn take_into(
+    sink: &mut Sink<'_>,
+    into: &Into<'_>,
+    source: &Source,
+    file: &Found,
+    head: FileHead<'_>,
+) -> Result<Result<(), TextError>> {
+    let names = file.with_reader(|reader| Ok(source.names_in(reader, PIECE_TEXT, FILE_TEXT)))?;
+    let names = match names {
+        Ok(Ok(names)) => names,
+        Ok(Err(error)) | Err(error) => return Ok(Err(error)),
     };
-    let mut sink = Sink::new(into, source)?;
-    let taken = std::thread::scope(|scope| -> Result<Result<(), TextError>> {
+    let taken = file.with_reader(|reader| {
+        let pieces = source.pieces(into.step.watched(reader), PIECE_TEXT, FILE_TEXT);
+        match pieces {
+            Ok(pieces) => read_into(sink, into, (source, head), pieces.named(names)),
+            Err(error) => Ok(Err(error)),
+        }
+    })?;
+    Ok(taken.and_then(|taken| taken))
+}
+
+fn read_into(
+    sink: &mut Sink<'_>,
+    into: &Into<'_>,
+    (source, head): (&Source, FileHead<'_>),
+    pieces: Pieces<'_>,
+) -> Result<Result<(), TextError>> {
+    std::thread::scope(|scope| {
         let next = read_ahead(scope, pieces);
         let mut take = |rows: Vec<FileRows>| -> Result<()> {
             let counts = rows.iter().map(FileRows::counts);
@@ -130,20 +196,7 @@ fn take_pieces(
                 Err(error) => return Ok(Err(error)),
             }
         }
-    })?;
-    if let Err(error) = taken {
-        return Ok(Err(error));
-    }
-    let notes = std::mem::take(&mut sink.notes);
-    let counts = sink.commit(source, head)?;
-    Ok(Ok(Taken {
-        done: FileDone {
-            source: source.name().to_owned(),
-            file: file.name.clone(),
-            counts,
-        },
-        notes,
-    }))
+    })
 }
 
 /// Unpacks and decodes on a thread of its own, a few pieces ahead of those that are read.
@@ -169,231 +222,4 @@ fn read_all(file: &WideFile<'_>, pieces: &[Piece]) -> Vec<PieceRows> {
         .par_iter()
         .map(|piece| file.read_alone(piece))
         .collect()
-}
-
-/// What was merged and written so far, seen by nobody before the commit.
-struct Sink<'a> {
-    store: &'a Store,
-    guard: &'a WriteGuard,
-    table: &'static str,
-    staged: Staged<'a>,
-    live: Vec<LiveFile>,
-    /// Parts already written. Their spans are told unit by unit: a piece often begins within the
-    /// instant that the one before it ends in, which spans of whole files would take for one key.
-    written: Vec<Part>,
-    /// Whether the parts are small, so that several make a data file.
-    gathers: bool,
-    /// New rows, in the order of time, that no data file holds yet.
-    gathered: Vec<RecordBatch>,
-    /// Files that hold more than a part: rows merged with others.
-    mixed: Vec<LiveFile>,
-    staged_rejects: Staged<'a>,
-    rejects: Vec<RecordBatch>,
-    counts: Counts,
-    notes: Vec<String>,
-}
-
-impl<'a> Sink<'a> {
-    fn new(into: &Into<'a>, source: &Source) -> Result<Self> {
-        let table = source.table().name.as_str();
-        let staged = into.store.stage(into.guard, table)?;
-        Ok(Self {
-            store: into.store,
-            guard: into.guard,
-            table,
-            live: staged.live_files()?,
-            staged,
-            written: Vec::new(),
-            gathers: source.is_tall(),
-            gathered: Vec::new(),
-            mixed: Vec::new(),
-            staged_rejects: into.store.stage(into.guard, "rejects")?,
-            rejects: Vec::new(),
-            counts: Counts::default(),
-            notes: Vec::new(),
-        })
-    }
-
-    /// Merges pieces, in their order. Those that touch no stored row and none of each other are
-    /// written at the same time.
-    fn take(&mut self, pieces: Vec<FileRows>) -> Result<()> {
-        let mut plans: Vec<Planned> = pieces.into_par_iter().map(Planned::of).collect();
-        let mut begin = 0;
-        while begin < plans.len() {
-            let rest = plans.get_mut(begin..).unwrap_or(&mut []);
-            let n_apart = self.n_apart(rest);
-            let (apart, later) = rest.split_at_mut(n_apart);
-            if self.gathers {
-                self.gather(apart)?;
-            } else {
-                let staged = &self.staged;
-                let written: Result<Vec<Vec<Prepared>>> = apart
-                    .par_iter_mut()
-                    .map(|plan| plan.write(staged))
-                    .collect();
-                for prepared in written?.into_iter().flatten() {
-                    self.staged.take(prepared);
-                }
-            }
-            self.written
-                .extend(apart.iter().flat_map(|plan| plan.parts.iter().cloned()));
-            if let Some(plan) = later.first_mut() {
-                self.merge(plan)?;
-            }
-            begin += n_apart + 1;
-        }
-        for plan in plans {
-            for file in plan.plan.into_files() {
-                self.counts = self.counts.plus(file.counts());
-                // Every piece says of itself what is true of the file.
-                for note in file.notes() {
-                    if !self.notes.contains(note) {
-                        self.notes.push(note.clone());
-                    }
-                }
-                self.rejects.push(rejects_batch(&[file])?);
-            }
-        }
-        if self
-            .rejects
-            .iter()
-            .map(RecordBatch::num_rows)
-            .sum::<usize>()
-            > MAX_REJECTS
-        {
-            self.write_rejects()?;
-        }
-        Ok(())
-    }
-
-    /// Keeps rows that share no key with any stored one, until there are enough for data files.
-    fn gather(&mut self, plans: &mut [Planned]) -> Result<()> {
-        let new: Result<Vec<Vec<RecordBatch>>> =
-            plans.par_iter_mut().map(Planned::new_rows).collect();
-        self.gathered.extend(new?.into_iter().flatten());
-        let n_rows: usize = self.gathered.iter().map(RecordBatch::num_rows).sum();
-        if n_rows >= GATHERED_ROWS * rayon::current_num_threads() {
-            self.write_gathered()?;
-        }
-        Ok(())
-    }
-
-    fn write_gathered(&mut self) -> Result<()> {
-        let mut files: Vec<Vec<RecordBatch>> = Vec::new();
-        let mut n_rows = GATHERED_ROWS;
-        for batch in std::mem::take(&mut self.gathered) {
-            if n_rows >= GATHERED_ROWS {
-                files.push(Vec::new());
-                n_rows = 0;
-            }
-            n_rows += batch.num_rows();
-            files.last_mut().context("no data file")?.push(batch);
-        }
-        let staged = &self.staged;
-        let written = files.par_iter().map(|batches| staged.prepare(batches));
-        for prepared in written.collect::<Result<Vec<Prepared>, _>>()? {
-            self.staged.take(prepared);
-        }
-        Ok(())
-    }
-
-    /// How many of the plans come before the first that shares keys with a stored row, or with a
-    /// plan before it.
-    fn n_apart(&self, plans: &[Planned]) -> usize {
-        plans
-            .iter()
-            .enumerate()
-            .position(|(idx, plan)| {
-                let earlier = plans.get(..idx).unwrap_or(&[]);
-                plan.parts.iter().any(|part| {
-                    let table = plan.plan.table();
-                    !touched(&self.live, part, table).is_empty()
-                        || !touched(&self.mixed, part, table).is_empty()
-                        || self
-                            .written
-                            .iter()
-                            .chain(earlier.iter().flat_map(|other| &other.parts))
-                            .any(|other| part.overlaps(other))
-                })
-            })
-            .unwrap_or(plans.len())
-    }
-
-    /// Merges one plan with what is stored, or was staged before it.
-    fn merge(&mut self, plan: &mut Planned) -> Result<()> {
-        self.write_gathered()?;
-        for part in &plan.parts {
-            let table = plan.plan.table();
-            let mut replaced = touched(&self.live, part, table);
-            replaced.extend(touched(&self.staged.staged_files(), part, table));
-            let stored = self.store.load_files(self.table, &replaced)?;
-            let merged = plan.plan.merge_part(part, &stored)?;
-            let had = self.staged.staged_files();
-            publish::lay(&mut self.staged, &replaced, &merged)?;
-            if merged.n_changed > 0 {
-                let is_gone = |file: &LiveFile| replaced.iter().any(|gone| gone.path == file.path);
-                self.live.retain(|file| !is_gone(file));
-                self.mixed.retain(|file| !is_gone(file));
-            }
-            let new = self.staged.staged_files();
-            self.mixed
-                .extend(new.into_iter().filter(|file| !had.contains(file)));
-        }
-        Ok(())
-    }
-
-    fn write_rejects(&mut self) -> Result<()> {
-        let rejects = std::mem::take(&mut self.rejects);
-        self.staged_rejects.write(&rejects)?;
-        Ok(())
-    }
-
-    fn commit(mut self, source: &Source, head: FileHead<'_>) -> Result<Counts> {
-        self.write_gathered()?;
-        self.write_rejects()?;
-        let row = LoadRow::of_file(source.name(), head, source.source_hash(), self.counts);
-        publish::commit_staged(
-            self.store,
-            self.guard,
-            publish::StagedCommit {
-                rejects: self.staged_rejects,
-                data: self.staged,
-                ledger: vec![row],
-            },
-        )?;
-        Ok(self.counts)
-    }
-}
-
-/// A piece with its keys in order.
-struct Planned {
-    plan: MergePlan,
-    parts: Vec<Part>,
-}
-
-impl Planned {
-    fn of(rows: FileRows) -> Self {
-        let plan = MergePlan::new(rows.table(), vec![rows]);
-        let parts = plan.parts();
-        Self { plan, parts }
-    }
-
-    /// Writes rows that share no key with any stored one.
-    fn write(&mut self, staged: &Staged<'_>) -> Result<Vec<Prepared>> {
-        let mut written = Vec::with_capacity(self.parts.len());
-        for part in &self.parts {
-            let merged = self.plan.merge_part(part, &[])?;
-            written.push(staged.prepare(&merged.added)?);
-        }
-        Ok(written)
-    }
-
-    /// Rows that share no key with any stored one.
-    fn new_rows(&mut self) -> Result<Vec<RecordBatch>> {
-        let mut rows = Vec::with_capacity(self.parts.len());
-        for part in &self.parts {
-            rows.extend(self.plan.merge_part(part, &[])?.added);
-        }
-        Ok(rows)
-    }
 }

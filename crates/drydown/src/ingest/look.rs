@@ -1,7 +1,6 @@
 //! Files read without a store to put them in: what `check` shows.
 
 use std::collections::BTreeMap;
-use std::fs::File;
 
 use anyhow::{Context as _, Result};
 use drydown_ingest::{
@@ -68,38 +67,33 @@ pub(crate) fn look_at(
     site: &SiteContext,
     n_shown: usize,
 ) -> Result<Looked> {
-    let cannot_read = || format!("cannot read {}", file.path.display());
-    if !is_large(source, file) {
+    if !is_large(source, file)? {
         let rows = read_file(source, file, &file.content()?, loaded_at, site);
         return Ok(Looked::of(rows, n_shown));
     }
-    let opened = File::open(&file.path).with_context(cannot_read)?;
     let hashes = FileHashes::default();
     let head = FileHead {
         name: &file.name,
         hashes: &hashes,
         loaded_at,
     };
-    let pieces = source.pieces(opened, PIECE_TEXT, FILE_TEXT);
-    let looked = match pieces {
-        Ok(mut pieces) if source.is_tall() => {
-            let next = Box::new(move || pieces.read());
-            look_at_tall((source, site, head), next, n_shown)?
-        }
-        pieces => pieces.and_then(|mut pieces| {
-            let next = Box::new(move || pieces.read());
-            let mut reader = PieceReader::open(source, site, head, next)?;
-            let mut looked: Option<Looked> = None;
-            while let Some(all) = reader.read(1, &one_by_one)? {
-                for rows in all {
-                    match &mut looked {
-                        None => looked = Some(Looked::of(rows, n_shown)),
-                        Some(looked) => looked.add(&rows, n_shown),
-                    }
+    let names = file.with_reader(|reader| Ok(source.names_in(reader, PIECE_TEXT, FILE_TEXT)))?;
+    let looked = match names.and_then(|names| names) {
+        Ok(names) => file
+            .with_reader(|reader| {
+                let pieces = source.pieces(reader, PIECE_TEXT, FILE_TEXT);
+                let mut pieces = match pieces {
+                    Ok(pieces) => pieces.named(names),
+                    Err(error) => return Ok(Err(error)),
+                };
+                let next = Box::new(move || pieces.read());
+                if source.is_tall() {
+                    return look_at_tall((source, site, head), next, n_shown);
                 }
-            }
-            Ok(looked)
-        }),
+                Ok(look_at_wide((source, site, head), next, n_shown))
+            })?
+            .and_then(|looked| looked),
+        Err(error) => Err(error),
     };
     match looked {
         Ok(Some(looked)) => Ok(looked),
@@ -109,6 +103,25 @@ pub(crate) fn look_at(
             Ok(Looked::of(rows, n_shown))
         }
     }
+}
+
+/// As [`look_at`], of a file that is read in pieces.
+fn look_at_wide(
+    (source, site, head): (&Source, &SiteContext, FileHead<'_>),
+    next: NextPiece<'_>,
+    n_shown: usize,
+) -> std::result::Result<Option<Looked>, TextError> {
+    let mut reader = PieceReader::open(source, site, head, next)?;
+    let mut looked: Option<Looked> = None;
+    while let Some(all) = reader.read(1, &one_by_one)? {
+        for rows in all {
+            match &mut looked {
+                None => looked = Some(Looked::of(rows, n_shown)),
+                Some(looked) => looked.add(&rows, n_shown),
+            }
+        }
+    }
+    Ok(looked)
 }
 
 /// As [`look_at`], of a tall file that is read in pieces.

@@ -1,11 +1,13 @@
 //! Which file belongs to which source, and in which order files are taken.
 
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Read};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result};
-use drydown_ingest::{Content, Member, Source, archive_members, lone_member, read_member};
+use drydown_ingest::{
+    Content, Member, Source, TextError, archive_members, lone_member, read_member, with_member,
+};
 use drydown_schema::{TableKind, tables};
 use globset::{GlobBuilder, GlobMatcher};
 
@@ -41,6 +43,32 @@ impl Found {
                 let opened = File::open(&self.path).with_context(cannot_read)?;
                 Ok(read_member(BufReader::new(opened), member, FILE_TEXT))
             }
+        }
+    }
+}
+
+impl Found {
+    /// Bytes on disk, or in the archive.
+    pub(super) fn n_bytes(&self) -> u64 {
+        match &self.member {
+            Some(member) => member.n_bytes,
+            None => self.path.metadata().map_or(0, |found| found.len()),
+        }
+    }
+
+    /// Gives what it holds as a reader. The inner error: the file of an archive cannot be unpacked.
+    pub(super) fn with_reader<T>(
+        &self,
+        take: impl FnOnce(&mut (dyn Read + Send)) -> Result<T>,
+    ) -> Result<Result<T, TextError>> {
+        let mut opened = File::open(&self.path)
+            .with_context(|| format!("cannot read {}", self.path.display()))?;
+        let Some(member) = &self.member else {
+            return take(&mut opened).map(Ok);
+        };
+        match with_member(BufReader::new(opened), member, take) {
+            Ok(taken) => taken.map(Ok),
+            Err(error) => Ok(Err(error)),
         }
     }
 }

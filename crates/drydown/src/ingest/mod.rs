@@ -10,6 +10,7 @@ mod ledger;
 mod look;
 mod matching;
 mod publish;
+mod sink;
 mod site;
 mod tall;
 
@@ -148,7 +149,7 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
         for batch in matching::to_batches(&of_table, BATCH_TEXT) {
             if let (Some(store), Some(guard)) = (store, &guard)
                 && let [file] = batch.files[..]
-                && is_large(source_of(&sources, file), file)
+                && is_large(source_of(&sources, file), file)?
             {
                 let into = large::Into {
                     store,
@@ -157,14 +158,10 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
                     loaded_at: inputs.loaded_at,
                     step: &step,
                 };
-                take_large(
-                    &into,
-                    source_of(&sources, file),
-                    file,
-                    &mut known,
-                    &mut summary,
-                )?;
-                continue;
+                let source = source_of(&sources, file);
+                if take_large(&into, source, file, &mut known, &mut summary)? {
+                    continue;
+                }
             }
             let rows = read_batch(&batch, &sources, &mut known, inputs, site, &mut summary)?;
             if !rows.is_empty() {
@@ -196,26 +193,30 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
     Ok(summary)
 }
 
-/// Whether a file is read piece by piece; one of an archive is unpacked whole. A dry run holds it
-/// whole too: nothing is staged that a later piece could be compared with.
-fn is_large(source: &Source, file: &Found) -> bool {
-    matching::text_weight(file) > BATCH_TEXT / 2
-        && source.reads_in_pieces()
-        && file.member.is_none()
+/// Whether a file is read piece by piece. A JSON list is held whole.
+fn is_large(source: &Source, file: &Found) -> Result<bool> {
+    if matching::text_weight(file) <= BATCH_TEXT / 2 || !source.reads_in_pieces() {
+        return Ok(false);
+    }
+    let is_list = file.with_reader(|reader| Ok(source.is_one_list(reader)))?;
+    Ok(matches!(is_list, Ok(Ok(false))))
 }
 
+/// Takes a file piece by piece; false: it cannot be unpacked, and is to be told of whole.
 fn take_large(
     into: &large::Into<'_>,
     source: &Source,
     file: &Found,
     known: &mut Ledger,
     summary: &mut IngestSummary,
-) -> Result<()> {
-    let hashes = large::hashes(source, file)?;
+) -> Result<bool> {
+    let Some(hashes) = large::hashes(source, file)? else {
+        return Ok(false);
+    };
     if known.knows_or_adds(source.name(), &hashes.of_rows) {
         summary.n_known += 1;
         into.step.file_done(file.size);
-        return Ok(());
+        return Ok(true);
     }
     let taken = large::take(into, source, file, &hashes)?;
     let notes = taken.notes.iter();
@@ -225,7 +226,7 @@ fn take_large(
     summary.warnings.extend(overwriting(&taken.done));
     summary.files.push(taken.done);
     into.step.file_done(0);
-    Ok(())
+    Ok(true)
 }
 
 /// What is to be said of a file most of whose rows changed others: a corrected export does so, and

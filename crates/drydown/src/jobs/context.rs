@@ -9,7 +9,7 @@ use drydown_runs::history::{Registers, Sample};
 use drydown_schema::tables;
 use drydown_store::Store;
 use drydown_tables::{Record, from_frame};
-use polars::prelude::{DataFrame, LazyFrame, SortMultipleOptions, col, lit};
+use polars::prelude::{DataFrame, Expr, LazyFrame, SortMultipleOptions, col, lit};
 
 use crate::config::Config;
 
@@ -94,21 +94,53 @@ impl<'a> Context<'a> {
         )?)
     }
 
-    /// The units that ever logged a reading before as_of, with their last one.
+    /// The units that ever logged a reading before as_of, with their last one. Rows that tell nothing
+    /// are no readings (`drydown_tables::unit_readings`).
     pub(crate) fn last_heard(&self) -> Result<Vec<(UnitId, Stamp)>> {
-        let frame = self
+        let log = self
             .scan("readings")?
-            .filter(col("at").lt(stamp_literal(self.as_of)))
-            .group_by([col("unit_id")])
-            .agg([col("at").max()])
-            .sort(["unit_id"], SortMultipleOptions::default())
-            .collect()?;
-        let units = frame.column("unit_id")?.str()?.iter();
-        let times = frame.column("at")?.datetime()?.physical().iter();
-        Ok(units
-            .zip(times)
-            .filter_map(|(unit, at)| Some((UnitId::from(unit?), Stamp::from_micros(at?))))
-            .collect())
+            .filter(col("at").lt(stamp_literal(self.as_of)));
+        // Nearly every row holds a pressure: only after a unit's last one the other columns are read.
+        let with_pressure = col("at").filter(col("chamber_pressure_kpa").is_not_null());
+        let quick = by_unit(
+            log.clone(),
+            &[
+                ("with_pressure", with_pressure.max()),
+                ("at", col("at").max()),
+            ],
+        )?;
+        let mut heard: BTreeMap<UnitId, Stamp> = BTreeMap::new();
+        let mut doubtful: Vec<(UnitId, Option<Stamp>)> = Vec::new();
+        for (unit, stamps) in quick {
+            match stamps[..] {
+                [Some(pressure), Some(at)] if pressure == at => {
+                    heard.insert(unit, at);
+                }
+                [pressure, _] => {
+                    heard.extend(pressure.map(|at| (unit.clone(), at)));
+                    doubtful.push((unit, pressure));
+                }
+                _ => {}
+            }
+        }
+        if !doubtful.is_empty() {
+            let of_any = doubtful.iter().map(|(unit, pressure)| {
+                let of_unit = col("unit_id").eq(lit(unit.as_str()));
+                match pressure {
+                    Some(at) => of_unit.and(col("at").gt(stamp_literal(*at))),
+                    None => of_unit,
+                }
+            });
+            let of_any = of_any.reduce(Expr::or).unwrap_or_else(|| lit(false));
+            let found = by_unit(
+                log.filter(of_any).filter(tells()),
+                &[("at", col("at").max())],
+            )?;
+            for (unit, stamps) in found {
+                heard.extend(stamps.first().copied().flatten().map(|at| (unit, at)));
+            }
+        }
+        Ok(heard.into_iter().collect())
     }
 
     /// The readings of one unit before as_of, ascending.
@@ -122,6 +154,41 @@ impl<'a> Context<'a> {
             .with_context(|| format!("cannot read the readings of {unit}"))?;
         Ok(drydown_tables::readings(&frame, unit, self.as_of)?)
     }
+}
+
+/// Stamps by unit, in the units' order.
+fn by_unit(
+    log: LazyFrame,
+    wanted: &[(&'static str, Expr)],
+) -> Result<Vec<(UnitId, Vec<Option<Stamp>>)>> {
+    let named = wanted.iter().map(|(name, expr)| expr.clone().alias(*name));
+    let frame = log
+        .group_by([col("unit_id")])
+        .agg(named.collect::<Vec<Expr>>())
+        .sort(["unit_id"], SortMultipleOptions::default())
+        .collect()?;
+    let mut columns = Vec::with_capacity(wanted.len());
+    for (name, _) in wanted {
+        columns.push(frame.column(name)?.datetime()?.physical().iter());
+    }
+    let units = frame.column("unit_id")?.str()?.iter();
+    let rows = units.map(|unit| {
+        let stamps = columns.iter_mut().map(|column| column.next().flatten());
+        (unit, stamps.map(|at| at.map(Stamp::from_micros)).collect())
+    });
+    Ok(rows
+        .filter_map(|(unit, stamps)| Some((UnitId::from(unit?), stamps)))
+        .collect())
+}
+
+/// Whether a row of `readings` tells of the machine, as `drydown_tables::unit_readings` sees it.
+fn tells() -> Expr {
+    let basis = col("barometer_basis");
+    let is_measured = basis.clone().is_null().or(basis.eq(lit("measured")));
+    let barometer = col("ambient_kpa").is_not_null().and(is_measured);
+    drydown_tables::telling_columns()
+        .map(|name| col(name).is_not_null())
+        .fold(barometer, Expr::or)
 }
 
 /// A time as a polars literal of the stored type.

@@ -85,6 +85,30 @@ fn word_of(text: &str) -> Option<Amount> {
     Some(match folded.as_str() {
         "bdl" | "nd" | "n/d" | "none" | "nil" | "neg" | "negative" | "notdetected" | "<dl"
         | "<lod" | "<loq" | "<mdl" => unlimited(Censor::Below),
+        // German, common practice, no source: nicht nachweisbar, unter (der) Bestimmungs- oder
+        // Nachweisgrenze, kleiner als sie.
+        "nn"
+        | "nichtnachweisbar"
+        | "nichtnachgewiesen"
+        | "<ng"
+        | "<bg"
+        | "unterng"
+        | "unterbg"
+        | "udb"
+        | "udng"
+        | "udbg"
+        | "unternachweisgrenze"
+        | "unterbestimmungsgrenze"
+        | "unterdernachweisgrenze"
+        | "unterderbestimmungsgrenze"
+        | "kleinerng"
+        | "kleinerbg" => unlimited(Censor::Below),
+        // French, Spanish and Italian, common practice, no source: not detected, below the limit.
+        "nondétecté" | "nondetecte" | "nodetectado" | "nonrilevato" | "<ld" | "<lq" => {
+            unlimited(Censor::Below)
+        }
+        // German, common practice, no source: nicht bestimmt, nicht bestimmbar.
+        "nb" | "nichtbestimmt" | "nichtbestimmbar" => Amount::Missing("not_reported"),
         "tntc" | "*" | "over" | "overrange" | "sat" | "saturated" | ">max" => {
             unlimited(Censor::Above)
         }
@@ -95,14 +119,36 @@ fn word_of(text: &str) -> Option<Amount> {
             Amount::Missing("quantity_not_sufficient")
         }
         "notrequested" | "nottested" | "nt" => Amount::Missing("not_requested"),
-        "trace" | "tr" => Amount::Unreadable("a trace is neither a number nor a limit"),
+        // "Spuren", "traces": common practice, no source.
+        "trace" | "tr" | "traces" | "spuren" => {
+            Amount::Unreadable("a trace is neither a number nor a limit")
+        }
         _ => return None,
     })
 }
 
 fn split_qualifier(text: &str) -> (Censor, &str) {
-    let below = ["<=", "=<", "<", "≤", "less than"];
-    let above = [">=", "=>", ">", "≥", "greater than"];
+    // "kleiner", "größer" and the others: common practice, no source.
+    let below = [
+        "<=",
+        "=<",
+        "<",
+        "≤",
+        "less than",
+        "kleiner als",
+        "kleiner",
+        "unter ",
+    ];
+    let above = [
+        ">=",
+        "=>",
+        ">",
+        "≥",
+        "greater than",
+        "größer als",
+        "größer",
+        "über ",
+    ];
     for (marks, censor) in [(&below, Censor::Below), (&above, Censor::Above)] {
         for mark in marks {
             if let Some(rest) = text.strip_prefix(mark) {
@@ -122,7 +168,21 @@ fn bracketed_limit(text: &str) -> Option<&str> {
     let inside = tail.trim_end().strip_suffix(')')?;
     let is_word = matches!(
         head.trim().to_lowercase().as_str(),
-        "bdl" | "nd" | "n/d" | "n.d."
+        "bdl"
+            | "nd"
+            | "n/d"
+            | "n.d."
+            | "n.n."
+            | "nn"
+            | "<lod"
+            | "<loq"
+            | "<dl"
+            | "<ng"
+            | "<bg"
+            | "lod"
+            | "loq"
+            | "ng"
+            | "bg"
     );
     is_word.then(|| inside.trim().trim_start_matches(['<', '≤']).trim())
 }
@@ -215,6 +275,19 @@ mod tests {
             ("BDL(20)", "< 20"),
             ("ND (<5 ppm)", "< 5 mg/kg"),
             ("bdl", "< null"),
+            ("n.n.", "< null"),
+            ("n. n.", "< null"),
+            ("nicht nachweisbar", "< null"),
+            ("<NG", "< null"),
+            ("unter BG", "< null"),
+            ("u.d.B.", "< null"),
+            ("n.b.", "missing not_reported"),
+            ("Spuren", "unreadable"),
+            ("kleiner", "unreadable"),
+            ("kleiner 5", "< 5"),
+            ("kleiner als 5 mg/kg", "< 5 mg/kg"),
+            ("<LOD(5)", "< 5"),
+            ("n.n. (<5)", "< 5"),
             ("N/D", "< null"),
             ("n.d.", "< null"),
             ("nil", "< null"),

@@ -88,6 +88,10 @@ fn parse_code(text: &str) -> Result<(Option<i64>, bool), &'static str> {
 
 fn in_table(text: &str) -> Result<i64, &'static str> {
     let digits = !text.is_empty() && text.len() <= 2 && text.bytes().all(|b| b.is_ascii_digit());
+    let number = text.trim_end_matches(|c: char| !c.is_ascii_digit());
+    if !digits && number.len() < text.len() && in_table(number).is_ok() {
+        return Err("expected a code, found a mark such as * or a letter behind its number");
+    }
     let code = if digits { text.parse().ok() } else { None };
     code.filter(|code| (0..=ABOVE_TABLE).contains(code))
         .ok_or("expected codes from 0 to 29")

@@ -19,7 +19,7 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     ("serial", "serial serialdate sn seriennummer"),
     (
         "machine",
-        "machine unit skid dehydrator vdu anlage maschine gerät geraet aggregat rig \
+        "machine unit skid dehydrator vdu device anlage maschine gerät geraet aggregat rig \
          appareil máquina \
          maskin anlegg",
     ),
@@ -62,7 +62,8 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     ),
     (
         "flow",
-        "flow flowrate durchfluss durchfluß fluss volumenstrom förderstrom q débit \
+        "flow flowrate durchfluss durchfluß fluss volumenstrom förderstrom nennmenge fördermenge \
+         durchflussmenge q débit \
          debit caudal \
          strømning gjennomstrømning flöde",
     ),
@@ -205,8 +206,9 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
     ),
     ("family", "family families familie"),
     ("insulating", "insulating isolieröltauglich"),
+    ("suited", "suited suitable tauglich geeignet"),
     ("name", "name bezeichnung title"),
-    ("id", "id no nr number nummer key ref"),
+    ("id", "id no nr number nummer key ref kennzeichen"),
     ("code", "code kürzel ereigniscode"),
     ("event", "event ereignis"),
     ("altitude", "altitude elevation height höhe masl alt"),

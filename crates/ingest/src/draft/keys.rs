@@ -77,7 +77,17 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
             proposal.spec.columns.insert(key.to_owned(), map);
             continue;
         }
-        if is_unit && let Some((pattern, unit)) = unit_in_name(found.path) {
+        let above = unit_in_preamble(found.shape).filter(|_| is_unit);
+        // The same name otherwise written: machines are called as they call themselves.
+        let is_other_case = |unit: &str| {
+            above
+                .as_deref()
+                .is_some_and(|stated| stated != unit && stated.eq_ignore_ascii_case(unit))
+        };
+        if is_unit
+            && let Some((pattern, unit)) = unit_in_name(found.path)
+            && !is_other_case(&unit)
+        {
             let agrees = unit_in_preamble(found.shape).is_some_and(|stated| stated == unit);
             let also = if agrees {
                 ", and the lines above the header say so too"
@@ -89,7 +99,6 @@ pub(super) fn fill_keys(proposal: &mut Proposal, found: &Found<'_>, assignment: 
             proposal.spec.file_name = Some(pattern);
             continue;
         }
-        let above = unit_in_preamble(found.shape).filter(|_| is_unit);
         if is_unit
             && above.is_none()
             && let Some((pattern, unit)) = unit_in_folder(found.path)

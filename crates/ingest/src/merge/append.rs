@@ -9,6 +9,7 @@ use drydown_schema::{ColumnKind, arrow_schema};
 use std::sync::Arc;
 
 use super::columns::{picked, repeated_text, to_array};
+use super::reports::Reports;
 use super::{Entry, MergePlan, Merged, Part, month_text};
 use crate::rows::{Body, FileRows};
 use crate::texts::{NULL, from_whole};
@@ -25,7 +26,8 @@ impl MergePlan {
             [a, b] => a.key < b.key,
             _ => true,
         });
-        if !distinct || !self.files.iter().all(is_wide) {
+        let is_of_reports = Reports::of(self.table).is_some();
+        if is_of_reports || !distinct || !self.files.iter().all(is_wide) {
             return Ok(None);
         }
         let mut added = Vec::new();

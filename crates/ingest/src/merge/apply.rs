@@ -3,7 +3,7 @@
 use drydown_schema::TableSpec;
 
 use super::barometer::{Impossible, shifts};
-use super::reports::Reports;
+use super::reports::{CellDates, Reports};
 use crate::rows::{Body, FileRows};
 use crate::texts::{NULL, TextPool};
 
@@ -59,12 +59,14 @@ pub(super) struct Change {
     pub(super) is_settled: bool,
 }
 
-/// Lays one row over the state. `is_settled`: an earlier row of the file and key said so.
+/// Lays one row over the state. `is_settled`: an earlier row of the file and key said so; `dates`:
+/// those of the state's cells, in a table of reports.
 pub(super) fn apply(
     file: &FileRows,
     row: usize,
     places: &Places,
     is_settled: bool,
+    dates: &mut Option<CellDates>,
     state: &mut [u64],
 ) -> Change {
     let shifts = shifts(file, row, places, state, is_settled);
@@ -74,12 +76,11 @@ pub(super) fn apply(
         ..Change::default()
     };
     let reports = places.reports.as_ref();
-    let closed = reports.and_then(|reports| reports.closed(file, row, state));
+    let stamp = reports.and_then(|reports| reports.stamp(file, row));
     let mut put = |place: usize, cell: u64, state: &mut [u64]| {
-        let is_closed = closed
-            .as_ref()
-            .is_some_and(|closed| closed.get(place) == Some(&true));
-        if is_closed {
+        if let Some(dates) = dates
+            && !dates.take(place, stamp)
+        {
             return;
         }
         if let Some(slot) = state.get_mut(place)

@@ -14,6 +14,7 @@ mod apply;
 mod barometer;
 mod columns;
 mod order;
+mod output;
 mod reports;
 mod share;
 #[cfg(test)]
@@ -21,8 +22,7 @@ mod tests;
 
 use std::collections::BTreeMap;
 
-use arrow::array::{BooleanArray, RecordBatch};
-use arrow::compute::filter_record_batch;
+use arrow::array::RecordBatch;
 use arrow::error::ArrowError;
 use drydown_quantity::{Day, Stamp};
 use drydown_schema::{ColumnKind, TableSpec};
@@ -30,7 +30,8 @@ use drydown_schema::{ColumnKind, TableSpec};
 use crate::rows::FileRows;
 use crate::texts::{NULL, TextPool, from_whole, to_whole};
 use apply::{Places, apply};
-use columns::{Stored, to_batch};
+use columns::Stored;
+use output::Output;
 use share::share_texts;
 
 /// No table has more columns in its key.
@@ -245,6 +246,8 @@ impl MergePlan {
         let mut any = false;
         let mut settled_by = None;
         let group = reports::in_order(&self.files, places, group);
+        let reports = places.reports.as_ref();
+        let mut dates = reports.map(|reports| reports.read(state, &self.pool));
         for entry in group.iter() {
             let Some(file) = self.files.get_mut(entry.file as usize) else {
                 continue;
@@ -254,7 +257,14 @@ impl MergePlan {
             // Whose row it was: that of a piece before counts as the same file's.
             let before = places.file_hash.and_then(|place| state.get(place)).copied();
             let own = exists && hash.is_some() && hash == before;
-            let change = apply(file, entry.row as usize, places, is_settled, state);
+            let change = apply(
+                file,
+                entry.row as usize,
+                places,
+                is_settled,
+                &mut dates,
+                state,
+            );
             if change.is_settled {
                 settled_by = Some(entry.file);
             }
@@ -281,6 +291,9 @@ impl MergePlan {
                 places.line,
                 from_whole(i64::try_from(line).unwrap_or(i64::MAX)),
             );
+        }
+        if let (Some(reports), Some(dates)) = (reports, dates) {
+            any |= reports.write(&dates, state, &mut self.pool);
         }
         any
     }
@@ -411,77 +424,6 @@ impl MergePlan {
             }
         }
         spans
-    }
-}
-
-/// Collects the rows of one part.
-struct Output {
-    added: Vec<Vec<u64>>,
-    changed: Vec<Vec<u64>>,
-    /// Which stored rows are replaced.
-    replaced: Vec<Vec<bool>>,
-}
-
-impl Output {
-    fn new(table: &TableSpec, stored: &[RecordBatch]) -> Self {
-        let n_columns = table.columns.len();
-        Self {
-            added: vec![Vec::new(); n_columns],
-            changed: vec![Vec::new(); n_columns],
-            replaced: stored
-                .iter()
-                .map(|batch| vec![false; batch.num_rows()])
-                .collect(),
-        }
-    }
-
-    fn add(&mut self, state: &[u64]) {
-        self.added
-            .iter_mut()
-            .zip(state)
-            .for_each(|(column, cell)| column.push(*cell));
-    }
-
-    fn change(&mut self, batch: usize, row: usize, state: &[u64]) {
-        self.changed
-            .iter_mut()
-            .zip(state)
-            .for_each(|(column, cell)| column.push(*cell));
-        if let Some(replaced) = self
-            .replaced
-            .get_mut(batch)
-            .and_then(|rows| rows.get_mut(row))
-        {
-            *replaced = true;
-        }
-    }
-
-    fn finish(
-        self,
-        table: &TableSpec,
-        pool: &TextPool,
-        stored: &[RecordBatch],
-    ) -> Result<Merged, ArrowError> {
-        let n_added = self.added.first().map_or(0, Vec::len);
-        let n_changed = self.changed.first().map_or(0, Vec::len);
-        let mut added = Vec::new();
-        if n_added > 0 {
-            added.push(to_batch(table, pool, self.added)?);
-        }
-        let mut rewritten = Vec::new();
-        if n_changed > 0 {
-            for (batch, replaced) in stored.iter().zip(&self.replaced) {
-                let kept: BooleanArray = replaced.iter().map(|replaced| Some(!replaced)).collect();
-                rewritten.push(filter_record_batch(batch, &kept)?);
-            }
-            rewritten.push(to_batch(table, pool, self.changed)?);
-        }
-        Ok(Merged {
-            added,
-            rewritten,
-            n_added,
-            n_changed,
-        })
     }
 }
 

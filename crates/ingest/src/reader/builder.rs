@@ -16,6 +16,8 @@ const ALONE: &str =
     "the clock showed this hour twice and no row of the unit within two hours tells which";
 /// Why a row of the repeated hour is kept out where the order of the file does not tell its pass.
 const DISORDERED: &str = "the clock showed this hour twice and the order of the unit's rows does not tell which: export it with UTC stamps, or in the order of time";
+/// Why a row of the repeated hour is kept out where an hour is missing around it.
+const PARTED: &str = "the clock showed this hour twice and one of its passes is missing, at a place that the unit's rows do not tell: export it with UTC stamps";
 
 /// Rows in the making.
 #[derive(Debug)]
@@ -244,6 +246,7 @@ impl Builder {
                     continue;
                 }
                 Some(Told::Disordered) => DISORDERED,
+                Some(Told::Parted) => PARTED,
                 Some(Told::Alone) | None => ALONE,
             };
             let line = self.lines.get(row).copied().unwrap_or_default();

@@ -14,6 +14,9 @@ use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
 use crate::text::{NO_RESULT, Traits};
 use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
 
+/// Estimates that are quoted, at most.
+const SHOWN_ESTIMATES: usize = 3;
+
 /// Where and when the row belongs, as far as its cells depend on it.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Place<'a> {
@@ -42,6 +45,8 @@ pub(crate) struct CellReader<'a> {
     pub(crate) ambient_slot: Option<usize>,
     /// Numbers that a laboratory calls its own estimates.
     pub(crate) n_estimates: u64,
+    /// Some of them, as they stand in the file.
+    pub(crate) estimates: Vec<String>,
     /// One for each value whose cell hangs on its text alone.
     pub(super) memos: Vec<Option<Memo>>,
     key_memos: Vec<Option<Memo>>,
@@ -74,6 +79,7 @@ impl<'a> CellReader<'a> {
             traits,
             pool: TextPool::default(),
             n_estimates: 0,
+            estimates: Vec::new(),
             ambient_slot,
             memos: source
                 .values
@@ -192,6 +198,9 @@ impl<'a> CellReader<'a> {
             && is_estimate(text)
         {
             self.n_estimates += 1;
+            if self.estimates.len() < SHOWN_ESTIMATES && !self.estimates.iter().any(|e| e == text) {
+                self.estimates.push(text.to_owned());
+            }
         }
         Ok(())
     }

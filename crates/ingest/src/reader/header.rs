@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::source::{Column, OF_FILE_NAME, OF_PREAMBLE, Origin};
-use crate::text::{Block, FillDown, Record, Records, tidy};
+use crate::text::{Block, FillColumn, FillDown, Record, Records, tidy};
 
 /// Where one column's text is found in this file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -218,21 +218,32 @@ impl Header {
     }
 
     /// What the empty cells of some columns are filled by; names that the file lacks are left out.
-    pub(crate) fn fill_down(&self, names: &[String]) -> FillDown {
+    /// `is_own` says of a field whether it speaks of what the fields of `key` name.
+    pub(crate) fn fill_down(
+        &self,
+        names: &[String],
+        key: Vec<usize>,
+        is_own: &dyn Fn(usize) -> bool,
+    ) -> FillDown {
         let columns = names
             .iter()
             .filter_map(|name| self.find(name))
-            .map(|at| {
-                let own = self.fields.get(at).cloned();
-                let lines = self.lines.iter().filter_map(|line| line.get(at).cloned());
-                (at, own.into_iter().chain(lines).collect())
+            .map(|field| {
+                let own = self.fields.get(field).cloned();
+                let lines = self.lines.iter();
+                let lines = lines.filter_map(|line| line.get(field).cloned());
+                FillColumn {
+                    field,
+                    names: own.into_iter().chain(lines).collect(),
+                    is_own: is_own(field),
+                }
             })
             .collect();
         let lines = match self.lines.is_empty() {
             true => vec![self.fields.clone()],
             false => self.lines.clone(),
         };
-        FillDown::new(columns, lines, self.fields.len())
+        FillDown::new(columns, key, lines, self.fields.len())
     }
 
     /// Whether another header has some columns at the same places.

@@ -1,10 +1,12 @@
 //! Reads one file of a source: bytes and a name in, rows and rejects out.
 
+mod begin;
 mod builder;
 mod cell;
 mod down;
 mod header;
 mod memo;
+mod midnights;
 mod numbers;
 mod pieces;
 mod pressure;
@@ -27,7 +29,10 @@ use drydown_quantity::Stamp;
 use crate::rows::{Chamber, FileRows};
 use crate::site::SiteContext;
 use crate::source::{CellKind, Column, Layout, Source};
-use crate::text::{Cut, Pieces, Records, TextError, decode_text, to_delimited, to_transposed};
+use crate::text::{
+    Cut, Dialect, Names, Pieces, Records, TextError, Traits, decode_text, to_delimited,
+    to_transposed,
+};
 use crate::texts::TextPool;
 use builder::{Builder, Finish};
 
@@ -211,16 +216,31 @@ impl Source {
         }
     }
 
-    /// Whether its files can be read in pieces ([`PieceReader`], or [`TallFile`] for tall ones): where
-    /// the file's name gives the day, a stamp may need all those before it; so may an empty cell that
-    /// says what stands above it.
+    /// Whether its files can be read in pieces ([`PieceReader`], or [`TallFile`] for tall ones); of JSON
+    /// those of an object a line ([`Source::is_one_list`]). A sheet that is to be turned cannot, and no
+    /// tall file whose lines mean something only in their order.
     #[must_use]
     pub fn reads_in_pieces(&self) -> bool {
-        let in_order = self.dates_apart || !self.fill_down.is_empty();
         match self.layout {
-            Layout::Wide => !in_order,
-            Layout::Tall => !in_order && self.is_stamped(),
-            Layout::Json | Layout::Transposed => false,
+            Layout::Wide => true,
+            Layout::Tall => !self.hangs_on_order() && self.is_stamped(),
+            Layout::Json => self.skip_lines == 0 && self.skip_until.is_none(),
+            Layout::Transposed => false,
+        }
+    }
+
+    /// Whether a record may mean something only by those before it: an empty cell says what stands
+    /// above it, or a time of day comes after so many midnights.
+    fn hangs_on_order(&self) -> bool {
+        self.dates_apart || !self.fill_down.is_empty()
+    }
+
+    /// How the text of a piece is cut.
+    fn piece_dialect(&self, traits: Traits) -> Dialect {
+        let dialect = self.dialect(traits);
+        match self.layout {
+            Layout::Json => Dialect::from(dialect.delimiter),
+            _ => dialect,
         }
     }
 
@@ -236,6 +256,46 @@ impl Source {
         self.keys.iter().any(is_stamp)
     }
 
+    /// Whether a file of JSON is one list of all its records: that is no text of lines, and is held
+    /// whole. Looks at the file's head.
+    ///
+    /// # Errors
+    /// Bytes that do not unpack.
+    pub fn is_one_list(&self, reader: impl Read + Send) -> Result<bool, TextError> {
+        if self.layout != Layout::Json {
+            return Ok(false);
+        }
+        let mut pieces = self.pieces(reader, 1, usize::MAX)?;
+        while let Some(piece) = pieces.read()? {
+            let text = piece.text.trim_start();
+            if !text.is_empty() {
+                return Ok(text.starts_with('['));
+            }
+        }
+        Ok(false)
+    }
+
+    /// The names in a file of JSON objects, for [`Pieces::named`]; those of other files are none.
+    ///
+    /// # Errors
+    /// Bytes that do not unpack; a text longer than `limit`.
+    pub fn names_in(
+        &self,
+        reader: impl Read + Send,
+        aim: usize,
+        limit: usize,
+    ) -> Result<Option<Names>, TextError> {
+        if self.layout != Layout::Json {
+            return Ok(None);
+        }
+        let mut names = Names::new(self.dialect.delimiter, self.mark);
+        let mut pieces = self.pieces(reader, aim, limit)?;
+        while let Some(piece) = pieces.read()? {
+            names.add(&piece.text);
+        }
+        Ok(Some(names))
+    }
+
     /// Cuts the text of a file into pieces of about `aim` bytes.
     ///
     /// # Errors
@@ -246,9 +306,14 @@ impl Source {
         aim: usize,
         limit: usize,
     ) -> Result<Pieces<'r>, TextError> {
+        let mut dialect = self.dialect.clone();
+        if self.layout == Layout::Json {
+            // A line is a record, whatever its quotes.
+            dialect.quote = None;
+        }
         let cut = Cut {
             rule: self.text_rule(),
-            dialect: &self.dialect,
+            dialect: &dialect,
             skip_lines: self.skip_lines,
             skip_until: self.skip_until.as_ref(),
             aim,

@@ -11,6 +11,9 @@ use crate::texts::{NULL, from_real, from_whole};
 /// Density of water at room temperature, kg/m³; from memory: 998.2 at 20 °C, 997.0 at 25 °C.
 const WATER_KGM3: f64 = 998.0;
 
+/// A longer text is no word, bytes.
+const MOST_OF_A_WORD: usize = 40;
+
 impl CellReader<'_> {
     /// A number that is a value, in the column's own unit.
     pub(super) fn plain_number(
@@ -43,8 +46,22 @@ impl CellReader<'_> {
             Amount::Stated { .. } => Err("expected a value, found a limit".to_owned()),
             Amount::Missing(_) if self.source.is_laboratory() => Ok(f64::NAN),
             Amount::Missing(_) => Err(expected_number(rule)),
-            Amount::Unreadable("expected a number") => Err(expected_number(rule)),
-            Amount::Unreadable(why) => Err(why.to_owned()),
+            Amount::Unreadable("expected a number") => {
+                Err(self.with_way_out(text, expected_number(rule)))
+            }
+            Amount::Unreadable(why) => Err(self.with_way_out(text, why.to_owned())),
+        }
+    }
+
+    /// A reason, and what helps where the text is a word that a laboratory has of its own.
+    fn with_way_out(&self, text: &str, why: String) -> String {
+        let is_word = text.chars().any(char::is_alphabetic)
+            && !text.chars().any(|c| c.is_ascii_digit() || c == '"')
+            && text.len() <= MOST_OF_A_WORD;
+        if self.source.is_laboratory() && is_word {
+            format!("{why}; if it says that nothing was found: map = {{ \"{text}\" = \"N/D\" }}")
+        } else {
+            why
         }
     }
 
@@ -140,7 +157,7 @@ impl CellReader<'_> {
                 put(row, column, 2, word);
                 Ok(())
             }
-            Amount::Unreadable(why) => Err(why.to_owned()),
+            Amount::Unreadable(why) => Err(self.with_way_out(text, why.to_owned())),
         }
     }
 

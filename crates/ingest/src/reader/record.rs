@@ -10,15 +10,14 @@ use super::FileHead;
 use super::builder::{Builder, Finish};
 use super::cell::{CellReader, Place, Standard};
 use super::header::{Header, Part, Place as FieldPlace};
-use super::stamp::{NEVER, StampFound};
+use super::midnights::{AllMidnights, Midnights};
+use super::stamp::NEVER;
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
 use crate::source::{CellKind, Column, OF_PREAMBLE, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
 use crate::text::{Record, Traits};
 use crate::texts::{NULL, from_whole};
-
-const MICROS_PER_DAY: i64 = 86_400_000_000;
 
 /// One file being read.
 #[derive(Debug)]
@@ -40,16 +39,7 @@ pub(crate) struct Job<'a> {
     needs_barometer: bool,
     /// By the unit's text cell: its last station, how long that holds, and its barometer.
     stations: Vec<Option<(Validity, Standard)>>,
-    /// By series: how often its clock passed midnight, where the file's name gives the first day.
-    midnights: BTreeMap<u64, Midnights>,
-}
-
-/// What a series of stamps without a day of their own has come through.
-#[derive(Clone, Copy, Debug)]
-struct Midnights {
-    passed: i64,
-    /// The last local time, with the days that passed.
-    last_micros: i64,
+    midnights: AllMidnights,
 }
 
 /// Where the columns of the source stand in this file.
@@ -93,7 +83,7 @@ impl<'a> Job<'a> {
                 .iter()
                 .any(|column| matches!(column.kind, CellKind::Pressure(..))),
             stations: Vec::new(),
-            midnights: BTreeMap::new(),
+            midnights: AllMidnights::default(),
         }
     }
 
@@ -197,13 +187,10 @@ impl<'a> Job<'a> {
                 .unwrap_or(0);
             let series = (unit << 32) | tag.map_or(0, |(_, id)| id);
             if source.dates_apart || is_filled(record, fields.keys.get(stamp_key)) {
-                self.count_midnights(series, &mut found);
+                self.midnights
+                    .count(series, &mut found, source.clock.as_ref());
             } else if !source.fill_down.is_empty() {
-                let stated = Midnights {
-                    passed: 0,
-                    last_micros: found.local_micros,
-                };
-                self.midnights.insert(series, stated);
+                self.midnights.begin(series, found.local_micros);
             }
             let at = match found.time {
                 LocalTime::Known(at) | LocalTime::Twice(at, _) => at,
@@ -243,34 +230,6 @@ impl<'a> Job<'a> {
             }
         }
         hasher.finish()
-    }
-
-    /// Moves a stamp whose day the file's name gives by the midnights that its series has passed
-    /// since: the clock of a line jumps back by more than half a day.
-    fn count_midnights(&mut self, series: u64, found: &mut StampFound) {
-        let first = Midnights {
-            passed: 0,
-            last_micros: found.local_micros,
-        };
-        let midnights = self.midnights.entry(series).or_insert(first);
-        let mut local = found.local_micros + midnights.passed * MICROS_PER_DAY;
-        if local + MICROS_PER_DAY / 2 < midnights.last_micros {
-            midnights.passed += 1;
-            local += MICROS_PER_DAY;
-        }
-        midnights.last_micros = local;
-        let shift = local - found.local_micros;
-        if shift == 0 {
-            return;
-        }
-        found.time = match (found.time, &self.source.clock) {
-            (LocalTime::Known(at), _) if at.micros() == found.local_micros => {
-                LocalTime::Known(Stamp::from_micros(local))
-            }
-            (_, Some(clock)) => clock.to_utc(local),
-            (time, None) => time,
-        };
-        found.local_micros = local;
     }
 
     /// Where and when the record belongs, for cells that depend on it.
@@ -332,6 +291,22 @@ impl<'a> Job<'a> {
         self.stamp_key
     }
 
+    /// Goes on from what the pieces before have come through, by unit; of a wide file.
+    pub(super) fn set_midnights(&mut self, before: &BTreeMap<String, Midnights>) {
+        for (unit, midnights) in before {
+            let series = self.series_of(unit);
+            self.midnights.0.insert(series, *midnights);
+        }
+    }
+
+    /// What the stamps have come through, by unit; of a wide file.
+    pub(super) fn midnights(&self) -> BTreeMap<String, Midnights> {
+        let of_unit = |(series, midnights): (&u64, &Midnights)| {
+            Some((self.unit_of(*series)?.to_owned(), *midnights))
+        };
+        self.midnights.0.iter().filter_map(of_unit).collect()
+    }
+
     /// What the stamps of a unit share in [`FoldRow::series`], in a wide file.
     pub(crate) fn series_of(&mut self, unit: &str) -> u64 {
         match self.unit_key {
@@ -363,9 +338,15 @@ impl<'a> Job<'a> {
             },
         };
         if self.cells.n_estimates > 0 {
+            let shown = self
+                .cells
+                .estimates
+                .iter()
+                .map(|text| format!("\"{text}\""));
             builder.notes.push(format!(
-                "{} values are the laboratory's own estimates (\"~50\", \"50 est\") and stand as plain values",
-                self.cells.n_estimates
+                "{} values are the laboratory's own estimates ({}) and stand as plain values",
+                self.cells.n_estimates,
+                shown.collect::<Vec<String>>().join(", ")
             ));
         }
         if let Some(units) = self.unit_key.and_then(|unit| builder.keys.get(unit)) {

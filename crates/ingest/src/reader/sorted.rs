@@ -12,6 +12,7 @@ use std::io::{Read, Result, Seek, SeekFrom, Write};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use super::FileHead;
+use super::begin::{Begun, begin};
 use super::builder::{Builder, content_of};
 use super::memo::Memos;
 use super::pieces::NextPiece;
@@ -97,15 +98,11 @@ impl<'a> TallFile<'a> {
         file: FileHead<'a>,
         first: &Piece,
     ) -> Option<Self> {
-        let mut records = Records::new(&first.text, source.dialect(first.traits));
-        records.skip_lines(source.n_skipped_of(&first.text, first.is_last)?);
-        let preamble = first
-            .text
-            .get(..records.position())
-            .unwrap_or("")
-            .to_owned();
-        let mut job = Job::new(source, file, site, first.traits);
-        job.read_preamble(&preamble);
+        let Begun {
+            job,
+            mut records,
+            preamble,
+        } = begin(source, site, file, first)?;
         let sheet = TallSheet::open(&job, &mut records);
         if sheet.is_none() && !first.is_last {
             return None;

@@ -11,7 +11,7 @@ use super::wide::note_missing;
 use crate::rows::FileRows;
 use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
 use crate::stamps::LocalTime;
-use crate::text::{Block, Loose, Record, Records};
+use crate::text::{Block, FillDown, Loose, Record, Records};
 use crate::texts::{NULL, to_real};
 
 /// What a tag stands for.
@@ -65,6 +65,23 @@ impl TallSheet {
         })
     }
 
+    /// What the empty cells of the source's columns are filled by: the value and its quality go on from
+    /// lines of the same tag alone.
+    fn fill_down(&self, job: &Job<'_>) -> FillDown {
+        let of_tag = |field: usize| {
+            let tall = self.tall.as_ref();
+            tall.is_ok_and(|tall| field == tall.value || Some(field) == tall.quality)
+        };
+        let tag = self.tall.as_ref().ok().map(|tall| tall.tag);
+        let keys = job.source.keys.iter().zip(&self.fields.keys);
+        // What else tells one thing from another: all of the key but the time.
+        let others = keys
+            .filter(|(column, _)| !matches!(column.kind, CellKind::Stamp(_)))
+            .flat_map(|(_, place)| place.fields());
+        let key = tag.into_iter().chain(others).collect();
+        self.header.fill_down(&job.source.fill_down, key, &of_tag)
+    }
+
     pub(super) fn note_missing(&self, job: &Job<'_>, builder: &mut Builder) {
         note_missing(job, &self.header, &self.fields, builder);
     }
@@ -84,7 +101,7 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
         return job.finish(builder);
     };
     if !source.fill_down.is_empty() {
-        records.fill_down(sheet.header.fill_down(&source.fill_down));
+        records.fill_down(sheet.fill_down(&job));
     }
     sheet.note_missing(&job, &mut builder);
     let mut lines = Lines::new(source, &sheet);

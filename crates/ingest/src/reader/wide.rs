@@ -7,11 +7,15 @@ use super::header::{Header, Place};
 use super::record::{Fields, Job, Key, explain};
 use crate::rows::FileRows;
 use crate::source::{Layout, Origin};
-use crate::text::{Block, Record, Records, why_no_object};
+use crate::text::{Block, FillDown, Record, Records, why_no_object};
 use crate::texts::NULL;
 
 /// Records taken at a time: with their fields and cells they fit into a core's own cache.
 const BLOCK_RECORDS: usize = 256;
+/// The table of logs, and the columns of its rows that say whose they are and where.
+const READINGS: &str = "readings";
+const UNIT_ID: &str = "unit_id";
+const RESERVOIR_ID: &str = "reservoir_id";
 /// The table whose rows say nothing by their key alone.
 const SAMPLES: &str = "samples";
 /// Its time.
@@ -80,6 +84,25 @@ impl Sheet {
         n_lines.min(text.len() / self.header.n_fields().max(1) + 1)
     }
 
+    /// What the empty cells of the source's columns are filled by: in a log what a unit reads goes on from
+    /// its own rows alone, where it stands and when from any.
+    pub(super) fn fill_down(&self, job: &Job<'_>) -> FillDown {
+        let source = job.source;
+        let places = self.fields.values.iter().zip(&source.values);
+        let places = places.filter(|(_, column)| column.name == RESERVOIR_ID);
+        let told_for_all: Vec<usize> = places
+            .map(|(place, _)| place)
+            .chain(&self.fields.keys)
+            .flat_map(Place::fields)
+            .collect();
+        let is_log = source.table.name == READINGS;
+        let is_own = |field: usize| is_log && !told_for_all.contains(&field);
+        let unit = source.keys.iter().zip(&self.fields.keys);
+        let unit = unit.filter(|(column, _)| column.name == UNIT_ID);
+        let unit = unit.flat_map(|(_, place)| place.fields()).collect();
+        self.header.fill_down(&source.fill_down, unit, &is_own)
+    }
+
     pub(super) fn note_missing(&self, job: &Job<'_>, builder: &mut Builder) {
         note_missing(job, &self.header, &self.fields, builder);
     }
@@ -94,7 +117,7 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
     let mut builder = sheet.builder(&job);
     sheet.note_missing(&job, &mut builder);
     if !job.source.fill_down.is_empty() {
-        records.fill_down(sheet.header.fill_down(&job.source.fill_down));
+        records.fill_down(sheet.fill_down(&job));
     }
     read_records(&mut job, &mut sheet, &mut records, &mut builder);
     job.finish(builder)

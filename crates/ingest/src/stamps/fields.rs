@@ -80,8 +80,8 @@ fn read_item<'t>(item: Item, rest: &'t str, parts: &mut Parts) -> Option<&'t str
             parts.hour = take_number(&mut left, 2).filter(|hour| (1..=12).contains(hour))? % 12;
         }
         Item::Minute => parts.minute = take_number(&mut left, 2).filter(|n| *n < 60)?,
-        // A leap second reads as the second before it.
-        Item::Second => parts.second = take_number(&mut left, 2).filter(|n| *n <= 60)?.min(59),
+        // A leap second has no instant of its own: stored as another it would lie over that one.
+        Item::Second => parts.second = take_number(&mut left, 2).filter(|n| *n < 60)?,
         Item::Fraction => left = read_fraction(rest, parts),
         Item::AmPm => {
             let mut folded: String = take_letters_and_dots(&mut left)

@@ -1,8 +1,9 @@
 //! The hour that a clock shows twice: which pass a stamp belongs to.
 //!
 //! The order of a unit's rows in the file tells first from second pass where the clock is
-//! seen to jump back; without a jump the pass nearer to a neighbouring stamp is taken; with
-//! no neighbour within two hours nothing is, and the row is rejected. A file whose rows run
+//! seen to jump back; without a jump the pass nearer to a neighbouring stamp is taken, unless
+//! the hour that is missing then may as well be missing elsewhere; with no neighbour within two
+//! hours nothing is, and the row is rejected. A file whose rows run
 //! from new to old is read backwards. In a file sorted by what the clock showed, both passes
 //! lie inside each other: each stamp stands there twice, the first pass before the second.
 //!
@@ -53,6 +54,8 @@ pub(crate) enum Told {
     Alone,
     /// The order of the rows does not tell the pass.
     Disordered,
+    /// An hour is missing among the rows, and nothing tells before or behind which of them.
+    Parted,
 }
 
 impl Told {
@@ -264,6 +267,7 @@ mod tests {
                 Told::At(at) => at.minute()[11..].to_owned(),
                 Told::Alone => "-".to_owned(),
                 Told::Disordered => "?".to_owned(),
+                Told::Parted => "/".to_owned(),
             })
             .collect();
         shown.join(" ")
@@ -317,6 +321,31 @@ mod tests {
                 "nearer to one of two",
                 "00:10 01:55 02:00",
                 "05:10 07:55 08:00",
+            ),
+            (
+                "as near to both: an hour is missing before it or behind it",
+                "00:50 01:00 01:10 01:20 01:30 01:40 01:50 02:00",
+                "05:50 / / / / / / 08:00",
+            ),
+            (
+                "nearly as near to both",
+                "00:30 01:01 01:29 02:00",
+                "05:30 / / 08:00",
+            ),
+            (
+                "the hour may be missing where the rows part",
+                "00:58 00:59 01:00 01:01 01:20 01:21 01:58 01:59 02:00 02:01",
+                "05:58 05:59 / / / / / / 08:00 08:01",
+            ),
+            (
+                "rows that part less than they do from a neighbour",
+                "00:59 01:00 01:10 01:30 02:20",
+                "05:59 06:00 06:10 06:30 08:20",
+            ),
+            (
+                "newest first, the hour missing where the rows part",
+                "02:00 01:59 01:31 01:30 01:02 01:01 01:00 00:59",
+                "08:00 / / / / / / 05:59",
             ),
             ("no neighbour", "01:30", "-"),
             ("a neighbour too far", "01:30 06:00", "- 12:00"),

@@ -86,14 +86,32 @@ impl Stretch<'_> {
     }
 
     /// As the pass that lies nearer to a neighbour.
+    ///
+    /// Between two neighbours an hour is missing, somewhere. It lies at the end where the widest
+    /// step is; where the rows themselves part as widely, or both ends do, nothing tells.
     fn by_neighbour(&self) -> Vec<Told> {
-        let first = nearest(self.rows, false, self.before, self.after);
-        let second = nearest(self.rows, true, self.before, self.after);
-        match (first, second) {
-            (Some(first), Some(second)) if first.min(second) <= NEIGHBOUR_MICROS => {
-                self.from(if second < first { 0 } else { self.rows.len() })
+        let apart = |a: Option<Stamp>, b: Option<Stamp>| Some(b?.micros() - a?.micros());
+        let first = self.rows.first().and_then(|(_, row)| pass(row, false));
+        let last = self.rows.last().and_then(|(_, row)| pass(row, true));
+        let n_rows = self.rows.len();
+        match (apart(self.before, first), apart(last, self.after)) {
+            (Some(step_in), Some(step_out)) => {
+                let (step_in, step_out) = (step_in.abs(), step_out.abs());
+                let widest_within = (1..n_rows).map(|place| self.step(place)).max();
+                let widest_within = widest_within.unwrap_or(0);
+                let widest = step_in.max(step_out).max(widest_within);
+                let is_wide = |step: i64| step.saturating_mul(3) >= widest.saturating_mul(2);
+                if step_in.min(step_out) > NEIGHBOUR_MICROS {
+                    vec![Told::Alone; n_rows]
+                } else if is_wide(widest_within) || is_wide(step_in) == is_wide(step_out) {
+                    vec![Told::Parted; n_rows]
+                } else {
+                    self.from(if is_wide(step_in) { 0 } else { n_rows })
+                }
             }
-            _ => vec![Told::Alone; self.rows.len()],
+            (Some(step), None) if step.abs() <= NEIGHBOUR_MICROS => self.from(n_rows),
+            (None, Some(step)) if step.abs() <= NEIGHBOUR_MICROS => self.from(0),
+            _ => vec![Told::Alone; n_rows],
         }
     }
 
@@ -194,23 +212,4 @@ fn pass(row: &FoldRow, second: bool) -> Option<Stamp> {
         LocalTime::Twice(at, _) | LocalTime::Known(at) => Some(at),
         LocalTime::Never => None,
     }
-}
-
-/// Distance to the nearer neighbour if the stretch is read as this pass; None without neighbours.
-fn nearest(
-    stretch: &[(usize, FoldRow)],
-    second: bool,
-    before: Option<Stamp>,
-    after: Option<Stamp>,
-) -> Option<i64> {
-    let first_row = stretch.first().and_then(|(_, row)| pass(row, second));
-    let last_row = stretch.last().and_then(|(_, row)| pass(row, second));
-    let apart = |a: Option<Stamp>, b: Option<Stamp>| match (a, b) {
-        (Some(a), Some(b)) => Some((a.micros() - b.micros()).abs()),
-        _ => None,
-    };
-    [apart(before, first_row), apart(last_row, after)]
-        .into_iter()
-        .flatten()
-        .min()
 }

@@ -24,6 +24,13 @@ pub struct Member {
     index: usize,
 }
 
+impl Member {
+    fn is_archive(&self) -> bool {
+        let lower = self.name.to_lowercase();
+        ARCHIVES.iter().any(|ending| lower.ends_with(ending))
+    }
+}
+
 /// What a file holds.
 #[derive(Debug)]
 pub struct Content {
@@ -86,11 +93,28 @@ pub fn read_member(reader: impl Read + Seek, member: &Member, limit: usize) -> C
     }
 }
 
+/// Gives one file of an archive as a reader that unpacks it. What it stumbles over it says as it is
+/// read; [`read_member`] tells then what the ledger knows the file by.
+///
+/// # Errors
+/// A damaged archive; an archive inside it.
+pub fn with_member<T>(
+    reader: impl Read + Seek + Send,
+    member: &Member,
+    take: impl FnOnce(&mut (dyn Read + Send)) -> T,
+) -> Result<T, TextError> {
+    let mut archive = ZipArchive::new(reader).map_err(|e| damaged("zip", &e))?;
+    if member.is_archive() {
+        return Err(TextError::Nested);
+    }
+    let entry = archive.by_index(member.index);
+    let mut entry = entry.map_err(|e| damaged("zip", &e))?;
+    Ok(take(&mut entry))
+}
+
 fn unpack(reader: impl Read + Seek, member: &Member, limit: usize) -> Result<Content, TextError> {
     let mut archive = ZipArchive::new(reader).map_err(|e| damaged("zip", &e))?;
-    let lower = member.name.to_lowercase();
-    let is_archive = ARCHIVES.iter().any(|ending| lower.ends_with(ending));
-    let unpacked = if is_archive {
+    let unpacked = if member.is_archive() {
         Err(TextError::Nested)
     } else {
         archive
@@ -192,6 +216,17 @@ mod tests {
         assert_eq!(members[0].n_bytes, 500);
         let content =
             |bytes: &[u8], n: usize, limit| read_member(Cursor::new(bytes), &members[n], limit);
+        let streamed = |bytes: &[u8], n: usize| {
+            let mut text = Vec::new();
+            let read = |entry: &mut (dyn Read + Send)| entry.read_to_end(&mut text);
+            match with_member(Cursor::new(bytes), &members[n], read) {
+                Ok(Ok(_)) => Ok(text),
+                Ok(Err(error)) => Err(error.to_string()),
+                Err(error) => Err(error.to_string()),
+            }
+        };
+        assert_eq!(streamed(&whole, 0).as_deref(), Ok(text.as_bytes()));
+        assert!(streamed(&whole, 1).unwrap_err().contains("inside"));
         let good = content(&whole, 0, LIMIT);
         assert!(good.error.is_none() && good.bytes == text.as_bytes());
         let nested = content(&whole, 1, LIMIT);
@@ -207,6 +242,7 @@ mod tests {
         let mut damaged = whole.clone();
         damaged[45] ^= 0x55;
         let bad = content(&damaged, 0, LIMIT);
+        assert!(streamed(&damaged, 0).is_err());
         assert!(matches!(bad.error, Some(TextError::Damaged { .. })) && !bad.bytes.is_empty());
         assert!(content(&damaged, 2, LIMIT).error.is_none());
         for n in 0..whole.len() {

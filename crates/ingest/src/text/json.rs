@@ -71,15 +71,29 @@ pub(crate) fn to_delimited(
             .map(|Object(map)| cells_of(map, mark).ok_or_else(String::new))
             .collect()
     } else {
-        text.lines()
-            .map(|line| match serde_json::from_str::<Object>(line) {
-                _ if line.trim().is_empty() => Ok(Cells::new()),
-                Ok(Object(map)) => cells_of(map, mark).ok_or_else(|| line.to_owned()),
-                Err(_) => Err(line.to_owned()),
-            })
-            .collect()
+        text.lines().map(|line| record_of(line, mark)).collect()
     };
-    write(&records, char::from(delimiter), limit)
+    let mut names = Names::new(delimiter, mark);
+    for cells in records.iter().flatten() {
+        names.add_cells(cells);
+    }
+    let mut out = names.head();
+    for record in &records {
+        names.push(record, &mut out);
+        if out.len() > limit {
+            return Err(TextError::TooLong { limit });
+        }
+    }
+    Ok(out)
+}
+
+/// One line as a record; the error is the line.
+fn record_of(line: &str, mark: DecimalMark) -> Result<Cells, String> {
+    match serde_json::from_str::<Object>(line) {
+        _ if line.trim().is_empty() => Ok(Cells::new()),
+        Ok(Object(map)) => cells_of(map, mark).ok_or_else(|| line.to_owned()),
+        Err(_) => Err(line.to_owned()),
+    }
 }
 
 /// Why a line of [`to_delimited`] is no record, with the column where it stops being one.
@@ -132,49 +146,89 @@ fn push_object(
     })
 }
 
-fn write(
-    records: &[Result<Cells, String>],
+/// The names of all records of a text, by which each of them becomes a line.
+#[derive(Clone, Debug)]
+pub struct Names {
+    all: BTreeSet<String>,
     delimiter: char,
-    limit: usize,
-) -> Result<String, TextError> {
-    let names: BTreeSet<&String> = records.iter().flatten().flat_map(BTreeMap::keys).collect();
-    let mut out = String::new();
-    let push_all = |cells: &mut dyn Iterator<Item = &str>, out: &mut String| {
-        for (at, cell) in cells.enumerate() {
-            if at > 0 {
-                out.push(delimiter);
-            }
-            push_cell(cell, delimiter, out);
+    mark: DecimalMark,
+}
+
+impl Names {
+    /// None yet.
+    pub(crate) const fn new(delimiter: u8, mark: DecimalMark) -> Self {
+        Self {
+            all: BTreeSet::new(),
+            delimiter: delimiter as char,
+            mark,
         }
-        out.push('\n');
-    };
-    if names.is_empty() {
-        // No record has a name; the lines must not pass for a header.
-        out.push_str("(no names)\n");
-    } else {
-        push_all(&mut names.iter().map(|name| name.as_str()), &mut out);
     }
-    for record in records {
+
+    /// Adds those of some lines.
+    pub(crate) fn add(&mut self, lines: &str) {
+        for line in lines.lines() {
+            if let Ok(cells) = record_of(line, self.mark) {
+                self.add_cells(&cells);
+            }
+        }
+    }
+
+    fn add_cells(&mut self, cells: &Cells) {
+        for name in cells.keys() {
+            if !self.all.contains(name) {
+                self.all.insert(name.clone());
+            }
+        }
+    }
+
+    /// Some lines of objects as lines of fields; before the first ones stands the line of names.
+    pub(super) fn to_lines(&self, lines: &str, is_first: bool) -> String {
+        let mut out = if is_first { self.head() } else { String::new() };
+        out.reserve(lines.len());
+        for line in lines.lines() {
+            self.push(&record_of(line, self.mark), &mut out);
+        }
+        out
+    }
+
+    fn head(&self) -> String {
+        let mut out = String::new();
+        if self.all.is_empty() {
+            // No record has a name; the lines must not pass for a header.
+            out.push_str("(no names)\n");
+        } else {
+            self.push_all(self.all.iter().map(String::as_str), &mut out);
+        }
+        out
+    }
+
+    fn push(&self, record: &Result<Cells, String>, out: &mut String) {
         match record {
             Ok(cells) if cells.is_empty() => out.push('\n'),
             Ok(cells) => {
-                let of_name = |name: &&String| cells.get(*name).map_or("", String::as_str);
-                push_all(&mut names.iter().map(of_name), &mut out);
+                let of_name = |name: &String| cells.get(name).map_or("", String::as_str);
+                self.push_all(self.all.iter().map(of_name), out);
             }
             Err(raw) => {
-                push_cell(raw, delimiter, &mut out);
+                push_cell(raw, self.delimiter, out);
                 // A field too many where the names are one, else some too few.
-                if names.len() == 1 {
-                    out.push(delimiter);
+                if self.all.len() == 1 {
+                    out.push(self.delimiter);
                 }
                 out.push('\n');
             }
         }
-        if out.len() > limit {
-            return Err(TextError::TooLong { limit });
-        }
     }
-    Ok(out)
+
+    fn push_all<'c>(&self, cells: impl Iterator<Item = &'c str>, out: &mut String) {
+        for (at, cell) in cells.enumerate() {
+            if at > 0 {
+                out.push(self.delimiter);
+            }
+            push_cell(cell, self.delimiter, out);
+        }
+        out.push('\n');
+    }
 }
 
 #[cfg(test)]

@@ -15,12 +15,13 @@ mod workbook;
 #[cfg(test)]
 pub(crate) mod workbook_for_tests;
 
-pub use archive::{Content, Member, archive_members, lone_member, read_member};
+pub use archive::{Content, Member, archive_members, lone_member, read_member, with_member};
 pub(crate) use block::{Block, Record};
 pub use decode::TextError;
 pub(crate) use decode::{TextRule, Traits, decode_text};
 pub(crate) use dialect::{Dialect, Widths};
-pub(crate) use fill::FillDown;
+pub(crate) use fill::{FillColumn, FillDown};
+pub use json::Names;
 pub(crate) use json::{begins_like_json, to_delimited, why_no_object};
 pub(crate) use loose::{Loose, LooseRecord, pack, unpack};
 pub(crate) use pieces::{Cut, lines_before};

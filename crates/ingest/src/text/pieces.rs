@@ -8,6 +8,7 @@ use regex::Regex;
 use super::block::Block;
 use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, settle_marks, unpack};
 use super::dialect::Dialect;
+use super::json::Names;
 use super::records::{MAX_QUOTED_LINES, Records};
 
 const BLOCK: usize = 1 << 18;
@@ -71,6 +72,8 @@ pub struct Pieces<'r> {
     lone_returns: Option<bool>,
     ended: bool,
     given_last: bool,
+    /// The names of all its objects, where they are to become lines of fields.
+    names: Option<Names>,
 }
 
 impl std::fmt::Debug for Pieces<'_> {
@@ -120,7 +123,15 @@ impl<'r> Pieces<'r> {
             lone_returns: None,
             ended: false,
             given_last: false,
+            names: None,
         })
+    }
+
+    /// Makes lines of fields of a text of objects, whose names are these.
+    #[must_use]
+    pub fn named(mut self, names: Option<Names>) -> Self {
+        self.names = names;
+        self
     }
 
     /// The next piece; None after the last.
@@ -156,7 +167,7 @@ impl<'r> Pieces<'r> {
         self.text.truncate(end);
         let text = std::mem::replace(&mut self.text, rest);
         self.given_last = self.ended && self.text.is_empty();
-        let piece = Piece {
+        let mut piece = Piece {
             first_line: self.first_line,
             traits: self.traits,
             is_last: self.given_last,
@@ -166,6 +177,9 @@ impl<'r> Pieces<'r> {
         self.first_line += n_lines as u64;
         self.skip_lines = self.skip_lines.saturating_sub(n_lines as u64);
         self.traits.malformed = false;
+        if let Some(names) = &self.names {
+            piece.text = names.to_lines(&piece.text, piece.first_line == 1);
+        }
         Ok(Some(piece))
     }
 

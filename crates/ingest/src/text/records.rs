@@ -74,6 +74,12 @@ impl<'t> Records<'t> {
         self.fill = Some(fill);
     }
 
+    /// What empty cells of the text behind this one say.
+    pub(crate) fn filled_down(self) -> Option<FillDown> {
+        let text = self.text;
+        self.fill.map(|fill| fill.without_text(text))
+    }
+
     /// Passes over physical lines, whatever they hold.
     pub(crate) fn skip_lines(&mut self, n_lines: u64) {
         for _ in 0..n_lines {

@@ -168,3 +168,88 @@ fn two_rows_of_one_time_are_an_error() {
     let error = unit_readings(&twice, AS_OF).unwrap_err();
     assert!(matches!(error, TableError::DuplicateKey { .. }), "{error}");
 }
+
+/// The log with nothing in a row but its key, its place, an assumed barometer, its line and `kept`.
+fn emptied(
+    log: &RecordBatch,
+    row: usize,
+    kept: &str,
+    basis: Option<BarometerBasis>,
+) -> RecordBatch {
+    let always = [
+        "unit_id",
+        "at",
+        "month",
+        "reservoir_id",
+        "file_hash",
+        "line",
+    ];
+    let schema = log.schema();
+    let arrays = schema
+        .fields()
+        .iter()
+        .zip(log.columns())
+        .map(|(field, array)| {
+            let name = field.name().as_str();
+            if always.contains(&name) || name == kept {
+                return Arc::clone(array);
+            }
+            if name == "barometer_basis" {
+                let all = BarometerBasis::read(
+                    log,
+                    Place {
+                        table: TABLE,
+                        column: "barometer_basis",
+                    },
+                );
+                let mut all = all.unwrap();
+                all[row] = basis;
+                return BarometerBasis::array(&mut all.iter().map(Option::as_ref));
+            }
+            let mut places: Vec<Option<u64>> = (0..log.num_rows() as u64).map(Some).collect();
+            places[row] = None;
+            arrow::compute::take(array, &UInt64Array::from(places), None).unwrap()
+        });
+    RecordBatch::try_new(Arc::clone(&schema), arrays.collect::<Vec<ArrayRef>>()).unwrap()
+}
+
+#[test]
+fn a_row_that_tells_nothing_is_no_reading() {
+    let log = log();
+    let n_of = |log: &RecordBatch| {
+        let all = unit_readings(&scanned(log), AS_OF).unwrap();
+        all.iter().map(Readings::len).sum::<usize>()
+    };
+    let assumed = Some(BarometerBasis::Altitude);
+    let row = 17;
+    assert_eq!(n_of(&emptied(&log, row, "", assumed)), N - 1);
+    assert_eq!(n_of(&emptied(&log, row, "", None)), N - 1);
+    for name in telling_columns() {
+        let array = log.column_by_name(name).unwrap();
+        let n = N - usize::from(array.is_null(row));
+        assert_eq!(n_of(&emptied(&log, row, name, assumed)), n, "{name}");
+    }
+    let has_barometer = !log.column_by_name("ambient_kpa").unwrap().is_null(row);
+    assert!(has_barometer);
+    assert_eq!(n_of(&emptied(&log, row, "ambient_kpa", assumed)), N - 1);
+    assert_eq!(
+        n_of(&emptied(
+            &log,
+            row,
+            "ambient_kpa",
+            Some(BarometerBasis::Measured)
+        )),
+        N
+    );
+    // The other rows stand where they stood.
+    let before = unit_readings(&scanned(&log), AS_OF).unwrap();
+    let after = unit_readings(&scanned(&emptied(&log, row, "", None)), AS_OF).unwrap();
+    for (before, after) in before.iter().zip(&after) {
+        for (idx, at) in after.at.iter().enumerate() {
+            let was = before.at.iter().position(|other| other == at).unwrap();
+            assert_eq!(after.water_ppm.get(idx), before.water_ppm.get(was));
+            assert_eq!(after.running.get(idx), before.running.get(was));
+            assert_eq!(after.alarm.get(idx), before.alarm.get(was));
+        }
+    }
+}

@@ -86,8 +86,8 @@ fn without_provenance(batch: &RecordBatch) -> RecordBatch {
         .iter()
         .zip(batch.columns())
         .map(|(field, array)| {
-            let is_provenance =
-                matches!(field.name().as_str(), "file_hash" | "line") && field.is_nullable();
+            let is_provenance = matches!(field.name().as_str(), "file_hash" | "line" | "reports")
+                && field.is_nullable();
             if is_provenance {
                 new_null_array(array.data_type(), array.len())
             } else {

@@ -13,7 +13,7 @@ from pathlib import Path
 
 PAIRS = 3
 
-QUERY = """
+WIDE = """
 COPY (
     SELECT strptime("Time", '%m/%d/%Y %H:%M:%S') AT TIME ZONE 'America/Chicago' AS at,
            "Unit" AS unit_id,
@@ -33,6 +33,28 @@ COPY (
 ) TO '{out}' (FORMAT parquet, COMPRESSION zstd)
 """
 
+TALL = """
+COPY (
+    SELECT at, unit_id,
+           101.325 - max(value) FILTER (signal = 'VAC') * 3.38638 AS chamber_pressure_kpa,
+           (max(value) FILTER (signal = 'TI') - 32) / 1.8 AS oil_inlet_degc,
+           (max(value) FILTER (signal = 'TO') - 32) / 1.8 AS oil_outlet_degc,
+           max(value) FILTER (signal = 'FLOW') * 3.785411784 AS oil_flow_lpm,
+           max(value) FILTER (signal = 'PD') * 6.894757293168 AS discharge_kpa_gauge,
+           max(value) FILTER (signal = 'HZ') AS oil_pump_hz,
+           max(value) FILTER (signal = 'H2O') AS water_ppm
+    FROM (
+        SELECT strptime("Time", '%m/%d/%Y %H:%M:%S') AT TIME ZONE 'America/Chicago' AS at,
+               split_part("Tag", '.', 1) AS unit_id,
+               split_part("Tag", '.', 2) AS signal,
+               "Value" AS value
+        FROM read_csv('{csv}', header = true, columns = {{
+            'Tag': 'VARCHAR', 'Time': 'VARCHAR', 'Value': 'DOUBLE'}})
+    )
+    GROUP BY at, unit_id
+) TO '{out}' (FORMAT parquet, COMPRESSION zstd)
+"""
+
 
 def measured(command, folder):
     """Runs a command; wall and CPU seconds and peak memory in MiB of that process alone."""
@@ -46,13 +68,18 @@ def measured(command, folder):
 
 
 def main():
-    drydown, floor, folder = (Path(argument) for argument in sys.argv[1:4])
+    layout = sys.argv[1]
+    drydown, floor, folder = (Path(argument) for argument in sys.argv[2:5])
+    is_wide = layout == "wide"
     import duckdb
 
     csv, out, store = folder / "export.csv", folder / "peer.parquet", folder / "store"
-    peer = [sys.executable, "-c", f"import duckdb; duckdb.sql({QUERY.format(csv=csv, out=out)!r})"]
-    commands = {"DuckDB": peer, "drydown": [str(drydown), "ingest"], "floor": [str(floor), str(csv), str(folder)]}
-    print(f"export: {csv.stat().st_size / 1e6:.0f} MB; DuckDB {duckdb.__version__}")
+    query = (WIDE if is_wide else TALL).format(csv=csv, out=out)
+    peer = [sys.executable, "-c", f"import duckdb; duckdb.sql({query!r})"]
+    commands = {"DuckDB": peer, "drydown": [str(drydown), "ingest"]}
+    if is_wide:
+        commands["floor"] = [str(floor), str(csv), str(folder)]
+    print(f"{layout} export: {csv.stat().st_size / 1e6:.0f} MB; DuckDB {duckdb.__version__}")
     # Into the page cache, for all; in blocks, because what this process held at most would count as
     # the peak of the processes it starts.
     with csv.open("rb") as file:
@@ -70,17 +97,20 @@ def main():
     files = {
         "drydown kept": f"read_parquet('{live}', union_by_name = true)",
         "DuckDB wrote": f"read_parquet('{out}')",
-        "the floor wrote": f"read_parquet('{folder / 'floor-*.parquet'}')",
     }
+    pairs = [("DuckDB", "drydown")]
+    if is_wide:
+        files["the floor wrote"] = f"read_parquet('{folder / 'floor-*.parquet'}')"
+        pairs += [("DuckDB", "floor"), ("drydown", "floor")]
     for name, source in files.items():
         rows, flow, water = duckdb.sql(count.format(source)).fetchall()[0]
         print(f"{name} {rows} rows, sums: flow {flow:.3f}, water {water:.3f}")
     print("(only drydown leaves out the hour that never was)")
-    for above, below in (("DuckDB", "drydown"), ("DuckDB", "floor"), ("drydown", "floor")):
-        ratio = [statistics.median(turn[above][n] / turn[below][n] for turn in taken) for n in (0, 1)]
+    for above, below in pairs:
+        ratio = [statistics.median(turn[above][n] / turn[below][n] for turn in taken) for n in (0, 1, 2)]
         print(
             f"ratio ({above} / {below}, median of {PAIRS} turns): "
-            f"{ratio[0]:.2f} by wall clock, {ratio[1]:.2f} by CPU time"
+            f"{ratio[0]:.2f} by wall clock, {ratio[1]:.2f} by CPU time, {ratio[2]:.2f} by peak memory"
         )
 
 

@@ -1,7 +1,8 @@
 //! `cargo xtask bench ingest [ROWS]`: one large wide export into the store, against DuckDB (from PyPI)
 //! that does the same normalisation into one Parquet file, without checks, ledger or merge; and against
 //! the floor (`crates/store/examples/floor.rs`), which cuts, converts and writes the same file without
-//! so much as looking whether a number is one: what of our time is unavoidable.
+//! so much as looking whether a number is one: what of our time is unavoidable. Then a tall export of as
+//! many lines, one tag after the other, which both turn into rows of a unit and an instant.
 //!
 //! All run as processes of their own, in turn, three times; CPU time, wall time and peak memory are
 //! those of the process. The export crosses the hour that spring skips: its stamps never were, and
@@ -53,6 +54,43 @@ water_ppm = { from = "Water", unit = "[ppm]" }
 alarm = { from = "Alarm" }
 "#;
 
+const TALL_CONFIG: &str = r#"[store]
+path = "store"
+
+[[source]]
+name = "bench"
+table = "readings"
+files = ["export.csv"]
+layout = "tall"
+timezone = "America/Chicago"
+
+[source.tall]
+tag = "Tag"
+value = "Value"
+pattern = '(?<unit_id>[^.]+)\.(?<signal>.+)'
+
+[source.columns]
+at = { from = "Time", format = "%m/%d/%Y %H:%M:%S" }
+chamber_pressure_kpa = { signal = "VAC", unit = "[in_i'Hg]", reference = "vacuum" }
+oil_inlet_degc = { signal = "TI", unit = "[degF]" }
+oil_outlet_degc = { signal = "TO", unit = "[degF]" }
+oil_flow_lpm = { signal = "FLOW", unit = "[gal_us]/min" }
+discharge_kpa_gauge = { signal = "PD", unit = "[psi]", reference = "gauge" }
+oil_pump_hz = { signal = "HZ", unit = "Hz" }
+water_ppm = { signal = "H2O", unit = "[ppm]" }
+"#;
+
+/// The tall export's signals: the least value, and the steps above it of a tenth each.
+const SIGNALS: [(&str, f64, u64); 7] = [
+    ("VAC", 25.0, 30),
+    ("TI", 140.0, 80),
+    ("TO", 136.0, 80),
+    ("FLOW", 18.0, 40),
+    ("PD", 40.0, 60),
+    ("HZ", 57.0, 40),
+    ("H2O", 180.0, 7000),
+];
+
 pub(super) fn run(arguments: &[&str]) -> Result<()> {
     let n_rows = match arguments {
         [] => DEFAULT_ROWS,
@@ -73,17 +111,24 @@ pub(super) fn run(arguments: &[&str]) -> Result<()> {
         std::fs::remove_dir_all(&folder)?;
     }
     std::fs::create_dir_all(&folder)?;
-    write_export(&folder.join("export.csv"), n_rows)?;
-    std::fs::write(folder.join("drydown.toml"), CONFIG)?;
     let script = folder.join("bench.py");
     std::fs::write(&script, include_str!("ingest.py"))?;
-    shell::run(
-        Command::new(&python)
-            .arg(&script)
-            .arg(shell::drydown())
-            .arg(shell::target_dir().join("release/examples/floor"))
-            .arg(&folder),
-    )?;
+    let export = folder.join("export.csv");
+    for (layout, config) in [("wide", CONFIG), ("tall", TALL_CONFIG)] {
+        match layout {
+            "wide" => write_export(&export, n_rows)?,
+            _ => write_tall(&export, n_rows)?,
+        }
+        std::fs::write(folder.join("drydown.toml"), config)?;
+        shell::run(
+            Command::new(&python)
+                .arg(&script)
+                .arg(layout)
+                .arg(shell::drydown())
+                .arg(shell::target_dir().join("release/examples/floor"))
+                .arg(&folder),
+        )?;
+    }
     std::fs::remove_dir_all(&folder)?;
     Ok(())
 }
@@ -124,6 +169,28 @@ fn write_export(path: &Path, n_rows: u64) -> Result<()> {
             },
         )?;
         out.write_all(line.as_bytes())?;
+    }
+    out.flush()?;
+    Ok(())
+}
+
+/// One tag after the other, each from its first instant to its last: what a historian hands out.
+fn write_tall(path: &Path, n_lines: u64) -> Result<()> {
+    let mut out = BufWriter::with_capacity(1 << 20, File::create(path)?);
+    writeln!(out, "Tag,Time,Value")?;
+    let mut noise = Noise(0x2545_f491_4f6c_dd1d);
+    let n_instants = n_lines / (N_UNITS * SIGNALS.len() as u64);
+    let mut line = String::new();
+    for unit in 0..N_UNITS {
+        for (signal, least, n_steps) in SIGNALS {
+            for instant in 0..n_instants {
+                line.clear();
+                write!(line, "U-{unit:02}.{signal},")?;
+                write_time(&mut line, START_S + instant * STEP_S)?;
+                writeln!(line, ",{:.1}", least + noise.below(n_steps) / 10.0)?;
+                out.write_all(line.as_bytes())?;
+            }
+        }
     }
     out.flush()?;
     Ok(())

@@ -4,6 +4,8 @@ use super::{AT, RESERVOIR_ID, Rules, UNIT_ID};
 
 pub(super) const UNITS: &[Rules] = &[
     UNIT_ID,
+    // A list of machines calls them by their tags; in a log a tag is a signal.
+    ("unit_id", &[(&["tag"], 7.5), (&["tag", "id"], 8.0)]),
     ("size_class", &[(&["class"], 8.5)]),
     (
         "nameplate_flow_lpm",
@@ -78,7 +80,11 @@ pub(super) const UNITS: &[Rules] = &[
     ),
     (
         "insulating_oil_ready",
-        &[(&["insulating"], 9.0), (&["insulating", "oil"], 9.5)],
+        &[
+            (&["insulating"], 9.0),
+            (&["insulating", "oil"], 9.5),
+            (&["tank", "suited"], 9.0),
+        ],
     ),
 ];
 

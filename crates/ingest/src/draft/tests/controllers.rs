@@ -288,3 +288,36 @@ fn an_archive_of_several_files_is_drafted_from_one_of_them() {
         "{proposal}"
     );
 }
+
+#[test]
+fn a_log_that_tells_only_what_changed() {
+    let text = table(
+        "# gateway export v2\n# device: VD-18\n# deadband logging, empty = unchanged\nts,pc_mbar,t_in,t_out,flow",
+        60,
+        |n| {
+            let (t_in, t_out, flow) = match n % 6 {
+                0 => (
+                    format!("{}.5", 40 + n / 6),
+                    format!("{}.1", 38 + n / 6),
+                    "30.5",
+                ),
+                _ => (String::new(), String::new(), ""),
+            };
+            format!(
+                "2025-08-13T10:{n:02}:00Z,{}.1,{t_in},{t_out},{flow}",
+                900 - 12 * n
+            )
+        },
+    );
+    check_all(vec![Case {
+        what: "a dead band, and the machine as it calls itself",
+        name: "fjord/vd-18_2025-08.csv",
+        text,
+        lines: &[
+            "skip_lines = 3",
+            "preamble   = ['(?m)^\"?\\# device\"?\\s*[:=;\\t,][:=;\\t\" ,]*(?<unit_id>[^\";\\t\\r\\n,]+)']",
+            "fill_down  = [\"t_in\", \"t_out\", \"flow\"]",
+        ],
+        absent: &["file_name"],
+    }]);
+}

@@ -1,6 +1,6 @@
 //! Registers, laboratory reports and workbooks, with the lines that must stand in their proposals.
 
-use super::{Case, check, check_all, table};
+use super::{Case, check, check_all, proposed, table};
 use crate::text::workbook_for_tests::{number, text as cell, workbook};
 
 #[test]
@@ -174,4 +174,64 @@ fn a_sheet_is_found_among_others() {
         ],
         &["delimiter", "encoding"],
     );
+}
+
+#[test]
+fn a_register_of_machines_in_german() {
+    let text = table(
+        "Tag;Baugröße;Nennmenge l/min;Heizung kW;Pumpe m³/h;Pumpenart;Kammer l;Heimat;Sonde;Trafo-tauglich",
+        24,
+        |n| {
+            let (kind, probe) = [
+                ("Drehschieber", "Eintritt"),
+                ("Wasserring", "Austritt"),
+                ("Schraube trocken", "Eintritt"),
+            ][n % 3];
+            let ready = ["ja", "nein"][n % 2];
+            format!(
+                "VD-{:02};M;{};24,0;65,0;{kind};700;NORD;{probe};{ready}",
+                n + 1,
+                40 + n
+            )
+        },
+    );
+    check_all(vec![Case {
+        what: "machines by their tags",
+        name: "anlagen.csv",
+        text,
+        lines: &[
+            "table      = \"units\"",
+            "unit_id = { from = \"Tag\" }",
+            "nameplate_flow_lpm = { from = \"Nennmenge l/min\", unit = \"L/min\" }",
+            "vacuum_pump_kind = { from = \"Pumpenart\", map = { \"Drehschieber\" = \"rotary_vane\", \"Schraube trocken\" = \"dry\", \"Wasserring\" = \"liquid_ring\" } }",
+            "water_sensor_place = { from = \"Sonde\", map = { \"Austritt\" = \"outlet\", \"Eintritt\" = \"inlet\" } }",
+            "insulating_oil_ready = { from = \"Trafo-tauglich\" }",
+        ],
+        absent: &["rejected until the map"],
+    }]);
+}
+
+#[test]
+fn a_remark_that_goes_on_is_no_row_of_the_sample_above() {
+    let text = table(
+        "Sample Ref,Tank,Drawn,Water ppm,Acid mgKOH/g,Remark",
+        60,
+        |n| match n % 3 {
+            0 => format!(
+                "C-{n},T-{},2025-10-{:02},{},0.1{},watch the",
+                n % 4,
+                1 + n % 28,
+                80 + n,
+                n % 9
+            ),
+            1 => ",,,,,water of this tank".to_owned(),
+            _ => "Page 3 of 40,,,,,".to_owned(),
+        },
+    );
+    let said = proposed("clyde.csv", text.as_bytes());
+    assert!(
+        said.contains("sample_id = { from = \"Sample Ref\" }"),
+        "{said}"
+    );
+    assert!(!said.contains("fill_down"), "{said}");
 }

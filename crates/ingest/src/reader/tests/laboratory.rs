@@ -326,7 +326,7 @@ fn estimates_stand_as_values_and_are_told_of() {
     assert_eq!(
         rows.notes(),
         [
-            "4 values are the laboratory's own estimates (\"~50\", \"50 est\") and stand as plain values"
+            "4 values are the laboratory's own estimates (\"~0.1\", \"~50\", \"50 est\") and stand as plain values"
         ]
     );
 }

@@ -416,3 +416,65 @@ fn files_joined_into_one_and_ended_by_hand() {
         ",
     );
 }
+
+/// A merged export of a log that tells what changed: what one machine read is none of another's.
+#[test]
+fn readings_go_on_from_rows_of_their_own_unit_alone() {
+    Case::new(
+        r#"
+        table = "readings"
+        fill_down = ["Day", "Flow", "Alarm"]
+        timezone = "UTC"
+        [columns]
+        unit_id = { from = "Unit" }
+        at = { from = ["Day", "Time"], format = "%Y-%m-%d %H:%M" }
+        oil_flow_lpm = { from = "Flow", unit = "L/min" }
+        alarm = { from = "Alarm" }
+        "#,
+    )
+    .text(
+        "Unit,Day,Time,Flow,Alarm\nU-1,2026-03-14,10:00,42,low\nU-2,,10:00,,\nU-2,,10:01,30,\nU-1,,10:01,,\nU-2,,10:02,,hot\nU-1,,10:02,44,\n",
+    )
+    .gives(
+        "
+        unit_id | at | oil_flow_lpm | alarm
+        U-1 | 2026-03-14T10:00:00Z | 42 | low
+        U-1 | 2026-03-14T10:01:00Z | 42 | low
+        U-1 | 2026-03-14T10:02:00Z | 44 | low
+        U-2 | 2026-03-14T10:00:00Z | - | -
+        U-2 | 2026-03-14T10:01:00Z | 30 | -
+        U-2 | 2026-03-14T10:02:00Z | 30 | hot
+        = 6/6/0/0/0/0
+        ",
+    );
+    // The unit too is told once, and a tag of its own has its own values.
+    Case::new(
+        r#"
+        table = "readings"
+        layout = "tall"
+        fill_down = ["Unit", "Value"]
+        timezone = "UTC"
+        [tall]
+        tag = "Tag"
+        value = "Value"
+        pattern = '(?<signal>.+)'
+        [columns]
+        unit_id = { from = "Unit" }
+        at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+        oil_flow_lpm = { signal = "Q", unit = "L/min" }
+        water_ppm = { signal = "W", unit = "mg/kg" }
+        "#,
+    )
+    .text(
+        "Unit,Tag,Time,Value\nU-1,Q,2026-03-14 10:00,42\n,W,2026-03-14 10:00,\n,W,2026-03-14 10:01,300\n,Q,2026-03-14 10:01,\nU-2,Q,2026-03-14 10:00,\n",
+    )
+    .gives(
+        "
+        unit_id | at | oil_flow_lpm | water_ppm
+        U-1 | 2026-03-14T10:00:00Z | 42 | -
+        U-1 | 2026-03-14T10:01:00Z | 42 | 300
+        U-2 | 2026-03-14T10:00:00Z | - | -
+        = 5/4/1/0/0/0
+        ",
+    );
+}

@@ -1,0 +1,61 @@
+//! Times of day whose day was told further up, or by the file: how often midnight passed since.
+
+use std::collections::BTreeMap;
+
+use drydown_quantity::Stamp;
+
+use super::stamp::StampFound;
+use crate::stamps::{Clock, LocalTime};
+
+const MICROS_PER_DAY: i64 = 86_400_000_000;
+
+/// What a series of stamps without a day of their own has come through.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Midnights {
+    passed: i64,
+    /// The last local time, with the days that passed.
+    last_micros: i64,
+}
+
+/// By series: how often its clock passed midnight since its day was told.
+#[derive(Debug, Default)]
+pub(super) struct AllMidnights(pub(super) BTreeMap<u64, Midnights>);
+
+impl AllMidnights {
+    /// The day is told.
+    pub(super) fn begin(&mut self, series: u64, last_micros: i64) {
+        let stated = Midnights {
+            passed: 0,
+            last_micros,
+        };
+        self.0.insert(series, stated);
+    }
+
+    /// Moves a stamp by the midnights that its series has passed: the clock of a line jumps back by
+    /// more than half a day.
+    pub(super) fn count(&mut self, series: u64, found: &mut StampFound, clock: Option<&Clock>) {
+        let first = Midnights {
+            passed: 0,
+            last_micros: found.local_micros,
+        };
+        let midnights = self.0.entry(series).or_insert(first);
+        let mut local = found.local_micros + midnights.passed * MICROS_PER_DAY;
+        if local + MICROS_PER_DAY / 2 < midnights.last_micros {
+            midnights.passed += 1;
+            local += MICROS_PER_DAY;
+        }
+        midnights.last_micros = local;
+        let shift = local - found.local_micros;
+        if shift == 0 {
+            return;
+        }
+        found.time = match (found.time, clock) {
+            (LocalTime::Known(at), _) if at.micros() == found.local_micros => {
+                LocalTime::Known(Stamp::from_micros(local))
+            }
+            (_, Some(clock)) => clock.to_utc(local),
+            (time, None) => time,
+        };
+        found.local_micros = local;
+    }
+}
