@@ -45,7 +45,12 @@ pub fn find(case: &Case<'_>, config: &FindingsConfig) -> Vec<Finding> {
     findings
 }
 
-fn to_finding(rule: &Rule, seen: Episode, case: &Case<'_>, config: &FindingsConfig) -> Finding {
+fn to_finding(rule: &Rule, mut seen: Episode, case: &Case<'_>, config: &FindingsConfig) -> Finding {
+    // An analysis of the past may see what was loaded since; for it that began with itself.
+    seen.first_seen = seen.first_seen.min(case.as_of);
+    seen.last_seen = seen.last_seen.min(case.as_of);
+    // What was seen had begun by then, wherever a later look puts the onset.
+    seen.onset_at = seen.onset_at.map(|onset| onset.min(seen.first_seen));
     let state = if !seen.holds {
         FindingState::Cleared
     } else if case.as_of.days_after(seen.first_seen) <= config.new_days {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, bail};
-use drydown_findings::score;
+use drydown_findings::{score, score_pumps};
 use drydown_quantity::{Quarter, RunId, Stamp, UnitId};
 use drydown_report::{Display, ReportInput, RunSource, render_report};
 use jiff::tz::TimeZone;
@@ -70,6 +70,7 @@ pub(super) fn write(
     let ambient_kpa = ambient_kpa(&answers)?;
     let curves = curves(&answers, quarter)?;
     let scores = score(&answers.forecasts);
+    let pump_score = score_pumps(&answers.forecasts);
     let input = ReportInput {
         quarter,
         as_of: answers.context.as_of,
@@ -92,6 +93,7 @@ pub(super) fn write(
         findings: &answers.findings,
         forecasts: &answers.forecasts,
         scores: &scores,
+        pump_score: &pump_score,
         loads: &answers.loads,
         reject_reasons: &answers.reject_reasons,
         heard: answers.heard_since(quarter.start()),

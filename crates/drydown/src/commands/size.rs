@@ -468,12 +468,16 @@ fn row_to_json(row: &UnitSize) -> Value {
 fn standing_to_json(standing: &Standing) -> Value {
     let stamp = |at: Option<Stamp>| at.map(|at| at.to_string());
     let pump = standing.pump.as_ref();
+    let limit = pump.map(|pump| pump.limit_as_of(standing.as_of));
     json!({
         "pump_state": pump.map(|pump| pump.state.as_str()),
         "pump_cause": pump.and_then(|pump| pump.cause).map(|cause| cause.as_str()),
         "pump_seen_at": stamp(pump.map(|pump| pump.at)),
         "pump_days_to_limit_p10": pump.and_then(|pump| pump.days_to_limit_p10),
         "pump_days_to_limit_p50": pump.and_then(|pump| pump.days_to_limit_p50),
+        "pump_limit_p10_at": stamp(limit.and_then(|limit| limit.p10_at)),
+        "pump_limit_p50_at": stamp(limit.and_then(|limit| limit.p50_at)),
+        "pump_limit_p90_at": stamp(limit.and_then(|limit| limit.p90_at)),
         "steady_kpa": standing.steady.map(|steady| steady.kpa),
         "steady_seen_at": stamp(standing.steady.map(|steady| steady.at)),
         "mended_at": stamp(standing.mended.map(|(at, _)| at)),
