@@ -112,15 +112,14 @@ fn fold(findings: &mut Vec<Finding>) {
                 && row.first_seen <= to.plus_days(31.0)
         });
         if let Some((parent, ..)) = parent {
-            folded.push((
-                idx,
-                *parent,
-                format!(" It also dries more slowly: {}", row.evidence),
-            ));
+            folded.push((idx, *parent, slower_too(&row.evidence)));
         }
     }
     for (_, parent, text) in &folded {
         if let Some(row) = findings.get_mut(*parent) {
+            if !row.evidence.ends_with('.') {
+                row.evidence.push('.');
+            }
             row.evidence.push_str(text);
         }
     }
@@ -130,4 +129,13 @@ fn fold(findings: &mut Vec<Finding>) {
         idx += 1;
         keep
     });
+}
+
+/// The evidence of slower drying as a sentence after that of the pump.
+fn slower_too(evidence: &str) -> String {
+    let mut letters = evidence.chars();
+    let begin: String = letters
+        .next()
+        .map_or_else(String::new, |first| first.to_lowercase().collect());
+    format!(" It also dries more slowly: {begin}{}", letters.as_str())
 }

@@ -194,7 +194,7 @@ impl Standing {
                     action.as_str().replace('_', " "),
                     at.day()
                 ),
-                (None, Some(Cause::WetOil)) => format!(
+                (None, Some(Cause::WetOil)) if pump.cause_probability.is_none_or(|p| p >= LIKELY_FROM) => format!(
                     "vacuum pump in {word} at the run of {seen}: water in the pump's own oil; run it hot on gas ballast or change the oil first, for the hours are those of a sound pump and may be several times as many"
                 ),
                 (None, _) => format!(
@@ -279,11 +279,20 @@ fn is_out(pump: &PumpHealth) -> bool {
     matches!(pump.state, PumpState::Alert | PumpState::Alarm)
 }
 
-/// `, leak`, or nothing where the cause is not known.
+/// Chance from which a cause is told as likely, and not as one that it may be.
+const LIKELY_FROM: f64 = 0.5;
+
+/// `, likely leak`, `, perhaps leak (45 %)`, or nothing where the cause is not known.
 fn cause(pump: &PumpHealth) -> String {
     match pump.cause {
         None | Some(Cause::Unknown) => String::new(),
-        Some(cause) => format!(", likely {}", cause.as_str().replace('_', " ")),
+        Some(cause) => {
+            let name = cause.as_str().replace('_', " ");
+            match pump.cause_probability {
+                Some(p) if p < LIKELY_FROM => format!(", perhaps {name} ({:.0} %)", p * 100.0),
+                _ => format!(", likely {name}"),
+            }
+        }
     }
 }
 

@@ -98,6 +98,13 @@ impl LimitOutlook {
         )
     }
 
+    /// The day up to which it holds in 9 of 10 cases at least, where that lies past what the row foretells; None else.
+    #[must_use]
+    pub fn not_before(&self) -> Option<Stamp> {
+        (self.standing == LimitStanding::NoDay(DaysStatus::Beyond))
+            .then(|| self.seen_at.plus_days(BEYOND_DAYS))
+    }
+
     /// The dates, in words: `between 2026-10-29 and 2026-11-13 (1 in 10 sooner, 1 in 10 later; even odds by 2026-11-05)`.
     /// None where there are none.
     #[must_use]
@@ -154,7 +161,7 @@ impl LimitOutlook {
             )),
             LimitStanding::NoDay(DaysStatus::Beyond) => Some(format!(
                 "it holds the limit until {} at least (1 in 10 sooner)",
-                self.seen_at.plus_days(BEYOND_DAYS).day()
+                self.not_before()?.day()
             )),
             LimitStanding::NoDay(DaysStatus::Unjudged) => {
                 Some("how long it will hold the limit is not known".to_owned())

@@ -336,7 +336,7 @@ fn render(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> String {
         None => {
             let _ = writeln!(
                 out,
-                "no size class of the fleet will do, {:.0} % sure",
+                "no size class of the fleet is shown to do it with {:.0} % certainty",
                 answer.confidence * 100.0
             );
         }

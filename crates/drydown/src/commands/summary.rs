@@ -5,7 +5,7 @@ use std::path::Path;
 
 use anyhow::Result;
 use drydown_findings::FindingState;
-use drydown_pumps::PumpState;
+use drydown_pumps::{LimitStanding, PumpState};
 use drydown_removal::{Basis, RemovalCoefficient};
 use drydown_report::FileLoad;
 use serde_json::json;
@@ -91,10 +91,22 @@ fn pumps(answers: &Answers<'_>) -> String {
         out.push_str("  none\n");
     }
     for row in rows {
-        let days = row.limit_as_of(answers.context.as_of);
-        let days = days
-            .said()
-            .unwrap_or_else(|| "not getting worse".to_owned());
+        let limit = row.limit_as_of(answers.context.as_of);
+        let days = match (
+            limit.standing,
+            limit.p10,
+            limit.p90,
+            limit.p10_at.zip(limit.p90_at),
+        ) {
+            (LimitStanding::Ahead, Some(p10), Some(p90), Some((from, to))) => format!(
+                "limit in {p10:.0} to {p90:.0} days (80 %): {} to {}",
+                from.day(),
+                to.day()
+            ),
+            _ => limit
+                .said()
+                .unwrap_or_else(|| "not getting worse".to_owned()),
+        };
         let cause = row
             .cause
             .map_or("cause unknown", |cause| cause.as_str())

@@ -60,7 +60,7 @@ fn to_episode(row: &PumpHealth, kpa: f64, since: Stamp) -> Episode {
 
 fn evidence(kpa: f64, since: Stamp) -> String {
     format!(
-        "The vacuum gauge reads {kpa:+.1} kPa off with the chamber at rest since {}, and the pressures at work rose by as much: that is the gauge, not the pump.",
+        "The vacuum gauge reads {kpa:+.1} kPa off with the chamber at rest since {}, and the pressures at work rose with it: that is the gauge, not the pump.",
         since.day()
     )
 }
@@ -71,7 +71,7 @@ fn step_down(seen: &mut Episode, last: &PumpHealth, case: &Case<'_>) {
     if let Some((at, _)) = mended_since(work, last.at, Some(Cause::Gauge)) {
         seen.severity = Severity::Info;
         seen.action = format!(
-            "Worked on on {}, not run since: the next starts will show whether it is right.",
+            "Gauge work on {}, not run since: the next starts will show whether it is right.",
             at.day()
         );
     }

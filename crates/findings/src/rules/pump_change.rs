@@ -36,7 +36,9 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
                 let seen = open.get_or_insert_with(|| to_episode(row, kind));
                 seen.last_seen = row.at;
                 seen.severity = severity(row, row.at);
-                seen.onset_at = row.onset_at.or(seen.onset_at);
+                // A later estimate that lies after the finding is one of what came on top.
+                let onset = row.onset_at.filter(|at| *at <= seen.first_seen);
+                seen.onset_at = onset.or(seen.onset_at);
                 seen.evidence.clone_from(&row.evidence);
                 seen.action = action(row, kind, row.at);
             } else if let Some(mut seen) = open.take() {

@@ -185,6 +185,7 @@ fn empty(registers: &Registers) -> Case<'_> {
         runs: &[],
         removal_runs: &[],
         pump_health: &[],
+        pump_limit_kpa: 40.37,
         sensor_checks: &[],
         lab_alarms: &[],
         samples: &[],

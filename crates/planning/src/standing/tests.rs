@@ -404,6 +404,14 @@ fn an_alert_ranks_the_unit_behind_and_wet_oil_says_what_to_do() {
         )),
         "run it hot on gas ballast",
     );
+    // Not as a fact where it is less likely than not.
+    check_warned(
+        of_pump(PumpHealth {
+            cause_probability: Some(0.45),
+            ..health(PumpState::Alert, Some(Cause::WetOil), Some((300.0, 400.0)))
+        }),
+        "in alert at the run of 2026-09-23, perhaps wet oil (45 %)",
+    );
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use drydown_pumps::{DaysStatus, LimitStanding, PumpHealth, mended_since};
+use drydown_pumps::{LimitStanding, PumpHealth, mended_since};
 use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::Unit;
@@ -142,9 +142,9 @@ pub(super) fn mended(input: &ReportInput<'_>, row: &PumpHealth) -> Option<String
     let work = input.registers.maintenance_of(&row.unit_id);
     let (at, action) = mended_since(work, row.at, row.cause)?;
     Some(format!(
-        "{} on {}, not run since",
-        words::spaced(action.as_str()),
-        at.day()
+        "worked on {} ({}), not run since",
+        at.day(),
+        words::maintenance(action)
     ))
 }
 
@@ -167,10 +167,10 @@ pub(super) fn days_to_limit(input: &ReportInput<'_>, row: &PumpHealth) -> Cell {
             limit.seen_at.day(),
             day(limit.p90_at).unwrap_or_else(|| "a year".to_owned())
         ),
-        LimitStanding::NoDay(status) => match limit.said() {
-            Some(said) if status == DaysStatus::Beyond => said,
-            _ => words::days_status(status).to_owned(),
-        },
+        LimitStanding::NoDay(status) => limit.not_before().map_or_else(
+            || words::days_status(status).to_owned(),
+            |at| format!("not before {}", at.day()),
+        ),
         LimitStanding::Ahead => {
             let days = with_range(limit.p50, limit.p10, limit.p90, 0);
             match (day(limit.p10_at), day(limit.p90_at)) {
@@ -185,7 +185,7 @@ pub(super) fn days_to_limit(input: &ReportInput<'_>, row: &PumpHealth) -> Cell {
 /// What the days to the limit mean, below a table's title.
 pub(super) fn days_caption(input: &ReportInput<'_>) -> String {
     format!(
-        "Days from {} until it cannot hold the limit, if nothing is done: even odds (1 in 10 sooner to 1 in 10 later), and those two dates. Days that a unit stands idle count like others.",
+        "Days from {} until it cannot hold the limit, if nothing is done: even odds (1 in 10 sooner to 1 in 10 later), and those two dates. Dates alone are those before which there is less than 1 chance in 10. Days that a unit stands idle count like others.",
         input.as_of.day()
     )
 }

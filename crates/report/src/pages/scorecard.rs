@@ -213,7 +213,12 @@ fn pump_parts(score: &PumpScore) -> String {
                 "One row is one part of what was said. A unit is not looked at between its runs, so that {} of {} may belong to several parts: passed between two looks, repaired first, or not there yet. The shares are the likeliest with those counted in (Turnbull 1976). Forecasts of one pump go together: few pumps say little, however many forecasts.",
                 score.n_open, score.n
             ),
-            &["passed", "share that should", "known to", "share that did"],
+            &[
+                "it passed",
+                "share that should",
+                "known cases",
+                "likeliest share"
+            ],
             &rows
         )
     )

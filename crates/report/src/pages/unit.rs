@@ -68,7 +68,11 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
         let because = if because.is_empty() {
             String::new()
         } else {
-            format!(", likely {because}")
+            let is_likely = row.cause_probability.is_none_or(|p| p >= 0.5);
+            format!(
+                ", {} {because}",
+                if is_likely { "likely" } else { "perhaps" }
+            )
         };
         let then = mended(input, row).map_or_else(
             || outlook(input, row),

@@ -214,7 +214,7 @@ fn severity_goes_before_newness() {
     let index = page(&pages, "index.html");
     let places: Vec<usize> = [
         "Reservoirs at most risk",
-        "Vacuum pumps out of control",
+        "Vacuum pumps to look at",
         "To act on (3)",
         "evidence of hot_oil on U-4",
         "evidence of reservoir_wet on R-2",
@@ -265,7 +265,7 @@ fn a_unit_shows_what_its_figures_rest_on() {
     for part in [
         "nameplate flow 76.0 L/min",
         "likely water in the pump&#39;s oil (over 99 %)",
-        "213 (172 to 257) days, even odds",
+        "in 100 to 185 days, between 2027-01-09",
         "Runs of the quarter that tell a rate (1)",
         "0.310 (0.280 to 0.350)",
         "13.3 (26.0)",

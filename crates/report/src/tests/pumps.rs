@@ -113,15 +113,14 @@ fn a_pump_past_its_limit_says_so() {
 fn days_to_the_limit_count_from_the_analysis_and_name_their_dates() {
     let mut world = World::one_unit("U-1", "R-1");
     let last = world.pump_health.last_mut().unwrap();
-    last.at = day(0);
-    last.days_to_limit_p10 = Some(102.0);
-    last.days_to_limit_p50 = Some(110.0);
-    last.days_to_limit_p90 = Some(130.0);
+    last.days_to_limit_p10 = Some(82.0);
+    last.days_to_limit_p50 = Some(90.0);
+    last.days_to_limit_p90 = Some(110.0);
     let cells = |world: &World| {
         let pages = pages(world);
         ["index.html", "units.html"].map(|path| page(&pages, path).to_owned())
     };
-    // 92 days from 1 July to 1 October.
+    // 72 days from 21 July to 1 October.
     for html in cells(&world) {
         assert!(
             html.contains("18 (10 to 38): 2026-10-11 to 2026-11-08"),
@@ -139,7 +138,7 @@ fn days_to_the_limit_count_from_the_analysis_and_name_their_dates() {
     last.days_to_limit_p90 = Some(40.0);
     for html in cells(&world) {
         assert!(
-            html.contains("none: probably passed since its run of 2026-07-01"),
+            html.contains("none: probably passed since its run of 2026-07-21"),
             "{html}"
         );
     }
