@@ -11,11 +11,11 @@ use jiff::tz::TimeZone;
 use polars::prelude::{IntoLazy, SortMultipleOptions, col, lit};
 use serde_json::json;
 
-use super::answers::Answers;
+use super::answers::{Answers, Which};
 use super::curves::curves;
 use crate::cli::{Cli, Format, ReportArgs};
 use crate::config::Config;
-use crate::jobs::{self, stamp_literal};
+use crate::jobs::{self, Purpose, stamp_literal};
 use crate::output::{Progress, print_result};
 use crate::usage::UsageError;
 
@@ -57,8 +57,14 @@ pub(super) fn write(
     std::fs::create_dir_all(folder)
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
     let store = super::open_store(config)?;
-    jobs::analyse(&store, config, quarter.end(), &[], progress)?;
-    let answers = Answers::load(&store, config)?;
+    jobs::analyse(
+        &store,
+        config,
+        (quarter.end(), Purpose::Report),
+        &[],
+        progress,
+    )?;
+    let answers = Answers::load_which(&store, config, Which::Last)?;
     if answers.context.as_of != quarter.end() {
         bail!(
             "another analysis (as of {}) ran meanwhile; run the report again",
