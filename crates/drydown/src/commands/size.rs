@@ -325,6 +325,9 @@ fn render(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> String {
         "oil at {:.0} °C to begin with, {:.0} °C while drying; as of {as_of}",
         job.oil_degc, job.treat_degc
     );
+    if job.start_ppm <= job.target_ppm {
+        out.push_str(&wrap("at the target already, as far as is known: the hours are for the case that it is not; take a sample before a unit is sent", ""));
+    }
     match &answer.smallest {
         Some(class) => {
             let _ = writeln!(

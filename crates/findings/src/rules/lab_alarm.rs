@@ -97,7 +97,11 @@ fn evidence(row: &LabAlarm) -> String {
         AlarmBasis::Service => "of the same service",
     };
     let share = row.share_beyond.map_or(String::new(), |share| {
-        format!(", beyond {:.0} % of", share * 100.0)
+        if share > 0.995 {
+            ", beyond all".to_owned()
+        } else {
+            format!(", beyond {:.0} % of", share * 100.0)
+        }
     });
     let change = match (row.change, is_unusual_change(row)) {
         (Some(change), true) => format!(

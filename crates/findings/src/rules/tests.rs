@@ -254,6 +254,15 @@ fn a_result_that_two_tables_carry_is_said_once() {
     assert_eq!(told(&other).severity, Severity::Watch);
     let code = told(&[row("ISO 4406 code from 4 µm", 40, 15.0)]);
     assert!(code.evidence.contains("4 µm: 15 in"), "{}", code.evidence);
+    let highest = told(&[LabAlarm {
+        share_beyond: Some(1.0),
+        ..twice[1].clone()
+    }]);
+    assert!(
+        highest.evidence.contains("beyond all 128 results"),
+        "{}",
+        highest.evidence
+    );
 }
 
 #[test]

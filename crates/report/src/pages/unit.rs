@@ -84,7 +84,7 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
             pump_state(row.state),
             escape(&because),
             prose(&sentence(&row.evidence), DAY),
-            escape(&then),
+            prose(&then, DAY),
         )
     });
     let runs: Vec<&Run> = input
