@@ -102,6 +102,8 @@ pub struct Case<'a> {
     pub removal_runs: &'a [RemovalRun],
     /// Pump health by unit and time.
     pub pump_health: &'a [PumpHealth],
+    /// Chamber pressure that a pump with its vent shut must hold, kPa absolute.
+    pub pump_limit_kpa: f64,
     /// Sensors against the laboratory.
     pub sensor_checks: &'a [SensorCheck],
     /// What the laboratory measured beside water, against the fleet.

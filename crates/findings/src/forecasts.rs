@@ -4,16 +4,13 @@
 //! horizon ends it: such a forecast is censored ('treatment'), unless the event was seen before.
 //! Nothing is said of a forecast of water before its horizon is over, whatever was seen by then.
 
-use drydown_pumps::{DaysStatus, PumpHealth, mended_since};
 use drydown_quantity::{ReservoirId, Stamp};
 use drydown_reservoirs::ReservoirRisk;
-use drydown_runs::history::{Censor, MaintenanceAction};
+use drydown_runs::history::Censor;
 
 use crate::case::{Case, Snapshot};
+use crate::pump_forecasts::pump_limits;
 use crate::rows::{Forecast, ForecastEnd};
-
-/// Days within which a pump forecast speaks; a later crossing is 'beyond'.
-const PUMP_HORIZON_DAYS: f64 = 365.0;
 
 /// Every forecast of every snapshot, scored with what is known at `case.as_of`.
 #[must_use]
@@ -50,6 +47,7 @@ fn water_limit(case: &Case<'_>, snapshot: &Snapshot, risk: &ReservoirRisk) -> Op
         p50: None,
         p90: None,
         outcome: seen.outcome,
+        observed_from: None,
         observed_to: seen.observed_to,
         ended_by: seen.ended_by,
     })
@@ -140,79 +138,6 @@ fn observe_water(
     }
 }
 
-fn pump_limits(case: &Case<'_>, made_at: Stamp) -> Vec<Forecast> {
-    case.pump_health
-        .chunk_by(|a, b| a.unit_id == b.unit_id)
-        .filter_map(|rows| {
-            let (past, future) = rows.split_at(rows.partition_point(|row| row.at < made_at));
-            let row = past
-                .last()
-                .filter(|row| row.days_to_limit_status == DaysStatus::Within)?;
-            // Days counted from before a repair are no forecast of the pump as it now is.
-            let work = case.registers.maintenance_of(&row.unit_id);
-            let known = work.get(..work.partition_point(|done| done.at < made_at))?;
-            if mended_since(known, row.at, row.cause).is_some() {
-                return None;
-            }
-            let seen = observe_pump(case, row, future, made_at);
-            Some(Forecast {
-                forecast_id: forecast_id("pump_limit", row.unit_id.as_str(), made_at),
-                made_at,
-                kind: "pump_limit".to_owned(),
-                subject: row.unit_id.to_string(),
-                horizon_days: PUMP_HORIZON_DAYS,
-                probability: None,
-                p10: row.days_to_limit_p10,
-                p50: row.days_to_limit_p50,
-                p90: row.days_to_limit_p90,
-                outcome: seen.outcome,
-                observed_to: seen.observed_to,
-                ended_by: seen.ended_by,
-            })
-        })
-        .collect()
-}
-
-fn observe_pump(case: &Case<'_>, row: &PumpHealth, future: &[PumpHealth], made_at: Stamp) -> Seen {
-    let repaired = case
-        .registers
-        .maintenance_of(&row.unit_id)
-        .iter()
-        .find(|work| {
-            work.at >= made_at
-                && matches!(
-                    work.action,
-                    MaintenanceAction::Rebuild
-                        | MaintenanceAction::Vanes
-                        | MaintenanceAction::PumpSwap
-                        | MaintenanceAction::LeakRepair
-                )
-        })
-        .map(|work| work.at);
-    let crossed = future
-        .iter()
-        .take_while(|later| repaired.is_none_or(|at| later.at < at))
-        .find(|later| later.days_to_limit_p50.is_some_and(|days| days <= 0.0))
-        .map(|later| later.at);
-    match (crossed, repaired) {
-        (Some(at), _) => Seen {
-            outcome: Some(1.0),
-            observed_to: Some(at),
-            ended_by: Some(ForecastEnd::Due),
-        },
-        (None, Some(at)) => Seen {
-            outcome: None,
-            observed_to: Some(at),
-            ended_by: Some(ForecastEnd::Repair),
-        },
-        (None, None) => Seen {
-            outcome: None,
-            observed_to: future.last().map(|later| later.at),
-            ended_by: None,
-        },
-    }
-}
-
-fn forecast_id(kind: &str, subject: &str, made_at: Stamp) -> String {
+pub(crate) fn forecast_id(kind: &str, subject: &str, made_at: Stamp) -> String {
     format!("{kind}:{subject}@{}", made_at.compact())
 }

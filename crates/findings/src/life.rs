@@ -45,7 +45,12 @@ pub fn find(case: &Case<'_>, config: &FindingsConfig) -> Vec<Finding> {
     findings
 }
 
-fn to_finding(rule: &Rule, seen: Episode, case: &Case<'_>, config: &FindingsConfig) -> Finding {
+fn to_finding(rule: &Rule, mut seen: Episode, case: &Case<'_>, config: &FindingsConfig) -> Finding {
+    // An analysis of the past may see what was loaded since; for it that began with itself.
+    seen.first_seen = seen.first_seen.min(case.as_of);
+    seen.last_seen = seen.last_seen.min(case.as_of);
+    // What was seen had begun by then, wherever a later look puts the onset.
+    seen.onset_at = seen.onset_at.map(|onset| onset.min(seen.first_seen));
     let state = if !seen.holds {
         FindingState::Cleared
     } else if case.as_of.days_after(seen.first_seen) <= config.new_days {
@@ -107,15 +112,14 @@ fn fold(findings: &mut Vec<Finding>) {
                 && row.first_seen <= to.plus_days(31.0)
         });
         if let Some((parent, ..)) = parent {
-            folded.push((
-                idx,
-                *parent,
-                format!(" It also dries more slowly: {}", row.evidence),
-            ));
+            folded.push((idx, *parent, slower_too(&row.evidence)));
         }
     }
     for (_, parent, text) in &folded {
         if let Some(row) = findings.get_mut(*parent) {
+            if !row.evidence.ends_with('.') {
+                row.evidence.push('.');
+            }
             row.evidence.push_str(text);
         }
     }
@@ -125,4 +129,13 @@ fn fold(findings: &mut Vec<Finding>) {
         idx += 1;
         keep
     });
+}
+
+/// The evidence of slower drying as a sentence after that of the pump.
+fn slower_too(evidence: &str) -> String {
+    let mut letters = evidence.chars();
+    let begin: String = letters
+        .next()
+        .map_or_else(String::new, |first| first.to_lowercase().collect());
+    format!(" It also dries more slowly: {begin}{}", letters.as_str())
 }

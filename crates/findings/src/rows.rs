@@ -56,6 +56,9 @@ pub struct Forecast {
     pub p90: Option<f64>,
     /// 1 happened, 0 did not, None unknown.
     pub outcome: Option<f64>,
+    /// Of an event that lies between two looks: the last that showed it had not happened yet; where it was never seen,
+    /// the last look so far. Kept for pumps.
+    pub observed_from: Option<Stamp>,
     pub observed_to: Option<Stamp>,
     pub ended_by: Option<ForecastEnd>,
 }

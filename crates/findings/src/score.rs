@@ -253,6 +253,7 @@ mod tests {
             p50: None,
             p90: None,
             outcome,
+            observed_from: None,
             observed_to: Some(made_at.plus_days(seen_days)),
             ended_by: Some(match outcome {
                 Some(_) => ForecastEnd::Due,

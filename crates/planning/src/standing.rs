@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use drydown_pumps::{Cause, PumpHealth, PumpState, mended_since};
+use drydown_pumps::{Cause, LimitOutlook, LimitStanding, PumpHealth, PumpState, mended_since};
 use drydown_quantity::{ReservoirId, SiteId, Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{MaintenanceAction, Registers};
@@ -12,8 +12,6 @@ use crate::answer::{UnitSize, Verdict};
 use crate::job::Job;
 use crate::suitability::Suitability;
 
-/// Days to the limit below which it counts as passed.
-const PASSED_DAYS: f64 = 1.0;
 /// Vent opening up to which the pump, not the vent, answers for the pressure, % (common practice, no
 /// source).
 const VENT_SHUT_PCT: f64 = 20.0;
@@ -142,13 +140,13 @@ impl Standing {
         }
         let pump = self.pump.as_ref()?;
         let because = cause(pump);
-        if pump.state == PumpState::Alarm
-            && pump
-                .days_to_limit_p50
-                .is_some_and(|days| days < PASSED_DAYS)
-        {
+        // In control, what its last run held goes before what is reckoned.
+        let is_borne_out = pump.state == PumpState::Alarm
+            || self.steady.is_none_or(|steady| steady.kpa > limit_kpa);
+        if self.limit()?.standing == LimitStanding::Passed && is_borne_out {
             return Some(format!(
-                "its vacuum pump can no longer hold {limit_kpa:.1} kPa (alarm at the run of {}{because}): mend and test it first",
+                "its vacuum pump can no longer hold {limit_kpa:.1} kPa ({} at the run of {}{because}): mend and test it first",
+                pump.state,
                 pump.at.day()
             ));
         }
@@ -173,6 +171,11 @@ impl Standing {
                 .is_some_and(|pump| pump.state == PumpState::Alarm)
     }
 
+    /// Its limit as it stands now.
+    fn limit(&self) -> Option<LimitOutlook> {
+        Some(self.pump.as_ref()?.limit_as_of(self.as_of))
+    }
+
     fn high_steady(&self, limit_kpa: f64) -> Option<Steady> {
         self.steady.filter(|steady| steady.kpa > limit_kpa)
     }
@@ -191,13 +194,13 @@ impl Standing {
                     action.as_str().replace('_', " "),
                     at.day()
                 ),
-                (None, Some(Cause::WetOil)) => format!(
+                (None, Some(Cause::WetOil)) if pump.cause_probability.is_none_or(|p| p >= LIKELY_FROM) => format!(
                     "vacuum pump in {word} at the run of {seen}: water in the pump's own oil; run it hot on gas ballast or change the oil first, for the hours are those of a sound pump and may be several times as many"
                 ),
                 (None, _) => format!(
                     "vacuum pump in {word} at the run of {seen}{}{}; {}",
                     cause(pump),
-                    sooner(pump),
+                    self.sooner(),
                     if self.in_alarm() {
                         "mend and test it first"
                     } else {
@@ -205,6 +208,10 @@ impl Standing {
                     }
                 ),
             });
+        } else if let Some(said) = self.by_reckoning() {
+            out.push(format!(
+                "by speed, base and load of its vacuum pump {said}: test it before it goes"
+            ));
         } else if let Some(held) = self.high_steady(limit_kpa) {
             out.push(match self.mended {
                 Some((at, action)) => format!(
@@ -228,16 +235,39 @@ impl Standing {
         out
     }
 
+    /// That a pump in control has passed its limit by what is reckoned; None where it has not, or was worked on since.
+    fn by_reckoning(&self) -> Option<String> {
+        let limit = self.limit().filter(LimitOutlook::is_passed)?;
+        limit.said().filter(|_| self.mended.is_none())
+    }
+
+    /// `, 1 in 10 that …`: what is known of the time left.
+    fn sooner(&self) -> String {
+        let limit = self.limit().filter(|limit| limit.p10.is_some());
+        let said = limit.and_then(|limit| limit.said());
+        said.map_or_else(
+            || ", days to its limit not known".to_owned(),
+            |said| format!(", {said}"),
+        )
+    }
+
     /// Why the pump may give out during a job of so many days; None where the odds are below 1 in 10.
     fn gives_out(&self, days: f64) -> Option<String> {
         let pump = self.pump.as_ref().filter(|pump| is_out(pump))?;
-        let early = pump.days_to_limit_p10?;
-        // Counted from the run that was judged: what has passed since is gone.
-        let left = early - self.as_of.days_after(pump.at);
+        let limit = self.limit()?;
+        let (left, early_at) = limit.p10.zip(limit.p10_at)?;
+        if self.mended.is_none() && limit.is_passed() {
+            let said = limit.said()?;
+            return Some(format!(
+                "vacuum pump in {}{}: {said}; mend and test it first",
+                pump.state,
+                cause(pump)
+            ));
+        }
         (self.mended.is_none() && days >= left).then(|| {
             format!(
-                "its vacuum pump may fail before the job ends (1 in 10 within {early:.0} days of {}, and the job takes up to {days:.1} days from {}){}: mend and test it first",
-                pump.at.day(),
+                "its vacuum pump may fail before the job ends (1 in 10 that it does by {}, and the job takes up to {days:.1} days from {}){}: mend and test it first",
+                early_at.day(),
                 self.as_of.day(),
                 cause(pump)
             )
@@ -249,19 +279,21 @@ fn is_out(pump: &PumpHealth) -> bool {
     matches!(pump.state, PumpState::Alert | PumpState::Alarm)
 }
 
-/// `, leak`, or nothing where the cause is not known.
+/// Chance from which a cause is told as likely, and not as one that it may be.
+const LIKELY_FROM: f64 = 0.5;
+
+/// `, likely leak`, `, perhaps leak (45 %)`, or nothing where the cause is not known.
 fn cause(pump: &PumpHealth) -> String {
     match pump.cause {
         None | Some(Cause::Unknown) => String::new(),
-        Some(cause) => format!(", likely {}", cause.as_str().replace('_', " ")),
+        Some(cause) => {
+            let name = cause.as_str().replace('_', " ");
+            match pump.cause_probability {
+                Some(p) if p < LIKELY_FROM => format!(", perhaps {name} ({:.0} %)", p * 100.0),
+                _ => format!(", likely {name}"),
+            }
+        }
     }
-}
-
-fn sooner(pump: &PumpHealth) -> String {
-    pump.days_to_limit_p10.map_or_else(
-        || ", days to its limit not known".to_owned(),
-        |days| format!(", 1 in 10 that it cannot hold the limit within {days:.0} days of it"),
-    )
 }
 
 /// Bars, warnings and place of one unit put into its row. Barred where the pump cannot do it.

@@ -82,6 +82,7 @@ pub(crate) fn sentence(
         ));
     } else if let Some(outlook) = outlook {
         let gas = match outlook.load.vapour_kg_per_h {
+            Some(vapour) if vapour < 0.05 => "next to no vapour".to_owned(),
             Some(vapour) => format!("{vapour:.1} kg/h of vapour"),
             None => "its oil's air (no vapour logged)".to_owned(),
         };
@@ -144,7 +145,8 @@ fn why_unseen(watch: &Watch<'_>) -> String {
     } else {
         format!("{most} of them ")
     };
-    format!(", {n} starts refused: {share}{}", refusal_words(word))
+    let starts = if n == 1 { "start" } else { "starts" };
+    format!(", {n} {starts} refused: {share}{}", refusal_words(word))
 }
 
 /// Why a start does not count, for people.

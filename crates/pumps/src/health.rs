@@ -75,6 +75,10 @@ pub struct PumpHealth {
     pub days_to_limit_status: DaysStatus,
     /// Estimated start of the change, where state is alert or alarm.
     pub onset_at: Option<Stamp>,
+    /// By how much the gauge reads too high at rest, kPa, where that is what looked like a change of the pump.
+    pub gauge_off_kpa: Option<f64>,
+    /// Its first reading at rest that was off by that.
+    pub gauge_off_since: Option<Stamp>,
     /// The evidence in one sentence.
     pub evidence: String,
 }

@@ -17,6 +17,7 @@ mod futures;
 mod health;
 mod judge;
 mod leak_back;
+mod left;
 mod limit;
 mod mended;
 mod monitor;
@@ -43,6 +44,7 @@ pub use filter::Spread;
 pub use health::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState};
 pub use judge::{UnitHealth, judge_unit};
 pub use leak_back::LeakBackPrior;
+pub use left::{LimitOutlook, LimitStanding};
 pub use mended::mended_since;
 pub use prior::{
     ChartLimits, Era, FleetPrior, KindPrior, WitnessPrior, fleet_prior, fleet_prior_with_runs,

@@ -169,7 +169,7 @@ fn is_short(text: &str) -> bool {
 impl Cell {
     /// Words that fill lines.
     fn is_long(&self) -> bool {
-        matches!(self, Self::Text(text) if text.chars().count() > 48)
+        matches!(self, Self::Text(text) if text.chars().count() > 24)
     }
 }
 

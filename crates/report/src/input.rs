@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use drydown_findings::{Finding, Forecast, Score};
+use drydown_findings::{Finding, Forecast, PumpScore, Score};
 use drydown_pumps::{PumpHealth, PumpStart};
 use drydown_quantity::{Quarter, RunId, Stamp, UnitId};
 use drydown_removal::{
@@ -94,6 +94,8 @@ pub struct ReportInput<'a> {
     pub forecasts: &'a [Forecast],
     /// Their scores by kind.
     pub scores: &'a [Score],
+    /// The score of those of pumps.
+    pub pump_score: &'a PumpScore,
     /// The load ledger.
     pub loads: &'a [FileLoad],
     /// Reject entries by reason, most first.

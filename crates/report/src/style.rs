@@ -36,11 +36,11 @@ dt{font-weight:bold;color:var(--ink)}dd{margin:0 0 .4rem 0}
 @media screen and (max-width:50rem){body{padding:.8rem 1rem 2rem}table{font-size:.82rem}figure{overflow-x:auto}figure svg{max-width:none}figcaption{position:sticky;left:0}
 .stack,.stack caption,.stack tbody,.stack tr,.stack tbody th{display:block}.stack thead{position:absolute;left:-99rem}
 .stack tr{padding:.35rem 0;border-bottom:1px solid var(--rule)}.stack td,.stack tbody th{border:0;padding:0 .8rem .1rem 0;white-space:normal}.stack tbody th{font-weight:bold}
-.stack td{display:inline-block;text-align:left}.stack td[data-h]::before{content:attr(data-h) ': ';color:var(--soft)}.stack .pair tr:first-child{border:0;padding-bottom:0}}
+.stack td{display:inline-block;text-align:left}.stack td:empty{display:none}.stack td[data-h]::before{content:attr(data-h) ': ';color:var(--soft)}.stack .pair tr:first-child{border:0;padding-bottom:0}}
 @page{margin:14mm 12mm}
 @media print{:root{color-scheme:light;--paper:#fff}body{max-width:none;padding:0;font-size:9.5pt;line-height:1.35}nav,.skip,script{display:none}
 .wide{overflow:visible}table{font-size:8pt}td,th{padding-right:.45rem}
-tr,thead,figure,tbody.pair,dt,dd{break-inside:avoid}dt,h2,h3,caption,thead{break-after:avoid}
+tr,thead,caption,figure,tbody.pair,dt,dd{break-inside:avoid}dt,h2,h3,caption,thead{break-after:avoid}
 a{color:inherit;text-decoration:none}th button{display:contents}.caution{background:none}}
 ";
 

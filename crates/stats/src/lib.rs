@@ -16,6 +16,7 @@
 )]
 
 pub mod ar1;
+pub mod cells;
 pub mod censored;
 pub mod cusum;
 mod error;

@@ -53,6 +53,8 @@ pub struct Analysis {
     pub code_version: String,
     /// The jobs that ran.
     pub jobs: Vec<String>,
+    /// Made by `report`, for a quarter; None in rows of earlier versions.
+    pub for_report: Option<bool>,
 }
 
 /// One row of `mails`.
@@ -82,7 +84,7 @@ record!(Load, "loads", key(source, file_hash), {
 });
 
 record!(Analysis, "analyses", key(analysis_id), {
-    analysis_id, as_of, versions_read, versions_written, config_hash, code_version, jobs,
+    analysis_id, as_of, versions_read, versions_written, config_hash, code_version, jobs, for_report,
 });
 
 record!(Mail, "mails", key(mail_id, finding_id), {

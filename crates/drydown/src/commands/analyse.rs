@@ -5,7 +5,7 @@ use serde_json::json;
 
 use crate::cli::{AnalyseArgs, Cli, Format};
 use crate::config::Config;
-use crate::jobs;
+use crate::jobs::{self, Purpose};
 use crate::output::{Progress, print_result};
 
 pub(super) fn run(cli: &Cli, arguments: &AnalyseArgs) -> Result<u8> {
@@ -18,7 +18,7 @@ pub(super) fn run(cli: &Cli, arguments: &AnalyseArgs) -> Result<u8> {
     let done = jobs::analyse(
         &store,
         &config,
-        as_of,
+        (as_of, Purpose::Stand),
         &arguments.only,
         &Progress::new(cli.quiet),
     )?;

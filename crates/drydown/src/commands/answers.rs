@@ -17,13 +17,12 @@ use drydown_store::Store;
 use drydown_tables::{Analysis, Load, Reject};
 
 use crate::config::Config;
-use crate::jobs::Context;
+use crate::jobs::{Context, analyses};
 
 /// Everything the last analysis answered.
 pub(super) struct Answers<'a> {
     pub(super) context: Context<'a>,
-    /// As-of date of an earlier analysis that looked at more than this one does: a report of a past
-    /// quarter was written since.
+    /// As-of date of an earlier analysis that looked at more than this one does.
     pub(super) later: Option<Stamp>,
     pub(super) registers: Registers,
     pub(super) runs: Vec<Run>,
@@ -42,39 +41,50 @@ pub(super) struct Answers<'a> {
     pub(super) last_heard: Vec<(UnitId, Stamp)>,
 }
 
-/// The newest analysis of the store, and the as-of date of an earlier one that looked at more.
-fn last_analysis(store: &Store, config: &Config) -> Result<Option<(Analysis, Option<Stamp>)>> {
+/// Which analysis is opened.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Which {
+    /// The last, whatever it was made for.
+    Last,
+    /// The last, but not one that a report made of a time before that of the last that stands.
+    Standing,
+}
+
+/// The analysis to open, and the as-of date of an earlier one that looked at more.
+fn find_analysis(
+    store: &Store,
+    config: &Config,
+    which: Which,
+) -> Result<Option<(Analysis, Option<Stamp>)>> {
     let context = Context::new(store, config, Stamp::from_micros(0))?;
-    let commits = store.commits("analyses")?;
     let rows: Vec<Analysis> = context.records()?;
-    // Rows are keyed by a hash; the newest is the one of the latest commit that added rows.
-    let newest = commits.iter().rev().find(|commit| commit.n_rows_added > 0);
-    let Some(newest) = newest else {
+    let latest = rows.iter().max_by_key(|row| row.as_of);
+    let last = analyses::newest(&context, |_| true)?.or(latest.cloned());
+    let Some(last) = last else {
         return Ok(None);
     };
-    let before: Vec<Analysis> = if newest.version == 0 {
-        Vec::new()
+    let standing = if which == Which::Standing && last.for_report == Some(true) {
+        analyses::newest(&context, |row| row.for_report != Some(true))?
+            .filter(|row| row.as_of > last.as_of)
     } else {
-        drydown_tables::from_frame(
-            &store
-                .scan("analyses", Some(newest.version - 1), None)?
-                .collect()?,
-        )?
+        None
     };
-    let latest = rows.iter().max_by_key(|row| row.as_of);
-    let last = rows.iter().find(|row| !before.contains(row)).or(latest);
-    Ok(last.map(|last| {
-        let later = latest
-            .map(|row| row.as_of)
-            .filter(|as_of| *as_of > last.as_of);
-        (last.clone(), later)
-    }))
+    let found = standing.unwrap_or(last);
+    let later = latest
+        .map(|row| row.as_of)
+        .filter(|as_of| *as_of > found.as_of);
+    Ok(Some((found, later)))
 }
 
 impl<'a> Answers<'a> {
-    /// Reads the tables at the versions the last analysis wrote.
+    /// Reads the tables at the versions the last analysis wrote that stands.
     pub(super) fn load(store: &'a Store, config: &'a Config) -> Result<Self> {
-        let (analysis, later) = last_analysis(store, config)?
+        Self::load_which(store, config, Which::Standing)
+    }
+
+    /// Reads the tables at the versions an analysis wrote.
+    pub(super) fn load_which(store: &'a Store, config: &'a Config, which: Which) -> Result<Self> {
+        let (analysis, later) = find_analysis(store, config, which)?
             .context("nothing has been analysed yet\nhint: run `drydown analyse`")?;
         let mut versions: BTreeMap<String, Option<i64>> =
             serde_json::from_str(&analysis.versions_read)?;
@@ -112,8 +122,7 @@ impl<'a> Answers<'a> {
     pub(super) fn past(&self) -> Option<String> {
         let later = self.later?;
         Some(format!(
-            "the last analysis is as of {} (a report of a past quarter leaves its own), an earlier \
-             one as of {later}",
+            "the last analysis is as of {}, an earlier one as of {later}",
             self.context.as_of
         ))
     }

@@ -169,6 +169,7 @@ fn trial(answers: &Answers<'_>, times: &[Stamp]) -> Result<Trial> {
         runs: &answers.runs,
         removal_runs: &fits,
         pump_health: &answers.pump_health,
+        pump_limit_kpa: context.config.analysis.pump_limit_kpa,
         sensor_checks: &answers.sensor_checks,
         lab_alarms: &[],
         samples: &samples,

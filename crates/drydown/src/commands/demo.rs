@@ -11,9 +11,10 @@ use super::digest::{self, Way};
 use crate::cli::{Cli, DemoArgs, Format};
 use crate::config::Config;
 use crate::ingest::{IngestInputs, ingest};
+use crate::jobs::{self, Purpose};
+use crate::output;
 use crate::output::{Progress, print_result};
 use crate::usage::UsageError;
-use crate::{jobs, output};
 
 /// A folder without this file is not ours to write over.
 const MARKER: &str = ".drydown-demo";
@@ -47,7 +48,7 @@ pub(super) fn run(cli: &Cli, arguments: &DemoArgs) -> Result<u8> {
     for warning in &taken.warnings {
         output::print_warning(warning);
     }
-    jobs::analyse(&store, &config, end, &[], &progress)?;
+    jobs::analyse(&store, &config, (end, Purpose::Stand), &[], &progress)?;
     let quarter: Quarter = QUARTER.parse()?;
     super::report::write(
         &config,

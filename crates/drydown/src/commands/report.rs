@@ -4,18 +4,18 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, Result, bail};
-use drydown_findings::score;
+use drydown_findings::{score, score_pumps};
 use drydown_quantity::{Quarter, RunId, Stamp, UnitId};
 use drydown_report::{Display, ReportInput, RunSource, render_report};
 use jiff::tz::TimeZone;
 use polars::prelude::{IntoLazy, SortMultipleOptions, col, lit};
 use serde_json::json;
 
-use super::answers::Answers;
+use super::answers::{Answers, Which};
 use super::curves::curves;
 use crate::cli::{Cli, Format, ReportArgs};
 use crate::config::Config;
-use crate::jobs::{self, stamp_literal};
+use crate::jobs::{self, Purpose, stamp_literal};
 use crate::output::{Progress, print_result};
 use crate::usage::UsageError;
 
@@ -57,8 +57,14 @@ pub(super) fn write(
     std::fs::create_dir_all(folder)
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
     let store = super::open_store(config)?;
-    jobs::analyse(&store, config, quarter.end(), &[], progress)?;
-    let answers = Answers::load(&store, config)?;
+    jobs::analyse(
+        &store,
+        config,
+        (quarter.end(), Purpose::Report),
+        &[],
+        progress,
+    )?;
+    let answers = Answers::load_which(&store, config, Which::Last)?;
     if answers.context.as_of != quarter.end() {
         bail!(
             "another analysis (as of {}) ran meanwhile; run the report again",
@@ -70,6 +76,7 @@ pub(super) fn write(
     let ambient_kpa = ambient_kpa(&answers)?;
     let curves = curves(&answers, quarter)?;
     let scores = score(&answers.forecasts);
+    let pump_score = score_pumps(&answers.forecasts);
     let input = ReportInput {
         quarter,
         as_of: answers.context.as_of,
@@ -92,6 +99,7 @@ pub(super) fn write(
         findings: &answers.findings,
         forecasts: &answers.forecasts,
         scores: &scores,
+        pump_score: &pump_score,
         loads: &answers.loads,
         reject_reasons: &answers.reject_reasons,
         heard: answers.heard_since(quarter.start()),

@@ -325,6 +325,9 @@ fn render(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> String {
         "oil at {:.0} °C to begin with, {:.0} °C while drying; as of {as_of}",
         job.oil_degc, job.treat_degc
     );
+    if job.start_ppm <= job.target_ppm {
+        out.push_str(&wrap("at the target already, as far as is known: the hours are for the case that it is not; take a sample before a unit is sent", ""));
+    }
     match &answer.smallest {
         Some(class) => {
             let _ = writeln!(
@@ -336,7 +339,7 @@ fn render(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> String {
         None => {
             let _ = writeln!(
                 out,
-                "no size class of the fleet will do, {:.0} % sure",
+                "no size class of the fleet is shown to do it with {:.0} % certainty",
                 answer.confidence * 100.0
             );
         }
@@ -468,12 +471,16 @@ fn row_to_json(row: &UnitSize) -> Value {
 fn standing_to_json(standing: &Standing) -> Value {
     let stamp = |at: Option<Stamp>| at.map(|at| at.to_string());
     let pump = standing.pump.as_ref();
+    let limit = pump.map(|pump| pump.limit_as_of(standing.as_of));
     json!({
         "pump_state": pump.map(|pump| pump.state.as_str()),
         "pump_cause": pump.and_then(|pump| pump.cause).map(|cause| cause.as_str()),
         "pump_seen_at": stamp(pump.map(|pump| pump.at)),
         "pump_days_to_limit_p10": pump.and_then(|pump| pump.days_to_limit_p10),
         "pump_days_to_limit_p50": pump.and_then(|pump| pump.days_to_limit_p50),
+        "pump_limit_p10_at": stamp(limit.and_then(|limit| limit.p10_at)),
+        "pump_limit_p50_at": stamp(limit.and_then(|limit| limit.p50_at)),
+        "pump_limit_p90_at": stamp(limit.and_then(|limit| limit.p90_at)),
         "steady_kpa": standing.steady.map(|steady| steady.kpa),
         "steady_seen_at": stamp(standing.steady.map(|steady| steady.at)),
         "mended_at": stamp(standing.mended.map(|(at, _)| at)),

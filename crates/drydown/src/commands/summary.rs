@@ -5,7 +5,7 @@ use std::path::Path;
 
 use anyhow::Result;
 use drydown_findings::FindingState;
-use drydown_pumps::{DaysStatus, PumpState};
+use drydown_pumps::{LimitStanding, PumpState};
 use drydown_removal::{Basis, RemovalCoefficient};
 use drydown_report::FileLoad;
 use serde_json::json;
@@ -91,14 +91,21 @@ fn pumps(answers: &Answers<'_>) -> String {
         out.push_str("  none\n");
     }
     for row in rows {
-        let days = match (row.days_to_limit_p10, row.days_to_limit_p90) {
-            (Some(p10), Some(p90)) => format!("limit in {p10:.0} to {p90:.0} days (80 %)"),
-            (Some(p10), None) => format!("limit in {p10:.0} days or later (90 %)"),
-            _ => match row.days_to_limit_status {
-                DaysStatus::Beyond => "limit beyond a year".to_owned(),
-                DaysStatus::NotDegrading => "not getting worse".to_owned(),
-                _ => "days to the limit not judged".to_owned(),
-            },
+        let limit = row.limit_as_of(answers.context.as_of);
+        let days = match (
+            limit.standing,
+            limit.p10,
+            limit.p90,
+            limit.p10_at.zip(limit.p90_at),
+        ) {
+            (LimitStanding::Ahead, Some(p10), Some(p90), Some((from, to))) => format!(
+                "limit in {p10:.0} to {p90:.0} days (80 %): {} to {}",
+                from.day(),
+                to.day()
+            ),
+            _ => limit
+                .said()
+                .unwrap_or_else(|| "not getting worse".to_owned()),
         };
         let cause = row
             .cause

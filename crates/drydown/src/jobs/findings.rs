@@ -57,6 +57,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         runs: &runs,
         removal_runs: &fits,
         pump_health: &health,
+        pump_limit_kpa: context.config.analysis.pump_limit_kpa,
         sensor_checks: &context.records()?,
         lab_alarms: &context.records()?,
         samples: &samples,

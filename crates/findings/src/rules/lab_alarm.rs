@@ -26,6 +26,7 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
         .collect();
     told.chunk_by(|(a, _), (b, _)| a.reservoir_id == b.reservoir_id)
         .filter_map(|rows| {
+            let rows = once(rows);
             let (first, _) = rows.first()?;
             let first_seen = rows.iter().map(|(_, since)| *since).min()?;
             let moved = rows.iter().any(|(row, _)| is_unusual_change(row));
@@ -48,6 +49,35 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
         .collect()
 }
 
+/// Each result once: a laboratory's files may give one both as a column of the sample and as a line of its results,
+/// under names that differ by unit, method and letters. The one with more results to compare with stays.
+fn once<'a>(rows: &[(&'a LabAlarm, Stamp)]) -> Vec<(&'a LabAlarm, Stamp)> {
+    let mut kept: Vec<(&LabAlarm, Stamp)> = Vec::new();
+    for row in rows {
+        match kept.iter_mut().find(|known| is_same(known.0, row.0)) {
+            Some(known) if row.0.n_results > known.0.n_results => *known = *row,
+            Some(_) => {}
+            None => kept.push(*row),
+        }
+    }
+    kept
+}
+
+/// Whether two rows tell of one result: the same sample, value and quantity.
+fn is_same(a: &LabAlarm, b: &LabAlarm) -> bool {
+    let bare = |name: &str| -> String {
+        let end = name.find(['[', ',', '(']).unwrap_or(name.len());
+        let letters = name.get(..end).unwrap_or(name).chars();
+        letters
+            .filter(|c| c.is_alphanumeric())
+            .flat_map(char::to_lowercase)
+            .collect()
+    };
+    a.taken_at == b.taken_at
+        && (a.value - b.value).abs() <= 1e-9 * a.value.abs().max(b.value.abs())
+        && bare(&a.quantity) == bare(&b.quantity)
+}
+
 fn is_unusual_change(row: &LabAlarm) -> bool {
     row.change_status == ChangeStatus::Unusual
 }
@@ -67,24 +97,37 @@ fn evidence(row: &LabAlarm) -> String {
         AlarmBasis::Service => "of the same service",
     };
     let share = row.share_beyond.map_or(String::new(), |share| {
-        format!(", beyond {:.0} % of", share * 100.0)
+        if share > 0.995 {
+            ", beyond all".to_owned()
+        } else {
+            format!(", beyond {:.0} % of", share * 100.0)
+        }
     });
     let change = match (row.change, is_unusual_change(row)) {
         (Some(change), true) => format!(
             "; it moved by {}{} since the sample before",
             if change > 0.0 { "+" } else { "" },
-            digits(change)
+            shown(&row.quantity, change)
         ),
         _ => String::new(),
     };
     format!(
         "{}: {} in the sample of {}{share} {} results of {} reservoirs {peers}{change}.",
         row.quantity,
-        digits(row.value),
+        shown(&row.quantity, row.value),
         row.taken_at.day(),
         row.n_results,
         row.n_reservoirs
     )
+}
+
+/// A value in the digits of its quantity: codes are whole numbers.
+fn shown(quantity: &str, value: f64) -> String {
+    if quantity.contains(" code") {
+        format!("{value:.0}")
+    } else {
+        digits(value)
+    }
 }
 
 /// Three significant digits or so.

@@ -8,6 +8,7 @@ mod barred_unit;
 mod before_commissioning;
 mod cell_rejects;
 mod flagged;
+mod gauge_off;
 mod hot_oil;
 mod lab_alarm;
 mod no_altitude;
@@ -16,6 +17,7 @@ mod no_reservoir;
 mod open_deployment;
 mod overwritten_rows;
 mod pump_change;
+mod pump_past_limit;
 mod removal_slower;
 mod reservoir_conflict;
 mod reservoir_wet;
@@ -48,6 +50,7 @@ pub struct Rule {
 /// Every rule, in the order of the generated documentation.
 pub const RULES: &[Rule] = &[
     pump_change::RULE,
+    pump_past_limit::RULE,
     removal_slower::RULE,
     reservoir_wet::RULE,
     lab_alarm::RULE,
@@ -56,6 +59,7 @@ pub const RULES: &[Rule] = &[
     volume_suspect::RULE,
     sensor_disagrees::RULE,
     sensor_stuck::RULE,
+    gauge_off::RULE,
     swapped_label::RULE,
     reservoir_conflict::RULE,
     silent_unit::RULE,

@@ -7,6 +7,10 @@ use crate::case::{Case, FindingsConfig};
 use crate::episode::Episode;
 use crate::rows::{Kind, Severity};
 
+/// Water above what a mid-stream sample shows from which some has settled, ppm: a cup in a thousand litres, less is
+/// within what the estimate can tell (common practice, no source).
+const SETTLED_PPM: f64 = 20.0;
+
 pub(super) const RULE: Rule = Rule {
     name: "reservoir_wet",
     title: "too wet, or soon will be",
@@ -106,17 +110,40 @@ fn action(case: &Case<'_>, row: &ReservoirRisk, severity: Severity) -> String {
     if electrical {
         return format!("Insulating oil: leave any treatment to licensed specialists.{sample}");
     }
-    let drain = if row.p_free_water.is_some_and(|p| p >= 0.5) {
-        "Drain settled water, look"
-    } else {
-        "Look"
-    };
     let unit = if severity == Severity::Act {
         "plan a unit"
     } else {
         "plan a unit after those that rank before it"
     };
-    format!("{drain} for the way in, and {unit}.{sample}")
+    let filter = if row.p_cleanliness_limit.is_some_and(|p| p >= 0.5) {
+        " Filter it as well: it is likely to pass its cleanliness limit."
+    } else {
+        ""
+    };
+    format!(
+        "{}ind where water gets in, and {unit}.{filter}{sample}",
+        bottom(row)
+    )
+}
+
+/// What to do about free water, up to the first letter of what comes next: drain what has settled, prevent what may.
+fn bottom(row: &ReservoirRisk) -> &'static str {
+    let settled_ppm = row
+        .water_all_ppm
+        .zip(row.water_sample_ppm)
+        .map(|(all, sample)| all - sample);
+    if settled_ppm.is_some_and(|ppm| ppm >= SETTLED_PPM) {
+        return "Drain settled water, f";
+    }
+    match row.p_free_water {
+        None => {
+            "Look at the bottom first: whether water has settled there is not known while the oil's solubility is not in the register. F"
+        }
+        Some(p) if p >= 0.5 => {
+            "Keep it warm, or dry it before it gets cold: it would then hold free water. F"
+        }
+        Some(_) => "F",
+    }
 }
 
 #[cfg(test)]

@@ -32,7 +32,7 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
                 last_seen: last,
                 holds: true,
                 evidence: format!(
-                    "Sensor less laboratory: {}{range} over {} pairs; a wrong solubility or a laboratory bias would look the same.",
+                    "Sensor minus laboratory: {}{range} over {} pairs; a wrong solubility or a laboratory bias would look the same.",
                     row.offset.map_or("unknown".to_owned(), |offset| format!("{offset:+.0} ppm")),
                     row.n_pairs
                 ),

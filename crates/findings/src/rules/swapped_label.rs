@@ -18,6 +18,9 @@ pub(super) const RULE: Rule = Rule {
 /// Days for which a sample under the wrong label is listed.
 const LISTED_DAYS: f64 = 183.0;
 
+/// ln ratio of two water contents from which they are told as different: the half more (common practice, no source).
+const DIFFERS_LN: f64 = 0.4;
+
 fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
     let found = stray_samples(case.registers, case.samples, case.runs, case.as_of);
     let recent = |row: &&StraySample| case.as_of.days_after(row.known_at) <= LISTED_DAYS;
@@ -50,7 +53,11 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
 
 fn evidence(row: &StraySample) -> String {
     let mut reads = Vec::new();
-    if let (Some(read), Some(around)) = (row.water_ppm, row.around_ppm) {
+    // Water that reads much like its neighbours' is no evidence.
+    let differs = |read: f64, around: f64| (read / around.max(1.0)).ln().abs() > DIFFERS_LN;
+    if let (Some(read), Some(around)) = (row.water_ppm, row.around_ppm)
+        && (row.viscosity_mm2s.is_none() || differs(read, around))
+    {
         reads.push(format!(
             "{read:.0} ppm of water where the samples around it read {around:.0} ppm"
         ));

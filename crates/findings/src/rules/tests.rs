@@ -11,6 +11,7 @@ use drydown_runs::history::{Censor, Registers, Sample, SamplePoint, Unit};
 
 use crate::case::{Case, FindingsConfig};
 use crate::episode::Episode;
+use crate::rows::Severity;
 use crate::rules::RULES;
 
 pub(super) fn unit(id: &str, commissioned_on: Option<&str>) -> Unit {
@@ -75,6 +76,7 @@ pub(super) fn case<'a>(registers: &'a Registers, runs: &'a [Run]) -> Case<'a> {
         runs,
         removal_runs: &[],
         pump_health: &[],
+        pump_limit_kpa: 40.37,
         sensor_checks: &[],
         lab_alarms: &[],
         samples: &[],
@@ -183,6 +185,7 @@ fn empty(registers: &Registers) -> Case<'_> {
         runs: &[],
         removal_runs: &[],
         pump_health: &[],
+        pump_limit_kpa: 40.37,
         sensor_checks: &[],
         lab_alarms: &[],
         samples: &[],
@@ -217,6 +220,49 @@ fn alarm(id: &str, quantity: &str, status: AlarmStatus, change: ChangeStatus) ->
         change_limit_per_30d: Some(0.05),
         change_status: change,
     }
+}
+
+#[test]
+fn a_result_that_two_tables_carry_is_said_once() {
+    let registers = Registers::default();
+    let row = |quantity: &str, n_results: i64, value: f64| LabAlarm {
+        n_results,
+        value,
+        ..alarm("R-1", quantity, AlarmStatus::Alarm, ChangeStatus::Within)
+    };
+    let told = |rows: &[LabAlarm]| {
+        let case = Case {
+            lab_alarms: rows,
+            ..case(&registers, &[])
+        };
+        let mut found = replayed("lab_alarm", &case);
+        assert_eq!(found.len(), 1, "{found:?}");
+        found.remove(0)
+    };
+    let twice = [
+        row("Acid number [mgKOH/g], ASTM D664", 45, 0.18),
+        row("acid number [mg KOH/g]", 128, 0.18),
+    ];
+    let once = told(&twice);
+    assert_eq!(once.evidence.matches("cid number").count(), 1, "{once:?}");
+    assert!(once.evidence.contains("128 results"), "{}", once.evidence);
+    assert_eq!(once.severity, Severity::Info, "one unusual result is one");
+    // Another value, or another quantity, is another result.
+    let other = [twice[0].clone(), row("acid number [mg KOH/g]", 128, 0.19)];
+    assert_eq!(told(&other).severity, Severity::Watch);
+    let other = [twice[0].clone(), row("iron [mg/kg]", 128, 0.18)];
+    assert_eq!(told(&other).severity, Severity::Watch);
+    let code = told(&[row("ISO 4406 code from 4 µm", 40, 15.0)]);
+    assert!(code.evidence.contains("4 µm: 15 in"), "{}", code.evidence);
+    let highest = told(&[LabAlarm {
+        share_beyond: Some(1.0),
+        ..twice[1].clone()
+    }]);
+    assert!(
+        highest.evidence.contains("beyond all 128 results"),
+        "{}",
+        highest.evidence
+    );
 }
 
 #[test]

@@ -67,6 +67,8 @@ fn health(state: PumpState, cause: Option<Cause>, days: Option<(f64, f64)>) -> P
             DaysStatus::Unjudged
         },
         onset_at: None,
+        gauge_off_kpa: None,
+        gauge_off_since: None,
         evidence: String::new(),
     }
 }
@@ -357,7 +359,34 @@ fn a_pump_that_may_fail_during_the_job_bars_the_unit() {
     );
     check_warned(
         of_pump(alarm(8.0 + 1.1 * days, 30.0)),
-        "1 in 10 that it cannot hold the limit within",
+        "it ceases to hold the limit in",
+    );
+    // Idle since: the days that were said are over, and nobody has looked.
+    check_barred(
+        of_pump(health(
+            PumpState::Alert,
+            Some(Cause::Wear),
+            Some((4.0, 7.0)),
+        )),
+        "more likely than not passed the limit since its run of 2026-09-23",
+    );
+}
+
+#[test]
+fn a_pump_in_control_that_cannot_hold_the_limit_is_not_sent() {
+    let normal = || health(PumpState::Normal, None, Some((0.0, 0.0)));
+    check_barred(
+        of_pump(normal()),
+        "can no longer hold 40.4 kPa (normal at the run of 2026-09-23)",
+    );
+    // Its own last run held it: what is reckoned is a warning.
+    check_warned(
+        Known {
+            health: vec![normal()],
+            runs: vec![run(12.0, Some(0.0))],
+            ..Known::default()
+        },
+        "by speed, base and load of its vacuum pump it can no longer hold the limit",
     );
 }
 
@@ -374,6 +403,14 @@ fn an_alert_ranks_the_unit_behind_and_wet_oil_says_what_to_do() {
             Some((300.0, 400.0)),
         )),
         "run it hot on gas ballast",
+    );
+    // Not as a fact where it is less likely than not.
+    check_warned(
+        of_pump(PumpHealth {
+            cause_probability: Some(0.45),
+            ..health(PumpState::Alert, Some(Cause::WetOil), Some((300.0, 400.0)))
+        }),
+        "in alert at the run of 2026-09-23, perhaps wet oil (45 %)",
     );
 }
 

@@ -7,7 +7,9 @@ use drydown_pumps::{PumpHealth, PumpState};
 
 use super::Page;
 use super::findings::by_severity;
-use super::parts::{cause, days_to_limit, in_quarter, reservoir_link, top_page, unit_link};
+use super::parts::{
+    cause, days_caption, days_to_limit, in_quarter, mended, reservoir_link, top_page, unit_link,
+};
 use crate::html::{Cell, Record, link, records};
 use crate::input::ReportInput;
 use crate::pump_chart::is_out;
@@ -142,9 +144,12 @@ fn wettest(input: &ReportInput<'_>) -> String {
 }
 
 fn weak_pumps(input: &ReportInput<'_>) -> String {
-    let mut weak: Vec<&PumpHealth> = latest(input).filter(|row| is_out(row)).collect();
+    let is_weak = |row: &PumpHealth| {
+        is_out(row) || (mended(input, row).is_none() && row.limit_as_of(input.as_of).is_passed())
+    };
+    let mut weak: Vec<&PumpHealth> = latest(input).filter(|row| is_weak(row)).collect();
     weak.sort_by(|a, b| {
-        let days = |row: &PumpHealth| row.days_to_limit_p50.unwrap_or(f64::INFINITY);
+        let days = |row: &PumpHealth| row.limit_as_of(input.as_of).p50.unwrap_or(f64::INFINITY);
         (a.state != PumpState::Alarm)
             .cmp(&(b.state != PumpState::Alarm))
             .then_with(|| days(a).total_cmp(&days(b)))
@@ -164,9 +169,12 @@ fn weak_pumps(input: &ReportInput<'_>) -> String {
         })
         .collect();
     format!(
-        "<h2>Vacuum pumps out of control</h2>\n{}",
+        "<h2>Vacuum pumps to look at</h2>\n{}",
         records(
-            "One row is one unit at its latest run, and what was seen. Days until it cannot hold the limit, if nothing is done: even odds (1 in 10 sooner to 1 in 10 later).",
+            &format!(
+                "One row is one unit at its latest run, and what was seen: out of control, or not able to hold its limit. {}",
+                days_caption(input)
+            ),
             &[
                 "unit",
                 "state",

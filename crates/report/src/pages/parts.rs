@@ -2,8 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use drydown_pumps::{PumpHealth, mended_since};
-use drydown_quantity::UnitId;
+use drydown_pumps::{LimitStanding, PumpHealth, mended_since};
+use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::Unit;
 
@@ -137,34 +137,55 @@ pub(super) fn cause(row: &PumpHealth) -> String {
     })
 }
 
-/// Whether a pump can no longer hold its limit, by even odds within the day.
-pub(super) fn is_past_limit(row: &PumpHealth) -> bool {
-    row.days_to_limit_p50.is_some_and(|days| days < 0.5)
-}
-
 /// Work since the judged run that may have ended what it showed: the days counted from before it are void.
 pub(super) fn mended(input: &ReportInput<'_>, row: &PumpHealth) -> Option<String> {
     let work = input.registers.maintenance_of(&row.unit_id);
     let (at, action) = mended_since(work, row.at, row.cause)?;
     Some(format!(
-        "{} on {}, not run since",
-        words::spaced(action.as_str()),
-        at.day()
+        "worked on {} ({}), not run since",
+        at.day(),
+        words::maintenance(action)
     ))
 }
 
-/// Days to the limit: even odds, and 1 in 10 sooner to 1 in 10 later; or why there are none.
+/// Days to the limit from the time of the analysis: even odds, and 1 in 10 sooner to 1 in 10 later, with the dates;
+/// or why there are none.
 pub(super) fn days_to_limit(input: &ReportInput<'_>, row: &PumpHealth) -> Cell {
     if let Some(done) = mended(input, row) {
         return Cell::Text(done);
     }
-    match (
-        row.days_to_limit_p10,
-        row.days_to_limit_p50,
-        row.days_to_limit_p90,
-    ) {
-        (None, None, None) => Cell::Text(words::days_status(row.days_to_limit_status).to_owned()),
-        _ if is_past_limit(row) => Cell::Text("none: it cannot hold it now".to_owned()),
-        (lower, middle, upper) => Cell::Text(with_range(middle, lower, upper, 0)),
-    }
+    let limit = row.limit_as_of(input.as_of);
+    let day = |at: Option<Stamp>| at.map(|at| at.day().to_string());
+    Cell::Text(match limit.standing {
+        LimitStanding::Passed => "none: it cannot hold it now".to_owned(),
+        LimitStanding::PassedSince => format!(
+            "none: probably passed since its run of {}",
+            limit.seen_at.day()
+        ),
+        LimitStanding::LikelySince => format!(
+            "none by even odds: passed since its run of {}, 1 in 10 after {}",
+            limit.seen_at.day(),
+            day(limit.p90_at).unwrap_or_else(|| "a year".to_owned())
+        ),
+        LimitStanding::NoDay(status) => limit.not_before().map_or_else(
+            || words::days_status(status).to_owned(),
+            |at| format!("not before {}", at.day()),
+        ),
+        LimitStanding::Ahead => {
+            let days = with_range(limit.p50, limit.p10, limit.p90, 0);
+            match (day(limit.p10_at), day(limit.p90_at)) {
+                (Some(early), Some(late)) => format!("{days}: {early} to {late}"),
+                (Some(early), None) => format!("{days}: not before {early}"),
+                _ => days,
+            }
+        }
+    })
+}
+
+/// What the days to the limit mean, below a table's title.
+pub(super) fn days_caption(input: &ReportInput<'_>) -> String {
+    format!(
+        "Days from {} until it cannot hold the limit, if nothing is done: even odds (1 in 10 sooner to 1 in 10 later), and those two dates. Dates alone are those before which there is less than 1 chance in 10. Days that a unit stands idle count like others.",
+        input.as_of.day()
+    )
 }

@@ -1,8 +1,7 @@
 //! What became of past forecasts: counts first, then how far what was said came true.
 
-use std::collections::BTreeSet;
-
-use drydown_findings::{FEWEST_EVENTS, Forecast, ForecastEnd, Score};
+use drydown_findings::{FEWEST_EVENTS, Forecast, ForecastEnd, PARTS, PumpScore, Score};
+use drydown_quantity::Stamp;
 
 use super::Page;
 use super::parts::{top_page, unit_link};
@@ -159,45 +158,69 @@ fn pumps(input: &ReportInput<'_>) -> String {
         })
         .collect();
     format!(
-        "<h2>{}</h2>\n<p>{}</p>\n{}",
+        "<h2>{}</h2>\n{}{}",
         escape(&question(PUMP_LIMIT)),
-        escape(&pump_summary(input)),
+        pump_parts(input.pump_score),
         table(
-            "One row is one forecast made at a month's start: even odds (1 in 10 sooner to 1 in 10 later).",
+            "One row is one forecast made at a month's start, in days from it: even odds (1 in 10 sooner to 1 in 10 later). None is made of a pump that stands past its limit already, or was worked on since its last run.",
             &["unit", "made", "days said", "what became of it"],
             &rows
         )
     )
 }
 
-/// Of the forecasts that came to the limit, how many came within what was said.
-fn pump_summary(input: &ReportInput<'_>) -> String {
-    let made = || input.forecasts.iter().filter(|row| row.kind == PUMP_LIMIT);
-    let passed: Vec<(&Forecast, f64)> = made()
-        .filter(|row| row.outcome.is_some_and(|outcome| outcome > 0.5))
-        .filter_map(|row| Some((row, row.observed_to?.days_after(row.made_at))))
+/// What the parts of a forecast of days are called, in order.
+const PART_NAMES: [&str; 4] = [
+    "before the early end",
+    "from the early end to even odds",
+    "from even odds to the late end",
+    "after the late end",
+];
+
+/// How the days that were said compare with what gauges showed.
+fn pump_parts(score: &PumpScore) -> String {
+    let told = format!(
+        "{} of {} came to the limit, as the pumps' own gauges showed: two runs in a row above it with the vent shut, or one before a repair.",
+        counted(score.n_passed, "forecast", "forecasts"),
+        counted(score.n_pumps_passed, "pump", "pumps"),
+    );
+    let rows: Vec<Vec<Cell>> = PART_NAMES
+        .iter()
+        .enumerate()
+        .map(|(idx, name)| {
+            let part = |of: Option<[f64; 4]>| of.and_then(|of| of.get(idx).copied());
+            vec![
+                Cell::Text((*name).to_owned()),
+                Cell::Figure(share(part(Some(PARTS)))),
+                Cell::Figure(
+                    score
+                        .n_known
+                        .get(idx)
+                        .map_or_else(|| NONE.to_owned(), usize::to_string),
+                ),
+                score.shares.map_or_else(
+                    || Cell::Text("too few outcomes to judge".to_owned()),
+                    |shares| Cell::Figure(share(part(Some(shares)))),
+                ),
+            ]
+        })
         .collect();
-    if passed.is_empty() {
-        return format!(
-            "{}, none of which came to the limit yet: nothing to judge.",
-            counted(made().count(), "forecast", "forecasts")
-        );
-    }
-    let early = passed
-        .iter()
-        .filter(|(row, days)| row.p10.is_some_and(|p10| *days < p10))
-        .count();
-    let late = passed
-        .iter()
-        .filter(|(row, days)| row.p90.is_some_and(|p90| *days > p90))
-        .count();
-    let subjects: BTreeSet<&str> = passed.iter().map(|(row, _)| row.subject.as_str()).collect();
     format!(
-        "{} of {} came to the limit: {early} of them before the early end of what was said (1 in 10 should), {} within it, \
-         {late} after its late end (1 in 10 should). Pumps that were repaired, or are not there yet, are not counted, which leaves the quick ones.",
-        counted(passed.len(), "forecast", "forecasts"),
-        counted(subjects.len(), "pump", "pumps"),
-        passed.len() - early - late,
+        "<p>{}</p>\n{}",
+        escape(&told),
+        table(
+            &format!(
+                "One row is one part of what was said. A unit is not looked at between its runs, so that {} of {} may belong to several parts: passed between two looks, repaired first, or not there yet. The shares are the likeliest with those counted in (Turnbull 1976). Forecasts of one pump go together: few pumps say little, however many forecasts.",
+                score.n_open, score.n
+            ),
+            &[
+                "it passed",
+                "share that should",
+                "known cases",
+                "likeliest share"
+            ],
+            &rows
+        )
     )
 }
 
@@ -206,20 +229,32 @@ fn became(row: &Forecast) -> String {
         .observed_to
         .map_or_else(String::new, |at| format!(" ({})", at.day()));
     match (row.outcome, row.ended_by) {
-        (Some(outcome), _) if outcome > 0.5 => row.observed_to.map_or_else(
-            || "passed the limit".to_owned(),
-            |at| {
-                let days = at.days_after(row.made_at);
-                format!("passed the limit after {days:.0} days ({})", at.day())
-            },
-        ),
+        (Some(outcome), _) if outcome > 0.5 => passed(row),
         (Some(_), _) => format!("did not pass the limit{on}"),
         (None, Some(ForecastEnd::Repair)) => format!("ended by a repair{on}"),
         (None, Some(ForecastEnd::Treatment)) => format!("ended by a treatment{on}"),
         (None, Some(ForecastEnd::NotObserved)) => "nobody looked".to_owned(),
-        (None, Some(ForecastEnd::Due) | None) => match row.observed_to {
-            Some(at) => format!("not yet due; not passed by {}", at.day()),
-            None => "not yet due".to_owned(),
-        },
+        (None, Some(ForecastEnd::Due) | None) => {
+            match row.observed_from.filter(|at| *at >= row.made_at) {
+                Some(at) => format!("not yet due; not passed by {}", at.day()),
+                None => "not yet due; not looked at since".to_owned(),
+            }
+        }
+    }
+}
+
+/// Between which two looks a pump passed its limit.
+fn passed(row: &Forecast) -> String {
+    let days = |at: Stamp| at.days_after(row.made_at).max(0.0);
+    match (row.observed_from, row.observed_to) {
+        (Some(from), Some(to)) => format!(
+            "passed the limit between {} and {}, {:.0} to {:.0} days after",
+            from.day(),
+            to.day(),
+            days(from),
+            days(to)
+        ),
+        (None, Some(to)) => format!("passed the limit by {}", to.day()),
+        (_, None) => "passed the limit".to_owned(),
     }
 }

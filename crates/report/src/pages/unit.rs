@@ -1,11 +1,12 @@
 //! One unit: its findings, its pump over time, its removal, and its runs of the quarter.
 
+use drydown_pumps::{LimitStanding, PumpHealth};
 use drydown_runs::Run;
 use drydown_runs::history::Unit;
 
 use super::Page;
 use super::findings::of_subject;
-use super::parts::{cause, is_past_limit, mended, standing};
+use super::parts::{cause, mended, standing};
 use super::runs::runs;
 use super::shrinkage::pictures;
 use crate::frame::{Frame, page};
@@ -63,26 +64,18 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
         .filter(|row| row.unit_id == unit.unit_id)
         .collect();
     let latest = rows.last().map_or_else(String::new, |row| {
-        let days = match (
-            row.days_to_limit_p10,
-            row.days_to_limit_p50,
-            row.days_to_limit_p90,
-        ) {
-            (None, None, None) => days_status(row.days_to_limit_status).to_owned(),
-            _ if is_past_limit(row) => "it no longer can".to_owned(),
-            (lower, middle, upper) => format!(
-                "{} days, even odds (1 in 10 sooner to 1 in 10 later)",
-                with_range(middle, lower, upper, 0)
-            ),
-        };
         let because = cause(row);
         let because = if because.is_empty() {
             String::new()
         } else {
-            format!(", likely {because}")
+            let is_likely = row.cause_probability.is_none_or(|p| p >= 0.5);
+            format!(
+                ", {} {because}",
+                if is_likely { "likely" } else { "perhaps" }
+            )
         };
-        let outlook = mended(input, row).map_or_else(
-            || format!("When it could no longer hold the limit, if nothing is done: {days}."),
+        let then = mended(input, row).map_or_else(
+            || outlook(input, row),
             |done| format!("Since then: {done}. Test it before it goes."),
         );
         format!(
@@ -91,7 +84,7 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
             pump_state(row.state),
             escape(&because),
             prose(&sentence(&row.evidence), DAY),
-            escape(&outlook),
+            prose(&then, DAY),
         )
     });
     let runs: Vec<&Run> = input
@@ -105,6 +98,18 @@ fn pump(input: &ReportInput<'_>, unit: &Unit) -> String {
         "<h2>Vacuum pump</h2>\n{latest}{}{pressures}",
         figure(&pump_chart(&rows, input.registers), PUMP_MARK)
     )
+}
+
+/// The limit as it stands at the time of the analysis, if nothing is done.
+fn outlook(input: &ReportInput<'_>, row: &PumpHealth) -> String {
+    let limit = row.limit_as_of(input.as_of);
+    let said = match limit.standing {
+        LimitStanding::NoDay(status) if limit.said().is_none() => {
+            format!("the limit is {}", days_status(status))
+        }
+        _ => limit.said().unwrap_or_default(),
+    };
+    format!("As of {}, if nothing is done: {said}.", input.as_of.day())
 }
 
 fn removal(input: &ReportInput<'_>, unit: &Unit) -> String {

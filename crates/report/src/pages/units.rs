@@ -4,7 +4,7 @@ use drydown_pumps::PumpHealth;
 use drydown_runs::history::{Maintenance, MaintenanceAction, Unit};
 
 use super::Page;
-use super::parts::{cause, days_to_limit, fleet, in_quarter, top_page, unit_link};
+use super::parts::{cause, days_caption, days_to_limit, fleet, in_quarter, top_page, unit_link};
 use crate::chart::{Axis, IntervalRow, Scale, intervals};
 use crate::html::{Cell, escape, figure, table};
 use crate::input::ReportInput;
@@ -17,8 +17,9 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let rows: Vec<Vec<Cell>> = units.iter().map(|unit| row(input, unit)).collect();
     let mut body = table(
         &format!(
-            "One row is one unit in the quarter; times are those of {}. \"Dried\" is the sum over runs whose water balance could be drawn up, without an interval. Days until the pump cannot hold the limit, if nothing is done: even odds (1 in 10 sooner to 1 in 10 later).",
-            input.display.zone_name()
+            "One row is one unit in the quarter; times are those of {}. \"Dried\" is the sum over runs whose water balance could be drawn up, without an interval. {}",
+            input.display.zone_name(),
+            days_caption(input)
         ),
         &[
             "unit",

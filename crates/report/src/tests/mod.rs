@@ -4,6 +4,7 @@ mod fits;
 mod funnel;
 mod mail;
 mod pages;
+mod pumps;
 mod world;
 
 /// Markup as it reads: without what only keeps words on one line or names stacked cells.

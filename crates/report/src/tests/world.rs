@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use drydown_findings::{
-    Finding, FindingState, Forecast, ForecastEnd, Kind, ReliabilityBin, Score, Severity,
+    Finding, FindingState, Forecast, ForecastEnd, Kind, PumpScore, ReliabilityBin, Score, Severity,
 };
 use drydown_pumps::{Cause, DaysStatus, PumpHealth, PumpState};
 use drydown_quantity::{DisplayUnits, Quarter, RunId, Stamp, UnitId};
@@ -42,6 +42,7 @@ pub(super) struct World {
     pub(super) findings: Vec<Finding>,
     pub(super) forecasts: Vec<Forecast>,
     pub(super) scores: Vec<Score>,
+    pub(super) pump_score: PumpScore,
     pub(super) loads: Vec<FileLoad>,
     pub(super) reject_reasons: Vec<(String, i64)>,
     pub(super) ambient_kpa: BTreeMap<UnitId, f64>,
@@ -71,6 +72,7 @@ impl World {
             findings: &self.findings,
             forecasts: &self.forecasts,
             scores: &self.scores,
+            pump_score: &self.pump_score,
             loads: &self.loads,
             reject_reasons: &self.reject_reasons,
             heard: Heard {
@@ -278,6 +280,8 @@ fn health(run: &Run, state: PumpState, indicator: f64) -> PumpHealth {
             DaysStatus::NotDegrading
         },
         onset_at: None,
+        gauge_off_kpa: None,
+        gauge_off_since: None,
         evidence: "speed -33 % over 29; cause: wet_oil over 99 %".to_owned(),
     }
 }
@@ -400,6 +404,7 @@ pub(super) fn forecast(
         p50: None,
         p90: None,
         outcome,
+        observed_from: None,
         observed_to: None,
         ended_by,
     }

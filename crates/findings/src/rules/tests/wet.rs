@@ -102,15 +102,42 @@ fn a_first_rank_alone_asks_for_nothing() {
 }
 
 #[test]
-fn settled_water_is_drained_where_there_may_be_some() {
-    assert!(
-        found(vec![risk(1, 0.9, 0.8)])[0]
-            .action
-            .starts_with("Drain settled water")
-    );
-    assert!(
-        found(vec![risk(1, 0.9, 0.09)])[0]
-            .action
-            .starts_with("Look for the way in")
-    );
+fn settled_water_is_drained_where_there_is_some() {
+    let told = |p_free_water: Option<f64>, all_ppm: f64| {
+        let row = ReservoirRisk {
+            p_free_water,
+            water_sample_ppm: Some(150.0),
+            water_all_ppm: Some(all_ppm),
+            ..risk(1, 0.9, 0.8)
+        };
+        found(vec![row])[0].action.clone()
+    };
+    for (p_free_water, all_ppm, expected) in [
+        (
+            Some(0.99),
+            400.0,
+            "Drain settled water, find where water gets in, and plan a unit.",
+        ),
+        (None, 400.0, "Drain settled water"),
+        // It may shed water when cold, and holds none now.
+        (
+            Some(0.99),
+            150.0,
+            "Keep it warm, or dry it before it gets cold",
+        ),
+        (None, 150.0, "Look at the bottom first"),
+        (
+            Some(0.09),
+            150.0,
+            "Find where water gets in, and plan a unit.",
+        ),
+    ] {
+        let action = told(p_free_water, all_ppm);
+        assert!(action.starts_with(expected), "{action}");
+    }
+    let dirty = ReservoirRisk {
+        p_cleanliness_limit: Some(0.99),
+        ..risk(1, 0.9, 0.1)
+    };
+    assert!(found(vec![dirty])[0].action.contains("Filter it as well"));
 }
