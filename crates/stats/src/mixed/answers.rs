@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::entries::Entries;
 use super::model::{FixedPrior, Level, LinearPrediction};
 use super::selected::Selected;
 use super::system::{Components, Row, Solution, System};
@@ -143,7 +144,7 @@ impl System {
     pub(super) fn predict_selected(
         &self,
         solution: &Solution,
-        selected: &Selected,
+        entries: &Entries<'_>,
         p: &LinearPrediction,
     ) -> (f64, f64) {
         let (contrast, constant) = self.contrast(solution, p);
@@ -151,8 +152,8 @@ impl System {
             .iter()
             .map(|(c, v)| v * solution.standardised[*c])
             .sum();
-        let variance = self
-            .between(selected, &contrast, &contrast)
+        let variance = entries
+            .between(&contrast, &contrast)
             .unwrap_or_else(|| self.contrast_variance(solution, &contrast));
         (
             constant + mean,
@@ -165,7 +166,7 @@ impl System {
     pub(super) fn share_selected(
         &self,
         solution: &Solution,
-        selected: &Selected,
+        entries: &Entries<'_>,
         p: &LinearPrediction,
         own: &[usize],
     ) -> Option<f64> {
@@ -178,27 +179,10 @@ impl System {
                 .iter()
                 .map(|(c, v)| (*c, self.standard_value(*c, *v, &solution.scaling)))
                 .collect();
-            sum += self.between(selected, &contrast, &row)?
-                / self.error_variance(&solution.components, *i);
+            sum +=
+                entries.between(&contrast, &row)? / self.error_variance(&solution.components, *i);
         }
         Some(sum)
-    }
-
-    /// Covariance of two contrasts from the entries of the inverse; None where those do not hold it. Columns that no
-    /// observation meets are as independent as they were.
-    fn between(&self, selected: &Selected, left: &Row, right: &Row) -> Option<f64> {
-        let is_met = |entry: &&(usize, f64)| !self.reduced.is_idle(entry.0);
-        let met = |row: &Row| row.iter().filter(is_met).copied().collect::<Row>();
-        let idle: f64 = left
-            .iter()
-            .filter(|entry| !is_met(entry))
-            .map(|(a, x)| {
-                let same = right.iter().filter(|(b, _)| b == a);
-                x * same.map(|(_, y)| y).sum::<f64>()
-            })
-            .sum();
-        let met = selected.between(&self.symbolic, &met(left), &met(right))?;
-        Some(met + idle)
     }
 
     fn contrast_variance(&self, solution: &Solution, contrast: &Row) -> f64 {
@@ -289,7 +273,9 @@ impl System {
         let column = self.group_starts[group] + level;
         let contrast = self.reduced.turn(&solution.scaling, vec![(column, 1.0)]);
         selected
-            .and_then(|selected| self.between(selected, &contrast, &contrast))
+            .and_then(|selected| {
+                Entries::new(self, solution, selected).between(&contrast, &contrast)
+            })
             .unwrap_or_else(|| self.contrast_variance(solution, &contrast))
     }
 

@@ -10,6 +10,7 @@
 mod answers;
 mod climb;
 mod dense;
+mod entries;
 mod gram;
 mod graph;
 mod integrated;

@@ -3,6 +3,7 @@
 use drydown_quantity::Interval;
 use rayon::prelude::*;
 
+use super::entries::Entries;
 use super::model::{CrossedModel, LinearPrediction};
 use super::predict::{EffectDraw, Predicted};
 use super::reml::{StandardResidual, left_out, residual_is_last};
@@ -51,10 +52,11 @@ impl Posterior {
             .try_for_each(|p| self.system.check_prediction(p))?;
         let system = &self.system;
         let laws = |solution: &Solution, selected: Option<&Selected>| -> Vec<(f64, f64)> {
+            let entries = selected.map(|selected| Entries::new(system, solution, selected));
             wanted
                 .iter()
-                .map(|p| match selected {
-                    Some(selected) => system.predict_selected(solution, selected, p),
+                .map(|p| match &entries {
+                    Some(entries) => system.predict_selected(solution, entries, p),
                     None => system.predict(solution, p),
                 })
                 .collect()
@@ -101,9 +103,11 @@ impl Posterior {
             .try_for_each(|(p, _)| self.system.check_prediction(p))?;
         let system = &self.system;
         let shares = |solution: &Solution, selected: Option<&Selected>| -> Vec<f64> {
+            let entries = selected.map(|selected| Entries::new(system, solution, selected));
             let share = |(p, own): &(LinearPrediction, Vec<usize>)| {
-                let quick =
-                    selected.and_then(|selected| system.share_selected(solution, selected, p, own));
+                let quick = entries
+                    .as_ref()
+                    .and_then(|entries| system.share_selected(solution, entries, p, own));
                 quick.unwrap_or_else(|| {
                     let weights = system.weights(solution, p);
                     own.iter().filter_map(|i| weights.get(*i)).sum()

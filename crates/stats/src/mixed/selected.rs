@@ -84,23 +84,6 @@ impl Selected {
         Some(Self { values })
     }
 
-    /// Sum over a and b of `left[a] · inverse[a, b] · right[b]`, for contrasts of few columns (original order);
-    /// None where a pair is not in the pattern.
-    pub(super) fn between(
-        &self,
-        symbolic: &Symbolic,
-        left: &[(usize, f64)],
-        right: &[(usize, f64)],
-    ) -> Option<f64> {
-        let mut sum = 0.0;
-        for (a, x) in left.iter().filter(|entry| entry.1 != 0.0) {
-            for (b, y) in right.iter().filter(|entry| entry.1 != 0.0) {
-                sum += x * y * self.values[symbolic.position(*a, *b)?];
-            }
-        }
-        Some(sum)
-    }
-
     /// The entry at a storage position.
     pub(super) fn at(&self, position: usize) -> f64 {
         self.values[position]
@@ -161,10 +144,6 @@ mod tests {
                 }
             }
             assert!(n_entries > 3 * n);
-            let (a, b) = symbolic.columns_of_entries()[symbolic.n_entries() - 2];
-            let found = selected.between(&symbolic, &[(a, 2.0), (b, 1.0)], &[(b, 3.0)]);
-            let wanted = 6.0 * inverse[(a, b)] + 3.0 * inverse[(b, b)];
-            assert!((found.unwrap() - wanted).abs() < 1e-9);
         }
     }
 }
