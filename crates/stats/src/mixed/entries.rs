@@ -1,7 +1,7 @@
 //! Entries of the inverse that many predictions ask for.
 //!
 //! Most stand in the pattern of the factor. A machine and an oil that never met may not; then the whole column of
-//! the one that is eliminated last is solved for, once for all that ask: such columns are few (the oils).
+//! the one of the smaller group is solved for, once for all that ask: such columns are few (the oils).
 
 use std::cell::RefCell;
 use std::collections::BTreeMap;
@@ -54,18 +54,31 @@ impl<'a> Entries<'a> {
         if let Some(position) = symbolic.position(a, b) {
             return Some(self.selected.at(position));
         }
-        let place = |column: usize| symbolic.place.get(column);
-        let (first, last) = if place(a) < place(b) { (a, b) } else { (b, a) };
+        // The column of the smaller group, which more pairs share.
+        let size = |column: usize| self.n_siblings(column);
+        let (other, asked) = if size(b) <= size(a) { (a, b) } else { (b, a) };
         let mut columns = self.columns.borrow_mut();
-        if !columns.contains_key(&last) {
+        if !columns.contains_key(&asked) {
             if columns.len() >= MOST_COLUMNS {
                 return None;
             }
             let mut right = vec![0.0; symbolic.len()];
-            *right.get_mut(last)? = 1.0;
-            columns.insert(last, self.system.solve_right(&self.solution.factor, &right));
+            *right.get_mut(asked)? = 1.0;
+            columns.insert(
+                asked,
+                self.system.solve_right(&self.solution.factor, &right),
+            );
         }
-        columns.get(&last)?.get(first).copied()
+        columns.get(&asked)?.get(other).copied()
+    }
+
+    /// Number of columns of a column's group.
+    fn n_siblings(&self, column: usize) -> usize {
+        let starts = &self.system.group_starts;
+        let after = starts.partition_point(|start| *start <= column);
+        let end = starts.get(after).unwrap_or(&self.system.fixed_start);
+        let group = after.checked_sub(1).and_then(|at| starts.get(at));
+        group.map_or(0, |start| end.saturating_sub(*start))
     }
 }
 
