@@ -5,7 +5,7 @@ use drydown_runs::history::Registers;
 use drydown_stats::mixed::{CrossedModel, Level, LinearPrediction, Outliers, Posterior, Spread};
 use drydown_stats::robust;
 
-use super::cells::{Wanted, coefficients, prediction};
+use super::cells::{Wanted, coefficients_of, prediction};
 use super::design::{self, Fleet, FleetRow, N_BASES, RESERVOIR_GROUP, to_fleet};
 use super::{FleetRun, posterior, residuals};
 use crate::config::FleetConfig;
@@ -128,7 +128,9 @@ pub fn account_cell(
         })
     };
     Some(CellAccount {
-        coefficient: find(coefficients(&fleet, &posterior, config), unit, oil)?,
+        coefficient: coefficients_of(&fleet, &posterior, config, &[pair])
+            .into_iter()
+            .next()?,
         shares: shares(&fleet.rows, &weights, pair),
         runs: own_runs(runs, (unit, oil), pooled),
         narrowings: narrowings(&fleet, &posterior, (&wanted, pair), config),

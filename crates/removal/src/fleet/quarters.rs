@@ -6,7 +6,7 @@ use drydown_quantity::Quarter;
 use drydown_stats::mixed::Posterior;
 use drydown_stats::normal;
 
-use super::cells::{Wanted, cell_law};
+use super::cells::{Wanted, cell_laws};
 use super::design::{Fleet, N_BASES, RESERVOIR_GROUP};
 use crate::config::FleetConfig;
 use crate::rows::RemovalQuarter;
@@ -21,9 +21,8 @@ pub(super) fn quarters(
     config: &FleetConfig,
 ) -> Vec<RemovalQuarter> {
     let slopes = posterior.fixed();
-    let by_basis: Vec<Vec<(f64, f64)>> = (RESERVOIR_GROUP..RESERVOIR_GROUP + N_BASES)
-        .map(|group| posterior.effects(group))
-        .collect();
+    let groups: Vec<usize> = (RESERVOIR_GROUP..RESERVOIR_GROUP + N_BASES).collect();
+    let by_basis = posterior.effects(&groups);
     // A reservoir has an effect in the group of its own basis only; the others give zeros.
     let of_reservoir = |idx: usize| {
         by_basis
@@ -54,9 +53,10 @@ pub(super) fn quarters(
         *sum = (sum.0 + weight, sum.1 + weight * level, sum.2 + 1);
     }
     let half = normal::quantile(0.5 + 0.5 * config.level);
+    let laws = cell_laws(fleet, posterior, &fleet.cells, Wanted::LongRun);
     sums.into_iter()
         .filter_map(|((unit, oil, quarter), (weight, weighted, n_runs))| {
-            let law = cell_law(fleet, posterior, (unit, oil), Wanted::LongRun)?;
+            let law = laws.get(fleet.cells.binary_search(&(unit, oil)).ok()?)?;
             let prior = 1.0 / (law.sd * law.sd + config.quarter_sd * config.quarter_sd);
             let mean = (prior * law.mean + weighted) / (prior + weight);
             let sd = (prior + weight).sqrt().recip();

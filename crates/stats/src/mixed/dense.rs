@@ -43,6 +43,40 @@ pub(super) fn factorise(a: &mut DMatrix<f64>) -> Option<()> {
     Some(())
 }
 
+/// Inverse of A from its factor L (the lower triangle of `l`), the whole symmetric matrix.
+///
+/// From the last block of columns to the first (Takahashi, Fagan & Chen 1973, in blocks): with Z what is known of
+/// the inverse below and right of a block, Z21 = −Z22 L21 L11⁻¹ and Z11 = (L11⁻ᵀ − Z21ᵀ L21) L11⁻¹.
+pub(super) fn inverse(l: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let n = l.nrows();
+    let mut z = DMatrix::zeros(n, n);
+    for start in (0..n).step_by(BLOCK).rev() {
+        let width = BLOCK.min(n - start);
+        let below = start + width;
+        let n_below = n - below;
+        let corner = l.view((start, start), (width, width));
+        // L11⁻¹, whose part above the diagonal is zero.
+        let mut root = DMatrix::identity(width, width);
+        corner.solve_lower_triangular_mut(&mut root).then_some(())?;
+        let panel = l.view((below, start), (n_below, width)) * &root;
+        let mut left = DMatrix::zeros(n_below, width);
+        left.gemm(
+            -1.0,
+            &z.view((below, below), (n_below, n_below)),
+            &panel,
+            0.0,
+        );
+        let mut top = root.tr_mul(&root);
+        top.gemm(-1.0, &left.transpose(), &panel, 1.0);
+        z.view_mut((start, start), (width, width)).copy_from(&top);
+        z.view_mut((start, below), (width, n_below))
+            .copy_from(&left.transpose());
+        z.view_mut((below, start), (n_below, width))
+            .copy_from(&left);
+    }
+    Some(z)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -58,7 +92,11 @@ mod tests {
             // What stands above the diagonal is not read.
             found.fill_upper_triangle(f64::NAN, 1);
             factorise(&mut found).unwrap();
-            let wanted = Cholesky::new(a).unwrap().l();
+            let library = Cholesky::new(a).unwrap();
+            let z = inverse(&found).unwrap();
+            let off = (z - library.inverse()).abs().max();
+            assert!(off < 1e-9, "{n}: {off}");
+            let wanted = library.l();
             for j in 0..n {
                 for i in j..n {
                     assert!((found[(i, j)] - wanted[(i, j)]).abs() < 1e-9, "{n} {i} {j}");

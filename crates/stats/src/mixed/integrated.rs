@@ -3,44 +3,13 @@
 //! Half-t(3) priors on the standard deviations (t(3) on the log of a factor on stated ones); the mode of the log standard deviations; draws from
 //! a t(5) law around it; every draw carries the conditional law of all effects.
 
-use super::mode::find_mode;
-use super::model::{CrossedModel, LinearPrediction, Outliers};
-use super::predict::{EffectDraw, Predicted};
-use super::reml::{StandardResidual, left_out, residual_is_last, reweight};
+use super::mode::{find_mode, spread_at};
+use super::model::{CrossedModel, Outliers};
+use super::posterior::Posterior;
+use super::reml::reweight;
 use super::sample::sample;
-use super::system::{Solution, System};
+use super::system::System;
 use crate::error::StatsError;
-use crate::rng::{self, Pcg64};
-use crate::robust::weighted_quantile;
-use drydown_quantity::Interval;
-
-/// Posterior law of one standard deviation.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Component {
-    /// Posterior median.
-    pub median: f64,
-    /// Draws of the standard deviation and their weights (summing to 1).
-    pub draws: Vec<(f64, f64)>,
-}
-
-impl Component {
-    /// Equal-tailed interval of the given level.
-    #[must_use]
-    pub fn interval(&self, level: f64) -> Interval {
-        let (values, weights): (Vec<f64>, Vec<f64>) = self.draws.iter().copied().unzip();
-        let tail = 0.5 * (1.0 - level);
-        let end = |p| weighted_quantile(&values, &weights, p).unwrap_or(f64::NAN);
-        Interval::new(level, end(tail), end(1.0 - tail))
-    }
-}
-
-/// The posterior: weighted solutions of the equations.
-#[derive(Clone, Debug)]
-pub struct Posterior {
-    system: System,
-    mode: Solution,
-    draws: Vec<(f64, Solution)>,
-}
 
 /// Fits the model with the variance components integrated over.
 ///
@@ -64,7 +33,8 @@ pub fn fit_integrated(
             }
         }
     }
-    let draws = sample(&system, &mode, n_draws, seed);
+    let spread = spread_at(&system, &mode)?;
+    let draws = sample(&system, (&mode, spread), n_draws, seed);
     Ok(Posterior {
         system,
         mode: mode.solution,
@@ -72,256 +42,13 @@ pub fn fit_integrated(
     })
 }
 
-impl Posterior {
-    /// The predictive law of each value asked for.
-    ///
-    /// # Errors
-    /// A prediction that does not fit the model.
-    pub fn predict(&self, wanted: &[LinearPrediction]) -> Result<Vec<Predicted>, StatsError> {
-        wanted
-            .iter()
-            .map(|p| {
-                self.system.check_prediction(p)?;
-                let parts = self
-                    .draws
-                    .iter()
-                    .map(|(weight, solution)| {
-                        let (mean, variance) = self.system.predict(solution, p);
-                        (*weight, mean, variance.max(0.0).sqrt())
-                    })
-                    .collect();
-                Ok(Predicted::from_parts(parts))
-            })
-            .collect()
-    }
-
-    /// Share of a prediction that its own observations carry: how far the prediction moves when all
-    /// of them move by one. 1 - B of shrinkage for a group alone; 0 where none is named.
-    ///
-    /// # Errors
-    /// A prediction that does not fit the model.
-    pub fn own_share(&self, p: &LinearPrediction, own: &[usize]) -> Result<f64, StatsError> {
-        self.system.check_prediction(p)?;
-        if own.is_empty() {
-            return Ok(0.0);
-        }
-        let weights = self.weights(p)?;
-        let share: f64 = own.iter().filter_map(|i| weights.get(*i)).sum();
-        Ok(share.clamp(0.0, 1.0))
-    }
-
-    /// Weight of each observation in a prediction: how far it moves when that observation moves by
-    /// one. They need not sum to 1: the priors carry the rest.
-    ///
-    /// # Errors
-    /// A prediction that does not fit the model.
-    pub fn weights(&self, p: &LinearPrediction) -> Result<Vec<f64>, StatsError> {
-        self.system.check_prediction(p)?;
-        let mut sums = vec![0.0; self.system.model.y.len()];
-        for (weight, solution) in &self.draws {
-            for (sum, own) in sums.iter_mut().zip(self.system.weights(solution, p)) {
-                *sum += weight * own;
-            }
-        }
-        Ok(sums)
-    }
-
-    /// Standard deviation that a prediction would have with other data: the model as it would be, its
-    /// variance components those of this posterior's mode. What an observation more, or a better
-    /// known one, would be worth before it is made.
-    ///
-    /// # Errors
-    /// A model that does not hold together or has other unknowns; a prediction that does not fit.
-    pub fn sd_under(&self, model: &CrossedModel, p: &LinearPrediction) -> Result<f64, StatsError> {
-        let other = System::new(model)?;
-        other.check_prediction(p)?;
-        crate::error::check_length("unknowns", self.system.n_unknown(), other.n_unknown())?;
-        let solution = other
-            .solve(&self.mode.components)
-            .ok_or(StatsError::NotConverged {
-                what: "the equations of other data",
-                iterations: 0,
-            })?;
-        Ok(other.predict(&solution, p).1.max(0.0).sqrt())
-    }
-
-    /// As [`Self::sd_under`], with the data at hand.
-    ///
-    /// # Errors
-    /// A prediction that does not fit the model.
-    pub fn sd_at_mode(&self, p: &LinearPrediction) -> Result<f64, StatsError> {
-        self.system.check_prediction(p)?;
-        Ok(self.system.predict(&self.mode, p).1.max(0.0).sqrt())
-    }
-
-    /// Posterior of the standard deviation of each group; None for a group whose spreads are known.
-    #[must_use]
-    pub fn group_components(&self) -> Vec<Option<Component>> {
-        self.system
-            .model
-            .groups
-            .iter()
-            .enumerate()
-            .map(|(g, group)| {
-                group
-                    .is_estimated()
-                    .then(|| self.component(|s| s.components.group_sds[g]))
-            })
-            .collect()
-    }
-
-    /// Posterior of the residual standard deviation; None where it is not an unknown.
-    #[must_use]
-    pub fn residual_component(&self) -> Option<Component> {
-        residual_is_last(&self.system.model).then(|| self.component(|s| s.components.residual_sd))
-    }
-
-    fn component(&self, value: impl Fn(&Solution) -> f64) -> Component {
-        let draws: Vec<(f64, f64)> = self.draws.iter().map(|(w, s)| (value(s), *w)).collect();
-        let (values, weights): (Vec<f64>, Vec<f64>) = draws.iter().copied().unzip();
-        let median = weighted_quantile(&values, &weights, 0.5).unwrap_or(f64::NAN);
-        Component { median, draws }
-    }
-
-    /// Fixed effects: posterior mean and standard deviation of each.
-    #[must_use]
-    pub fn fixed(&self) -> Vec<(f64, f64)> {
-        let each: Vec<(f64, Vec<f64>, Vec<Vec<f64>>)> = self
-            .draws
-            .iter()
-            .map(|(w, s)| (*w, self.system.fixed(s), self.system.fixed_covariance(s)))
-            .collect();
-        (0..self.system.model.fixed.n_columns())
-            .map(|j| {
-                let parts = each
-                    .iter()
-                    .map(|(w, b, v)| (*w, b[j], v[j][j].max(0.0).sqrt()))
-                    .collect();
-                let law = Predicted::from_parts(parts);
-                (law.mean, law.sd)
-            })
-            .collect()
-    }
-
-    /// Effects of one group: posterior mean and standard deviation, level by level.
-    #[must_use]
-    pub fn effects(&self, group: usize) -> Vec<(f64, f64)> {
-        let Some(factor) = self.system.model.groups.get(group) else {
-            return Vec::new();
-        };
-        let each: Vec<(f64, f64, Vec<f64>, &Solution)> = self
-            .draws
-            .iter()
-            .map(|(w, s)| {
-                (
-                    *w,
-                    s.components.group_sds[group],
-                    self.system.effects(s, group),
-                    s,
-                )
-            })
-            .collect();
-        (0..factor.n_levels)
-            .map(|l| {
-                let parts = each
-                    .iter()
-                    .map(|(w, sd, effects, s)| {
-                        let left = self.system.remaining_variance(s, group, l).max(0.0);
-                        (*w, effects[l], factor.level_sd(*sd, l) * left.sqrt())
-                    })
-                    .collect();
-                let law = Predicted::from_parts(parts);
-                (law.mean, law.sd)
-            })
-            .collect()
-    }
-
-    /// Every observation against its prediction from all the others, at the mode of the components.
-    #[must_use]
-    pub fn left_out(&self) -> Vec<StandardResidual> {
-        left_out(&self.system, &self.mode)
-    }
-
-    /// Factor by which the variance of each observation was inflated (1 under normal errors).
-    #[must_use]
-    pub fn inflation(&self) -> &[f64] {
-        &self.system.inflation
-    }
-
-    /// Effective number of importance draws.
-    #[must_use]
-    pub fn effective_draws(&self) -> f64 {
-        1.0 / self.draws.iter().map(|(w, _)| w * w).sum::<f64>()
-    }
-
-    /// Joint draws of components, fixed effects and all group effects.
-    #[must_use]
-    pub fn draw_effects(&self, n: usize, rng: &mut Pcg64) -> Vec<EffectDraw> {
-        (0..n)
-            .map(|_| {
-                let solution = self.pick(rng);
-                let normals = rng::standard_normals(rng, self.system.n_columns());
-                let (fixed, effects) = self.system.draw(solution, &normals);
-                EffectDraw {
-                    group_sds: solution.components.group_sds.clone(),
-                    residual_sd: solution.components.residual_sd,
-                    fixed,
-                    effects,
-                }
-            })
-            .collect()
-    }
-
-    /// Joint draws of several predictions: one inner vector per draw, one value per prediction.
-    /// Seen levels are shared between predictions; new levels and residuals are drawn apart.
-    ///
-    /// # Errors
-    /// A prediction that does not fit the model.
-    pub fn draw_predictions(
-        &self,
-        wanted: &[LinearPrediction],
-        n: usize,
-        rng: &mut Pcg64,
-    ) -> Result<Vec<Vec<f64>>, StatsError> {
-        wanted
-            .iter()
-            .try_for_each(|p| self.system.check_prediction(p))?;
-        Ok((0..n)
-            .map(|_| {
-                let solution = self.pick(rng);
-                let normals = rng::standard_normals(rng, self.system.n_columns());
-                let (fixed, effects) = self.system.draw(solution, &normals);
-                wanted
-                    .iter()
-                    .map(|p| {
-                        let extra = self.system.extra_variance(&solution.components, p).sqrt();
-                        let along: f64 = p.fixed_row.iter().zip(&fixed).map(|(x, b)| x * b).sum();
-                        along
-                            + super::system::seen_effects(p, &effects)
-                            + extra * rng::standard_normal(rng)
-                    })
-                    .collect()
-            })
-            .collect())
-    }
-
-    fn pick(&self, rng: &mut Pcg64) -> &Solution {
-        let mut left = rng::uniform(rng);
-        for (weight, solution) in &self.draws {
-            left -= weight;
-            if left <= 0.0 {
-                return solution;
-            }
-        }
-        self.draws.last().map_or(&self.mode, |d| &d.1)
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::linear::Design;
+    use crate::mixed::LinearPrediction;
     use crate::mixed::{Group, Level, Residual, Spread};
+    use crate::rng::{self, Pcg64};
 
     /// A layout with known truth: first factor x second, 55 % of cells visited, 1 to 5 observations each
     /// (standard deviations .15, .35, .10, .12; standard errors .03 to .5).
@@ -555,7 +282,7 @@ mod tests {
             levels: vec![Level::Seen(0)],
             include_residual: false,
         };
-        let share = posterior.own_share(&p, &[0, 1]).unwrap();
+        let share = posterior.own_shares(&[(p.clone(), vec![0, 1])]).unwrap()[0];
         assert!((share - 0.09 / (0.09 + 0.02)).abs() < 1e-6);
         let law = &posterior.predict(std::slice::from_ref(&p)).unwrap()[0];
         assert!((law.mean - (0.5 + share * 0.7)).abs() < 1e-6);

@@ -284,6 +284,39 @@ impl SpreadPrior {
         }
     }
 
+    /// Derivative of [`Self::ln_density`] by the log of the unknown.
+    pub(super) fn slope(self, log: f64) -> f64 {
+        match self {
+            Self::HalfT { scale } => {
+                let t = (log.exp() / scale).powi(2);
+                if t.is_finite() {
+                    1.0 - 4.0 * t / (3.0 + t)
+                } else {
+                    -3.0
+                }
+            }
+            Self::LogT { scale } => -4.0 * log / (3.0 * scale * scale + log * log),
+        }
+    }
+
+    /// Minus the second derivative; 0 where the density bends the other way.
+    pub(super) fn curvature(self, log: f64) -> f64 {
+        match self {
+            Self::HalfT { scale } => {
+                let t = (log.exp() / scale).powi(2);
+                if t.is_finite() {
+                    24.0 * t / (3.0 + t).powi(2)
+                } else {
+                    0.0
+                }
+            }
+            Self::LogT { scale } => {
+                let (of_scale, of_log) = (3.0 * scale * scale, log * log);
+                (4.0 * (of_scale - of_log) / (of_scale + of_log).powi(2)).max(0.0)
+            }
+        }
+    }
+
     /// Where a search starts that would start a standard deviation at `size`.
     pub(super) fn start(self, size: f64) -> f64 {
         match self {
@@ -302,5 +335,30 @@ fn check_positive_or_zero(what: &'static str, values: &[f64]) -> Result<(), Stat
     match values.iter().find(|v| !(v.is_finite() && **v >= 0.0)) {
         None => Ok(()),
         Some(&value) => Err(StatsError::OutOfRange { what, value }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn slope_and_curvature_are_those_of_the_density() {
+        for prior in [
+            SpreadPrior::HalfT { scale: 0.3 },
+            SpreadPrior::HalfT {
+                scale: f64::INFINITY,
+            },
+            SpreadPrior::LogT { scale: 0.5 },
+        ] {
+            for log in [-2.0, -0.3, 0.4] {
+                let h = 1e-4;
+                let [below, here, above] = [log - h, log, log + h].map(|log| prior.ln_density(log));
+                let slope = (above - below) / (2.0 * h);
+                assert!((prior.slope(log) - slope).abs() < 1e-6, "{prior:?} {log}");
+                let bend = (2.0 * here - above - below) / (h * h);
+                assert!((prior.curvature(log) - bend.max(0.0)).abs() < 1e-5);
+            }
+        }
     }
 }

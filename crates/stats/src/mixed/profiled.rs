@@ -5,6 +5,7 @@
 //! squares. The search has one dimension less, the steepest.
 
 use super::model::{FixedPrior, Residual};
+use super::reduced::Scaling;
 use super::system::{Components, System};
 
 /// Minus twice the restricted log-likelihood at the best residual spread, and that spread.
@@ -15,8 +16,8 @@ pub(super) struct Profiled {
 }
 
 impl System {
-    /// Multiplier that turns each standardised value into an effect.
-    pub(super) fn scales(&self, components: &Components) -> Vec<f64> {
+    /// Multipliers that turn standardised values into effects.
+    pub(super) fn scaling(&self, components: &Components) -> Scaling {
         let mut scale = vec![1.0; self.symbolic.len()];
         for (g, group) in self.model.groups.iter().enumerate() {
             for level in 0..group.n_levels {
@@ -27,7 +28,7 @@ impl System {
         for (j, divisor) in self.fixed_scale.iter().enumerate() {
             scale[self.fixed_start + j] = 1.0 / divisor;
         }
-        scale
+        self.reduced.scaling(scale)
     }
 
     /// Whether the residual's spread scales everything: no known variance, no known spread, no prior.
@@ -49,7 +50,7 @@ impl System {
             group_sds: ratios.to_vec(),
             residual_sd: 1.0,
         };
-        let mut standard = self.scales(&components);
+        let mut standard = self.scaling(&components).joint;
         standard.get_mut(self.fixed_start..)?.fill(1.0);
         let (mut values, right, _) = gram.equations(&standard, 1.0);
         let constant = self.add_priors(&mut values);

@@ -1,6 +1,7 @@
 //! Restricted maximum likelihood of the variance components.
 
 use super::model::{CrossedModel, Outliers, Residual};
+use super::selected::Selected;
 use super::system::{Components, Solution, System};
 use crate::error::StatsError;
 use crate::linear::least_squares;
@@ -181,10 +182,12 @@ fn search_free(
 /// Inflation of the variances by the weights of Student's t; gives the largest relative change.
 pub(super) fn reweight(system: &mut System, solution: &Solution, df: f64) -> f64 {
     let mut largest = 0.0_f64;
-    let fresh: Vec<f64> = (0..system.model.y.len())
-        .map(|i| {
+    let fresh: Vec<f64> = system
+        .residuals(solution)
+        .into_iter()
+        .enumerate()
+        .map(|(i, (residual, leverage))| {
             let base = system.error_variance(&solution.components, i) / system.inflation[i];
-            let (residual, leverage) = system.residual(solution, i);
             let squared = (residual * residual + leverage) / base;
             ((df + squared) / (df + 1.0)).max(1.0)
         })
@@ -204,13 +207,15 @@ fn describe(system: &System, best: &Optimum) -> RemlFit {
     } = solution.components.clone();
     let n_groups = system.model.groups.len();
     let effects: Vec<Vec<f64>> = (0..n_groups).map(|g| system.effects(solution, g)).collect();
+    let selected = Selected::of(&system.symbolic, &solution.factor);
     let effect_sds = (0..n_groups)
         .map(|g| {
             let group = &system.model.groups[g];
             (0..group.n_levels)
                 .map(|l| {
                     let before = group.level_sd(group_sds[g], l);
-                    before * system.remaining_variance(solution, g, l).max(0.0).sqrt()
+                    let left = system.remaining_variance(solution, selected.as_ref(), (g, l));
+                    before * left.max(0.0).sqrt()
                 })
                 .collect()
         })
@@ -230,9 +235,11 @@ fn describe(system: &System, best: &Optimum) -> RemlFit {
 
 /// Every observation against its prediction from all the others, at given components.
 pub(super) fn left_out(system: &System, solution: &Solution) -> Vec<StandardResidual> {
-    (0..system.model.y.len())
-        .map(|i| {
-            let (residual, fitted_variance) = system.residual(solution, i);
+    system
+        .residuals(solution)
+        .into_iter()
+        .enumerate()
+        .map(|(i, (residual, fitted_variance))| {
             let variance = system.error_variance(&solution.components, i);
             // Share of the observation in its own fitted value.
             let share = (fitted_variance / variance).min(1.0 - 1e-12);

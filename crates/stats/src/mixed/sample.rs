@@ -10,7 +10,7 @@ use rayon::prelude::*;
 /// Weighted solutions, weights summing to 1; up to three rounds, each around the last one's moments.
 pub(super) fn sample(
     system: &System,
-    mode: &Mode,
+    (mode, spread): (&Mode, Vec<Vec<f64>>),
     n_draws: usize,
     seed: u64,
 ) -> Vec<(f64, Solution)> {
@@ -20,7 +20,7 @@ pub(super) fn sample(
     let priors = system.priors();
     let mut rng = Pcg64::seed_from_u64(seed);
     let mut centre = mode.logs.clone();
-    let mut spread = mode.spread.clone();
+    let mut spread = spread;
     let mut kept = Vec::new();
     for round in 0..3 {
         let draws = importance(

@@ -15,23 +15,26 @@ const FEWEST_DENSE: usize = 128;
 /// columns of 19 392).
 const DENSE_COST: f64 = 0.1;
 
+/// So many columns are left when their neighbours become sets of bits.
+const FEW_LEFT: usize = 4096;
+
 /// Ordering and pattern of the factor.
 #[derive(Clone, Debug)]
 pub(super) struct Symbolic {
     /// Place of each original index in the elimination order.
     pub(super) place: Vec<usize>,
     /// Start of each column in `rows`; one more than the columns.
-    starts: Vec<usize>,
+    pub(super) starts: Vec<usize>,
     /// Row indices (in elimination order), ascending in each column, diagonal first.
-    rows: Vec<usize>,
+    pub(super) rows: Vec<usize>,
     /// First of the last columns that are factorised together; the number of columns where none are.
-    dense_from: usize,
+    pub(super) dense_from: usize,
 }
 
 /// Numeric factor: values in the pattern of a `Symbolic`.
 #[derive(Clone, Debug)]
 pub(super) struct Factor {
-    values: Vec<f64>,
+    pub(super) values: Vec<f64>,
 }
 
 impl Symbolic {
@@ -49,7 +52,10 @@ impl Symbolic {
         let mut place = vec![0; n];
         let mut order = Vec::with_capacity(n);
         let mut structure: Vec<Vec<usize>> = Vec::with_capacity(n);
-        while let Some((_, _, i)) = queue.pop_first() {
+        while queue.len() > FEW_LEFT {
+            let Some((_, _, i)) = queue.pop_first() else {
+                break;
+            };
             place[i] = order.len();
             order.push(i);
             let clique: Vec<usize> = std::mem::take(&mut neighbours[i]).into_iter().collect();
@@ -60,6 +66,24 @@ impl Symbolic {
                 queue.insert(key(a, neighbours[a].len()));
             }
             structure.push(clique);
+        }
+        // The last ones have many neighbours: sets of bits then cost least.
+        let mut left: Vec<usize> = queue.iter().map(|(_, _, i)| *i).collect();
+        left.sort_unstable();
+        let mut sets = BitSets::of(&left, &neighbours);
+        while let Some((_, _, i)) = queue.pop_first() {
+            place[i] = order.len();
+            order.push(i);
+            let Ok(at) = left.binary_search(&i) else {
+                continue;
+            };
+            let clique = sets.members(at);
+            for &a in &clique {
+                queue.remove(&key(left[a], sets.degree[a]));
+                sets.join(a, at);
+                queue.insert(key(left[a], sets.degree[a]));
+            }
+            structure.push(clique.into_iter().map(|a| left[a]).collect());
         }
         let (mut starts, mut rows) = (vec![0], Vec::new());
         for (column, clique) in structure.into_iter().enumerate() {
@@ -272,6 +296,57 @@ impl Symbolic {
                 .sum();
             z[j] = (z[j] - sum) / factor.values[start];
         }
+    }
+}
+
+/// Neighbours among a few columns, as bits.
+struct BitSets {
+    bits: Vec<Vec<u64>>,
+    degree: Vec<usize>,
+}
+
+impl BitSets {
+    /// Of the columns `left` (ascending), whose neighbours are all among them.
+    fn of(left: &[usize], neighbours: &[BTreeSet<usize>]) -> Self {
+        let n_words = left.len().div_ceil(64);
+        let mut out = Self {
+            bits: vec![vec![0; n_words]; left.len()],
+            degree: vec![0; left.len()],
+        };
+        for (at, i) in left.iter().enumerate() {
+            out.degree[at] = neighbours[*i].len();
+            for other in &neighbours[*i] {
+                if let Ok(other) = left.binary_search(other) {
+                    out.bits[at][other / 64] |= 1 << (other % 64);
+                }
+            }
+        }
+        out
+    }
+
+    fn members(&self, at: usize) -> Vec<usize> {
+        let mut out = Vec::with_capacity(self.degree[at]);
+        for (word, bits) in self.bits[at].iter().enumerate() {
+            let mut bits = *bits;
+            while bits != 0 {
+                out.push(64 * word + bits.trailing_zeros() as usize);
+                bits &= bits - 1;
+            }
+        }
+        out
+    }
+
+    /// Gives `a` the neighbours of its neighbour `gone`, which leaves.
+    fn join(&mut self, a: usize, gone: usize) {
+        let mut own = std::mem::take(&mut self.bits[a]);
+        for (word, more) in own.iter_mut().zip(&self.bits[gone]) {
+            *word |= more;
+        }
+        for out in [a, gone] {
+            own[out / 64] &= !(1 << (out % 64));
+        }
+        self.degree[a] = own.iter().map(|word| word.count_ones() as usize).sum();
+        self.bits[a] = own;
     }
 }
 

@@ -4,14 +4,15 @@
 //! zero is an ordinary case (Bates et al. 2015, section 3).
 
 use super::gram::{Gram, Laid};
-use super::model::{CrossedModel, FixedPrior, Level, LinearPrediction, Residual, SpreadPrior};
+use super::model::{CrossedModel, FixedPrior, Residual, SpreadPrior};
+use super::reduced::{Reduced, Scaling};
 use super::sparse::{Factor, Symbolic};
 use crate::error::StatsError;
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
 /// One row of the joint design: (column, value), random columns first.
-type Row = Vec<(usize, f64)>;
+pub(super) type Row = Vec<(usize, f64)>;
 
 /// A model laid out for repeated solving.
 #[derive(Clone, Debug)]
@@ -23,13 +24,14 @@ pub(super) struct System {
     pub(super) fixed_start: usize,
     /// Divisor of each fixed column.
     pub(super) fixed_scale: Vec<f64>,
-    /// Joint design row of each observation.
-    rows: Vec<Row>,
+    /// Joint design row of each observation, of the columns that are met.
+    pub(super) rows: Vec<Row>,
+    pub(super) reduced: Reduced,
     /// Storage positions of each observation's products, pair by pair.
-    positions: Vec<Vec<usize>>,
-    diagonal: Vec<usize>,
+    pub(super) positions: Vec<Vec<usize>>,
+    pub(super) diagonal: Vec<usize>,
     /// y less the prior means of informed fixed effects.
-    target: Vec<f64>,
+    pub(super) target: Vec<f64>,
     /// The observations summed, where they share one variance.
     pub(super) gram: Option<Gram>,
     /// Factor on the variance of each observation (1: as given).
@@ -47,11 +49,10 @@ pub(super) struct Components {
 #[derive(Clone, Debug)]
 pub(super) struct Solution {
     pub(super) components: Components,
-    factor: Factor,
-    /// Standardised solution in the original order of columns.
-    standardised: Vec<f64>,
-    /// Multiplier that turns each standardised value into an effect.
-    scale: Vec<f64>,
+    pub(super) factor: Factor,
+    /// Standardised solution in the original order of columns, pairs turned.
+    pub(super) standardised: Vec<f64>,
+    pub(super) scaling: Scaling,
     /// Minus twice the restricted log-likelihood.
     pub(super) criterion: f64,
 }
@@ -127,13 +128,16 @@ impl System {
                 if size > 0.0 { size } else { 1.0 }
             })
             .collect();
+        let total = fixed_start + p;
+        let reduced = Reduced::of(model, &group_starts, total);
         let rows: Vec<Row> = (0..n)
             .map(|i| {
                 let random = model
                     .groups
                     .iter()
                     .zip(&group_starts)
-                    .map(|(g, start)| (start + g.levels[i], 1.0));
+                    .map(|(g, start)| (start + g.levels[i], 1.0))
+                    .filter(|(column, _)| !reduced.is_idle(*column));
                 let fixed = (0..p).map(|j| {
                     (
                         fixed_start + j,
@@ -143,7 +147,6 @@ impl System {
                 random.chain(fixed).collect()
             })
             .collect();
-        let total = fixed_start + p;
         let symbolic = Symbolic::new(neighbours(&rows, total), p);
         let missing = StatsError::OutOfRange {
             what: "pattern of the equations",
@@ -183,6 +186,7 @@ impl System {
             fixed_start,
             fixed_scale,
             rows,
+            reduced,
             positions,
             diagonal,
             target,
@@ -198,9 +202,9 @@ impl System {
     /// Solves for given components; None where the equations are singular there.
     pub(super) fn solve(&self, components: &Components) -> Option<Solution> {
         let total = self.symbolic.len();
-        let scale = self.scales(components);
+        let scaling = self.scaling(components);
         if let Some(gram) = self.gram.as_ref().filter(|_| self.is_even()) {
-            return self.solve_summed(gram, components, scale);
+            return self.solve_summed(gram, components, scaling);
         }
         let mut values = vec![0.0; self.symbolic.n_entries()];
         let mut right = vec![0.0; total];
@@ -215,7 +219,7 @@ impl System {
             scaled.clear();
             scaled.extend(
                 row.iter()
-                    .map(|(c, v)| (*c, self.standard_value(*c, *v, &scale))),
+                    .map(|(c, v)| (*c, self.standard_value(*c, *v, &scaling))),
             );
             let mut k = 0;
             for (at, (a, va)) in scaled.iter().enumerate() {
@@ -231,12 +235,12 @@ impl System {
         let factor = self.symbolic.factorise(values)?;
         criterion += self.symbolic.ln_determinant(&factor);
         let standardised = self.solve_right(&factor, &right);
-        criterion += self.quadratic(components, &standardised, &scale);
+        criterion += self.quadratic(components, &standardised, &scaling);
         Some(Solution {
             components: components.clone(),
             factor,
             standardised,
-            scale,
+            scaling,
             criterion,
         })
     }
@@ -253,14 +257,14 @@ impl System {
         &self,
         gram: &Gram,
         components: &Components,
-        scale: Vec<f64>,
+        scaling: Scaling,
     ) -> Option<Solution> {
         let variance = gram.known_var + components.residual_sd.powi(2);
         if !(variance > 0.0) {
             return None;
         }
         // The columns of fixed effects were divided beforehand.
-        let mut standard = scale.clone();
+        let mut standard = scaling.joint.clone();
         standard[self.fixed_start..].fill(1.0);
         let (mut values, right, mut criterion) = gram.equations(&standard, variance);
         criterion += self.add_priors(&mut values);
@@ -275,15 +279,15 @@ impl System {
             components: components.clone(),
             factor,
             standardised,
-            scale,
+            scaling,
             criterion,
         })
     }
 
     /// Value of a column in the standardised design: random columns carry their standard deviation.
-    fn standard_value(&self, column: usize, value: f64, scale: &[f64]) -> f64 {
+    pub(super) fn standard_value(&self, column: usize, value: f64, scaling: &Scaling) -> f64 {
         if column < self.fixed_start {
-            value * scale[column]
+            value * scaling.joint[column]
         } else {
             value
         }
@@ -310,7 +314,7 @@ impl System {
         constant + free * (2.0 * std::f64::consts::PI).ln()
     }
 
-    fn solve_right(&self, factor: &Factor, right: &[f64]) -> Vec<f64> {
+    pub(super) fn solve_right(&self, factor: &Factor, right: &[f64]) -> Vec<f64> {
         let place = &self.symbolic.place;
         let mut x = vec![0.0; right.len()];
         right.iter().zip(place).for_each(|(v, p)| x[*p] = *v);
@@ -319,12 +323,12 @@ impl System {
         place.iter().map(|p| x[*p]).collect()
     }
 
-    fn quadratic(&self, components: &Components, standardised: &[f64], scale: &[f64]) -> f64 {
+    fn quadratic(&self, components: &Components, standardised: &[f64], scaling: &Scaling) -> f64 {
         let mut sum: f64 = standardised[..self.fixed_start].iter().map(|u| u * u).sum();
         for (i, row) in self.rows.iter().enumerate() {
             let fitted: f64 = row
                 .iter()
-                .map(|(c, v)| standardised[*c] * self.standard_value(*c, *v, scale))
+                .map(|(c, v)| standardised[*c] * self.standard_value(*c, *v, scaling))
                 .sum();
             sum += (self.target[i] - fitted).powi(2) / self.error_variance(components, i);
         }
@@ -334,213 +338,6 @@ impl System {
             }
         }
         sum
-    }
-
-    /// Fixed effects in units of y per unit of the column.
-    pub(super) fn fixed(&self, solution: &Solution) -> Vec<f64> {
-        self.unscale_fixed(&solution.standardised)
-    }
-
-    fn unscale_fixed(&self, standardised: &[f64]) -> Vec<f64> {
-        (0..self.fixed_scale.len())
-            .map(|j| {
-                let mean = match self.model.fixed_prior(j) {
-                    FixedPrior::Flat => 0.0,
-                    FixedPrior::Normal { mean, .. } => mean,
-                };
-                mean + standardised[self.fixed_start + j] / self.fixed_scale[j]
-            })
-            .collect()
-    }
-
-    /// Effects of one group.
-    pub(super) fn effects(&self, solution: &Solution, group: usize) -> Vec<f64> {
-        self.unscale_effects(&solution.standardised, &solution.scale, group)
-    }
-
-    fn unscale_effects(&self, standardised: &[f64], scale: &[f64], group: usize) -> Vec<f64> {
-        let start = self.group_starts[group];
-        (start..start + self.model.groups[group].n_levels)
-            .map(|c| standardised[c] * scale[c])
-            .collect()
-    }
-
-    /// Conditional covariance of the fixed effects.
-    pub(super) fn fixed_covariance(&self, solution: &Solution) -> Vec<Vec<f64>> {
-        let p = self.fixed_scale.len();
-        let total = self.symbolic.len();
-        let columns: Vec<Vec<f64>> = (0..p)
-            .map(|j| {
-                let mut right = vec![0.0; total];
-                right[self.fixed_start + j] = 1.0;
-                self.solve_right(&solution.factor, &right)
-            })
-            .collect();
-        (0..p)
-            .map(|a| {
-                (0..p)
-                    .map(|b| {
-                        columns[b][self.fixed_start + a]
-                            / (self.fixed_scale[a] * self.fixed_scale[b])
-                    })
-                    .collect()
-            })
-            .collect()
-    }
-
-    /// Checks that a prediction fits the model.
-    pub(super) fn check_prediction(&self, p: &LinearPrediction) -> Result<(), StatsError> {
-        use crate::error::{check_finite, check_length};
-        check_length("prediction row", self.fixed_scale.len(), p.fixed_row.len())?;
-        check_finite("prediction row", &p.fixed_row)?;
-        check_length("prediction levels", self.model.groups.len(), p.levels.len())?;
-        for (group, level) in self.model.groups.iter().zip(&p.levels) {
-            match level {
-                Level::Seen(l) if *l >= group.n_levels => {
-                    return Err(StatsError::OutOfRange {
-                        what: "group level",
-                        value: *l as f64,
-                    });
-                }
-                Level::NewWithSd(sd) if !(sd.is_finite() && *sd >= 0.0) => {
-                    return Err(StatsError::OutOfRange {
-                        what: "spread of a level",
-                        value: *sd,
-                    });
-                }
-                _ => {}
-            }
-        }
-        Ok(())
-    }
-
-    /// The sparse contrast of a prediction in standardised columns, and the constant of informed means.
-    fn contrast(&self, solution: &Solution, p: &LinearPrediction) -> (Row, f64) {
-        let mut out: Row = Vec::new();
-        for (g, level) in p.levels.iter().enumerate() {
-            if let Level::Seen(l) = level {
-                let column = self.group_starts[g] + l;
-                out.push((column, solution.scale[column]));
-            }
-        }
-        let mut constant = 0.0;
-        for (j, x) in p.fixed_row.iter().enumerate() {
-            out.push((self.fixed_start + j, x / self.fixed_scale[j]));
-            if let FixedPrior::Normal { mean, .. } = self.model.fixed_prior(j) {
-                constant += mean * x;
-            }
-        }
-        (out, constant)
-    }
-
-    /// Variance that a prediction has beyond the estimated effects: new levels and the residual.
-    pub(super) fn extra_variance(&self, components: &Components, p: &LinearPrediction) -> f64 {
-        let new: f64 = p
-            .levels
-            .iter()
-            .enumerate()
-            .map(|(g, level)| match level {
-                Level::New => self.model.groups[g].new_sd(components.group_sds[g]).powi(2),
-                Level::NewWithSd(sd) => sd * sd,
-                Level::Seen(_) | Level::Absent => 0.0,
-            })
-            .sum();
-        new + if p.include_residual {
-            components.residual_sd.powi(2)
-        } else {
-            0.0
-        }
-    }
-
-    /// Conditional mean and variance of a prediction (already checked).
-    pub(super) fn predict(&self, solution: &Solution, p: &LinearPrediction) -> (f64, f64) {
-        let (contrast, constant) = self.contrast(solution, p);
-        let mean: f64 = contrast
-            .iter()
-            .map(|(c, v)| v * solution.standardised[*c])
-            .sum();
-        let variance = self.contrast_variance(solution, &contrast);
-        (
-            constant + mean,
-            variance + self.extra_variance(&solution.components, p),
-        )
-    }
-
-    fn contrast_variance(&self, solution: &Solution, contrast: &Row) -> f64 {
-        let places: Vec<(usize, f64)> = contrast
-            .iter()
-            .map(|(column, value)| (self.symbolic.place[*column], *value))
-            .collect();
-        self.symbolic.squares_of_lower(&solution.factor, &places)
-    }
-
-    /// Residual and conditional variance of the fitted value of one observation.
-    pub(super) fn residual(&self, solution: &Solution, i: usize) -> (f64, f64) {
-        let contrast: Row = self.rows[i]
-            .iter()
-            .map(|(c, v)| (*c, self.standard_value(*c, *v, &solution.scale)))
-            .collect();
-        let fitted: f64 = contrast
-            .iter()
-            .map(|(c, v)| v * solution.standardised[*c])
-            .sum();
-        (
-            self.target[i] - fitted,
-            self.contrast_variance(solution, &contrast),
-        )
-    }
-
-    /// How far a prediction moves when each observation moves by one, observation by observation.
-    pub(super) fn weights(&self, solution: &Solution, p: &LinearPrediction) -> Vec<f64> {
-        let (contrast, _) = self.contrast(solution, p);
-        let mut right = vec![0.0; self.symbolic.len()];
-        contrast.iter().for_each(|(c, v)| right[*c] += v);
-        let g = self.solve_right(&solution.factor, &right);
-        self.rows
-            .iter()
-            .enumerate()
-            .map(|(i, row)| {
-                let along: f64 = row
-                    .iter()
-                    .map(|(c, v)| g[*c] * self.standard_value(*c, *v, &solution.scale))
-                    .sum();
-                along / self.error_variance(&solution.components, i)
-            })
-            .collect()
-    }
-
-    /// Variance of one effect given the data, as a share of its variance before the data.
-    pub(super) fn remaining_variance(
-        &self,
-        solution: &Solution,
-        group: usize,
-        level: usize,
-    ) -> f64 {
-        let column = self.group_starts[group] + level;
-        self.contrast_variance(solution, &vec![(column, 1.0)])
-    }
-
-    /// One joint draw of fixed effects and group effects, from `normals` (one per column).
-    pub(super) fn draw(&self, solution: &Solution, normals: &[f64]) -> (Vec<f64>, Vec<Vec<f64>>) {
-        let mut z = normals.to_vec();
-        z.resize(self.symbolic.len(), 0.0);
-        self.symbolic.solve_upper(&solution.factor, &mut z);
-        let standardised: Vec<f64> = self
-            .symbolic
-            .place
-            .iter()
-            .zip(&solution.standardised)
-            .map(|(p, centre)| centre + z[*p])
-            .collect();
-        let groups = (0..self.model.groups.len())
-            .map(|g| self.unscale_effects(&standardised, &solution.scale, g))
-            .collect();
-        (self.unscale_fixed(&standardised), groups)
-    }
-
-    /// Number of columns of the joint design.
-    pub(super) fn n_columns(&self) -> usize {
-        self.symbolic.len()
     }
 
     /// Number of unknown standard deviations.
@@ -592,16 +389,4 @@ impl System {
         }
         out
     }
-}
-
-/// Sum of the drawn effects that a prediction names.
-pub(super) fn seen_effects(p: &LinearPrediction, effects: &[Vec<f64>]) -> f64 {
-    p.levels
-        .iter()
-        .zip(effects)
-        .map(|(level, group)| match level {
-            Level::Seen(l) => group.get(*l).copied().unwrap_or(0.0),
-            Level::New | Level::NewWithSd(_) | Level::Absent => 0.0,
-        })
-        .sum()
 }

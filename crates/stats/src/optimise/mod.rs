@@ -10,6 +10,7 @@ mod simplex;
 
 pub use derivatives::{fine_gradient, gradient, hessian, inverse_positive};
 pub use levenberg::{LmConfig, LmFit, levenberg_marquardt};
+pub(crate) use quasi_newton::update_inverse;
 pub use quasi_newton::{MinimiseConfig, Minimum, descend, minimise};
 pub use scalar::{brent_minimum, brent_root, expand_bracket};
 pub use simplex::{SimplexConfig, nelder_mead};

@@ -305,7 +305,7 @@ fn difference(a: &[f64], b: &[f64]) -> Vec<f64> {
 }
 
 /// BFGS update of the inverse Hessian from a step `s` and change of gradient `y`.
-fn update_inverse(inverse: &mut [Vec<f64>], s: &[f64], y: &[f64]) {
+pub(crate) fn update_inverse(inverse: &mut [Vec<f64>], s: &[f64], y: &[f64]) {
     let sy = dot(s, y);
     if !(sy > 1e-14) {
         return;
