@@ -151,7 +151,11 @@ fn to_run_end(run: &Run, fit: Option<&RemovalRun>, registers: &Registers) -> Run
     RunEnd {
         started_at: run.started_at,
         ended_at: run.ended_at,
-        water_first_ppm: fitted.and_then(|fit| fit.start_ppm).or(logged_first),
+        // behind the chamber a start is reckoned back through the removal: it may be off by a factor of two
+        water_first_ppm: fitted
+            .filter(|_| place != Some(SensorPlace::Outlet))
+            .and_then(|fit| fit.start_ppm)
+            .or(logged_first),
         water_last_ppm: fitted.and_then(|fit| fit.end_ppm).or(logged_last),
         sd_ppm,
         cv,
