@@ -72,3 +72,11 @@ fn a_start_that_no_sensor_read_is_not_told() {
     assert_eq!(outlet.water_first_ppm, None);
     assert_eq!(outlet.water_last_ppm, Some(20.0));
 }
+
+#[test]
+fn over_paper_a_fit_that_the_log_denies_is_doubted() {
+    let oil = end_of_run(SensorPlace::Inlet, false);
+    assert_eq!((oil.first_apart_ppm, oil.last_apart_ppm), (0.0, 0.0));
+    let paper = end_of_run(SensorPlace::Inlet, true);
+    assert_eq!((paper.first_apart_ppm, paper.last_apart_ppm), (15.0, 10.0));
+}
