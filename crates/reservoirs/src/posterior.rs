@@ -315,17 +315,20 @@ impl Posterior {
         for cell in &self.cells {
             let usual = self.ingress.mean + pull * (cell.usual_per_h.ln() - rate.mean);
             let tonnes = (usual - cell.usual_per_h.ln()).exp();
-            let recent = cell.recent(self.recent_h);
-            let var = between + recent.ln_var;
-            if recent.lost_per_h > 0.0 {
-                // what is lost goes with the same mass
-                parts.extend(THREE_NODES.iter().map(|(z, share)| {
-                    let tonnes = tonnes * (z * volume_var.sqrt()).exp();
-                    NetIngress::new(share * cell.weight, recent, tonnes, var)
-                }));
-            } else {
-                let part = NetIngress::new(cell.weight, recent, tonnes, volume_var + var);
-                parts.push(part);
+            let seen = cell.recent(self.recent_h);
+            let var = between + seen.ln_var;
+            for (sunk, recent) in seen.with_sunk(cell.usual_per_h) {
+                let weight = sunk * cell.weight;
+                if recent.lost_per_h > 0.0 {
+                    // what is lost goes with the same mass
+                    parts.extend(THREE_NODES.iter().map(|(z, share)| {
+                        let tonnes = tonnes * (z * volume_var.sqrt()).exp();
+                        NetIngress::new(share * weight, recent, tonnes, var)
+                    }));
+                } else {
+                    let part = NetIngress::new(weight, recent, tonnes, volume_var + var);
+                    parts.push(part);
+                }
             }
         }
         let law = |x: f64| parts.iter().map(|part| part.below(x)).sum::<f64>();
