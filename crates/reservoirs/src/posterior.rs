@@ -7,7 +7,7 @@ use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
 use crate::law::{Law, LevelPrior, Visible};
 use crate::net_ingress::{NetIngress, Recent};
 use crate::prior::LnIngress;
-use crate::scenario::THREE_NODES;
+use crate::scenario::{THREE_NODES, leak_lift};
 use crate::state::{State, merge};
 use crate::timeline::Timeline;
 
@@ -233,6 +233,12 @@ impl Posterior {
             mass,
             lab_bias,
         }
+    }
+
+    /// How much more a new leak brings than its size times one cell's usual rate.
+    pub(crate) fn leak_lift(&self, cell: &Cell) -> f64 {
+        let typical = self.mass.ln_rate(self.ingress).mean;
+        leak_lift(typical - cell.usual_per_h.ln())
     }
 
     /// The cells that matter; their weights sum to one.
