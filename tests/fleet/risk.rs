@@ -20,7 +20,8 @@ pub(crate) struct Figures {
     /// Chance that a reservoir that gets wet is ranked above one that does not: ours, and last sample ÷ limit.
     pub(crate) auc: f64,
     pub(crate) auc_naive: f64,
-    /// Share of ingress intervals that hold the true mean ingress of the last 30 days.
+    /// Share of ingress intervals that hold the true mean ingress of the last 30 days, or since the last
+    /// recorded repair.
     pub(crate) coverage_ingress: f64,
     told: Told,
 }

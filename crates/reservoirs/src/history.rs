@@ -17,9 +17,14 @@ pub struct RunEnd {
     pub water_first_ppm: Option<f64>,
     /// Water in the reservoir at the end.
     pub water_last_ppm: Option<f64>,
-    /// Standard deviation of either: `sd_ppm` and `cv` of the value, root sum of squares.
+    /// Standard deviation of either: `sd_ppm` and `cv` of the value, and how far its two readings are
+    /// apart, root sum of squares.
     pub sd_ppm: f64,
     pub cv: f64,
+    /// How far two readings of the start are apart, ppm; 0 where one is enough.
+    pub first_apart_ppm: f64,
+    /// The same of the end.
+    pub last_apart_ppm: f64,
     /// Working hours.
     pub hours: f64,
 }
@@ -148,13 +153,29 @@ fn to_run_end(run: &Run, fit: Option<&RemovalRun>, registers: &Registers) -> Run
         })
         .unwrap_or(WORKING_SOLUBILITY_PPM);
     let sd_ppm = noise_ppm.hypot(SENSOR_ACTIVITY_SD * holds_ppm);
+    // over paper the fit may take what the paper gives back for oil that is badly mixed: either may be right
+    let reservoir = run
+        .reservoir_id
+        .as_ref()
+        .and_then(|id| registers.reservoir(id));
+    let over_paper = reservoir.is_some_and(|reservoir| reservoir.paper_insulated == Some(true));
+    let apart = |fitted: Option<f64>, logged: Option<f64>| {
+        let both = fitted.zip(logged).filter(|_| over_paper);
+        both.map_or(0.0, |(fitted, logged)| (fitted - logged).abs())
+    };
     RunEnd {
         started_at: run.started_at,
         ended_at: run.ended_at,
-        water_first_ppm: fitted.and_then(|fit| fit.start_ppm).or(logged_first),
+        // behind the chamber a start is reckoned back through the removal: it may be off by a factor of two
+        water_first_ppm: fitted
+            .filter(|_| place != Some(SensorPlace::Outlet))
+            .and_then(|fit| fit.start_ppm)
+            .or(logged_first),
         water_last_ppm: fitted.and_then(|fit| fit.end_ppm).or(logged_last),
         sd_ppm,
         cv,
+        first_apart_ppm: apart(fitted.and_then(|fit| fit.start_ppm), logged_first),
+        last_apart_ppm: apart(fitted.and_then(|fit| fit.end_ppm), logged_last),
         hours: run.hours,
     }
 }

@@ -41,6 +41,8 @@ mod knowing;
 #[cfg(test)]
 mod nature;
 #[cfg(test)]
+mod run_ends;
+#[cfg(test)]
 mod swapped;
 #[cfg(test)]
 mod trials;

@@ -12,6 +12,32 @@ pub(crate) struct Recent {
     pub(crate) lost_per_h: f64,
 }
 
+/// Shares of a leak's water that sink unseen, and their weights: the middles of three equal parts of
+/// nothing to 0.6. A leak brings drops, and what is not stirred in lies at the bottom before it can
+/// dissolve: nothing in the stream shows it (common practice, no source).
+const SUNK: [(f64, f64); 3] = [(0.1, 1.0 / 3.0), (0.3, 1.0 / 3.0), (0.5, 1.0 / 3.0)];
+/// What comes in beyond so many times the usual rate is a leak's: half way (geometrically) to the
+/// smallest leak that is thought of.
+const WITHOUT_LEAK: f64 = 1.6;
+
+impl Recent {
+    /// What may have come in, with weights that sum to one: of a leak's water some is never seen.
+    pub(crate) fn with_sunk(self, usual_per_h: f64) -> impl Iterator<Item = (f64, Self)> {
+        let gross = (self.ln_gross + 0.5 * self.ln_var).exp();
+        let leaked = (1.0 - WITHOUT_LEAK * usual_per_h / gross).max(0.0);
+        let shares = if leaked > 0.0 {
+            SUNK.as_slice()
+        } else {
+            &[(0.0, 1.0)]
+        };
+        shares.iter().map(move |(sunk, weight)| {
+            let unseen = leaked * sunk / (1.0 - sunk);
+            let ln_gross = self.ln_gross + unseen.ln_1p();
+            (*weight, Self { ln_gross, ..self })
+        })
+    }
+}
+
 /// One part of the law of the net ingress, g/h: lognormal, less a loss.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct NetIngress {
@@ -44,5 +70,27 @@ impl NetIngress {
     pub(crate) fn reach(&self) -> (f64, f64) {
         let highest = (self.ln_gross + 6.0 * self.sd).exp();
         (-self.lost, highest.max(1e-9))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_leak_may_have_brought_more_than_is_seen() {
+        let seen = |gross: f64| Recent {
+            ln_gross: f64::ln(gross),
+            ln_var: 0.0,
+            lost_per_h: 0.0,
+        };
+        let usual: Vec<(f64, Recent)> = seen(1.2).with_sunk(1.0).collect();
+        assert_eq!(usual.len(), 1);
+        assert!((usual[0].1.ln_gross.exp() - 1.2).abs() < 1e-12);
+        let leak: Vec<(f64, Recent)> = seen(8.0).with_sunk(1.0).collect();
+        assert!((leak.iter().map(|(weight, _)| weight).sum::<f64>() - 1.0).abs() < 1e-12);
+        // 6.4 of the 8 are the leak's: with half of them sunk, as much again lies at the bottom
+        let most = leak.last().unwrap().1.ln_gross.exp();
+        assert!((most - 14.4).abs() < 1e-9, "{most}");
     }
 }

@@ -40,7 +40,7 @@ impl Outlook<'_> {
         if !threshold.ppm.is_finite() {
             return 0.0;
         }
-        scenarios(cell.mode, ahead)
+        scenarios(cell.mode, self.posterior.leak_lift(cell), ahead)
             .filter(|(weight, _)| *weight > 0.0)
             .map(|(weight, factor)| {
                 weight * ahead.passage(cell, cell.usual_per_h * factor, threshold)
@@ -60,7 +60,7 @@ impl Outlook<'_> {
                     .cells()
                     .filter_map(|cell| {
                         let ahead = ahead.of(cell)?;
-                        let sum: f64 = scenarios(cell.mode, ahead)
+                        let sum: f64 = scenarios(cell.mode, self.posterior.leak_lift(cell), ahead)
                             .map(|(weight, factor)| {
                                 let rate = cell.usual_per_h * factor;
                                 let (mean, var) = ahead.level(cell, rate);

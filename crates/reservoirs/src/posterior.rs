@@ -7,7 +7,7 @@ use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
 use crate::law::{Law, LevelPrior, Visible};
 use crate::net_ingress::{NetIngress, Recent};
 use crate::prior::LnIngress;
-use crate::scenario::THREE_NODES;
+use crate::scenario::{THREE_NODES, leak_lift};
 use crate::state::{State, merge};
 use crate::timeline::Timeline;
 
@@ -235,6 +235,12 @@ impl Posterior {
         }
     }
 
+    /// How much more a new leak brings than its size times one cell's usual rate.
+    pub(crate) fn leak_lift(&self, cell: &Cell) -> f64 {
+        let typical = self.mass.ln_rate(self.ingress).mean;
+        leak_lift(typical - cell.usual_per_h.ln())
+    }
+
     /// The cells that matter; their weights sum to one.
     pub(crate) fn cells(&self) -> impl Iterator<Item = &Cell> + Clone + '_ {
         self.cells.iter()
@@ -315,17 +321,20 @@ impl Posterior {
         for cell in &self.cells {
             let usual = self.ingress.mean + pull * (cell.usual_per_h.ln() - rate.mean);
             let tonnes = (usual - cell.usual_per_h.ln()).exp();
-            let recent = cell.recent(self.recent_h);
-            let var = between + recent.ln_var;
-            if recent.lost_per_h > 0.0 {
-                // what is lost goes with the same mass
-                parts.extend(THREE_NODES.iter().map(|(z, share)| {
-                    let tonnes = tonnes * (z * volume_var.sqrt()).exp();
-                    NetIngress::new(share * cell.weight, recent, tonnes, var)
-                }));
-            } else {
-                let part = NetIngress::new(cell.weight, recent, tonnes, volume_var + var);
-                parts.push(part);
+            let seen = cell.recent(self.recent_h);
+            let var = between + seen.ln_var;
+            for (sunk, recent) in seen.with_sunk(cell.usual_per_h) {
+                let weight = sunk * cell.weight;
+                if recent.lost_per_h > 0.0 {
+                    // what is lost goes with the same mass
+                    parts.extend(THREE_NODES.iter().map(|(z, share)| {
+                        let tonnes = tonnes * (z * volume_var.sqrt()).exp();
+                        NetIngress::new(share * weight, recent, tonnes, var)
+                    }));
+                } else {
+                    let part = NetIngress::new(weight, recent, tonnes, volume_var + var);
+                    parts.push(part);
+                }
             }
         }
         let law = |x: f64| parts.iter().map(|part| part.below(x)).sum::<f64>();

@@ -196,8 +196,18 @@ impl Aheads {
     }
 }
 
+/// What a new leak of a reservoir brings over its size times the usual rate there, from the ln of what
+/// such reservoirs' usual rate is over its own.
+///
+/// A leak is a cooler's or a seal's, and knows little of how tight the rest is: where next to nothing
+/// comes in, it brings more than so many times next to nothing. Half way (geometrically) between the
+/// reservoir's own rate and its like's; where the own is higher, it counts (common practice, no source).
+pub(crate) fn leak_lift(ln_likes_over_own: f64) -> f64 {
+    (0.5 * ln_likes_over_own).max(0.0).exp()
+}
+
 /// What the usual rate is multiplied by on average in the time ahead, with its probability.
-pub(crate) fn scenarios(mode: usize, ahead: &Ahead) -> impl Iterator<Item = (f64, f64)> {
+pub(crate) fn scenarios(mode: usize, lift: f64, ahead: &Ahead) -> impl Iterator<Item = (f64, f64)> {
     let now = ahead.factors.get(mode).copied().unwrap_or(1.0);
     let leaking = SIZES.get(mode).is_some_and(|size| *size > 0.0);
     let hazard = if leaking {
@@ -213,6 +223,7 @@ pub(crate) fn scenarios(mode: usize, ahead: &Ahead) -> impl Iterator<Item = (f64
     let turned = others
         .filter(move |(to, (_, size))| if leaking { *to == SOUND } else { *size > 0.0 })
         .flat_map(move |(_, (factor, size))| {
+            let factor = 1.0 + (factor - 1.0) * lift;
             let share = if leaking { 1.0 } else { size } / nodes as f64;
             (0..nodes).map(move |node| {
                 // the middle of each part of the law of the time of change
@@ -237,6 +248,36 @@ mod tests {
     use super::*;
     use crate::law::{LEAKS, Law, Moves, Season, Strange};
     use drydown_stats::rng::{seeded, standard_normal};
+
+    /// A law without saturation and season: exchange 1/d, unrest, wander's spread and days, leaks a year.
+    fn law(exchange_per_day: f64, unrest: f64, wander: (f64, f64), leaks_per_year: f64) -> Law {
+        Law {
+            visible: Visible {
+                solubility_ppm: f64::INFINITY,
+                factor: 1.0,
+                emulsified_share: 0.3,
+            },
+            saturation: None,
+            unrest,
+            scale: 1.0,
+            lab_cv: 0.1,
+            lab_floor_ppm: 5.0,
+            exchange_per_h: exchange_per_day / 24.0,
+            air_ppm: 0.0,
+            moves: Moves {
+                wander_sd: wander.0,
+                wander_days: wander.1,
+                leaks_per_year,
+                leak_days: 40.0,
+                factors: LEAKS,
+            },
+            season: Season::default(),
+            strange: Strange {
+                ln_ppm: 4.0,
+                ln_sd: 1.0,
+            },
+        }
+    }
 
     /// The share of simulated paths that pass a threshold within sixty days.
     fn simulated(cell: &Cell, law: &Law, threshold_ppm: f64) -> f64 {
@@ -263,6 +304,24 @@ mod tests {
     }
 
     #[test]
+    fn a_leak_does_not_know_how_tight_its_reservoir_is() {
+        assert!((leak_lift(f64::ln(9.0)) - 3.0).abs() < 1e-12);
+        assert!((leak_lift(f64::ln(0.1)) - 1.0).abs() < 1e-12);
+        let ahead = Ahead::new(&law(0.0, 1.0, (0.3, 20.0), 0.4), 60.0, FINE);
+        let sum = |lift: f64, of: fn(f64, f64) -> f64| -> f64 {
+            scenarios(SOUND, lift, &ahead)
+                .map(|(p, factor)| of(p, factor))
+                .sum()
+        };
+        for lift in [1.0, 3.0] {
+            assert!((sum(lift, |p, _| p) - 1.0).abs() < 1e-12);
+        }
+        // beyond the usual rate a leak brings three times as much
+        let beyond = |lift: f64| sum(lift, |p, factor| p * (factor - 1.0));
+        assert!((beyond(3.0) / beyond(1.0) - 3.0).abs() < 1e-9);
+    }
+
+    #[test]
     fn passages_are_those_of_simulated_paths() {
         for (exchange_per_day, unrest, wander_sd, wander_days, rise_per_day) in [
             (0.07, 0.3, 0.2, 60.0, 7.7),
@@ -272,32 +331,7 @@ mod tests {
             (0.0, 1.0, 0.3, 20.0, 1.0),
             (0.0, 3.0, 0.3, 20.0, 0.6),
         ] {
-            let law = Law {
-                visible: Visible {
-                    solubility_ppm: f64::INFINITY,
-                    factor: 1.0,
-                    emulsified_share: 0.3,
-                },
-                saturation: None,
-                unrest,
-                scale: 1.0,
-                lab_cv: 0.1,
-                lab_floor_ppm: 5.0,
-                exchange_per_h: exchange_per_day / 24.0,
-                air_ppm: 0.0,
-                moves: Moves {
-                    wander_sd,
-                    wander_days,
-                    leaks_per_year: 0.0,
-                    leak_days: 40.0,
-                    factors: LEAKS,
-                },
-                season: Season::default(),
-                strange: Strange {
-                    ln_ppm: 4.0,
-                    ln_sd: 1.0,
-                },
-            };
+            let law = law(exchange_per_day, unrest, (wander_sd, wander_days), 0.0);
             for start_ppm in [90.0, 120.0, 150.0] {
                 let state = State::new(start_ppm, 100.0, &law);
                 let cell = Cell::of(rise_per_day / 24.0, state);

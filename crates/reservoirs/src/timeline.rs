@@ -108,18 +108,20 @@ pub(crate) fn to_timeline(
         }
     }
     for run in &history.run_ends {
-        let sd = |ppm: f64| (run.sd_ppm.powi(2) + (run.cv * ppm).powi(2)).sqrt();
+        let sd = |ppm: f64, apart_ppm: f64| run.sd_ppm.hypot(run.cv * ppm).hypot(apart_ppm);
         if let Some(ppm) = run.water_first_ppm {
             steps.push((
                 run.started_at,
                 2,
                 Kind::RunStart {
                     ppm,
-                    sd_ppm: sd(ppm),
+                    sd_ppm: sd(ppm, run.first_apart_ppm),
                 },
             ));
         }
-        let end = run.water_last_ppm.map(|ppm| (ppm, sd(ppm)));
+        let end = run
+            .water_last_ppm
+            .map(|ppm| (ppm, sd(ppm, run.last_apart_ppm)));
         let end = end.or_else(|| last_sample_in(run, &informing, config));
         let dried = Kind::Dried {
             left: left.0,

@@ -215,8 +215,57 @@ impl Reservoir {
         if leaking { 0.45 } else { 0.0 }
     }
 
+    /// Mean ingress of the last 30 days before the end, or of the days begun since the last recorded
+    /// leak repair where that is later, g/h; of the coming day where none has begun since.
+    pub(crate) fn recent_ingress_g_per_h(&self, calendar: &Calendar) -> f64 {
+        let last_day = calendar.day_of(calendar.end);
+        let recorded = self.leaks.iter().filter(|leak| leak.recorded);
+        let mended = recorded
+            .map(|leak| leak.to)
+            .filter(|to| *to <= calendar.end)
+            .max();
+        let since = mended.map_or(0, |to| calendar.day_of(to - 1) + 1);
+        let first = last_day.saturating_sub(30).max(since);
+        let days = last_day.max(first + 1) - first;
+        let path = self.ingress_g_per_h.iter().skip(first).take(days);
+        path.map(|grams| f64::from(*grams)).sum::<f64>() / days as f64
+    }
+
     /// Altitude of its site, m.
     pub(crate) fn altitude_m(&self) -> f64 {
         SITES[self.site].altitude_m
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::DemoConfig;
+    use crate::fleet::Fleet;
+
+    #[test]
+    fn a_recorded_repair_begins_the_recent_ingress_anew() {
+        let mut fleet = Fleet::new(&DemoConfig::standard(2, 2, 1));
+        let calendar = fleet.calendar.clone();
+        let last_day = calendar.day_of(calendar.end);
+        let reservoir = &mut fleet.reservoirs[0];
+        reservoir.ingress_g_per_h = vec![2.0; calendar.days_with_horizon()];
+        reservoir.ingress_g_per_h[last_day - 20..last_day - 5].fill(20.0);
+        let mut leak = Leak {
+            from: calendar.end - 20 * DAY,
+            to: calendar.end - 5 * DAY,
+            factor: 10.0,
+            recorded: false,
+        };
+        let mut recent = |leak: &Leak| {
+            reservoir.leaks = vec![*leak];
+            reservoir.recent_ingress_g_per_h(&calendar)
+        };
+        assert!((recent(&leak) - 11.0).abs() < 1e-9);
+        leak.recorded = true;
+        assert!((recent(&leak) - 2.0).abs() < 1e-9);
+        // repaired on the last day: the coming one tells
+        leak.to = calendar.end;
+        assert!((recent(&leak) - 2.0).abs() < 1e-9);
     }
 }

@@ -110,7 +110,8 @@ pub struct ReservoirTruth {
     pub volume_l: f64,
     /// Volume of the register, L.
     pub register_volume_l: f64,
-    /// Mean ingress of the last 30 days, g/h.
+    /// Mean ingress of the last 30 days, or of the days since the last recorded leak repair where that is
+    /// later, g/h: what `reservoir_risk` states.
     pub ingress_g_per_h: f64,
     /// Typical ingress without season and leaks, g/h.
     pub usual_ingress_g_per_h: f64,
@@ -309,24 +310,15 @@ fn runs(fleet: &Fleet, outcome: &Outcome) -> Vec<RunTruth> {
 
 fn reservoirs(fleet: &Fleet, futures: &[FutureTruth]) -> Vec<ReservoirTruth> {
     let end = stamp(fleet.calendar.end);
-    let last_day = fleet.calendar.day_of(fleet.calendar.end);
     let now = futures.iter().filter(|future| future.from_at == end);
     now.zip(&fleet.reservoirs)
         .map(|(future, reservoir)| {
-            let month: Vec<f64> = reservoir
-                .ingress_g_per_h
-                .iter()
-                .take(last_day)
-                .rev()
-                .take(30)
-                .map(|grams| f64::from(*grams))
-                .collect();
             let at = fleet.calendar.end;
             ReservoirTruth {
                 reservoir_id: reservoir.id.clone(),
                 volume_l: reservoir.true_volume_l,
                 register_volume_l: reservoir.register_volume_l,
-                ingress_g_per_h: month.iter().sum::<f64>() / month.len().max(1) as f64,
+                ingress_g_per_h: reservoir.recent_ingress_g_per_h(&fleet.calendar),
                 usual_ingress_g_per_h: reservoir.usual_ingress_g_per_h,
                 water_sample_ppm: future.water_sample_ppm,
                 water_all_ppm: future.water_all_ppm,
