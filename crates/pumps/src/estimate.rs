@@ -20,18 +20,26 @@ pub(crate) fn kind_prior(spans: &[&Span], parent: &KindPrior, trust: f64) -> Kin
         .count();
     let (speed, path_spread) = speed_prior(spans, parent, trust);
     let (base, base_path_spread) = base_prior(spans, parent, trust);
+    let failing = failing_prior(spans, parent);
     KindPrior {
         speed,
         path_spread,
         base,
         base_path_spread,
         steady: steady_prior(spans, &parent.steady, trust),
-        failing_drift: failing_drift(spans, parent),
-        by_manner: by_manner(spans, parent),
-        failing_base_drift: parent.failing_base_drift,
-        leak_back: leak_back(spans, parent),
         n_units: units,
         n_starts: spans.iter().map(|span| span.starts.len()).sum(),
+        ..failing
+    }
+}
+
+/// The parent with what the pumps of these spans that failed say of failing ones.
+pub(crate) fn failing_prior(spans: &[&Span], parent: &KindPrior) -> KindPrior {
+    KindPrior {
+        failing_drift: failing_drift(spans, parent),
+        by_manner: by_manner(spans, parent),
+        leak_back: leak_back(spans, parent),
+        ..*parent
     }
 }
 
@@ -51,7 +59,8 @@ fn speed_prior(spans: &[&Span], kind: &KindPrior, trust: f64) -> (WitnessPrior, 
         .collect();
     let mut spread = fit_spread(&series, parent.spread, trust);
     let sound: Vec<Vec<Point>> = series.iter().map(|one| before_fall(one, kind)).collect();
-    let path_spread = fit_spread(&sound, kind.path_spread, trust);
+    let mut path_spread = fit_spread(&sound, kind.path_spread, trust);
+    path_spread.diffusion_sd = path_spread.diffusion_sd.max(LEAST_DIFFUSION);
     let slopes_of = |points: &Vec<Point>| long_slope(points);
     let drifts: Vec<f64> = series.iter().filter_map(slopes_of).collect();
     let sound = (parent.spread.drift_mean, parent.spread.drift_sd);
@@ -74,6 +83,10 @@ fn speed_prior(spans: &[&Span], kind: &KindPrior, trust: f64) -> (WitnessPrior, 
     };
     (prior, path_spread)
 }
+
+/// However steady sound pumps are, wear keeps to no law better than this: standard deviation of ln speed
+/// after a day (common practice, no source).
+const LEAST_DIFFUSION: f64 = 0.0015;
 
 /// A span's observations before it first fell faster for six weeks than sound pumps do.
 fn before_fall(points: &[Point], parent: &KindPrior) -> Vec<Point> {
@@ -260,13 +273,40 @@ fn windows(points: &[Point]) -> impl Iterator<Item = Window> {
         })
 }
 
-/// Fall of ln speed per day of pumps that failed: from the first six weeks that fell much faster than
-/// those of sound pumps on.
+/// A speed is back where it has regained this share of what it had lost, and no less than this (common
+/// practice, no source).
+const REGAINED: f64 = 0.5;
+const LEAST_REGAINED: f64 = 0.15;
+
+/// The first fall of a span's ln speed: how many of its points come before, and those from the first six
+/// weeks that fell much faster than those of sound pumps until it was lowest. Where the speed came back, a
+/// repair that nobody recorded has ended the fall: what follows is another pump's.
+fn fall_of<'a>(points: &'a [Point], parent: &KindPrior) -> Option<(usize, &'a [Point])> {
+    let first = windows(points).find(|window| window.falls(parent))?.first;
+    let level = early_level(points)?;
+    let fallen = points.get(first..)?;
+    let mut lowest: Option<(usize, f64)> = None;
+    for (number, three) in fallen.windows(3).enumerate() {
+        let three: Vec<f64> = three.iter().map(|point| point.1).collect();
+        let Some(now) = drydown_stats::robust::median(&three) else {
+            continue;
+        };
+        let Some((at, low)) = lowest.filter(|(_, low)| now > *low) else {
+            lowest = Some((number, now));
+            continue;
+        };
+        if now - low > (REGAINED * (level - low)).max(LEAST_REGAINED) {
+            return Some((first, fallen.get(..at + 3)?));
+        }
+    }
+    Some((first, fallen))
+}
+
+/// Fall of ln speed per day of pumps that failed.
 fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
     let slope = |span: &&Span| {
         let points = speed_points(span, &parent.speed.slopes);
-        let fall = windows(&points).find(|window| window.falls(parent))?;
-        let (slope, _) = ols_slope(points.get(fall.first..)?);
+        let (slope, _) = ols_slope(fall_of(&points, parent)?.1);
         Some(-slope).filter(|fall| *fall > 0.0)
     };
     let found: Vec<f64> = spans.iter().filter_map(slope).collect();
@@ -277,28 +317,36 @@ fn failing_drift(spans: &[&Span], parent: &KindPrior) -> (f64, f64) {
 /// from which one shows it.
 const MANNER_KNOWN: f64 = 2.0;
 const SHOWN_LOSS: f64 = 0.4;
+/// How well a course keeps to a law of wear at best, standard deviation of ln speed (common practice).
+const LEAST_MISFIT: f64 = 0.02;
 const MANNER_ROUNDS: usize = 10;
 
 /// In which manner the speeds of pumps that failed fell: the likeliest shares beside what was known.
 fn by_manner(spans: &[&Span], parent: &KindPrior) -> [f64; MANNERS] {
+    // No law holds to the last hundredth, however steady sound pumps are.
+    let sound = Spread {
+        noise_sd: parent.path_spread.noise_sd.max(LEAST_MISFIT),
+        ..parent.path_spread
+    };
     let moves = Moves {
-        sound: parent.path_spread,
+        sound,
         fall: parent.failing_drift,
         by_manner: parent.by_manner,
     };
     let of_span = |span: &&Span| {
         let points = speed_points(span, &parent.speed.slopes);
-        let onset = windows(&points).find(|window| window.falls(parent))?.first;
+        let (before, fallen) = fall_of(&points, parent)?;
         let level = early_level(&points)?;
-        let lost = level - points.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
-        let onset = points.get(onset)?.0;
+        let lost = level - fallen.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+        let onset = fallen.first()?.0;
         let (from, _, _) = *points.first()?;
         let begin = Begin {
             day: from,
             level,
             level_sd: parent.path_spread.noise_sd,
         };
-        let points = points.iter().map(|(day, y, se)| path::Point {
+        let course = points.get(..before + fallen.len())?;
+        let points = course.iter().map(|(day, y, se)| path::Point {
             day: *day,
             y: *y,
             se: *se,
@@ -405,6 +453,31 @@ fn ln_speed(start: &PumpStart) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::FleetPrior;
+
+    #[test]
+    fn a_fall_ends_where_the_speed_came_back_unrecorded() {
+        let era = FleetPrior::common_practice(&crate::PumpsConfig::documented());
+        let kind = era.era_at(drydown_quantity::Stamp::from_micros(0)).unwrap();
+        let point = |k: u32, lost: f64| {
+            let scatter = 0.02 * (f64::from(k) * 1.7).sin();
+            (3.0 * f64::from(k), -3.0 - lost + scatter, 0.0)
+        };
+        // Sound for ninety days, worn for ninety, then new again or stopped where it is.
+        let lost = |k: u32| 0.03 * f64::from(k.saturating_sub(30));
+        let back: Vec<Point> = (0..90)
+            .map(|k| point(k, if k < 60 { lost(k) } else { 0.0 }))
+            .collect();
+        let stands: Vec<Point> = (0..90).map(|k| point(k, lost(k.min(60)))).collect();
+        let (before, fall) = fall_of(&back, &kind.any_kind).unwrap();
+        let end = before + fall.len();
+        assert!((58..=61).contains(&end), "{end}");
+        let (slope, _) = ols_slope(fall);
+        // With what came after the repair it would be none.
+        assert!(slope < -0.006, "{slope}");
+        let (before, fall) = fall_of(&stands, &kind.any_kind).unwrap();
+        assert_eq!(before + fall.len(), 90);
+    }
 
     #[test]
     fn the_worked_speed_trend_is_reproduced() {

@@ -181,14 +181,17 @@ fn judge_run(
     // What the gauge shows goes before what is reckoned from speed and base, but not where a vent that nobody
     // logged may have stood open.
     let held = own_pressure_past(past, onset, config)
-        .filter(|held| alert && (held.vent_logged || reckoned.p50.is_none()))
-        .map(|held| held.best_kpa);
-    let days = if held.is_some() {
-        reckoned.or_now()
-    } else {
-        reckoned
+        .filter(|held| alert && (held.vent_logged || reckoned.p50.is_none()));
+    // Air let in at the vent is no load of the limit: where starts tell speed and base, they say more of its day
+    // than a pressure at work with the vent open as ever. An alarm it is all the same.
+    let told = watch.speed.is_judged() && reckoned.p50.is_some();
+    let days = match held {
+        Some(held) if held.vent_shut || !told => reckoned.or_now(),
+        _ => reckoned,
     };
-    let near = days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
+    let near =
+        held.is_some() || days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
+    let held = held.map(|held| held.best_kpa);
     let state = match (judged, alert, near) {
         (false, _, _) => PumpState::Unjudged,
         (_, false, _) => PumpState::Normal,

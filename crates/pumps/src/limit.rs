@@ -116,6 +116,8 @@ pub(crate) struct PastLimit {
     pub(crate) best_kpa: f64,
     /// The vent was logged in all of them: else one may have stood open.
     pub(crate) vent_logged: bool,
+    /// The vent was as good as shut in all of them: what they held is what the limit is meant for.
+    pub(crate) vent_shut: bool,
 }
 
 /// Whether the pump's own runs show that it no longer holds the limit: each of the last ones with a steady pressure
@@ -149,6 +151,7 @@ pub(crate) fn own_pressure_past(
     is_past.then(|| PastLimit {
         best_kpa,
         vent_logged: last.iter().all(|(run, _)| run.vent_open_pct.is_some()),
+        vent_shut: last.iter().all(|(run, _)| vent_shut(run)),
     })
 }
 

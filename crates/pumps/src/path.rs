@@ -192,25 +192,37 @@ pub(crate) fn paths(
     changed: bool,
     moves: &Moves,
 ) -> SpeedWays {
+    let onsets = onset.map_or_else(Vec::new, |onset| {
+        let onsets = ONSETS.iter().map(|away| onset + away);
+        let within = |at: &f64| *at > start.day && *at < now - 3.0 || (*at - onset).abs() < 1e-9;
+        onsets.filter(within).collect()
+    });
+    paths_since(start, points, now, &onsets, changed, moves)
+}
+
+/// The like where the change may have come on any of some days; none are asked for where there is none.
+fn paths_since(
+    start: Begin,
+    points: &[Point],
+    now: f64,
+    onsets: &[f64],
+    changed: bool,
+    moves: &Moves,
+) -> SpeedWays {
     let sound = Filter::new(moves.sound, start.day, start.level, start.level_sd);
     let whole = Follow::new(sound).through(points, None, STEADY);
     let unchanged = whole.path(None, now, STEADY);
-    let Some(onset) = onset else {
+    if onsets.is_empty() {
         return SpeedWays {
             ways: vec![unchanged],
             ln_evidence: [Some(whole.ln_likelihood), None, None],
         };
-    };
+    }
     let unchanged_prior = if changed { 1e-3 } else { UNCHANGED };
     let mut ways = vec![(unchanged_prior.ln() + whole.ln_likelihood, unchanged)];
     let changed_prior = (1.0 - unchanged_prior).ln();
     let (mut ramps, mut steps) = (Vec::new(), Vec::new());
-    let onsets = ONSETS
-        .iter()
-        .map(|away| onset + away)
-        .filter(|at| *at > start.day && *at < now - 3.0 || (*at - onset).abs() < 1e-9);
-    let onsets: Vec<f64> = onsets.collect();
-    for at in &onsets {
+    for at in onsets {
         let n = points.partition_point(|point| point.day < *at);
         let (before, after) = points.split_at(n);
         let mut begun = Follow::new(sound).through(before, None, STEADY);
@@ -322,8 +334,17 @@ pub(crate) fn manners_of(
     moves: &Moves,
 ) -> Option<[f64; MANNERS]> {
     let now = points.last()?.day;
+    let mut onsets: Vec<f64> = ONSETS.iter().map(|away| onset + away).collect();
+    // A step between two of these days would pass for wear by fits and starts.
+    let falls = points.windows(2).filter_map(|pair| match pair {
+        [a, b] => Some((b.y - a.y, 0.5 * (a.day + b.day))),
+        _ => None,
+    });
+    let steepest = falls.min_by(|a, b| a.0.total_cmp(&b.0));
+    onsets.extend(steepest.map(|(_, day)| day));
+    onsets.retain(|at| *at > start.day && *at < now - 3.0);
     let mut by = [0.0; MANNERS];
-    for way in paths(start, points, now, Some(onset), true, moves).ways {
+    for way in paths_since(start, points, now, &onsets, true, moves).ways {
         if let Some(cell) = by.get_mut(way.course) {
             *cell += way.weight;
         }
@@ -442,15 +463,14 @@ pub(crate) mod tests {
     }
     #[test]
     fn a_finished_course_tells_its_manner() {
+        let moves = || Moves {
+            sound: seen(|_| 0.0).spread(),
+            fall: (0.008, 0.008),
+            by_manner: BY_MANNER,
+        };
         let manners = |loss: fn(f64) -> f64| {
-            let monitor = seen(loss);
-            let moves = Moves {
-                sound: monitor.spread(),
-                fall: (0.008, 0.008),
-                by_manner: BY_MANNER,
-            };
-            let (begin, points) = points_of(&monitor);
-            manners_of(begin, &points, 105.0, &moves).unwrap()
+            let (begin, points) = points_of(&seen(loss));
+            manners_of(begin, &points, 105.0, &moves()).unwrap()
         };
         let steady = manners(|x| 0.012 * x);
         let growing = manners(|x| 0.15 * (x / 45.0).exp_m1());
@@ -467,5 +487,11 @@ pub(crate) mod tests {
             }
         });
         assert!(halting[WANDERS] > 0.5, "{halting:?}");
+        // A step is no wear by fits and starts, on whatever day it came.
+        for day in [2.0, 9.0, 17.0, 31.0] {
+            let monitor = seen(|x| if x > day { 0.36 + 0.002 * x } else { 0.0 });
+            let (begin, points) = points_of(&monitor);
+            assert_eq!(manners_of(begin, &points, 95.0, &moves()), None);
+        }
     }
 }

@@ -11,7 +11,7 @@ use drydown_runs::history::{PumpKind, Registers};
 use drydown_stats::cusum::design_limit;
 
 use crate::covariates::Slopes;
-use crate::estimate::kind_prior;
+use crate::estimate::{failing_prior, kind_prior};
 use crate::filter::Spread;
 use crate::leak_back::{BY_POWER, LeakBackPrior};
 use crate::past::{Fleet, Rates, Span, rates, spans_before};
@@ -277,8 +277,19 @@ fn era_before(fleet: &Fleet<'_>, from: Stamp, config: &PumpsConfig) -> Era {
             .iter()
             .filter(|span| span.kind == Some(*kind))
             .collect();
+        // Few pumps fail: those of the kind itself must not speak twice, through the parent and by themselves.
+        let others: Vec<&Span> = spans
+            .iter()
+            .filter(|span| span.kind != Some(*kind))
+            .collect();
+        let failing = failing_prior(&others, &common);
+        let mut parent = KindPrior {
+            failing_drift: failing.failing_drift,
+            by_manner: failing.by_manner,
+            leak_back: failing.leak_back,
+            ..any_kind
+        };
         // What a pump holds is its kind's; a mean over the kinds would mislead where units are few.
-        let mut parent = any_kind;
         (parent.base.level_mean, parent.base.level_sd) = common_base_level(*kind);
         by_kind.insert(*kind, kind_prior(&own, &parent, 0.4));
     }
