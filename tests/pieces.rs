@@ -202,7 +202,7 @@ fn objects_in_a_large_file() {
         )
         .unwrap();
     };
-    let days: Vec<String> = (0..150).map(|number| day(number, &line)).collect();
+    let days: Vec<String> = (0..170).map(|number| day(number, &line)).collect();
     let (whole, [first, second]) = halves("", &days);
     assert!(whole.len() > LARGE, "{}", whole.len());
     check(
