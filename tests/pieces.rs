@@ -67,7 +67,7 @@ fn stored(config: &str, files: &[(&str, Vec<u8>)]) -> (Rows, [usize; 3], Vec<Str
 /// Holds what is stored of large files against what is stored of small ones.
 pub(crate) fn check(config: &str, large: &[(&str, Vec<u8>)], small: &[(&str, Vec<u8>)]) {
     let (found, expected) = (stored(config, large), stored(config, small));
-    assert!(expected.1[2] > 0, "nothing is rejected");
+    assert!(!expected.2.is_empty(), "nothing is rejected");
     assert_eq!(found.1, expected.1);
     assert_eq!(found.2, expected.2);
     assert_eq!(found.0.len(), expected.0.len());
@@ -202,7 +202,7 @@ fn objects_in_a_large_file() {
         )
         .unwrap();
     };
-    let days: Vec<String> = (0..150).map(|number| day(number, &line)).collect();
+    let days: Vec<String> = (0..170).map(|number| day(number, &line)).collect();
     let (whole, [first, second]) = halves("", &days);
     assert!(whole.len() > LARGE, "{}", whole.len());
     check(

@@ -35,23 +35,23 @@ COPY (
 
 TALL = """
 COPY (
-    SELECT at, unit_id,
-           101.325 - max(value) FILTER (signal = 'VAC') * 3.38638 AS chamber_pressure_kpa,
-           (max(value) FILTER (signal = 'TI') - 32) / 1.8 AS oil_inlet_degc,
-           (max(value) FILTER (signal = 'TO') - 32) / 1.8 AS oil_outlet_degc,
-           max(value) FILTER (signal = 'FLOW') * 3.785411784 AS oil_flow_lpm,
-           max(value) FILTER (signal = 'PD') * 6.894757293168 AS discharge_kpa_gauge,
-           max(value) FILTER (signal = 'HZ') AS oil_pump_hz,
-           max(value) FILTER (signal = 'H2O') AS water_ppm
+    SELECT instant AS "at", unit_id,
+           101.325 - max(value) FILTER (WHERE signal = 'VAC') * 3.38638 AS chamber_pressure_kpa,
+           (max(value) FILTER (WHERE signal = 'TI') - 32) / 1.8 AS oil_inlet_degc,
+           (max(value) FILTER (WHERE signal = 'TO') - 32) / 1.8 AS oil_outlet_degc,
+           max(value) FILTER (WHERE signal = 'FLOW') * 3.785411784 AS oil_flow_lpm,
+           max(value) FILTER (WHERE signal = 'PD') * 6.894757293168 AS discharge_kpa_gauge,
+           max(value) FILTER (WHERE signal = 'HZ') AS oil_pump_hz,
+           max(value) FILTER (WHERE signal = 'H2O') AS water_ppm
     FROM (
-        SELECT strptime("Time", '%m/%d/%Y %H:%M:%S') AT TIME ZONE 'America/Chicago' AS at,
+        SELECT strptime("Time", '%m/%d/%Y %H:%M:%S') AT TIME ZONE 'America/Chicago' AS instant,
                split_part("Tag", '.', 1) AS unit_id,
                split_part("Tag", '.', 2) AS signal,
                "Value" AS value
         FROM read_csv('{csv}', header = true, columns = {{
             'Tag': 'VARCHAR', 'Time': 'VARCHAR', 'Value': 'DOUBLE'}})
     )
-    GROUP BY at, unit_id
+    GROUP BY instant, unit_id
 ) TO '{out}' (FORMAT parquet, COMPRESSION zstd)
 """
 
