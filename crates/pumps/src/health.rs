@@ -78,7 +78,7 @@ pub struct PumpHealth {
     /// By how much the gauge reads too high at rest, kPa, where that is what looked like a change of the pump.
     pub gauge_off_kpa: Option<f64>,
     /// Its first reading at rest that was off by that.
-    pub gauge_off_since: Option<Stamp>,
+    pub gauge_off_since_at: Option<Stamp>,
     /// The evidence in one sentence.
     pub evidence: String,
 }

@@ -230,7 +230,7 @@ fn judge_run(
         days_to_limit_status: days.status,
         onset_at: onset,
         gauge_off_kpa: off.map(|off| off.kpa),
-        gauge_off_since: off.map(|off| off.since),
+        gauge_off_since_at: off.map(|off| off.since),
         evidence: evidence::sentence(watch, state, &causes, outlook.as_ref(), &gauge, config),
     };
     (row, causes)

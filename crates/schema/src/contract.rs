@@ -170,7 +170,14 @@ mod tests {
 
     /// The type that the contract's naming rule gives a name; None where the name leaves it open.
     fn kind_by_name(name: &str) -> Option<ColumnKind> {
-        let stamps = ["at", "as_of", "observed_to", "first_seen", "last_seen"];
+        let stamps = [
+            "at",
+            "as_of",
+            "observed_from",
+            "observed_to",
+            "first_seen",
+            "last_seen",
+        ];
         let states = ["heater_on", "vacuum_pump_on"];
         let counts = ["n_", "rank", "rows_", "iso4406_"];
         if name == "iso4406_note" {

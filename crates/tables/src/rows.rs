@@ -75,7 +75,7 @@ record!(PumpStart, "pump_starts", key(unit_id, started_at), {
 record!(PumpHealth, "pump_health", key(run_id), month_of(run_id), {
     run_id, unit_id, at, indicator, expected, lower_90, upper_90, state, cause, cause_probability,
     days_to_limit_p10, days_to_limit_p50, days_to_limit_p90, days_to_limit_status, onset_at,
-    gauge_off_kpa, gauge_off_since, evidence,
+    gauge_off_kpa, gauge_off_since_at, evidence,
 });
 
 record!(PumpCause, "pump_causes", key(run_id, cause), { run_id, cause, probability });

@@ -21,7 +21,7 @@ fn replay(case: &Case<'_>, _: &FindingsConfig) -> Vec<Episode> {
     for rows in case.pump_health.chunk_by(|a, b| a.unit_id == b.unit_id) {
         let mut open: Option<Episode> = None;
         for row in rows {
-            match row.gauge_off_kpa.zip(row.gauge_off_since) {
+            match row.gauge_off_kpa.zip(row.gauge_off_since_at) {
                 Some((kpa, since)) => {
                     let seen = open.get_or_insert_with(|| to_episode(row, kpa, since));
                     seen.last_seen = row.at;

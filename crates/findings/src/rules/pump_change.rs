@@ -200,7 +200,7 @@ mod tests {
                 days_to_limit_status: status,
                 onset_at: None,
                 gauge_off_kpa: None,
-                gauge_off_since: None,
+                gauge_off_since_at: None,
                 evidence: String::new(),
             },
             kind,

@@ -68,7 +68,7 @@ fn health(state: PumpState, cause: Option<Cause>, days: Option<(f64, f64)>) -> P
         },
         onset_at: None,
         gauge_off_kpa: None,
-        gauge_off_since: None,
+        gauge_off_since_at: None,
         evidence: String::new(),
     }
 }

@@ -281,7 +281,7 @@ fn health(run: &Run, state: PumpState, indicator: f64) -> PumpHealth {
         },
         onset_at: None,
         gauge_off_kpa: None,
-        gauge_off_since: None,
+        gauge_off_since_at: None,
         evidence: "speed -33 % over 29; cause: wet_oil over 99 %".to_owned(),
     }
 }

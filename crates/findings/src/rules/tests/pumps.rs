@@ -30,7 +30,7 @@ fn health(day: &str, cause: Cause) -> PumpHealth {
         days_to_limit_status: DaysStatus::Within,
         onset_at: None,
         gauge_off_kpa: None,
-        gauge_off_since: None,
+        gauge_off_since_at: None,
         evidence: "speed -40.0 % against its level over 9 observations; with the vent shut it would hold 38.0 kPa under 1.0 kg/h of vapour, limit 40.4 kPa".to_owned(),
     }
 }
@@ -238,7 +238,7 @@ fn a_gauge_that_reads_off_is_a_finding_of_its_own() {
     let row = |day: &str, off: Option<f64>| PumpHealth {
         state: PumpState::Normal,
         gauge_off_kpa: off,
-        gauge_off_since: off.map(|_| at("2026-07-01")),
+        gauge_off_since_at: off.map(|_| at("2026-07-01")),
         ..health(day, Cause::Gauge)
     };
     let rows = [
