@@ -166,9 +166,9 @@ fn to_run_end(run: &Run, fit: Option<&RemovalRun>, registers: &Registers) -> Run
     RunEnd {
         started_at: run.started_at,
         ended_at: run.ended_at,
-        // behind the chamber a start is reckoned back through the removal: it may be off by a factor of two
+        // behind the chamber a start is reckoned back through the removal, and over paper nothing denies it
         water_first_ppm: fitted
-            .filter(|_| place != Some(SensorPlace::Outlet))
+            .filter(|_| !(over_paper && place == Some(SensorPlace::Outlet)))
             .and_then(|fit| fit.start_ppm)
             .or(logged_first),
         water_last_ppm: fitted.and_then(|fit| fit.end_ppm).or(logged_last),

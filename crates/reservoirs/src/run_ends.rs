@@ -65,12 +65,14 @@ fn end_of_run(place: SensorPlace, paper: bool) -> RunEnd {
 }
 
 #[test]
-fn a_start_that_no_sensor_read_is_not_told() {
-    let inlet = end_of_run(SensorPlace::Inlet, false);
+fn over_paper_a_start_that_no_sensor_read_is_not_told() {
+    let oil = end_of_run(SensorPlace::Outlet, false);
+    assert_eq!(oil.water_first_ppm, Some(45.0));
+    let paper = end_of_run(SensorPlace::Outlet, true);
+    assert_eq!(paper.water_first_ppm, None);
+    assert_eq!(paper.water_last_ppm, Some(20.0));
+    let inlet = end_of_run(SensorPlace::Inlet, true);
     assert_eq!(inlet.water_first_ppm, Some(45.0));
-    let outlet = end_of_run(SensorPlace::Outlet, false);
-    assert_eq!(outlet.water_first_ppm, None);
-    assert_eq!(outlet.water_last_ppm, Some(20.0));
 }
 
 #[test]
