@@ -8,13 +8,13 @@ use drydown_runs::history::{Maintenance, Unit};
 
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
-use crate::limit::own_pressure_past;
+use crate::limit::{Days, own_pressure_past};
 use crate::outlook::{Ways, days_to_limit, outlook, ways as ways_of};
 use crate::prior::FleetPrior;
 use crate::spans::{Renewal, renewal_of_row};
 use crate::testimony::{gauge_off, stands, testimony};
 use crate::watch::Watch;
-use crate::{Cause, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
+use crate::{Cause, DaysStatus, PumpCause, PumpHealth, PumpStart, PumpState, PumpsConfig};
 
 /// What the pumps stage gives for one unit.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -157,6 +157,12 @@ fn judge_run(
             .then(|| ways_of(watch, past, onset, config))
             .flatten()
     };
+    // A gauge that shows as much of the vented chamber is no pump that changed, whether or not starts speak.
+    let stood = onset.or(watch
+        .steady
+        .onset
+        .filter(|_| judged && watch.steady_alert()));
+    let off = stood.and_then(|onset| gauge_off(watch, onset));
     let ways = of(onset);
     // Runs that hold more because they gave off more gas are no alert of the pump.
     let by_itself = watch.starts_alert() || watch.set_point.lost_since().is_some();
@@ -167,8 +173,6 @@ fn judge_run(
         Some(_) if !borne_out => (None, of(None)),
         _ => (onset, ways),
     };
-    // Nor is a gauge that shows as much of the vented chamber.
-    let off = onset.and_then(|onset| gauge_off(watch, onset));
     let (onset, ways) = match off {
         Some(_) => (None, of(None)),
         None => (onset, ways),
@@ -177,7 +181,11 @@ fn judge_run(
     let outlook = ways
         .as_ref()
         .and_then(|ways| outlook(watch, ways, past, config));
-    let reckoned = days_to_limit(outlook.as_ref(), onset, &watch.draws, config);
+    let reckoned = match off {
+        // What the gauge adds to the base is no way to the limit.
+        Some(_) => Days::none(DaysStatus::NotDegrading),
+        None => days_to_limit(outlook.as_ref(), onset, &watch.draws, config),
+    };
     // What the gauge shows goes before what is reckoned from speed and base, but not where a vent that nobody
     // logged may have stood open.
     let held = own_pressure_past(past, onset, config)

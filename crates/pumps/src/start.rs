@@ -148,6 +148,11 @@ fn below_zero(curve: &StartCurve, fit: &PumpDown, config: &PumpsConfig) -> bool 
 /// atmosphere, from memory).
 const VENTED_KPA: f64 = 55.0;
 
+/// A fall that begins by so much below the barometer had begun before its first reading, kPa (common practice).
+const BEGUN_KPA: f64 = 10.0;
+/// Least fall that a late log still shows, as a share of the barometer (common practice).
+const LEAST_FALL: f64 = 0.3;
+
 /// Pressure of the vented chamber before the fall: the last reading at rest, or the level that a fast log's
 /// fall begins at. After too little rest the chamber may not have filled.
 fn rest_kpa(curve: &StartCurve, fit: Option<&PumpDown>, config: &PumpsConfig) -> Option<f64> {
@@ -160,7 +165,13 @@ fn rest_kpa(curve: &StartCurve, fit: Option<&PumpDown>, config: &PumpsConfig) ->
     // The reading of a slow log at the start itself may lie on the fall already.
     let at_rest = curve.seconds.first().filter(|seconds| **seconds < 0.0);
     let reading = at_rest.and_then(|_| curve.chamber_kpa.first().copied());
-    let from = fit.and_then(|fit| fit.from_kpa);
+    // So far below the barometer no gauge reads: the pump has begun, and the faster the lower it stands.
+    let begun = |kpa: &f64| {
+        curve
+            .ambient_kpa
+            .is_some_and(|ambient| *kpa < ambient - BEGUN_KPA)
+    };
+    let from = fit.and_then(|fit| fit.from_kpa).filter(|kpa| !begun(kpa));
     reading.or(from).filter(|kpa| *kpa > VENTED_KPA)
 }
 
@@ -284,5 +295,15 @@ fn from_ambient(curve: &StartCurve, fit: &PumpDown, config: &PumpsConfig) -> boo
         Some(BarometerBasis::Measured) => config.from_ambient_kpa,
         _ => config.from_ambient_kpa + WEATHER_RANGE_KPA,
     };
-    (from - ambient).abs() <= tolerance
+    (from - ambient).abs() <= tolerance || begins_late(curve, fit)
+}
+
+/// Whether the readings of a fast log begin on the fall, some seconds after the pump did, and still show most of
+/// it: an exponential tells its rate and its end from anywhere.
+fn begins_late(curve: &StartCurve, fit: &PumpDown) -> bool {
+    let from = curve.ambient_kpa.zip(fit.from_kpa);
+    curve.step_s <= SLOW_LOG_S
+        && from.is_some_and(|(ambient, from)| {
+            from < ambient && from >= fit.base_kpa + LEAST_FALL * ambient
+        })
 }

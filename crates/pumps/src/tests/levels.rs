@@ -30,6 +30,19 @@ fn judged_at_rest(
     off_kpa: impl Fn(f64) -> Option<f64>,
     vent_pct: Option<f64>,
 ) -> Vec<PumpHealth> {
+    let plain = |_: &mut PumpStart| {};
+    judged_as(kind, base_kpa, steady_kpa, off_kpa, vent_pct, plain)
+}
+
+/// As [`judged_at_rest`], each start dressed.
+fn judged_as(
+    kind: PumpKind,
+    base_kpa: impl Fn(f64) -> Option<f64>,
+    steady_kpa: impl Fn(f64) -> f64,
+    off_kpa: impl Fn(f64) -> Option<f64>,
+    vent_pct: Option<f64>,
+    dress: impl Fn(&mut PumpStart),
+) -> Vec<PumpHealth> {
     let config = PumpsConfig::documented();
     let unit = unit("U-1", kind);
     let mut rng = seeded(21, "levels");
@@ -46,6 +59,7 @@ fn judged_at_rest(
                 rest_kpa: off_kpa(day).map(|off| 101.3 + off + 0.7 * standard_normal(&mut rng)),
                 ..unseen(&unit.unit_id, at, &run_id)
             });
+            starts.last_mut().into_iter().for_each(&dress);
         }
         let kpa = steady_kpa(day) * (0.03 * standard_normal(&mut rng)).exp();
         runs.push(Run {
@@ -180,6 +194,27 @@ fn a_gauge_that_is_off_at_rest_is_no_leak_and_a_leak_is_none_of_the_gauge() {
     // A gauge that is off by a little beside a leak of three kPa explains none of it.
     let both = with(&|day| 0.3 * step(day));
     assert!(alerts(&both) > 30, "{}", alerts(&both));
+}
+
+#[test]
+fn a_gauge_that_is_off_is_named_where_starts_show_a_speed_that_stands() {
+    let step = |day: f64| if day < 120.0 { 0.0 } else { 2.2 };
+    let rows = judged_as(
+        PumpKind::RotaryVane,
+        |_| Some(0.0),
+        |day| 3.0 + step(day),
+        |day| Some(step(day)),
+        Some(20.0),
+        |start| {
+            (start.base_kpa, start.base_kpa_se) = (None, None);
+            (start.relative_speed_per_s, start.ln_speed_se) = (Some(0.05), Some(0.01));
+            start.reason = None;
+        },
+    );
+    let last = rows.last().unwrap();
+    assert_eq!(last.state, PumpState::Normal, "{last:?}");
+    assert_eq!(last.cause, Some(Cause::Gauge), "{last:?}");
+    assert_eq!(last.days_to_limit_status, DaysStatus::NotDegrading);
 }
 
 #[test]

@@ -120,6 +120,26 @@ fn refusals_are_one_word_each() {
 }
 
 #[test]
+fn a_log_that_begins_on_the_fall_tells_speed_and_base_and_nothing_of_the_rest() {
+    let late = |first: usize| {
+        let mut curve = curve(5.0, 2.0);
+        curve.chamber_kpa.drain(..first);
+        curve.seconds.truncate(curve.chamber_kpa.len());
+        fit(&curve)
+    };
+    // 15 and 20 s after the pump, at 49 and 38 kPa.
+    for first in [3, 4] {
+        let start = late(first);
+        assert!(start.accepted && start.reason.is_none(), "{start:?}");
+        assert!((start.speed_m3h.unwrap() - 30.0).abs() < 0.1, "{start:?}");
+        assert!((start.base_kpa.unwrap() - 2.0).abs() < 0.05);
+        assert_eq!(start.rest_kpa, None);
+    }
+    // The end of a fall is no test.
+    assert_eq!(late(6).reason.as_deref(), Some("not_from_ambient"));
+}
+
+#[test]
 fn the_base_of_a_short_rest_does_not_count_and_its_speed_does() {
     let config = PumpsConfig::documented();
     let rested = |idle_h: Option<f64>| {
