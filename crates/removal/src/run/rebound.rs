@@ -88,15 +88,32 @@ impl Rebounds {
 
 /// One rest of a unit beside its reservoir.
 #[derive(Clone, Copy, Debug)]
-struct Rest {
+pub(super) struct Rest {
     /// Place of the run before it.
     run: usize,
+    pub(super) hours: f64,
+    /// What the run took, what came back, and the start after it, as the sensor reads.
+    fall_ppm: f64,
+    pub(super) rise_ppm: f64,
+    pub(super) reading_ppm: f64,
+    pub(super) sd_ppm: f64,
+}
+
+/// A rest of a reservoir without a unit, long enough to tell ingress; water in the oil.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Long {
     hours: f64,
-    /// What the run took and what came back, as its sensor reads.
     fall_ppm: f64,
     rise_ppm: f64,
-    reading_ppm: f64,
-    sd_ppm: f64,
+    /// The start after it, as its sensor reads.
+    pub(super) start_ppm: f64,
+}
+
+/// What lies between the runs of one reservoir.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Gaps {
+    pub(super) rests: Vec<Rest>,
+    pub(super) long: Vec<Long>,
 }
 
 /// A run's ends as its sensor reads them, with the scatter of one reading.
@@ -150,14 +167,10 @@ pub(super) fn reach_next_starts(inputs: &[RunInput<'_>], points: &mut [Points]) 
     }
 }
 
-/// What the rests between runs say, from the fits of one body (None where a run had none).
-pub(super) fn rebounds(
-    inputs: &[RunInput<'_>],
-    fits: &[Option<&Fit<'_>>],
-    config: &RunFitConfig,
-) -> Rebounds {
+/// The rests between runs, from the fits of one body (None where a run had none).
+pub(super) fn gaps(inputs: &[RunInput<'_>], fits: &[Option<&Fit<'_>>]) -> Gaps {
     let ends: Vec<Option<Ends>> = fits.iter().map(|fit| ends((*fit)?)).collect();
-    let (mut rests, mut long) = (Vec::new(), Vec::new());
+    let mut gaps = Gaps::default();
     for (run, next) in followers(inputs) {
         let pair = ends.get(run).zip(ends.get(next));
         let (Some((Some(one), Some(other))), Some((hours, same_unit))) =
@@ -167,12 +180,17 @@ pub(super) fn rebounds(
         };
         if hours >= REST_MOST_H {
             let [start, end] = one.level_ppm;
-            long.push((hours, start - end, other.level_ppm[0] - end));
+            gaps.long.push(Long {
+                hours,
+                fall_ppm: start - end,
+                rise_ppm: other.level_ppm[0] - end,
+                start_ppm: other.start_ppm,
+            });
         } else if same_unit && hours >= REST_LEAST_H {
-            rests.extend(rest(run, hours, one, other));
+            gaps.rests.extend(rest(run, hours, one, other));
         }
     }
-    weigh(&rests, &long, inputs.len(), config)
+    gaps
 }
 
 fn rest(run: usize, hours: f64, one: &Ends, other: &Ends) -> Option<Rest> {
@@ -194,13 +212,9 @@ fn rest(run: usize, hours: f64, one: &Ends, other: &Ends) -> Option<Rest> {
     })
 }
 
-/// Compares the explanations of the rises: `long` holds hours, fall before and rise of long rests.
-fn weigh(
-    rests: &[Rest],
-    long: &[(f64, f64, f64)],
-    n_runs: usize,
-    config: &RunFitConfig,
-) -> Rebounds {
+/// Compares the explanations of the rises.
+pub(super) fn rebounds(gaps: &Gaps, n_runs: usize, config: &RunFitConfig) -> Rebounds {
+    let Gaps { rests, long } = gaps;
     const N_REST_MIN: usize = 4;
     const N_LONG_MIN: usize = 2;
     const SHARE_MIN: f64 = 0.05;
@@ -208,7 +222,7 @@ fn weigh(
     let of_long = |share: f64, p: f64| {
         let rates: Vec<f64> = long
             .iter()
-            .map(|(hours, fall, rise)| (rise - share * fall) / hours)
+            .map(|long| (long.rise_ppm - share * long.fall_ppm) / long.hours)
             .collect();
         let rate = robust::quantile(&rates, p).filter(|_| rates.len() >= N_LONG_MIN);
         rate.unwrap_or(unknown_per_h).max(0.0)

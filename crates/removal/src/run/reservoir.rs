@@ -12,9 +12,9 @@ use super::fit::{
 use super::join::join;
 use super::laws::{Gain, Kept, Kind, is_plain, keep, of_run};
 use super::model::{MixingPriors, Prior, USUAL_MIXING};
-use super::paper::holds_paper;
+use super::paper::{Following, following, holds_paper};
 use super::points::{Points, to_points};
-use super::rebound::{Rebounds, reach_next_starts, rebounds};
+use super::rebound::{Rebounds, gaps, reach_next_starts, rebounds};
 use super::solve::inverse_diagonal;
 use super::{RunInput, convert, free_water_at_start, priors, status};
 use crate::config::RunFitConfig;
@@ -147,6 +147,7 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
     let points = points_of_all(inputs, config);
     let looks = look_at_all(inputs, &points, config);
     let verdict = judge(inputs, &looks, config);
+    let paper = paper_between(inputs, &looks);
     inputs
         .iter()
         .zip(&points)
@@ -154,7 +155,11 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
         .enumerate()
         .map(|(idx, ((input, points), look))| {
             let lent = verdict.lent.get(idx).copied().unwrap_or(USUAL_MIXING);
-            settle(input, points, look, Some((&verdict.kept, lent)), config)
+            let mut row = settle(input, points, look, Some((&verdict.kept, lent)), config);
+            if let Some(following) = paper {
+                following.take_out(&mut row, config);
+            }
+            row
         })
         .collect()
 }
@@ -178,7 +183,13 @@ pub(super) fn rests_between(
     if inputs.iter().any(holds_paper) {
         return Rebounds::default();
     }
-    rebounds(inputs, &plain_fits(looks), config)
+    rebounds(&gaps(inputs, &plain_fits(looks)), inputs.len(), config)
+}
+
+/// What the rests between a reservoir's runs tell of its paper; None where it has none.
+fn paper_between(inputs: &[RunInput<'_>], looks: &[Look<'_>]) -> Option<Following> {
+    let paper = inputs.iter().any(holds_paper);
+    paper.then(|| following(&gaps(inputs, &plain_fits(looks))))
 }
 
 /// The fits of one body; None where a run had nothing to fit.
