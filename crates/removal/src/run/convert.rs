@@ -51,7 +51,7 @@ pub(super) fn without_fit(
 
 /// The row of a fitted run. Rate, dried flow and removal per pass stay empty where the status says there is none.
 ///
-/// Removal per pass is given only up to 1: above it, volume or flow is wrong, and the sentence says so.
+/// Removal per pass is given only up to 1: above it, volume or flow is wrong or the oil mixes badly, and the sentence says so.
 /// The dried flow stands either way and is what the fleet pools.
 pub(super) fn to_row(
     input: &RunInput<'_>,
@@ -100,8 +100,13 @@ pub(super) fn to_row(
                 row.removal_per_pass = Some(dried / flow);
             }
             (Some(dried), Some(flow)) if flow > 0.0 => notes.push(format!(
-                "more dried than pumped ({:.2} times): volume or flow is off",
-                dried / flow
+                "more dried than pumped ({:.2} times): {}",
+                dried / flow,
+                if values.law.mixing.is_some() {
+                    "volume or flow is off"
+                } else {
+                    "only part of the oil passes the unit, or volume or flow is off"
+                }
             )),
             (None, _) => notes.push("no reservoir volume, so no dried flow".into()),
             _ => notes.push("no oil flow, so no removal per pass".into()),

@@ -4,6 +4,7 @@ use drydown_stats::relaxation::{Relaxation, fit_relaxation};
 use drydown_stats::{normal, optimise};
 
 use super::conditions::conditions_moved;
+use super::laws::law_log_sd;
 use super::model::{
     MixingPriors, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape, USUAL_DISSOLVING, USUAL_POOL,
 };
@@ -461,14 +462,7 @@ fn profile(fit: &mut Fit<'_>) {
         })
     };
     // The law holds the rate constant but for its slopes; a real one wanders by more than the sensor's noise alone.
-    let config = fit.model.config;
-    let mut law_sd = config.law_log_sd;
-    if fit.model.points.sensor_at_outlet {
-        law_sd = law_sd.max(config.outlet_law_log_sd);
-    }
-    if fit.model.shape.settled {
-        law_sd = law_sd.max(config.settled_law_log_sd);
-    }
+    let law_sd = law_log_sd(&fit.model);
     let widened = |end: f64| best + (end - best).signum() * (end - best).hypot(quantile * law_sd);
     fit.ln_rate_lower = either(-step, low).map(widened);
     fit.ln_rate_upper = either(step, high).map(widened);

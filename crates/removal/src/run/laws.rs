@@ -12,6 +12,8 @@
 
 use drydown_stats::{normal, robust};
 
+use super::model::Model;
+use super::rebound::Rebounds;
 use crate::config::RunFitConfig;
 
 /// How probable settled water is as a run begins, in a reservoir where it settles: under oil that is about saturated, and
@@ -22,6 +24,26 @@ const POOL_DRY: f64 = 0.25;
 /// oil that was simply left wet begins so too. Common practice, no source.
 const WET_OVER_POOL: f64 = 0.70;
 const WET_ELSEWHERE: f64 = 0.35;
+
+/// What a loop and a rest are good for as a picture of a badly mixed reservoir, sd of the log rate: real ones have more than
+/// two parts, and mix faster while the unit runs. From foreign simulated fleets.
+const MIXING_LAW_LOG_SD: f64 = 0.12;
+
+/// What a model's law itself is good for: sd of the log rate that no number of readings takes away.
+pub(super) fn law_log_sd(model: &Model<'_>) -> f64 {
+    let config = model.config;
+    let mut sd = config.law_log_sd;
+    if model.points.sensor_at_outlet {
+        sd = sd.max(config.outlet_law_log_sd);
+    }
+    if model.shape.settled {
+        sd = sd.max(config.settled_law_log_sd);
+    }
+    if model.shape.mixing {
+        sd = sd.max(MIXING_LAW_LOG_SD);
+    }
+    sd
+}
 
 /// What a reservoir may be to its unit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -129,28 +151,39 @@ fn far(config: &RunFitConfig) -> f64 {
 ///
 /// A law is named for what it gains by more than no law holds. Where the rest of its gain alone speaks for it, one body
 /// comes first, and the other has as large a share.
-pub(super) fn keep(gains: &[Gain], config: &RunFitConfig) -> Kept {
+pub(super) fn keep(gains: &[Gain], rests: &Rebounds, config: &RunFitConfig) -> Kept {
     let material: Vec<Gain> = gains.iter().map(Gain::material).collect();
-    let named = keep_by(&material, config);
+    let named = keep_by(&material, rests.shown, config);
     if named != [(Kind::WellMixed, 1.0)] {
         return named;
     }
-    let doubted = keep_by(gains, config);
+    let doubted = keep_by(gains, false, config);
     if doubted == named {
-        return named;
+        if rests.doubt <= 0.0 {
+            return named;
+        }
+        // The runs say nothing of a law, the rests between them might.
+        let by_rests = vec![(Kind::TwoCompartments, 1.0)];
+        return mixed_with(by_rests, 1.0 - rests.doubt.min(0.5));
     }
-    let mut out = vec![(Kind::WellMixed, 0.5)];
-    for (kind, share) in doubted {
+    mixed_with(doubted, 0.5)
+}
+
+/// One body with its share, and other laws with the rest.
+fn mixed_with(others: Kept, well_mixed: f64) -> Kept {
+    let mut out = vec![(Kind::WellMixed, well_mixed)];
+    for (kind, share) in others {
+        let share = (1.0 - well_mixed) * share;
         match out.iter_mut().find(|one| one.0 == kind) {
-            Some(one) => one.1 += 0.5 * share,
-            None => out.push((kind, 0.5 * share)),
+            Some(one) => one.1 += share,
+            None => out.push((kind, share)),
         }
     }
     out
 }
 
-fn keep_by(gains: &[Gain], config: &RunFitConfig) -> Kept {
-    let two = are_badly_mixed(gains, config);
+fn keep_by(gains: &[Gain], by_rests: bool, config: &RunFitConfig) -> Kept {
+    let two = by_rests || are_badly_mixed(gains, config);
     let beginnings = gains.iter().filter(|gain| gain.settled.is_some());
     let over_plain = sum(gains.iter().filter_map(Gain::settled_or_none), config)
         + beginnings.map(Gain::beginning).sum::<f64>();
@@ -249,7 +282,7 @@ mod tests {
                 settled_most: f64::INFINITY,
             })
             .collect();
-        let kept = keep(&gains, &RunFitConfig::documented());
+        let kept = keep(&gains, &Rebounds::default(), &RunFitConfig::documented());
         assert!((kept.iter().map(|one| one.1).sum::<f64>() - 1.0).abs() < 1e-12);
         kept.into_iter().map(|one| one.0).collect()
     }
@@ -267,7 +300,7 @@ mod tests {
                 settled_most: f64::INFINITY,
             })
             .collect();
-        keep(&gains, &RunFitConfig::documented())
+        keep(&gains, &Rebounds::default(), &RunFitConfig::documented())
             .iter()
             .filter(|one| one.0 == Kind::Settled)
             .map(|one| one.1)
@@ -286,7 +319,11 @@ mod tests {
                 two_most,
                 settled_most: f64::INFINITY,
             };
-            keep(&[gain; 8], &RunFitConfig::documented())
+            keep(
+                &[gain; 8],
+                &Rebounds::default(),
+                &RunFitConfig::documented(),
+            )
         };
         assert_eq!(gains(8.0), vec![(Kind::TwoCompartments, 1.0)]);
         assert_eq!(

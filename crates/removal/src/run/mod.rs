@@ -21,7 +21,11 @@ mod mixing;
 mod mixing_tests;
 mod model;
 mod noise;
+mod paper;
 mod points;
+mod rebound;
+#[cfg(test)]
+mod rebound_tests;
 mod reservoir;
 mod returns;
 mod settled;
@@ -66,7 +70,11 @@ pub struct RunInput<'a> {
 pub fn fit_run(input: &RunInput<'_>, config: &RunFitConfig) -> RemovalRun {
     let points = to_points(input, config);
     let look = reservoir::look(input, &points, config);
-    reservoir::settle(input, &points, look, None, config)
+    let mut row = reservoir::settle(input, &points, look, None, config);
+    if paper::holds_paper(input) {
+        paper::Following::default().take_out(&mut row, config);
+    }
+    row
 }
 
 /// Mole fraction of vapour, pressure and temperature give the floor that the run tends to, weakly.

@@ -13,6 +13,7 @@ use super::curve::{Law, Slopes, Step, path};
 use super::mixing::Mixing;
 use super::noise::{Noise, whiten, whitened_sum};
 use super::points::{LabPoint, Points};
+use super::rebound::NextStart;
 use super::settled::Settled;
 use crate::config::RunFitConfig;
 
@@ -28,6 +29,8 @@ pub(super) struct MixingPriors {
     pub(super) loop_share_logit: Prior,
     /// Log of the exchange, share of the volume per hour.
     pub(super) ln_exchange: Prior,
+    /// What the sensor reads when the unit comes back.
+    pub(super) next: Option<NextStart>,
 }
 
 /// Without other runs: about two thirds of the oil in the loop (from four to nine tenths), and an exchange of 5 % of the
@@ -38,6 +41,7 @@ pub(super) const USUAL_MIXING: MixingPriors = MixingPriors {
         mean: -3.0,
         sd: 1.0,
     },
+    next: None,
 };
 
 /// Share of the gap to saturation that settled water closes an hour: 3 %, within a factor of five; common practice, no source.
@@ -310,6 +314,7 @@ impl<'a> Model<'a> {
         );
         self.push_sensor(&values, &water, out);
         self.push_lab(&values, &water, out);
+        self.push_next(&values, &water, out);
         self.push_priors(theta, out);
     }
 
@@ -465,7 +470,7 @@ fn typical_solubility_ppm(points: &Points) -> f64 {
 }
 
 /// Water in the stream that leaves the unit: removal per pass moves with flow, temperature and pressure as the rate does.
-fn at_outlet(values: &Values, step: Option<&Step>, content_ppm: f64) -> f64 {
+pub(super) fn at_outlet(values: &Values, step: Option<&Step>, content_ppm: f64) -> f64 {
     const MOST: f64 = 0.995;
     let floor = step.map_or(values.law.asymptote_ppm, |step| {
         values.law.asymptote_at(step)

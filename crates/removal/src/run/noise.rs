@@ -152,6 +152,7 @@ impl Model<'_> {
             );
             let mut out = Vec::new();
             self.push_lab(&values, &water, &mut out);
+            self.push_next(&values, &water, &mut out);
             self.push_priors(theta, &mut out);
             out
         };

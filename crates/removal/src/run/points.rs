@@ -51,6 +51,8 @@ pub(super) struct Points {
     pub(super) steps: Vec<Step>,
     /// Node of the run's end; nodes behind it belong to samples after the stop.
     pub(super) end_node: usize,
+    /// Node of the next start on the reservoir, where the points reach so far.
+    pub(super) next_node: Option<usize>,
     pub(super) sensor: Vec<SensorPoint>,
     pub(super) lab: Vec<LabPoint>,
     /// Width of one step of the sensor series, hours.
@@ -81,6 +83,25 @@ pub(super) struct Points {
 impl Points {
     pub(super) fn n_used(&self) -> usize {
         self.sensor.len() * self.merged.max(1) + self.lab.len()
+    }
+
+    /// Adds a node for the next start, so many hours after the run's end; none before a sample of the time between.
+    pub(super) fn reach(&mut self, hours: f64) {
+        let sampled_h = self
+            .lab
+            .iter()
+            .map(|point| point.after_h)
+            .fold(0.0, f64::max);
+        let Some(last) = self.steps.last().copied().filter(|_| hours > sampled_h) else {
+            return;
+        };
+        self.next_node = Some(self.steps.len());
+        self.steps.push(Step {
+            hours: 0.0,
+            idle_hours: hours - sampled_h,
+            to_go: 0.0,
+            ..last
+        });
     }
 
     pub(super) fn leave_out(&mut self, reason: &'static str) {

@@ -12,7 +12,9 @@ use super::fit::{
 use super::join::join;
 use super::laws::{Gain, Kept, Kind, is_plain, keep, of_run};
 use super::model::{MixingPriors, Prior, USUAL_MIXING};
+use super::paper::{Following, following, holds_paper};
 use super::points::{Points, to_points};
+use super::rebound::{Rebounds, gaps, reach_next_starts, rebounds};
 use super::solve::inverse_diagonal;
 use super::{RunInput, convert, free_water_at_start, priors, status};
 use crate::config::RunFitConfig;
@@ -142,12 +144,10 @@ pub(super) struct Verdict {
 /// from run to run; where it is more than one, the interval of a rate holds what each of them gives.
 #[must_use]
 pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<RemovalRun> {
-    let points: Vec<Points> = inputs
-        .iter()
-        .map(|input| to_points(input, config))
-        .collect();
+    let points = points_of_all(inputs, config);
     let looks = look_at_all(inputs, &points, config);
-    let verdict = judge(&looks, config);
+    let verdict = judge(inputs, &looks, config);
+    let paper = paper_between(inputs, &looks);
     inputs
         .iter()
         .zip(&points)
@@ -155,7 +155,50 @@ pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Remo
         .enumerate()
         .map(|(idx, ((input, points), look))| {
             let lent = verdict.lent.get(idx).copied().unwrap_or(USUAL_MIXING);
-            settle(input, points, look, Some((&verdict.kept, lent)), config)
+            let mut row = settle(input, points, look, Some((&verdict.kept, lent)), config);
+            if let Some(following) = paper {
+                following.take_out(&mut row, config);
+            }
+            row
+        })
+        .collect()
+}
+
+/// The points of all runs of a reservoir, each up to the next start.
+pub(super) fn points_of_all(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<Points> {
+    let mut points: Vec<Points> = inputs
+        .iter()
+        .map(|input| to_points(input, config))
+        .collect();
+    reach_next_starts(inputs, &mut points);
+    points
+}
+
+/// What the rests between a reservoir's runs say of its mixing; nothing where paper gives its water back to the oil.
+pub(super) fn rests_between(
+    inputs: &[RunInput<'_>],
+    looks: &[Look<'_>],
+    config: &RunFitConfig,
+) -> Rebounds {
+    if inputs.iter().any(holds_paper) {
+        return Rebounds::default();
+    }
+    rebounds(&gaps(inputs, &plain_fits(looks)), inputs.len(), config)
+}
+
+/// What the rests between a reservoir's runs tell of its paper; None where it has none.
+fn paper_between(inputs: &[RunInput<'_>], looks: &[Look<'_>]) -> Option<Following> {
+    let paper = inputs.iter().any(holds_paper);
+    paper.then(|| following(&gaps(inputs, &plain_fits(looks))))
+}
+
+/// The fits of one body; None where a run had nothing to fit.
+fn plain_fits<'a, 'b>(looks: &'b [Look<'a>]) -> Vec<Option<&'b Fit<'a>>> {
+    looks
+        .iter()
+        .map(|look| match look {
+            Look::Fitted(fits) => Some(&fits.well_mixed),
+            Look::Unfit(..) => None,
         })
         .collect()
 }
@@ -242,7 +285,8 @@ pub(super) fn settle(
         Look::Unfit(status, why) => return convert::without_fit(input, points, status, &why),
         Look::Fitted(fits) => *fits,
     };
-    let alone = keep(&fits.gain().into_iter().collect::<Vec<Gain>>(), config);
+    let gains: Vec<Gain> = fits.gain().into_iter().collect();
+    let alone = keep(&gains, &Rebounds::default(), config);
     let (kept, lent) = known.unwrap_or((&alone, USUAL_MIXING));
     let gain = fits.gain().and_then(|gain| gain.settled);
     let fit = join(
@@ -271,7 +315,8 @@ fn fit_kind<'a>(fits: &Fits<'a>, kind: Kind, lent: MixingPriors) -> Fit<'a> {
 }
 
 /// How the reservoir mixes, and what each run learns of it from the others.
-fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
+fn judge(inputs: &[RunInput<'_>], looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
+    let rests = rests_between(inputs, looks, config);
     let gains: Vec<Gain> = looks
         .iter()
         .filter_map(|look| match look {
@@ -279,18 +324,12 @@ fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
             Look::Unfit(..) => None,
         })
         .collect();
-    let kept = keep(&gains, config);
+    let kept = keep(&gains, &rests, config);
     if kept.iter().all(|(kind, _)| *kind != Kind::TwoCompartments) {
         let lent = Vec::new();
         return Verdict { kept, lent };
     }
-    let told: Vec<Option<[Told; 2]>> = looks
-        .iter()
-        .map(|look| match look {
-            Look::Fitted(fits) => told(fits.two.as_ref()?),
-            Look::Unfit(..) => None,
-        })
-        .collect();
+    let told = mixing_told(looks, &rests);
     let lent = (0..looks.len())
         .map(|idx| {
             let others = || {
@@ -310,10 +349,34 @@ fn judge(looks: &[Look<'_>], config: &RunFitConfig) -> Verdict {
                     BETWEEN_RUNS,
                     others().map(|[_, exchange]| *exchange),
                 ),
+                next: rests.of(idx),
             }
         })
         .collect();
     Verdict { kept, lent }
+}
+
+/// What each run tells of loop and exchange by itself, with the reading at the next start where there is one.
+pub(super) fn mixing_told(looks: &[Look<'_>], rests: &Rebounds) -> Vec<Option<[Told; 2]>> {
+    looks
+        .iter()
+        .enumerate()
+        .map(|(idx, look)| {
+            let Look::Fitted(fits) = look else {
+                return None;
+            };
+            match rests.of(idx) {
+                Some(next) if can_tell_mixing(&fits.well_mixed) => {
+                    let mixing = MixingPriors {
+                        next: Some(next),
+                        ..USUAL_MIXING
+                    };
+                    told(&fit_two_compartments(&fits.well_mixed, mixing))
+                }
+                _ => told(fits.two.as_ref()?),
+            }
+        })
+        .collect()
 }
 
 /// Sd of a loop's unknowns between runs of one reservoir: levels, temperatures and ports differ. Common practice, no source.

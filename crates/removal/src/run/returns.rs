@@ -1,11 +1,12 @@
 //! What the runs on a reservoir tell of water that comes back to its oil, for the next run on it.
 
 use super::RunInput;
-use super::fit::Fit;
 use super::laws::{Gain, Kind, keep, of_run};
 use super::model::{Prior, USUAL_DISSOLVING, USUAL_MIXING, USUAL_POOL};
-use super::points::{Points, to_points};
-use super::reservoir::{BETWEEN_RUNS, Fits, Look, Told, lend, look_at_all, told};
+use super::reservoir::{
+    BETWEEN_RUNS, Fits, Look, Told, lend, look_at_all, mixing_told, points_of_all, rests_between,
+    told,
+};
 use crate::config::RunFitConfig;
 
 /// Mean and standard deviation of a quantity on the scale that its field's name says.
@@ -52,10 +53,7 @@ const POOL_BETWEEN_RUNS: f64 = 0.7;
 /// What the runs of one reservoir tell of its next: `inputs` by start. Laws are those that [`crate::fit_reservoir`] leaves open.
 #[must_use]
 pub fn fit_returns(inputs: &[RunInput<'_>], config: &RunFitConfig) -> ReservoirReturns {
-    let points: Vec<Points> = inputs
-        .iter()
-        .map(|input| to_points(input, config))
-        .collect();
+    let points = points_of_all(inputs, config);
     let looks = look_at_all(inputs, &points, config);
     let fits: Vec<&Fits<'_>> = looks
         .iter()
@@ -65,7 +63,8 @@ pub fn fit_returns(inputs: &[RunInput<'_>], config: &RunFitConfig) -> ReservoirR
         })
         .collect();
     let gains: Vec<Gain> = fits.iter().filter_map(|fits| fits.gain()).collect();
-    let kept = keep(&gains, config);
+    let rests = rests_between(inputs, &looks, config);
+    let kept = keep(&gains, &rests, config);
     let share = |wanted: Kind| {
         let of_kind = kept.iter().find(|(kind, _)| *kind == wanted);
         of_kind.map(|(_, share)| *share)
@@ -88,8 +87,8 @@ pub fn fit_returns(inputs: &[RunInput<'_>], config: &RunFitConfig) -> ReservoirR
         }
     });
     let mixing = share(Kind::TwoCompartments).map(|probability| {
-        let of = |fits: &&Fits<'_>| fits.two.as_ref().and_then(|two: &Fit<'_>| told(two));
-        let all = || fits.iter().filter_map(of);
+        let told = mixing_told(&looks, &rests);
+        let all = || told.iter().flatten().copied();
         MixingLaw {
             probability,
             loop_share_logit: term(USUAL_MIXING.loop_share_logit, BETWEEN_RUNS, all(), 0),

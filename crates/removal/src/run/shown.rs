@@ -16,6 +16,7 @@ use super::fit::{
 };
 use super::model::{USUAL_MIXING, Values};
 use super::noise::{Noise, whiten};
+use super::paper::holds_paper;
 use super::points::{Points, to_points};
 use super::status::{check_before, end_ppm};
 use super::{free_water_at_start, priors};
@@ -180,7 +181,9 @@ fn fit_again<'a>(
         }
     }
     settle_errors(&mut fit);
-    if let Some(rate) = row.removal_rate_per_h.filter(|rate| *rate > 0.0) {
+    // Over paper the curve falls faster than the unit dries.
+    let held = row.removal_rate_per_h.filter(|_| !holds_paper(input));
+    if let Some(rate) = held.filter(|rate| *rate > 0.0) {
         hold_rate(&mut fit, rate);
     }
     fit

@@ -195,7 +195,7 @@ pub(super) fn end_ppm(fit: &Fit<'_>) -> f64 {
 }
 
 /// Scatter of one value near a level, ppm.
-fn noise_ppm(fit: &Fit<'_>, level_ppm: f64) -> f64 {
+pub(super) fn noise_ppm(fit: &Fit<'_>, level_ppm: f64) -> f64 {
     let config = fit.model.config;
     if fit.model.points.sensor.is_empty() {
         return config.lab_sd_ppm.hypot(config.lab_cv * level_ppm);
