@@ -58,7 +58,8 @@ impl Past {
 
     /// The runs that had ended by then, with the fits that their samples known by then allow.
     ///
-    /// A reservoir whose samples were all known keeps today's fits; the others' runs are fitted again, together.
+    /// A reservoir without a later run, whose samples were all known, keeps today's fits. The runs of each other are fitted
+    /// again, together: what a later run tells of how the oil mixes was not known.
     fn pairs_at(&self, at: Stamp, config: &RemovalConfig) -> Vec<(Run, RemovalRun)> {
         let by_reservoir = samples_by_reservoir(&self.samples);
         let series = series_by_run(&self.points);
@@ -80,12 +81,17 @@ impl Past {
                 (known, lacks)
             })
             .collect();
-        let lacking: BTreeSet<Option<&ReservoirId>> = ended
+        let by_sample = ended
             .iter()
             .zip(&known)
             .filter(|(_, (_, lacks))| *lacks)
-            .map(|((run, _), _)| run.reservoir_id.as_ref())
-            .collect();
+            .map(|((run, _), _)| run.reservoir_id.as_ref());
+        let by_run = self
+            .pairs
+            .iter()
+            .filter(|(run, _)| run.ended_at >= at && run.reservoir_id.is_some())
+            .map(|(run, _)| run.reservoir_id.as_ref());
+        let lacking: BTreeSet<Option<&ReservoirId>> = by_sample.chain(by_run).collect();
         let again: Vec<RunInput<'_>> = ended
             .iter()
             .zip(&known)
