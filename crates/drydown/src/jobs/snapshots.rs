@@ -1,7 +1,7 @@
 //! The estimates at each month's start of the last six months, with what was known then, and
 //! those of the earlier jobs at as_of.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use anyhow::Result;
 use drydown_findings::Snapshot;
@@ -56,60 +56,107 @@ impl Past {
         })
     }
 
-    /// The runs that had ended by then, with the fits that their samples known by then allow.
-    ///
-    /// A reservoir without a later run, whose samples were all known, keeps today's fits. The runs of each other are fitted
-    /// again, together: what a later run tells of how the oil mixes was not known.
-    fn pairs_at(&self, at: Stamp, config: &RemovalConfig) -> Vec<(Run, RemovalRun)> {
+    /// What was known at a time: runs that had ended, and the samples near them.
+    fn known_at(&self, at: Stamp) -> Known<'_> {
         let by_reservoir = samples_by_reservoir(&self.samples);
+        let mut known = Known::default();
+        for pair in &self.pairs {
+            let (run, _) = pair;
+            let later = run.ended_at >= at;
+            let near = if later {
+                Vec::new()
+            } else {
+                near_samples(run, &by_reservoir)
+            };
+            let samples: Vec<&Sample> = near
+                .iter()
+                .copied()
+                .filter(|sample| is_known(sample, at))
+                .collect();
+            if let Some(id) = &run.reservoir_id {
+                let counts = known.counts.entry(id).or_default();
+                counts.n_runs += usize::from(!later);
+                counts.n_samples += samples.len();
+                counts.lacks |= later || samples.len() < near.len();
+            }
+            if !later {
+                known.ended.push((pair, samples));
+            }
+        }
+        known
+    }
+
+    /// The fits of the reservoirs of which less was known at some of the times, each made once.
+    ///
+    /// What a later run or sample tells of how the oil mixes was not known: the runs of such a reservoir are fitted again,
+    /// together. A reservoir of which everything was known keeps today's fits.
+    fn refits(&self, times: &[Known<'_>], config: &RemovalConfig) -> Refits {
         let series = series_by_run(&self.points);
-        let ended: Vec<&(Run, RemovalRun)> = self
-            .pairs
-            .iter()
-            .filter(|(run, _)| run.ended_at < at)
-            .collect();
-        let known: Vec<(Vec<&Sample>, bool)> = ended
-            .iter()
-            .map(|(run, _)| {
-                let near = near_samples(run, &by_reservoir);
-                let known: Vec<&Sample> = near
-                    .iter()
-                    .copied()
-                    .filter(|sample| is_known(sample, at))
-                    .collect();
-                let lacks = known.len() < near.len();
-                (known, lacks)
-            })
-            .collect();
-        let by_sample = ended
-            .iter()
-            .zip(&known)
-            .filter(|(_, (_, lacks))| *lacks)
-            .map(|((run, _), _)| run.reservoir_id.as_ref());
-        let by_run = self
-            .pairs
-            .iter()
-            .filter(|(run, _)| run.ended_at >= at && run.reservoir_id.is_some())
-            .map(|(run, _)| run.reservoir_id.as_ref());
-        let lacking: BTreeSet<Option<&ReservoirId>> = by_sample.chain(by_run).collect();
-        let again: Vec<RunInput<'_>> = ended
-            .iter()
-            .zip(&known)
-            .filter(|((run, _), _)| lacking.contains(&run.reservoir_id.as_ref()))
-            .map(|((run, _), (known, _))| {
+        let mut wanted: BTreeMap<Key, Vec<RunInput<'_>>> = BTreeMap::new();
+        for known in times {
+            let mut of_time: BTreeMap<Key, Vec<RunInput<'_>>> = BTreeMap::new();
+            for ((run, _), samples) in &known.ended {
+                let Some(key) = known.key_of(run).filter(|key| !wanted.contains_key(key)) else {
+                    continue;
+                };
                 let bins = series.get(&run.run_id).copied().unwrap_or(&[]);
-                to_input(run, bins, known, &self.registers)
+                let input = to_input(run, bins, samples, &self.registers);
+                of_time.entry(key).or_default().push(input);
+            }
+            wanted.append(&mut of_time);
+        }
+        let wanted: Vec<(Key, Vec<RunInput<'_>>)> = wanted.into_iter().collect();
+        let fitted: Vec<(Key, Vec<RemovalRun>)> = wanted
+            .into_par_iter()
+            .map(|(key, inputs)| (key, fit_all(&inputs, config)))
+            .collect();
+        fitted
+            .into_iter()
+            .flat_map(|(key, fits)| {
+                fits.into_iter()
+                    .map(move |fit| ((key.clone(), fit.run_id.clone()), fit))
             })
-            .collect();
-        let refitted: BTreeMap<RunId, RemovalRun> = fit_all(&again, config)
-            .into_iter()
-            .map(|fit| (fit.run_id.clone(), fit))
-            .collect();
-        ended
-            .into_iter()
-            .map(|(run, fit)| {
-                let then = refitted.get(&run.run_id).unwrap_or(fit);
-                (run.clone(), then.clone())
+            .collect()
+    }
+}
+
+/// What a reservoir's fits hang on: how many of its runs had ended and how many samples near them were known. Both only
+/// grow with time, so the numbers name them.
+type Key = (ReservoirId, usize, usize);
+type Refits = BTreeMap<(Key, RunId), RemovalRun>;
+
+/// What was known at a time.
+#[derive(Default)]
+struct Known<'a> {
+    ended: Vec<(&'a (Run, RemovalRun), Vec<&'a Sample>)>,
+    counts: BTreeMap<&'a ReservoirId, Counts>,
+}
+
+#[derive(Default)]
+struct Counts {
+    n_runs: usize,
+    n_samples: usize,
+    /// More is known today.
+    lacks: bool,
+}
+
+impl Known<'_> {
+    /// The key of a run's reservoir; None where everything was known.
+    fn key_of(&self, run: &Run) -> Option<Key> {
+        let id = run.reservoir_id.as_ref()?;
+        let counts = self.counts.get(id).filter(|counts| counts.lacks)?;
+        Some((id.clone(), counts.n_runs, counts.n_samples))
+    }
+
+    /// The runs that had ended, with the fits that were possible then.
+    fn pairs(&self, refits: &Refits) -> Vec<(Run, RemovalRun)> {
+        self.ended
+            .iter()
+            .map(|((run, fit), _)| {
+                let again = self
+                    .key_of(run)
+                    .and_then(|key| refits.get(&(key, run.run_id.clone())));
+                (run.clone(), again.unwrap_or(fit).clone())
             })
             .collect()
     }
@@ -123,9 +170,12 @@ fn is_known(sample: &Sample, at: Stamp) -> bool {
 pub(crate) fn replay(context: &Context<'_>, past: &Past, times: &[Stamp]) -> Result<Vec<Snapshot>> {
     let section = &context.config.analysis;
     let config = removal_config(section);
+    let known: Vec<Known<'_>> = times.iter().map(|at| past.known_at(*at)).collect();
+    let refits = past.refits(&known, &config);
     times
         .par_iter()
-        .map(|at| {
+        .zip(&known)
+        .map(|(at, known_then)| {
             let registers = context.registers_at(*at)?;
             let known: Vec<Sample> = past
                 .samples
@@ -133,7 +183,7 @@ pub(crate) fn replay(context: &Context<'_>, past: &Past, times: &[Stamp]) -> Res
                 .filter(|sample| is_known(sample, *at))
                 .cloned()
                 .collect();
-            let before = past.pairs_at(*at, &config);
+            let before = known_then.pairs(&refits);
             let fleet = pool_pairs(&before, &past.indicators, &registers, &config);
             let (runs, fits): (Vec<Run>, Vec<RemovalRun>) = before.into_iter().unzip();
             Ok(Snapshot {
