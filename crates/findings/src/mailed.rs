@@ -45,7 +45,10 @@ pub fn news<'a>(findings: &'a [Finding], journal: &[Mailed], as_of: Stamp) -> Ve
         .iter()
         .filter(|finding| finding.state != FindingState::Cleared)
         .filter_map(|finding| {
-            let told: Vec<&Mailed> = journal.iter().filter(|line| is_of(line, finding)).collect();
+            let told: Vec<&Mailed> = journal
+                .iter()
+                .filter(|line| is_of(line, finding, as_of))
+                .collect();
             let Some(last) = told.iter().max_by_key(|line| (line.as_of, line.severity)) else {
                 return Some(News {
                     finding,
@@ -67,11 +70,24 @@ pub fn news<'a>(findings: &'a [Finding], journal: &[Mailed], as_of: Stamp) -> Ve
         .collect()
 }
 
-fn is_of(line: &Mailed, finding: &Finding) -> bool {
+fn is_of(line: &Mailed, finding: &Finding, as_of: Stamp) -> bool {
     line.finding_id == finding.finding_id
         || (line.rule.as_deref() == Some(finding.rule.as_str())
             && line.subject.as_deref() == Some(finding.subject.as_str())
-            && line.as_of.is_some_and(|at| at >= finding.first_seen))
+            && line
+                .as_of
+                .is_some_and(|at| at >= may_hold_since(finding, as_of)))
+}
+
+/// From when a finding may have held. What is replayed is looked at when a month begins and at `as_of`: a finding first seen at
+/// such a time began at any moment since the look before, and last night's mail told it under last night's identity.
+fn may_hold_since(finding: &Finding, as_of: Stamp) -> Stamp {
+    let first = finding.first_seen;
+    if first == as_of || first == first.month_start() {
+        first.plus_hours(-1.0).month_start()
+    } else {
+        first
+    }
 }
 
 #[cfg(test)]
@@ -170,6 +186,38 @@ mod tests {
             &[before],
             None,
         );
+    }
+
+    #[test]
+    fn what_began_in_the_middle_of_a_month_is_mailed_once() {
+        // Night after night it is first seen at that night's look, until the month's start is one.
+        let nights = [
+            "2026-08-29",
+            "2026-08-30",
+            "2026-08-31",
+            "2026-09-01",
+            "2026-09-02",
+            "2026-10-01",
+        ];
+        let mut journal = Vec::new();
+        let mut n_told = 0;
+        for night in nights {
+            let first_seen = if night < "2026-09-01" {
+                night
+            } else {
+                "2026-09-01"
+            };
+            let seen = finding(&format!("of {first_seen}"), Severity::Watch, first_seen);
+            let told = !news(std::slice::from_ref(&seen), &journal, at(night)).is_empty();
+            n_told += u32::from(told);
+            if told {
+                journal.push(mailed(&seen.finding_id, seen.severity, night));
+            }
+        }
+        assert_eq!(n_told, 1);
+        // Cleared when September began, and back in its middle: another one.
+        let back = finding("back", Severity::Watch, "2026-09-15");
+        assert_eq!(news(&[back], &journal, at("2026-09-15")).len(), 1);
     }
 
     #[test]
