@@ -63,8 +63,11 @@ const WATER_SLOWS: f64 = 0.25;
 /// them then describes as well as any (common practice). No number of starts makes a witness surer than that:
 /// what a law gets wrong, every start repeats. The speed has changed or it has not …
 const OTHER_SPEED: f64 = 0.01;
-/// … how far a base follows the speed lost is a law that differs from pump to pump …
+/// … how far a base follows the speed lost is a law that differs from pump to pump, and the more the more ln
+/// speed beyond so much is lost …
 const OTHER_BASE: f64 = 0.03;
+const OTHER_BASE_BY_LOST: f64 = 0.1;
+const LAW_HOLDS_TO: f64 = 0.5;
 /// … what a run holds hangs on its vent and its oil …
 const OTHER_STEADY: f64 = 0.1;
 /// … and where no start shows the speed, a leak, clearances and water are told apart by the shape alone of
@@ -174,7 +177,11 @@ fn other_course(testimony: &Testimony) -> [f64; 3] {
     match testimony.lost {
         None => [OTHER_SPEED, OTHER_SHAPE, OTHER_STEADY],
         Some(_) if testimony.by_runs => [OTHER_STEADY; 3],
-        Some(_) => [OTHER_SPEED, OTHER_BASE, OTHER_STEADY],
+        Some(lost) => {
+            let beyond = (lost - LAW_HOLDS_TO).clamp(0.0, 2.0);
+            let base = OTHER_BASE + OTHER_BASE_BY_LOST * beyond;
+            [OTHER_SPEED, base, OTHER_STEADY]
+        }
     }
 }
 
