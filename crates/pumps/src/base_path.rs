@@ -370,8 +370,8 @@ mod tests {
         (0..160).step_by(2).map(point).collect()
     }
 
-    fn ways(points: &[BasePoint], lost_per_day: f64, base_onset: Option<f64>) -> Vec<BasePath> {
-        let ask = Question {
+    fn question(points: &[BasePoint], base_onset: Option<f64>) -> Question<'_> {
+        Question {
             points,
             spread: SPREAD,
             of_kind: (3.0, 2.0),
@@ -387,7 +387,11 @@ mod tests {
             renewed: None,
             wet: Some(Wet::Oil),
             place_sd: 0.0,
-        };
+        }
+    }
+
+    fn ways(points: &[BasePoint], lost_per_day: f64, base_onset: Option<f64>) -> Vec<BasePath> {
+        let ask = question(points, base_onset);
         base_paths(&ask, |day| lost_per_day * (day - 80.0).max(0.0)).ways
     }
 
@@ -433,6 +437,28 @@ mod tests {
             way.mean[1] + way.mean[2] * way.clock_ahead(50.0)
         });
         assert!((ahead - 13.0).abs() < 2.0, "{ahead}");
+    }
+
+    #[test]
+    fn what_stands_in_the_way_lifts_the_part_that_leaks_in() {
+        let apart = |course: &dyn Fn(f64) -> f64| {
+            let ask = question(&[], None);
+            let points = points(|since| 4.0 * course(0.012 * since));
+            let ask = Question {
+                points: &points,
+                ..ask
+            };
+            let lost = |day: f64| 0.012 * (day - 80.0).max(0.0);
+            let [worn, in_the_way] = base_paths(&ask, lost).ln_evidence;
+            in_the_way[0].unwrap() - worn[0].unwrap()
+        };
+        // Little of the base leaks in, a half, all of it, and clearances that opened as well.
+        let of_share = |share: f64| apart(&|lost: f64| 1.0 + share * lost.exp_m1());
+        assert!(of_share(0.1) > 1.0, "{}", of_share(0.1));
+        assert!(of_share(0.5) > 1.0, "{}", of_share(0.5));
+        assert!(of_share(1.0).abs() < 2.0, "{}", of_share(1.0));
+        let opened = apart(&|lost: f64| (1.7 * lost).exp());
+        assert!(opened < -10.0, "{opened}");
     }
 
     #[test]

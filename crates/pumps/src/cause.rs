@@ -311,3 +311,69 @@ fn normalised(mut scored: Vec<(Cause, f64)>) -> Vec<(Cause, f64)> {
     scored.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     scored
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn said(testimony: &Testimony, cause: Cause) -> f64 {
+        let causes = causes_of_alert(testimony);
+        causes
+            .iter()
+            .find(|row| row.0 == cause)
+            .map_or(0.0, |row| row.1)
+    }
+
+    fn vane(speed: [f64; 3], base: [[f64; 3]; 2], lost: f64) -> Testimony {
+        Testimony {
+            kind: Some(PumpKind::RotaryVane),
+            speed: speed.map(Some),
+            base: base.map(|row| row.map(Some)),
+            lost: Some(lost),
+            ..Testimony::default()
+        }
+    }
+
+    #[test]
+    fn wear_and_a_filter_that_clogs_stay_near_their_priors_where_nothing_tells_them_apart() {
+        let alike = vane([0.0, 60.0, 40.0], [[30.0, 28.0, 28.0]; 2], 0.8);
+        let (wear, clogs) = (said(&alike, Cause::Wear), said(&alike, Cause::Restriction));
+        assert!((0.6..0.85).contains(&wear), "{wear}");
+        assert!((0.1..0.3).contains(&clogs), "{clogs}");
+        // A base that stood is one of a restriction however slowly the speed fell.
+        let stood = vane(
+            [0.0, 60.0, 40.0],
+            [[0.0, 0.0, 0.0], [30.0, 28.0, 28.0]],
+            0.8,
+        );
+        assert!(said(&stood, Cause::Restriction) > 0.6);
+        // The last kPa of a base of a pump that has lost most of its speed decide nothing.
+        let far = vane(
+            [0.0, 60.0, 60.0],
+            [[0.0, 0.0, 30.0], [20.0, 20.0, 60.0]],
+            1.8,
+        );
+        assert!(
+            said(&far, Cause::WetOil) < 0.5,
+            "{:?}",
+            causes_of_alert(&far)
+        );
+    }
+
+    #[test]
+    fn water_may_take_a_little_of_the_speed_and_no_more() {
+        let base = [[-10.0, -4.0, 8.0]; 2];
+        let little = vane([0.0, 20.0, 18.0], base, 0.05);
+        assert!(
+            said(&little, Cause::WetOil) > 0.6,
+            "{:?}",
+            causes_of_alert(&little)
+        );
+        let much = vane([0.0, 20.0, 18.0], base, 0.4);
+        assert!(
+            said(&much, Cause::WetOil) < 0.55,
+            "{:?}",
+            causes_of_alert(&much)
+        );
+    }
+}

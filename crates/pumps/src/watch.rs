@@ -29,9 +29,9 @@ use crate::{PumpStart, PumpsConfig};
 const STARTS_SPEAK_DAYS: f64 = 45.0;
 
 /// What a season does to the base of a liquid-ring pump, which holds no less than the saturation
-/// pressure of its seal water, kPa: from 15 to 30 °C (1.71 to 4.25 kPa, IAPWS-IF97). Where no
+/// pressure of its seal water, kPa: from 8 to 30 °C (1.07 to 4.25 kPa, IAPWS-IF97). Where no
 /// temperature of it is logged a smaller rise is no fault of the pump's.
-const SEAL_SEASON_KPA: f64 = 2.5;
+const SEAL_SEASON_KPA: f64 = 3.2;
 
 #[derive(Debug)]
 pub(crate) struct Watch<'a> {
