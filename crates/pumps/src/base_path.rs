@@ -12,7 +12,7 @@ use drydown_quantity::Stamp;
 
 use crate::base_filter::{Extra, LEAK_WANDER_KPA, SMOOTH_KPA, State, WET_WANDER_KPA, What, clock};
 use crate::filter::Spread;
-use crate::leak_back::{LEAST_LOST, LeakBack, LeakBackPrior, laws};
+use crate::leak_back::{LEAST_LOST, Law, LeakBack, LeakBackPrior, laws};
 use crate::monitor::days_of;
 
 /// How likely beforehand once the base's chart raised an alert: a leak, water in what seals the pump,
@@ -133,7 +133,7 @@ pub(crate) struct Question<'a> {
 #[derive(Clone, Debug)]
 pub(crate) struct BaseWays {
     pub(crate) ways: Vec<BasePath>,
-    /// Log likelihood of the bases where lost speed leaks back and where it does not; by nothing
+    /// Log likelihood of the bases where speed is lost to wear and where something stands in the way; by nothing
     /// else, a leak, water in what seals the pump. None where that was not asked.
     pub(crate) ln_evidence: [[Option<f64>; 3]; 2],
     /// Log likelihood of the bases over all ways.
@@ -168,17 +168,17 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
     let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
     let mut classes: [[Vec<(f64, f64)>; 3]; 2] = Default::default();
     let mut ways = Vec::new();
-    let mut follow = |laws: &[(LeakBack, f64)], share: f64, extra: Option<&Extra>| {
+    let mut follow = |laws: &[Law], share: f64, extra: Option<&Extra>| {
         let begun = State::new(level, ask, from);
         let mut known: Option<(State, f64)> = None;
-        for (law, prior) in laws {
+        for law in laws {
             // Where no speed is lost, one course stands for every law.
             let (state, ln_course) = match known.filter(|_| lost_now <= LEAST_LOST) {
                 Some(known) => known,
-                None => begun.through(&points, *law, extra, ask),
+                None => begun.through(&points, law.back, extra, ask),
             };
             known = Some((state, ln_course));
-            let mut ln_likelihood = (prior * share).max(1e-12).ln() + ln_course;
+            let mut ln_likelihood = ln_course;
             if extra.is_some_and(|extra| extra.what == What::Wet) {
                 // No more comes from water than its saturation pressure.
                 let most = if extra.is_some_and(|extra| extra.with_saturation) && logged {
@@ -194,18 +194,22 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
                 What::Leak => 1,
                 What::Wet => 2,
             });
-            let row = classes.get_mut(usize::from(law.is_none()));
-            if let Some(class) = row.and_then(|row| row.get_mut(class)) {
-                class.push((ln_likelihood, prior * share));
+            let ln_of = |prior: f64| (prior * share).max(1e-12).ln() + ln_likelihood;
+            for (row, prior) in classes.iter_mut().zip([law.worn, law.in_the_way]) {
+                if let Some(class) = row.get_mut(class).filter(|_| prior > 0.0) {
+                    class.push((ln_of(prior), prior * share));
+                }
             }
-            ways.push((ln_likelihood, state.path(*law, lost_now, extra, ask.now)));
+            let path = state.path(law.back, lost_now, extra, ask.now);
+            ways.push((ln_of(law.prior()), path));
         }
     };
     follow(&laws(&ask.leak_back, lost_now, false), no_leak, None);
     let coarse = laws(&ask.leak_back, lost_now, true);
     for extra in &leaks {
         if extra.what == What::Clearance {
-            follow(&[(LeakBack::Factor(1.0), 1.0)], extra.prior, Some(extra));
+            let worn = Law::of_wear(LeakBack::Factor(1.0), 1.0);
+            follow(&[worn], extra.prior, Some(extra));
         } else {
             follow(&coarse, extra.prior, Some(extra));
         }
@@ -295,7 +299,7 @@ fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
         return extras;
     };
     // Where the pump's temperature is logged, water mostly goes with it.
-    let steady = if logged { 0.12 } else { 1.0 };
+    let steady = if logged { 0.2 } else { 1.0 };
     for (with_saturation, share) in [(true, 1.0 - steady), (false, steady)] {
         if share <= 0.0 {
             continue;
@@ -366,8 +370,8 @@ mod tests {
         (0..160).step_by(2).map(point).collect()
     }
 
-    fn ways(points: &[BasePoint], lost_per_day: f64, base_onset: Option<f64>) -> Vec<BasePath> {
-        let ask = Question {
+    fn question(points: &[BasePoint], base_onset: Option<f64>) -> Question<'_> {
+        Question {
             points,
             spread: SPREAD,
             of_kind: (3.0, 2.0),
@@ -383,7 +387,11 @@ mod tests {
             renewed: None,
             wet: Some(Wet::Oil),
             place_sd: 0.0,
-        };
+        }
+    }
+
+    fn ways(points: &[BasePoint], lost_per_day: f64, base_onset: Option<f64>) -> Vec<BasePath> {
+        let ask = question(points, base_onset);
         base_paths(&ask, |day| lost_per_day * (day - 80.0).max(0.0)).ways
     }
 
@@ -429,6 +437,28 @@ mod tests {
             way.mean[1] + way.mean[2] * way.clock_ahead(50.0)
         });
         assert!((ahead - 13.0).abs() < 2.0, "{ahead}");
+    }
+
+    #[test]
+    fn what_stands_in_the_way_lifts_the_part_that_leaks_in() {
+        let apart = |course: &dyn Fn(f64) -> f64| {
+            let ask = question(&[], None);
+            let points = points(|since| 4.0 * course(0.012 * since));
+            let ask = Question {
+                points: &points,
+                ..ask
+            };
+            let lost = |day: f64| 0.012 * (day - 80.0).max(0.0);
+            let [worn, in_the_way] = base_paths(&ask, lost).ln_evidence;
+            in_the_way[0].unwrap() - worn[0].unwrap()
+        };
+        // Little of the base leaks in, a half, all of it, and clearances that opened as well.
+        let of_share = |share: f64| apart(&|lost: f64| 1.0 + share * lost.exp_m1());
+        assert!(of_share(0.1) > 1.0, "{}", of_share(0.1));
+        assert!(of_share(0.5) > 1.0, "{}", of_share(0.5));
+        assert!(of_share(1.0).abs() < 2.0, "{}", of_share(1.0));
+        let opened = apart(&|lost: f64| (1.7 * lost).exp());
+        assert!(opened < -10.0, "{opened}");
     }
 
     #[test]

@@ -1,9 +1,10 @@
 //! What explains a change: the probability of each cause from all witnesses together.
 //!
-//! Wear lowers the speed ever on and lifts the base by leak-back; what stands in the way lowers the speed,
-//! mostly at once, and leaves the base; a leak lifts base and steady pressure and leaves the speed;
-//! water in what seals a pump lifts the base with the saturation pressure at its temperature until
-//! the oil is changed, and the steady pressure of the warm pump by more. One fault of the speed and one of
+//! Wear lowers the speed ever on and lifts the base by leak-back; what stands in the way lowers the speed, at
+//! once or slowly (a filter clogs), and lifts no more of the base than what leaks in (`leak_back`); a leak lifts
+//! base and steady pressure and leaves the speed; water in what seals a pump lifts the base with the saturation
+//! pressure at its temperature until the oil is changed, and the steady pressure of the warm pump by more, and
+//! takes next to none of the speed. One fault of the speed and one of
 //! the base may be there together. How well each explains the courses of speed and base is the
 //! likelihood of their paths (`path`, `base_path`); sizes are common practice, no source; what is
 //! possible depends on the kind of pump. Vapour, vent, foam and gauge move the steady pressure only.
@@ -20,8 +21,8 @@ pub(crate) struct Testimony {
     pub(crate) kind: Option<PumpKind>,
     /// Log likelihood of the speeds with no change, a ramp, a step.
     pub(crate) speed: [Option<f64>; 3],
-    /// Log likelihood of the bases by the likeliest path of the speed, with and without leak-back: by
-    /// nothing else, a leak, water.
+    /// Log likelihood of the bases by the likeliest path of the speed, lost to wear and to what stands in the
+    /// way: by nothing else, a leak, water.
     pub(crate) base: [[Option<f64>; 3]; 2],
     /// ln speed lost, where starts or runs show the speed.
     pub(crate) lost: Option<f64>,
@@ -50,15 +51,23 @@ pub(crate) struct Circumstance {
 /// How likely two faults together are, over what chance alone would have them be: none looks for a second
 /// one without need (common practice).
 const TOGETHER: f64 = 0.3;
-/// Wear comes as a ramp, a restriction mostly at once: how likely each is (common practice).
+/// Wear comes as a ramp; a filter clogs slowly, a valve that is left half shut comes at once: how likely a ramp
+/// is (common practice).
 const RAMP_OF_WEAR: f64 = 0.9;
-const RAMP_OF_RESTRICTION: f64 = 0.4;
+const RAMP_OF_RESTRICTION: f64 = 0.5;
+/// ln speed that the vapour of water in what seals a pump takes, standard deviation, and how likely it is that
+/// it takes any (common practice).
+const TAKEN_BY_WATER: f64 = 0.05;
+const WATER_SLOWS: f64 = 0.25;
 /// How likely it is that a pump goes a course that is not among those written down, and that the likeliest of
 /// them then describes as well as any (common practice). No number of starts makes a witness surer than that:
 /// what a law gets wrong, every start repeats. The speed has changed or it has not …
 const OTHER_SPEED: f64 = 0.01;
-/// … how far a base follows the speed lost is a law that differs from pump to pump …
+/// … how far a base follows the speed lost is a law that differs from pump to pump, and the more the more ln
+/// speed beyond so much is lost …
 const OTHER_BASE: f64 = 0.03;
+const OTHER_BASE_BY_LOST: f64 = 0.1;
+const LAW_HOLDS_TO: f64 = 0.5;
 /// … what a run holds hangs on its vent and its oil …
 const OTHER_STEADY: f64 = 0.1;
 /// … and where no start shows the speed, a leak, clearances and water are told apart by the shape alone of
@@ -92,7 +101,7 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
                     second,
                     ln_prior: ln_prior + pattern(second, testimony),
                     ln_witness: [
-                        speed_course(first, testimony),
+                        speed_course(first, second, testimony),
                         base_course(first, second, testimony),
                         testimony.steady.ln_likelihood(first, second),
                     ],
@@ -168,12 +177,16 @@ fn other_course(testimony: &Testimony) -> [f64; 3] {
     match testimony.lost {
         None => [OTHER_SPEED, OTHER_SHAPE, OTHER_STEADY],
         Some(_) if testimony.by_runs => [OTHER_STEADY; 3],
-        Some(_) => [OTHER_SPEED, OTHER_BASE, OTHER_STEADY],
+        Some(lost) => {
+            let beyond = (lost - LAW_HOLDS_TO).clamp(0.0, 2.0);
+            let base = OTHER_BASE + OTHER_BASE_BY_LOST * beyond;
+            [OTHER_SPEED, base, OTHER_STEADY]
+        }
     }
 }
 
-/// Log likelihood of the course of the speed by a fault of it.
-fn speed_course(first: Option<Cause>, testimony: &Testimony) -> f64 {
+/// Log likelihood of the course of the speed by a fault of it, or by one of the base that takes a little of it.
+fn speed_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -> f64 {
     let [none, ramp, step] = testimony.speed;
     let mixed = |share: f64| {
         let of = |ln: Option<f64>| ln.unwrap_or(UNTOLD);
@@ -181,6 +194,12 @@ fn speed_course(first: Option<Cause>, testimony: &Testimony) -> f64 {
     };
     match first {
         _ if ramp.is_none() && step.is_none() => 0.0,
+        None if matches!(second, Some(Cause::WetOil | Cause::SealWater)) => {
+            let z = testimony.lost.unwrap_or(0.0) / TAKEN_BY_WATER;
+            let slowed = mixed(RAMP_OF_WEAR) - 0.5 * z * z;
+            let none = none.unwrap_or(UNTOLD);
+            normal::ln_add_exp((1.0 - WATER_SLOWS).ln() + none, WATER_SLOWS.ln() + slowed)
+        }
         None => none.unwrap_or(UNTOLD),
         // A speed above its level was lost to nothing.
         Some(_) if testimony.speed_back => none.unwrap_or(0.0) + UNTOLD,
@@ -191,11 +210,11 @@ fn speed_course(first: Option<Cause>, testimony: &Testimony) -> f64 {
 
 /// Log likelihood of the course of the base by a fault of the speed and one of the base.
 fn base_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimony) -> f64 {
-    let [leaks_back, still] = testimony.base;
-    let row = if first == Some(Cause::Restriction) && still.iter().any(Option::is_some) {
-        still
+    let [worn, in_the_way] = testimony.base;
+    let row = if first == Some(Cause::Restriction) {
+        in_the_way
     } else {
-        leaks_back
+        worn
     };
     let [nothing, leak, wet] = row;
     let base = match second {
@@ -291,4 +310,70 @@ fn normalised(mut scored: Vec<(Cause, f64)>) -> Vec<(Cause, f64)> {
     }
     scored.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     scored
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn said(testimony: &Testimony, cause: Cause) -> f64 {
+        let causes = causes_of_alert(testimony);
+        causes
+            .iter()
+            .find(|row| row.0 == cause)
+            .map_or(0.0, |row| row.1)
+    }
+
+    fn vane(speed: [f64; 3], base: [[f64; 3]; 2], lost: f64) -> Testimony {
+        Testimony {
+            kind: Some(PumpKind::RotaryVane),
+            speed: speed.map(Some),
+            base: base.map(|row| row.map(Some)),
+            lost: Some(lost),
+            ..Testimony::default()
+        }
+    }
+
+    #[test]
+    fn wear_and_a_filter_that_clogs_stay_near_their_priors_where_nothing_tells_them_apart() {
+        let alike = vane([0.0, 60.0, 40.0], [[30.0, 28.0, 28.0]; 2], 0.8);
+        let (wear, clogs) = (said(&alike, Cause::Wear), said(&alike, Cause::Restriction));
+        assert!((0.6..0.85).contains(&wear), "{wear}");
+        assert!((0.1..0.3).contains(&clogs), "{clogs}");
+        // A base that stood is one of a restriction however slowly the speed fell.
+        let stood = vane(
+            [0.0, 60.0, 40.0],
+            [[0.0, 0.0, 0.0], [30.0, 28.0, 28.0]],
+            0.8,
+        );
+        assert!(said(&stood, Cause::Restriction) > 0.6);
+        // The last kPa of a base of a pump that has lost most of its speed decide nothing.
+        let far = vane(
+            [0.0, 60.0, 60.0],
+            [[0.0, 0.0, 30.0], [20.0, 20.0, 60.0]],
+            1.8,
+        );
+        assert!(
+            said(&far, Cause::WetOil) < 0.5,
+            "{:?}",
+            causes_of_alert(&far)
+        );
+    }
+
+    #[test]
+    fn water_may_take_a_little_of_the_speed_and_no_more() {
+        let base = [[-10.0, -4.0, 8.0]; 2];
+        let little = vane([0.0, 20.0, 18.0], base, 0.05);
+        assert!(
+            said(&little, Cause::WetOil) > 0.6,
+            "{:?}",
+            causes_of_alert(&little)
+        );
+        let much = vane([0.0, 20.0, 18.0], base, 0.4);
+        assert!(
+            said(&much, Cause::WetOil) < 0.55,
+            "{:?}",
+            causes_of_alert(&much)
+        );
+    }
 }

@@ -265,7 +265,8 @@ impl Future<'_> {
         let leak = (self.leak + opened).max(0.0);
         let by = lost.exp();
         let base = self.base;
-        let tight = self.tight * base.back.factor(lost) + base.back.added_kpa(base.lost + lost);
+        let tight = self.tight * base.back.factor_of_more(base.lost, lost)
+            + base.back.added_kpa(base.lost + lost);
         self.beside * (tight + (leak + self.gas) * by)
     }
 }

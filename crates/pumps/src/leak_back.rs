@@ -7,6 +7,11 @@
 //! left holds the barometer, which sets its size, and flow through a slot goes with the third power of
 //! its height where it is laminar and with less where it is not (textbook), so that the exponent lies
 //! between two and five.
+//!
+//! What stands in the way (a filter that clogs) opens nothing: what the pump itself holds stays, and what leaks
+//! into the chamber is carried away at the smaller speed, so that the leak's share of the base goes as `e^w`
+//! (balance of the chamber, `p = p₀ + Q/S`). How large that share is differs from unit to unit. A worn pump
+//! whose own pressure stands does the same, and nothing that is measured then tells the two apart.
 
 /// What a pump without any speed left holds, kPa.
 const STOPPED_KPA: f64 = 100.0;
@@ -20,8 +25,16 @@ const STEP_BESIDE_LEAK: f64 = 1.0;
 const POWERS: [f64; 3] = [2.5, 3.3, 4.5];
 const POWERS_BESIDE_LEAK: [f64; 2] = [2.6, 4.0];
 pub(crate) const BY_POWER: f64 = 0.08;
-/// How likely it is beforehand that lost speed does not lift the base (a restriction).
-const NO_LEAK_BACK: f64 = 0.1;
+/// How likely it is beforehand that lost speed opened nothing (a restriction).
+const IN_THE_WAY: f64 = 0.1;
+/// … and that the base of a worn pump goes like that of one in whose way something stands (common practice, no
+/// source).
+const WORN_ALIKE: f64 = 0.1;
+/// Shares of a sound pump's base that are leaks looked at, every tenth; wider apart beside a leak.
+const SHARES: usize = 10;
+const SHARES_BESIDE_LEAK: usize = 3;
+/// How likely it is that there is as good as none (common practice, no source).
+const TIGHT: f64 = 0.35;
 /// A smaller loss of ln speed lifts no base that anybody could see.
 pub(crate) const LEAST_LOST: f64 = 0.02;
 
@@ -32,6 +45,8 @@ pub(crate) enum LeakBack {
     Factor(f64),
     /// So much of [`STOPPED_KPA`] is added as this power of the lost share of the speed.
     Power(f64),
+    /// This share of the base goes as `e^w`, the rest stays.
+    Share(f64),
 }
 
 impl LeakBack {
@@ -40,20 +55,45 @@ impl LeakBack {
         match self {
             Self::Factor(gamma) => (gamma * lost).exp(),
             Self::Power(_) => lost.exp(),
+            Self::Share(share) => 1.0 + share * lost.exp_m1(),
         }
+    }
+
+    /// By what the base of a pump that has lost so much ln speed is multiplied where it loses some more.
+    pub(crate) fn factor_of_more(self, lost: f64, more: f64) -> f64 {
+        self.factor(lost + more) / self.factor(lost)
     }
 
     /// What is added to it, kPa.
     pub(crate) fn added_kpa(self, lost: f64) -> f64 {
         match self {
-            Self::Factor(_) => 0.0,
+            Self::Factor(_) | Self::Share(_) => 0.0,
             Self::Power(power) => STOPPED_KPA * (1.0 - (-lost.max(0.0)).exp()).powf(power),
         }
     }
+}
 
-    /// Whether lost speed lifts the base by it.
-    pub(crate) fn is_none(self) -> bool {
-        matches!(self, Self::Factor(gamma) if gamma <= 0.0)
+/// A law and how likely it is beforehand, of a pump that wears and of one in whose way something stands: together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Law {
+    pub(crate) back: LeakBack,
+    pub(crate) worn: f64,
+    pub(crate) in_the_way: f64,
+}
+
+impl Law {
+    /// How likely it is beforehand.
+    pub(crate) fn prior(&self) -> f64 {
+        self.worn + self.in_the_way
+    }
+
+    /// A law of worn pumps alone.
+    pub(crate) const fn of_wear(back: LeakBack, worn: f64) -> Self {
+        Self {
+            back,
+            worn,
+            in_the_way: 0.0,
+        }
     }
 }
 
@@ -67,15 +107,10 @@ pub struct LeakBackPrior {
 }
 
 /// The laws and their probabilities beforehand. Where no speed is lost it does not matter which it is.
-pub(crate) fn laws(
-    prior: &LeakBackPrior,
-    lost_now: f64,
-    beside_leak: bool,
-) -> Vec<(LeakBack, f64)> {
+pub(crate) fn laws(prior: &LeakBackPrior, lost_now: f64, beside_leak: bool) -> Vec<Law> {
     let (first, last) = NODES;
     let (mean, sd) = prior.ln_gamma;
-    let lost = lost_now > LEAST_LOST;
-    let step = match (lost, beside_leak) {
+    let step = match (lost_now > LEAST_LOST, beside_leak) {
         (false, _) => 1.0,
         (true, false) => STEP,
         (true, true) => STEP_BESIDE_LEAK,
@@ -90,23 +125,42 @@ pub(crate) fn laws(
     });
     let nodes: Vec<(LeakBack, f64)> = nodes.collect();
     let total: f64 = nodes.iter().map(|(_, weight)| weight).sum();
-    let still = if lost { NO_LEAK_BACK } else { 0.0 };
-    let by_factor = (1.0 - still) * (1.0 - prior.by_power) / total;
+    let worn = 1.0 - IN_THE_WAY;
+    let opened = worn * (1.0 - WORN_ALIKE);
+    let by_factor = opened * (1.0 - prior.by_power) / total;
     let powers: &[f64] = if beside_leak {
         &POWERS_BESIDE_LEAK
     } else {
         &POWERS
     };
-    let by_power = (1.0 - still) * prior.by_power / powers.len() as f64;
+    let by_power = opened * prior.by_power / powers.len() as f64;
+    let shares = if beside_leak {
+        SHARES_BESIDE_LEAK
+    } else {
+        SHARES
+    };
+    let by_share = move |k: usize| {
+        let of = |p: f64| p / shares as f64;
+        let (tight, alike) = if k == 0 {
+            (TIGHT, 0.0)
+        } else {
+            (of(1.0 - TIGHT), of(1.0))
+        };
+        Law {
+            back: LeakBack::Share(k as f64 / shares as f64),
+            worn: worn * WORN_ALIKE * alike,
+            in_the_way: IN_THE_WAY * tight,
+        }
+    };
     nodes
         .into_iter()
-        .map(|(law, weight)| (law, weight * by_factor))
+        .map(|(law, weight)| Law::of_wear(law, weight * by_factor))
         .chain(
             powers
                 .iter()
-                .map(|power| (LeakBack::Power(*power), by_power)),
+                .map(|power| Law::of_wear(LeakBack::Power(*power), by_power)),
         )
-        .chain(lost.then_some((LeakBack::Factor(0.0), still)))
+        .chain((0..=shares).map(by_share))
         .collect()
 }
 
@@ -144,13 +198,16 @@ mod tests {
         let law = LeakBack::Power(2.7);
         assert!(law.added_kpa(0.0).abs() < 1e-12 && (law.factor(0.0) - 1.0).abs() < 1e-12);
         assert!((law.added_kpa(20.0) - STOPPED_KPA).abs() < 1e-3);
-        assert!(LeakBack::Factor(0.0).is_none() && !law.is_none());
+        let half = LeakBack::Share(0.5);
+        assert!((half.factor(2f64.ln()) - 1.5).abs() < 1e-12 && half.added_kpa(1.0).abs() < 1e-12);
+        let more = half.factor(0.3) * half.factor_of_more(0.3, 0.4);
+        assert!((more - half.factor(0.7)).abs() < 1e-12);
         let prior = LeakBackPrior {
             ln_gamma: (0.3, 0.4),
             by_power: BY_POWER,
         };
         for (lost, beside) in [(0.0, false), (0.5, false), (0.5, true)] {
-            let total: f64 = laws(&prior, lost, beside).iter().map(|law| law.1).sum();
+            let total: f64 = laws(&prior, lost, beside).iter().map(Law::prior).sum();
             assert!((total - 1.0).abs() < 1e-9, "{total}");
         }
     }

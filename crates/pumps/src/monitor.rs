@@ -101,6 +101,7 @@ pub(crate) struct Monitor {
     datum: Option<f64>,
     square_sum: f64,
     square_n: f64,
+    stands_from: f64,
 }
 
 impl Monitor {
@@ -127,6 +128,7 @@ impl Monitor {
             datum: None,
             square_sum: 0.0,
             square_n: 0.0,
+            stands_from: 0.0,
         }
     }
 
@@ -159,6 +161,7 @@ impl Monitor {
             recoveries: self.recoveries,
             back: self.back,
             mended_at: self.mended_at,
+            stands_from: self.stands_from,
             ..fresh
         }
     }
@@ -206,9 +209,16 @@ impl Monitor {
         &self.filter
     }
 
-    /// Lets no change count that is smaller than this.
+    /// Lets no change count that is smaller than this, nor an alert stand on one.
     pub(crate) fn count_from(&mut self, least_shift: f64) {
         self.setting.rule.least_shift = least_shift;
+        self.stands_from = least_shift;
+    }
+
+    /// The shift on the worse side that an alert stands on: none is too small but where something else makes
+    /// one as large.
+    pub(crate) const fn stands_from(&self) -> f64 {
+        self.stands_from
     }
 
     /// An observation without what its covariates add.

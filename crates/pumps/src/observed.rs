@@ -1,7 +1,9 @@
 //! What a witness shows, and how it was seen.
 
 use drydown_quantity::Stamp;
+use drydown_runs::Run;
 
+use crate::base_path::BasePoint;
 use crate::covariates::Covariates;
 use crate::filter::{Expected, Filter};
 
@@ -67,4 +69,19 @@ pub(crate) struct View {
 /// Standard error of a base behind an assumed barometer, the weather apart.
 pub(crate) fn no_weather(se: f64, weather_sd: f64) -> f64 {
     (se * se - weather_sd * weather_sd).max(0.01).sqrt()
+}
+
+/// What the weather adds to the pressures of a run behind an assumed barometer, kPa, by how far the base of the
+/// run's own start lay off its level: both are read against the same barometer. As much of it as its standard
+/// error leaves, and no more than weather does; 0 where the start is of another run.
+pub(crate) fn weather_kpa(start: &BasePoint, run: &Run, weather_sd: f64) -> f64 {
+    /// Most that weather does, standard deviations.
+    const MOST: f64 = 2.5;
+    if start.at < run.started_at || start.at > run.ended_at {
+        return 0.0;
+    }
+    let weather = weather_sd * weather_sd;
+    let of_weather = weather / (weather + start.se * start.se + start.level_sd * start.level_sd);
+    let most = MOST * weather_sd;
+    (of_weather * (start.kpa - start.level)).clamp(-most, most)
 }

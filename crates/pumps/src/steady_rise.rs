@@ -2,8 +2,8 @@
 //!
 //! At work the pump holds its base and what its gas load adds, `p = b + Q/S`. A leak and what wear lets back
 //! lift the base at work by what they lift it at a start; water in what seals the pump by more, for the pump
-//! is warmer then, but by no more than its saturation pressure; lost speed adds to the load's part alone and
-//! leaves the base. Where starts show the base, its rise is what is expected of the steady pressure. Where
+//! is warmer then, but by no more than its saturation pressure; lost speed adds to the load's part and to that
+//! of the base which leaks in. Where starts show the base, its rise is what is expected of the steady pressure. Where
 //! none does, how large such a rise is for each cause is all that is known (common practice, no source), and
 //! whether it came at once or day by day. A vent that holds a set pressure hides a part of either.
 
@@ -86,7 +86,13 @@ impl Steady {
     /// What lifts the base adds at work, kPa, with weights.
     fn by_base(&self, first: Option<Cause>, second: Option<Cause>) -> Vec<(f64, f64)> {
         let water = matches!(second, Some(Cause::WetOil | Cause::SealWater));
-        if second.is_none() && first != Some(Cause::Wear) {
+        // What stands in the way lifts the part of the base that leaks in, as far as starts show one.
+        let lifts = match first {
+            Some(Cause::Wear) => true,
+            Some(Cause::Restriction) => self.base_rise.is_some(),
+            _ => false,
+        };
+        if second.is_none() && !lifts {
             return vec![(0.0, 1.0)];
         }
         let capped = |kpa: f64, weight: f64| {

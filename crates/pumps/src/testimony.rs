@@ -30,7 +30,7 @@ pub(crate) fn stands(watch: &Watch<'_>, onset: Stamp) -> bool {
     let worse = |monitor: &Monitor| {
         let shift = monitor.onset.and_then(|own| monitor.shift_since(own));
         let shift = shift.or_else(|| moved(monitor, onset));
-        shift.is_none_or(|shift| shift.recent * monitor.worse() > 0.0)
+        shift.is_none_or(|shift| shift.recent * monitor.worse() > monitor.stands_from())
     };
     let alerts: Vec<&Monitor> = [&watch.speed, &watch.base, &watch.steady]
         .into_iter()

@@ -13,7 +13,7 @@ use crate::flowing::flowing_speed;
 use crate::futures::Draws;
 use crate::judge::UnitRecords;
 use crate::monitor::{Monitor, Observation, Seen};
-use crate::observed::{View, no_weather};
+use crate::observed::{View, no_weather, weather_kpa};
 use crate::past::ln_rated;
 use crate::prior::{Era, FleetPrior, KindPrior};
 use crate::rest::Rests;
@@ -29,9 +29,9 @@ use crate::{PumpStart, PumpsConfig};
 const STARTS_SPEAK_DAYS: f64 = 45.0;
 
 /// What a season does to the base of a liquid-ring pump, which holds no less than the saturation
-/// pressure of its seal water, kPa: from 15 to 30 °C (1.71 to 4.25 kPa, IAPWS-IF97). Where no
+/// pressure of its seal water, kPa: from 8 to 30 °C (1.07 to 4.25 kPa, IAPWS-IF97). Where no
 /// temperature of it is logged a smaller rise is no fault of the pump's.
-const SEAL_SEASON_KPA: f64 = 2.5;
+const SEAL_SEASON_KPA: f64 = 3.2;
 
 #[derive(Debug)]
 pub(crate) struct Watch<'a> {
@@ -394,9 +394,12 @@ impl<'a> Watch<'a> {
                 self.steady
                     .count_from(self.config.least_steady_rise.max(season));
             }
+            let assumed = self.place_sd_kpa > 0.0 && !self.base.alert;
+            let start = self.base_points.last().filter(|_| assumed);
+            let weather = start.map_or(0.0, |of| weather_kpa(of, run, self.config.weather_sd_kpa));
             self.steady.observe(Observation {
                 at: run.ended_at,
-                raw: kpa.ln(),
+                raw: (kpa - weather).max(0.5 * kpa).ln(),
                 x: of_steady(run),
                 se: 0.0,
                 shared_sd: 0.0,

@@ -1,7 +1,7 @@
 //! Pumps whose speed no start shows: what their own gauge holds against the limit.
 
 use drydown_runs::Run;
-use drydown_runs::history::PumpKind;
+use drydown_runs::history::{BarometerBasis, PumpKind};
 use drydown_stats::rng::{seeded, standard_normal};
 
 use super::fleets::in_alert;
@@ -160,6 +160,16 @@ fn the_summer_of_a_liquid_ring_pump_is_no_fault_and_a_leak_is() {
         Some(20.0),
     );
     assert_eq!(alerts(&sound), 0);
+    // Winter of 8 °C and summer of 29 °C, with a hot spell in May whose alert does not stand all summer.
+    let wide = |day: f64| 2.55 - 1.48 * (day / 365.0 * std::f64::consts::TAU).cos();
+    let spell = |day: f64| f64::from(u8::from((118.0..122.0).contains(&day))) * 2.0;
+    let warm = judged(
+        PumpKind::LiquidRing,
+        |day| Some(wide(day) + spell(day)),
+        |day| 10.0 + wide(day),
+        Some(20.0),
+    );
+    assert!(alerts(&warm) <= 3, "{}", alerts(&warm));
     let leaks = judged(
         PumpKind::LiquidRing,
         |day| Some(season(day) + leak_kpa(day)),
@@ -167,6 +177,40 @@ fn the_summer_of_a_liquid_ring_pump_is_no_fault_and_a_leak_is() {
         Some(20.0),
     );
     assert!(alerts(&leaks) > 25, "{}", alerts(&leaks));
+}
+
+#[test]
+fn weather_behind_an_assumed_barometer_is_no_fault_and_a_load_that_grows_is() {
+    let config = PumpsConfig::documented();
+    let unit = unit("U-1", PumpKind::RotaryVane);
+    let alerts = |weather: &dyn Fn(f64) -> f64, load: &dyn Fn(f64) -> f64| {
+        let mut rng = seeded(24, "assumed barometer");
+        let (mut starts, mut runs) = (Vec::new(), Vec::new());
+        for k in 0..80 {
+            let day = 3.0 * f64::from(k);
+            let at = day_zero().plus_days(day);
+            let run_id: drydown_quantity::RunId = format!("U-1@{k}").as_str().into();
+            // The gauge reads both below the same barometer.
+            let off = weather(day) + 0.3 * standard_normal(&mut rng);
+            starts.push(PumpStart {
+                base_kpa: Some(2.2 + off),
+                base_kpa_se: Some(1.03),
+                barometer_basis: Some(BarometerBasis::Altitude),
+                ..unseen(&unit.unit_id, at, &run_id)
+            });
+            runs.push(Run {
+                water_removed_kg: None,
+                ..run(&unit.unit_id, run_id, at, 8.0, 3.9 + off + load(day))
+            });
+        }
+        let prior = FleetPrior::common_practice(&config);
+        let rows = judge_unit(Some(&unit), &starts, &runs, &[], &prior, &config).health;
+        rows.iter().filter(|row| in_alert(row)).count()
+    };
+    let low = |day: f64| f64::from(u8::from((120.0..165.0).contains(&day))) * 0.6;
+    assert_eq!(alerts(&low, &|_| 0.0), 0);
+    let grown = alerts(&|_| 0.0, &|day| if day < 150.0 { 0.0 } else { 3.0 });
+    assert!(grown > 15, "{grown}");
 }
 
 #[test]
