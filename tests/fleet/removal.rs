@@ -82,11 +82,15 @@ struct Runs {
 fn compare_runs(demo: &Path) -> Runs {
     let mut true_runs: BTreeMap<String, Vec<(i64, f64)>> = BTreeMap::new();
     for row in truth(demo, "runs") {
+        // A run that ended before oil flowed dried nothing and has no rate.
+        let Some(rate_per_h) = number(&row, "removal_rate_per_h") else {
+            continue;
+        };
         let at = stamp(&row["started_at"]).unwrap().micros();
         true_runs
             .entry(row["unit_id"].clone())
             .or_default()
-            .push((at, number(&row, "removal_rate_per_h").unwrap()));
+            .push((at, rate_per_h));
     }
     let fits = export(demo, "removal_runs");
     let (mut holds, mut log_errors) = (Vec::new(), Vec::new());
