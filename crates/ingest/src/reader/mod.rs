@@ -36,9 +36,10 @@ use crate::text::{
 use crate::texts::TextPool;
 use builder::{Builder, Finish};
 
+pub use begin::NextPiece;
 pub(crate) use cell::check_constant;
 pub(crate) use header::joined_names;
-pub use pieces::{NextPiece, PieceReader, PieceRows, ReadAll, WideFile};
+pub use pieces::{PieceReader, PieceRows, ReadAll, WideFile};
 pub use sorted::{Dealt, TallFile, TallSlice, TallSlices, TallSorter};
 
 /// Bytes hashed at a time: enough for several threads.

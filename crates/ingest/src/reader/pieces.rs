@@ -6,13 +6,10 @@
 //! the midnights that each unit has passed.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::FileHead;
-use super::begin::{Begun, begin};
-use super::memo::Memos;
+use super::begin::{Begun, NextPiece};
 use super::midnights::Midnights;
-use super::record::Job;
 use super::wide::{Sheet, read_records};
 use crate::rows::FileRows;
 use crate::site::SiteContext;
@@ -22,9 +19,6 @@ use crate::text::{FillDown, Piece, Records, TextError};
 
 /// A joined piece does not grow beyond this many bytes, whatever a repeated hour holds.
 const MAX_JOINED: usize = 256 << 20;
-
-/// Gives the pieces of a file in their order; None after the last.
-pub type NextPiece<'r> = Box<dyn FnMut() -> Result<Option<Piece>, TextError> + Send + 'r>;
 
 /// Reads several pieces, on as many threads as the caller likes: the results in their order.
 pub type ReadAll<'f> = &'f dyn Fn(&WideFile<'_>, &[Piece]) -> Vec<PieceRows>;
@@ -60,21 +54,13 @@ impl<'a, 'r> PieceReader<'a, 'r> {
         file: FileHead<'a>,
         mut next: NextPiece<'r>,
     ) -> Result<Self, TextError> {
-        let mut first = next()?.unwrap_or_default();
-        loop {
-            if let Some(file) = WideFile::open(source, site, file, &first) {
-                return Ok(Self {
-                    file,
-                    next,
-                    first: Some(first),
-                    before: Before::default(),
-                });
-            }
-            match next()? {
-                Some(more) => first = first.joined(&more),
-                None => first.is_last = true,
-            }
-        }
+        let (begun, first) = Begun::open(source, site, file, &mut next, Sheet::open)?;
+        Ok(Self {
+            file: WideFile(begun),
+            next,
+            first: Some(first),
+            before: Before::default(),
+        })
     }
 
     /// The rows of the next pieces, about `n_pieces` of them; None after the last.
@@ -96,7 +82,7 @@ impl<'a, 'r> PieceReader<'a, 'r> {
         if group.is_empty() {
             return Ok(None);
         }
-        let mut left: Waiting = if self.file.source.hangs_on_order() {
+        let mut left: Waiting = if self.file.0.source.hangs_on_order() {
             group.into_iter().map(|piece| (piece, None)).collect()
         } else {
             let read = read_all(&self.file, &group).into_iter().map(Some);
@@ -136,19 +122,7 @@ impl<'a, 'r> PieceReader<'a, 'r> {
 
 /// A wide file whose header was read.
 #[derive(Debug)]
-pub struct WideFile<'a> {
-    source: &'a Source,
-    site: &'a SiteContext,
-    file: FileHead<'a>,
-    /// None for a file without any record.
-    sheet: Option<Sheet>,
-    /// Bytes and line of the first piece after the header.
-    body: (usize, u64),
-    /// What stands before the header.
-    preamble: String,
-    /// What readers of earlier pieces learnt, for those of later ones.
-    memos: Mutex<Vec<Memos>>,
-}
+pub struct WideFile<'a>(Begun<'a, Sheet>);
 
 /// What a piece must know of those before it.
 #[derive(Clone, Debug, Default)]
@@ -197,38 +171,7 @@ impl PieceRows {
     }
 }
 
-impl<'a> WideFile<'a> {
-    /// Reads the header from the first piece; None where the piece is too short to hold it.
-    fn open(
-        source: &'a Source,
-        site: &'a SiteContext,
-        file: FileHead<'a>,
-        first: &Piece,
-    ) -> Option<Self> {
-        let Begun {
-            job,
-            mut records,
-            preamble,
-        } = begin(source, site, file, first)?;
-        let sheet = Sheet::open(&job, &mut records);
-        if sheet.is_none() && !first.is_last {
-            return None;
-        }
-        Some(Self {
-            source,
-            site,
-            file,
-            sheet,
-            body: (records.position(), records.line()),
-            preamble,
-            memos: Mutex::default(),
-        })
-    }
-
-    fn memos(&self) -> MutexGuard<'_, Vec<Memos>> {
-        self.memos.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
+impl WideFile<'_> {
     /// Reads one piece as if it hung on no other.
     #[must_use]
     pub fn read_alone(&self, piece: &Piece) -> PieceRows {
@@ -237,31 +180,23 @@ impl<'a> WideFile<'a> {
 
     /// Reads one piece; `before` comes from the piece before it.
     fn read(&self, piece: &Piece, before: &Before) -> PieceRows {
-        let mut job = Job::new(self.source, self.file, self.site, piece.traits);
-        job.read_preamble(&self.preamble);
-        let Some(mut sheet) = self.sheet.clone() else {
+        let Self(begun) = self;
+        let mut job = begun.job(piece.traits);
+        let Some(mut sheet) = begun.sheet.clone() else {
             return PieceRows {
-                rows: self.source.no_rows(self.file),
+                rows: begun.source.no_rows(begun.file),
                 after: Before::default(),
                 is_doubtful: false,
                 is_open: false,
             };
         };
         let is_first = piece.first_line == 1;
-        let dialect = self.source.piece_dialect(piece.traits);
-        let mut records = if is_first {
-            let (bytes, line) = self.body;
-            let text = piece.text.get(bytes..).unwrap_or("");
-            Records::at_line(text, dialect, line)
-        } else {
-            Records::at_line(&piece.text, dialect, piece.first_line)
-        };
+        let (text, line) = begun.body(piece);
+        let mut records = Records::at_line(text, begun.source.piece_dialect(piece.traits), line);
         if let Some(changed) = &before.sheet {
             sheet = changed.clone();
         }
-        if let Some(memos) = self.memos().pop() {
-            job.cells.set_memos(memos);
-        }
+        begun.lend_memos(&mut job);
         let mut builder = sheet.builder(&job);
         builder.reserve(sheet.most_rows(&piece.text));
         if is_first {
@@ -284,12 +219,12 @@ impl<'a> WideFile<'a> {
             .collect();
         builder.set_before(known, seen);
         job.set_midnights(&before.midnights);
-        if !self.source.fill_down.is_empty() {
+        if !begun.source.fill_down.is_empty() {
             let of_head = || sheet.fill_down(&job);
             records.fill_down(before.filled.clone().unwrap_or_else(of_head));
         }
         read_records(&mut job, &mut sheet, &mut records, &mut builder);
-        self.memos().push(job.cells.take_memos());
+        begun.keep_memos(&mut job);
         let last: BTreeMap<String, FoldRow> = builder
             .last_rows()
             .into_iter()

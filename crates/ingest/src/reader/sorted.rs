@@ -9,13 +9,11 @@
 
 use std::collections::BTreeMap;
 use std::io::{Read, Result, Seek, SeekFrom, Write};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 
 use super::FileHead;
-use super::begin::{Begun, begin};
+use super::begin::{Begun, NextPiece};
 use super::builder::{Builder, content_of};
-use super::memo::Memos;
-use super::pieces::NextPiece;
 use super::record::{Job, Key};
 use super::series::{AllSeries, Series, ToldLines};
 use super::tall::{BLOCK_RECORDS, Found, Lines, TallSheet, read_loose};
@@ -32,19 +30,7 @@ const MARK_TEXT: usize = 4 << 10;
 
 /// A tall file whose header was read.
 #[derive(Debug)]
-pub struct TallFile<'a> {
-    source: &'a Source,
-    site: &'a SiteContext,
-    file: FileHead<'a>,
-    /// None for a file without any record.
-    sheet: Option<TallSheet>,
-    /// Bytes and line of the first piece after the header.
-    body: (usize, u64),
-    /// What stands before the header.
-    preamble: String,
-    /// What readers of earlier slices learnt, for those of later ones.
-    memos: Mutex<Vec<Memos>>,
-}
+pub struct TallFile<'a>(Begun<'a, TallSheet>);
 
 /// One piece, dealt out.
 #[derive(Debug)]
@@ -79,53 +65,12 @@ impl<'a> TallFile<'a> {
         file: FileHead<'a>,
         next: &mut NextPiece<'_>,
     ) -> std::result::Result<(Self, Piece), TextError> {
-        let mut first = next()?.unwrap_or_default();
-        loop {
-            if let Some(opened) = Self::of_first(source, site, file, &first) {
-                return Ok((opened, first));
-            }
-            match next()? {
-                Some(more) => first = first.joined(&more),
-                None => first.is_last = true,
-            }
-        }
-    }
-
-    /// None where the piece is too short to hold the header.
-    fn of_first(
-        source: &'a Source,
-        site: &'a SiteContext,
-        file: FileHead<'a>,
-        first: &Piece,
-    ) -> Option<Self> {
-        let Begun {
-            job,
-            mut records,
-            preamble,
-        } = begin(source, site, file, first)?;
-        let sheet = TallSheet::open(&job, &mut records);
-        if sheet.is_none() && !first.is_last {
-            return None;
-        }
-        Some(Self {
-            source,
-            site,
-            file,
-            sheet,
-            body: (records.position(), records.line()),
-            preamble,
-            memos: Mutex::default(),
-        })
-    }
-
-    fn job(&self, traits: Traits) -> Job<'a> {
-        let mut job = Job::new(self.source, self.file, self.site, traits);
-        job.read_preamble(&self.preamble);
-        job
+        let (begun, first) = Begun::open(source, site, file, next, TallSheet::open)?;
+        Ok((Self(begun), first))
     }
 
     fn builder(&self) -> Builder {
-        Builder::new(self.source.keys.len(), Layout::Tall, &[])
+        Builder::new(self.0.source.keys.len(), Layout::Tall, &[])
     }
 
     /// Deals out one piece, whatever the others hold.
@@ -133,18 +78,16 @@ impl<'a> TallFile<'a> {
     /// # Errors
     /// Lines that do not pack.
     pub fn deal(&self, piece: &Piece) -> Result<Dealt> {
-        let mut job = self.job(piece.traits);
+        let Self(begun) = self;
+        let mut job = begun.job(piece.traits);
         let mut builder = self.builder();
         let mut dealt = Hand::default();
-        let is_first = piece.first_line == 1;
-        let rest = (0, piece.first_line);
-        let (from, line) = if is_first { self.body } else { rest };
-        let text = piece.text.get(from..).unwrap_or("");
-        if let Some(sheet) = &self.sheet {
-            if is_first {
+        let (text, line) = begun.body(piece);
+        if let Some(sheet) = &begun.sheet {
+            if piece.first_line == 1 {
                 sheet.note_missing(&job, &mut builder);
             }
-            let dialect = self.source.dialect(piece.traits);
+            let dialect = begun.source.dialect(piece.traits);
             let mut records = Records::at_line(text, dialect, line);
             dealt.deal((&mut job, sheet), &mut records, &mut builder);
         }
@@ -161,21 +104,16 @@ impl<'a> TallFile<'a> {
     /// Reads the lines of one stretch of time.
     #[must_use]
     pub fn read(&self, slice: &TallSlice) -> FileRows {
-        let mut job = self.job(slice.traits);
+        let Self(begun) = self;
+        let mut job = begun.job(slice.traits);
         let mut builder = self.builder();
         builder.set_told(Arc::clone(&slice.told));
-        if let Some(memos) = self.memos().pop() {
-            job.cells.set_memos(memos);
-        }
-        if let Some(sheet) = &self.sheet {
+        begun.lend_memos(&mut job);
+        if let Some(sheet) = &begun.sheet {
             read_loose(&mut job, sheet, &slice.lines, &mut builder);
         }
-        self.memos().push(job.cells.take_memos());
+        begun.keep_memos(&mut job);
         job.finish(builder)
-    }
-
-    fn memos(&self) -> std::sync::MutexGuard<'_, Vec<Memos>> {
-        self.memos.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
