@@ -145,8 +145,9 @@ mod tests {
     use drydown_quantity::UnitId;
 
     use super::*;
-    use crate::history::{BarometerBasis, Deployment, Oil, Registers, Reservoir};
+    use crate::history::BarometerBasis;
     use crate::stage::cut_runs;
+    use crate::stage::tests::registers;
     use crate::{Run, RunsConfig, UnitRuns};
 
     const STEP_S: f64 = 30.0;
@@ -239,46 +240,14 @@ mod tests {
     }
 
     fn cut(readings: &Readings) -> UnitRuns {
-        let registers = Registers {
-            oils: vec![Oil {
-                oil_type: "VG46".into(),
-                family: None,
-                iso_vg: None,
-                viscosity_40c_mm2s: None,
-                viscosity_100c_mm2s: None,
-                density_15c_kgm3: Some(870.0),
-                solubility_a: Some(7.0895),
-                solubility_b_k: Some(1567.0),
-                flash_degc: None,
-            }],
-            reservoirs: vec![Reservoir {
-                reservoir_id: "R-1".into(),
-                site_id: None,
-                service: None,
-                oil_type: Some("VG46".into()),
-                volume_l: Some(4000.0),
-                volume_basis: None,
-                water_limit_ppm: None,
-                cleanliness_limit: None,
-                acid_limit_mgkoh_g: None,
-                coldest_oil_degc: None,
-                max_oil_degc: None,
-                criticality: None,
-                paper_insulated: None,
-                energised: None,
-                pcb_status: None,
-                breather: None,
-            }],
-            deployments: vec![Deployment {
-                unit_id: "U-1".into(),
-                from_at: "2026-01-01".parse().unwrap(),
-                reservoir_id: Some("R-1".into()),
-                to_at: None,
-            }],
-            ..Registers::default()
-        };
         let as_of = "2026-02-01".parse().unwrap();
-        cut_runs(&registers, readings, &[], as_of, &RunsConfig::documented())
+        cut_runs(
+            &registers(),
+            readings,
+            &[],
+            as_of,
+            &RunsConfig::documented(),
+        )
     }
 
     fn one(runs: &UnitRuns) -> &Run {

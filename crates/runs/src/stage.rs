@@ -84,4 +84,4 @@ fn is_open(readings: &Readings, cut: &Cut, as_of: Stamp, config: &RunsConfig) ->
 }
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -14,7 +14,8 @@ fn start() -> Stamp {
     START.parse().unwrap()
 }
 
-fn registers() -> Registers {
+/// Unit U-1 on reservoir R-1 at sea level, in an oil of known solubility; R-2 lies higher.
+pub(crate) fn registers() -> Registers {
     Registers {
         units: vec![Unit {
             unit_id: "U-1".into(),
