@@ -41,8 +41,7 @@ pub(super) fn curves(answers: &Answers<'_>, quarter: Quarter) -> Result<BTreeMap
         .par_iter()
         .map(|(run, row)| {
             let near: Vec<&Sample> = near_samples(run, &by_reservoir);
-            let bins = series.get(&run.run_id).copied().unwrap_or(&[]);
-            let input = to_input(run, bins, &near, &answers.registers);
+            let input = to_input(run, &series, &near, &answers.registers);
             (run.run_id.clone(), run_curve(&input, row, &config.run))
         })
         .collect())

@@ -79,10 +79,7 @@ pub(super) fn returns_on(
     let inputs: Vec<RunInput<'_>> = runs
         .iter()
         .zip(&near)
-        .map(|(run, near)| {
-            let bins = series.get(&run.run_id).copied().unwrap_or(&[]);
-            to_input(run, bins, near, &answers.registers)
-        })
+        .map(|(run, near)| to_input(run, &series, near, &answers.registers))
         .collect();
     let config = removal_config(&answers.context.config.analysis);
     let told = fit_returns(&inputs, &config.run);

@@ -62,14 +62,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
     let inputs: Vec<RunInput<'_>> = runs
         .iter()
         .zip(&near)
-        .map(|(run, near)| {
-            to_input(
-                run,
-                series.get(&run.run_id).copied().unwrap_or(&[]),
-                near,
-                &registers,
-            )
-        })
+        .map(|(run, near)| to_input(run, &series, near, &registers))
         .collect();
     let fits = fit_all(&inputs, &config);
     let checks = sensor_checks(&registers, &runs, &points, &by_reservoir, &config);
@@ -133,15 +126,16 @@ pub(super) fn fit_all(inputs: &[RunInput<'_>], config: &RemovalConfig) -> Vec<Re
     fits.into_iter().map(|(_, fit)| fit).collect()
 }
 
+/// A run with its bins, the samples near it and what the registers say.
 pub(crate) fn to_input<'a>(
     run: &'a Run,
-    series: &'a [SeriesPoint],
+    series: &BTreeMap<&RunId, &'a [SeriesPoint]>,
     samples: &'a [&'a Sample],
     registers: &'a Registers,
 ) -> RunInput<'a> {
     RunInput {
         run,
-        series,
+        series: series.get(&run.run_id).copied().unwrap_or(&[]),
         samples,
         unit: registers.unit(&run.unit_id),
         oil: run.oil_type.as_ref().and_then(|id| registers.oil(id)),

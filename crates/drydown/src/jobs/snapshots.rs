@@ -99,8 +99,7 @@ impl Past {
                 let Some(key) = known.key_of(run).filter(|key| !wanted.contains_key(key)) else {
                     continue;
                 };
-                let bins = series.get(&run.run_id).copied().unwrap_or(&[]);
-                let input = to_input(run, bins, samples, &self.registers);
+                let input = to_input(run, &series, samples, &self.registers);
                 of_time.entry(key).or_default().push(input);
             }
             wanted.append(&mut of_time);
