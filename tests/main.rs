@@ -14,6 +14,7 @@ mod cli;
 mod fleet;
 mod ingest;
 mod kill;
+mod mended;
 mod pieces;
 mod reference {
     //! Published standards, worked examples and certified data sets.

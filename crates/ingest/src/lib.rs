@@ -10,6 +10,7 @@ mod cells;
 mod draft;
 mod ledger;
 mod looked;
+mod mend;
 mod merge;
 mod reader;
 mod rows;
@@ -21,6 +22,7 @@ mod texts;
 
 pub use draft::{DraftError, propose};
 pub use ledger::{LoadRow, loads_batch, rejects_batch};
+pub use mend::{Mend, MendedText};
 pub use merge::{MergePlan, Merged, Part};
 pub use reader::{
     Dealt, FileHashes, FileHead, FileInput, NextPiece, PieceReader, PieceRows, ReadAll, TallFile,

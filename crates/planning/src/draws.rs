@@ -12,6 +12,7 @@ use drydown_stats::rng::{self, Pcg64};
 use crate::config::PlanningConfig;
 use crate::feed::{Source, Stretch, Water, draw_source};
 use crate::job::{Candidate, Job, WarmthBasis};
+use crate::reached::floor_below;
 use crate::warm_up::{WarmUp, Warmth};
 
 /// Normal quantile of 0.95: an end of a 90 % interval.
@@ -313,8 +314,12 @@ fn floor(plan: &Plan<'_>, degc: f64, z: f64) -> f64 {
         .oil
         .and_then(|oil| oil.solubility_a.zip(oil.solubility_b_k));
     let Some((a, b_k)) = constants else {
-        return config.floor_without_solubility_ppm
-            * (config.floor_without_solubility_log_sd * z).exp();
+        return floor_below(
+            config.floor_without_solubility_ppm,
+            config.floor_without_solubility_log_sd,
+            job.reached_ppm,
+            z,
+        );
     };
     let (mean, sd) = candidate
         .vapour

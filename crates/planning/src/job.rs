@@ -80,6 +80,9 @@ pub struct Job<'a> {
     pub reservoir: Option<&'a Reservoir>,
     /// None where nothing is known: it is then left out, and the answer says so.
     pub ingress: Option<Ingress>,
+    /// What runs on this oil ended at ([`crate::reached_ppm`]): no unit settles far above it. Only where
+    /// the oil's solubility is not known; None: no such runs.
+    pub reached_ppm: Option<f64>,
     /// Settled water and bad mixing; empty where the reservoir's runs show neither.
     pub returns: Returns,
     /// Oil now, and air around it, °C.

@@ -450,10 +450,16 @@ fn assumptions(
         .oil
         .is_none_or(|oil| oil.solubility_a.is_none() || oil.solubility_b_k.is_none())
     {
-        out.push(format!(
-            "solubility of the oil is not known: floor taken around {:.0} ppm, wide",
-            config.floor_without_solubility_ppm
-        ));
+        out.push(match job.reached_ppm {
+            Some(reached) => format!(
+                "solubility of the oil is not known: its runs ended at {reached:.0} ppm and below, \
+                 the floor is taken no higher"
+            ),
+            None => format!(
+                "solubility of the oil is not known: floor taken around {:.0} ppm, wide",
+                config.floor_without_solubility_ppm
+            ),
+        });
     }
     if job
         .oil

@@ -124,6 +124,7 @@ fn job<'a>(oil: &'a Oil, gallons: f64, start_ppm: f64, target_ppm: f64) -> Job<'
         ambient_degc: 20.0,
         treat_degc: 65.0,
         chamber_kpa: 20.0,
+        reached_ppm: None,
     }
 }
 

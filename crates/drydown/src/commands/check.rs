@@ -17,7 +17,7 @@ use crate::config::Config;
 use crate::ingest::{
     Found, IngestInputs, Looked, compile_sources, expected_site, files_of, look_at,
 };
-use crate::output::{Progress, print_result, wrap};
+use crate::output::{Progress, print_result, print_warning, wrap};
 
 /// Rows shown of a source's first file, and rejects of each file.
 const SHOWN: usize = 3;
@@ -54,7 +54,8 @@ pub(super) fn run(cli: &Cli) -> Result<u8> {
         loaded_at: super::now(),
         progress: &progress,
     };
-    let found = files_of(&inputs, &sources)?;
+    let (found, warnings) = files_of(&inputs, &sources)?;
+    warnings.iter().for_each(|warning| print_warning(warning));
     let store = Store::open(config.store_path()).ok();
     let site = expected_site(&sources, &found, inputs.loaded_at, store.as_ref())?;
     let mut checked = Vec::with_capacity(sources.len());

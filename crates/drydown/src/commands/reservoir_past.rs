@@ -1,8 +1,9 @@
-//! What is known of one reservoir before its next job: the water now, its runs' bins, and what water comes back to the oil.
+//! What is known of one reservoir before its next job: the water now, its runs' bins, what water comes back to the oil,
+//! and what the fleet's runs on its oil ended at.
 
 use anyhow::Result;
-use drydown_planning::{BadMixing, Returns, SettledWater, Spread};
-use drydown_quantity::ReservoirId;
+use drydown_planning::{BadMixing, Returns, RunEnd, SettledWater, Spread, reached_ppm};
+use drydown_quantity::{OilType, ReservoirId};
 use drydown_removal::{LawTerm, RunInput, fit_returns};
 use drydown_reservoirs::ReservoirRisk;
 use drydown_runs::history::Sample;
@@ -104,6 +105,34 @@ pub(super) fn returns_on(
             ln_exchange_per_h: spread(law.ln_exchange_per_h),
         }),
     })
+}
+
+/// A bound of what units settle at on an oil of unknown solubility, ppm; None where it is known, or where
+/// the fleet's runs on the oil are too few.
+pub(super) fn reached_on(answers: &Answers<'_>, oil: Option<&OilType>) -> Option<f64> {
+    let oil = oil?;
+    let known = answers.registers.oil(oil);
+    if known.is_some_and(|row| row.solubility_a.is_some() && row.solubility_b_k.is_some()) {
+        return None;
+    }
+    let is_on = |run: &Run| {
+        let reservoir = run.reservoir_id.as_ref();
+        reservoir
+            .and_then(|id| answers.registers.reservoir(id))
+            .is_some_and(|row| row.oil_type.as_ref() == Some(oil))
+    };
+    let ends: Vec<RunEnd> = answers
+        .runs
+        .iter()
+        .filter(|run| run.ended_at <= answers.context.as_of && is_on(run))
+        .filter_map(|run| {
+            Some(RunEnd {
+                water_ppm: run.water_last_ppm?,
+                chamber_kpa: run.steady_kpa,
+            })
+        })
+        .collect();
+    reached_ppm(&ends, answers.context.config.analysis.reference_chamber_kpa)
 }
 
 fn spread(term: LawTerm) -> Spread {

@@ -17,7 +17,7 @@ use drydown_tables::ModelTerm;
 use serde_json::{Value, json};
 
 use super::answers::Answers;
-use super::reservoir_past::{TYPED_LOG_SD, bins_on, returns_on, water_now};
+use super::reservoir_past::{TYPED_LOG_SD, bins_on, reached_on, returns_on, water_now};
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
@@ -198,6 +198,7 @@ fn reservoir_job<'a>(
         ambient_degc: COLD_DEGC,
         treat_degc: treat_degc(config, Some(register)),
         chamber_kpa: config.analysis.reference_chamber_kpa,
+        reached_ppm: reached_on(answers, register.oil_type.as_ref()),
     })
 }
 
@@ -245,6 +246,7 @@ fn typed_job<'a>(
         ambient_degc: COLD_DEGC,
         treat_degc: treat_degc(config, None),
         chamber_kpa: config.analysis.reference_chamber_kpa,
+        reached_ppm: reached_on(answers, Some(&oil_type)),
     })
 }
 

@@ -49,7 +49,7 @@ pub(super) fn rebuild(
         .into_iter()
         .partition(|load| of_table.contains(load.source.as_str()));
     wanted.sort_by(|a, b| (a.loaded_at, &a.file).cmp(&(b.loaded_at, &b.file)));
-    let found = find_files(inputs, sources)?;
+    let found = find_files(inputs, sources)?.found;
     let disk = OnDisk::read(&wanted, &found, sources)?;
     let todo = in_first_order(&wanted, &disk)?;
     let others_rejects = rejects_of_others(store, &of_table)?;

@@ -94,21 +94,39 @@ pub(super) fn tables_in_order() -> Vec<String> {
     names
 }
 
+/// What the sources match.
+#[derive(Debug, Default)]
+pub(super) struct Files {
+    pub(super) found: Vec<Found>,
+    /// Paths that cannot be looked at, such as a broken link: the others are taken.
+    pub(super) warnings: Vec<String>,
+}
+
 /// Every file that a source matches, by path; of the named files only, where some are named.
-pub(super) fn find_files(inputs: &IngestInputs<'_>, sources: &[Source]) -> Result<Vec<Found>> {
+pub(super) fn find_files(inputs: &IngestInputs<'_>, sources: &[Source]) -> Result<Files> {
     let matchers = matchers(inputs.config, sources)?;
-    let mut found = if inputs.files.is_empty() {
+    let mut files = if inputs.files.is_empty() {
         matched(inputs.config, &matchers)?
     } else {
-        named(inputs, sources, &matchers)?
+        Files {
+            found: named(inputs, sources, &matchers)?,
+            warnings: Vec::new(),
+        }
     };
-    for file in &mut found {
+    let found = &mut files.found;
+    for file in found.iter_mut() {
         if let Some(source) = sources.get(file.source_idx) {
             name_by_member(source, file);
         }
     }
     found.sort_by(|a, b| (&a.name, a.source_idx).cmp(&(&b.name, b.source_idx)));
-    Ok(found)
+    Ok(files)
+}
+
+/// Whether a source's patterns match a path, relative to the configuration.
+pub(super) fn is_matched(config: &Config, source: &Source, name: &str) -> Result<bool> {
+    let matchers = matchers(config, std::slice::from_ref(source))?;
+    Ok(matchers.iter().any(|matcher| matcher.glob.is_match(name)))
 }
 
 /// A file that is alone in its archive goes by the archive's name; where the source takes columns from
@@ -204,8 +222,8 @@ fn matchers(config: &Config, sources: &[Source]) -> Result<Vec<Matcher>> {
     Ok(matchers)
 }
 
-fn matched(config: &Config, matchers: &[Matcher]) -> Result<Vec<Found>> {
-    let mut found: Vec<Found> = Vec::new();
+fn matched(config: &Config, matchers: &[Matcher]) -> Result<Files> {
+    let mut files = Files::default();
     for matcher in matchers {
         let mut paths = Vec::new();
         walk(&config.base.join(&matcher.folder), &mut paths)?;
@@ -214,15 +232,25 @@ fn matched(config: &Config, matchers: &[Matcher]) -> Result<Vec<Found>> {
                 continue;
             };
             if matcher.glob.is_match(relative) {
-                for one in to_found(matcher.source_idx, &path, relative)? {
-                    if !found.contains(&one) {
-                        found.push(one);
+                match to_found(matcher.source_idx, &path, relative) {
+                    Ok(these) => {
+                        for one in these {
+                            if !files.found.contains(&one) {
+                                files.found.push(one);
+                            }
+                        }
+                    }
+                    Err(error) => {
+                        let warning = format!("{error:#}: it is passed over");
+                        if !files.warnings.contains(&warning) {
+                            files.warnings.push(warning);
+                        }
                     }
                 }
             }
         }
     }
-    Ok(found)
+    Ok(files)
 }
 
 /// A file, or the files of the archive that it is.

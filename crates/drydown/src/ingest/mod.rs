@@ -9,6 +9,7 @@ mod large;
 mod ledger;
 mod look;
 mod matching;
+mod mended;
 mod publish;
 mod sink;
 mod site;
@@ -106,7 +107,20 @@ pub(crate) fn compile_sources(config: &Config) -> Result<Vec<Source>> {
 /// Takes what is new. Without a store (a dry run before the first ingest) every file is new.
 pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result<IngestSummary> {
     let sources = compile_sources(inputs.config)?;
-    let found = matching::find_files(inputs, &sources)?;
+    let given = mended::take(inputs, &sources, store)?;
+    if given.nothing_to_do {
+        return Ok(IngestSummary {
+            warnings: given.warnings,
+            ..IngestSummary::default()
+        });
+    }
+    let inputs = &IngestInputs {
+        files: given.files,
+        again: inputs.again.clone(),
+        ..*inputs
+    };
+    let files = matching::find_files(inputs, &sources)?;
+    let found = files.found;
     let guard = match store.filter(|_| !inputs.dry_run) {
         Some(store) => Some(
             store
@@ -126,6 +140,8 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
         warnings: known.changed_descriptions(&sources),
         ..IngestSummary::default()
     };
+    summary.warnings.extend(given.warnings);
+    summary.warnings.extend(files.warnings);
     let n_bytes = found.iter().map(|file| file.size).sum();
     let step = inputs.progress.loading(found.len(), n_bytes);
     // A dry run stores no register that the files after it are read with.
@@ -303,9 +319,13 @@ fn read_file(
     source.read_content(&input, content.error.as_ref(), site)
 }
 
-/// The files each source matches now.
-pub(crate) fn files_of(inputs: &IngestInputs<'_>, sources: &[Source]) -> Result<Vec<Found>> {
-    matching::find_files(inputs, sources)
+/// The files each source matches now, and a warning for each path that cannot be looked at.
+pub(crate) fn files_of(
+    inputs: &IngestInputs<'_>,
+    sources: &[Source],
+) -> Result<(Vec<Found>, Vec<String>)> {
+    let files = matching::find_files(inputs, sources)?;
+    Ok((files.found, files.warnings))
 }
 
 /// Puts one write under the store's lock; shared by the parts of an ingest.

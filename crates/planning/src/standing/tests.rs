@@ -156,6 +156,7 @@ fn job(oil: &Oil) -> Job<'_> {
         ambient_degc: 20.0,
         treat_degc: 65.0,
         chamber_kpa: 20.0,
+        reached_ppm: None,
     }
 }
 
