@@ -68,8 +68,8 @@ proptest::proptest! {
         is_nullable: bool,
         rows_per_page in 1_usize..1000,
     ) {
-        let texts = cells.iter().flat_map(|(text, n)| std::iter::repeat_n(text, *n));
-        let column: ArrayRef = Arc::new(StringArray::from_iter_values(texts));
+        let texts = cells.iter().flat_map(|(text, n)| std::iter::repeat_n(Some(text), *n));
+        let column: ArrayRef = Arc::new(texts.collect::<StringArray>());
         let back = round_trip(&column, is_nullable, rows_per_page).unwrap();
         proptest::prop_assert_eq!(&back, &column);
     }
