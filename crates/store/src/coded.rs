@@ -233,17 +233,17 @@ fn body(codes: &[u16], width: u32, is_nullable: bool) -> Vec<u8> {
         return out;
     }
     let n_groups = codes.len().div_ceil(8);
-    push_varint(&mut out, n_groups << 1 | 1);
+    push_varint(&mut out, (n_groups << 1) | 1);
     let n_bytes = width as usize;
     out.reserve(n_groups * n_bytes);
     // Groups of eight codes end at a whole byte; the last is filled up with zeros.
     for group in codes.chunks(8) {
         let packed = |four: &[u16]| {
             let codes = four.iter().rev();
-            codes.fold(0_u64, |bits, code| bits << width | u64::from(*code))
+            codes.fold(0_u64, |bits, code| (bits << width) | u64::from(*code))
         };
         let (low, high) = group.split_at(group.len().min(4));
-        let bits = u128::from(packed(low)) | u128::from(packed(high)) << (4 * width);
+        let bits = u128::from(packed(low)) | (u128::from(packed(high)) << (4 * width));
         out.extend_from_slice(bits.to_le_bytes().get(..n_bytes).unwrap_or(&[]));
     }
     out
