@@ -15,11 +15,16 @@ use arrow::datatypes::DataType;
 use drydown_schema::{RowOrder, Strictness};
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use parquet::arrow::arrow_writer::{ArrowRowGroupWriterFactory, compute_leaves};
 use parquet::basic::{Compression, Encoding, ZstdLevel};
+use parquet::errors::ParquetError;
 use parquet::file::metadata::SortingColumn;
 use parquet::file::properties::{EnabledStatistics, WriterProperties};
+use parquet::file::writer::SerializedFileWriter;
 use parquet::schema::types::ColumnPath;
+use zstd::bulk::Compressor;
 
+use crate::coded::{Coder, ZSTD_LEVEL};
 use crate::error::StoreError;
 use crate::layout::Layout;
 
@@ -110,11 +115,7 @@ pub(crate) fn publish_rows(
     size
 }
 
-fn write_parquet(
-    layout: &Layout,
-    file: &File,
-    rows: &RecordBatch,
-) -> Result<(), parquet::errors::ParquetError> {
+fn write_parquet(layout: &Layout, file: &File, rows: &RecordBatch) -> Result<(), ParquetError> {
     let schema = rows.schema();
     let sorting = layout
         .sort
@@ -128,9 +129,8 @@ fn write_parquet(
         })
         .collect();
     let mut properties = WriterProperties::builder()
-        .set_compression(Compression::ZSTD(ZstdLevel::default()))
+        .set_compression(Compression::ZSTD(ZstdLevel::try_new(ZSTD_LEVEL)?))
         .set_statistics_enabled(EnabledStatistics::Page)
-        .set_max_row_group_row_count(Some(ROWS_PER_GROUP))
         .set_data_page_row_count_limit(ROWS_PER_PAGE)
         .set_sorting_columns(Some(sorting))
         .set_created_by(format!("drydown {}", env!("CARGO_PKG_VERSION")));
@@ -155,9 +155,51 @@ fn write_parquet(
                 .set_column_encoding(path, Encoding::DELTA_BINARY_PACKED);
         }
     }
-    let mut writer = ArrowWriter::try_new(file, schema, Some(properties.build()))?;
-    writer.write(rows)?;
-    writer.close()?;
+    let properties = properties.build();
+    let writer = ArrowWriter::try_new(file, schema, Some(properties.clone()))?;
+    let (mut out, library) = writer.into_serialized_writer()?;
+    let mut coder = Coder {
+        zstd: Compressor::new(ZSTD_LEVEL)?,
+        rows_per_page: ROWS_PER_PAGE,
+    };
+    let mut start = 0;
+    while start < rows.num_rows() {
+        let group = rows.slice(start, ROWS_PER_GROUP.min(rows.num_rows() - start));
+        write_group(&mut out, &library, &mut coder, &properties, &group)?;
+        start += group.num_rows();
+    }
+    out.close()?;
+    Ok(())
+}
+
+/// Writes one row group, a column after the other.
+fn write_group(
+    out: &mut SerializedFileWriter<&File>,
+    library: &ArrowRowGroupWriterFactory,
+    coder: &mut Coder,
+    properties: &WriterProperties,
+    rows: &RecordBatch,
+) -> Result<(), ParquetError> {
+    let index = out.flushed_row_groups().len();
+    let writers = library.create_column_writers(index)?;
+    let descrs = out.schema_descr().columns().to_vec();
+    let mut group = out.next_row_group()?;
+    let fields = rows.schema();
+    let columns = fields.fields().iter().zip(rows.columns());
+    for ((field, column), (mut writer, descr)) in columns.zip(writers.into_iter().zip(&descrs)) {
+        let statistics = properties.statistics_enabled(descr.path());
+        if statistics == EnabledStatistics::None
+            && let Some((bytes, close)) = coder.chunk(column, descr)?
+        {
+            group.append_column(&bytes, close)?;
+            continue;
+        }
+        for leaf in compute_leaves(field, column)? {
+            writer.write(&leaf)?;
+        }
+        writer.close()?.append_to_row_group(&mut group)?;
+    }
+    group.close()?;
     Ok(())
 }
 

@@ -24,6 +24,7 @@
 //!   types again when they are read.
 //! * File names are random; the same rows are the same only as sorted rows, never as bytes.
 
+mod coded;
 mod compact;
 mod datafile;
 mod error;

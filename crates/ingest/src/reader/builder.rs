@@ -156,6 +156,20 @@ impl Builder {
         self.lines.push(line);
     }
 
+    /// Adds cells of one column of the key, of rows that are no doubtful ones.
+    pub(crate) fn push_cells(&mut self, column: usize, cells: impl Iterator<Item = u64>) {
+        if let Some(column) = self.keys.get_mut(column) {
+            column.extend(cells);
+        }
+    }
+
+    /// Adds the stamps of such rows, for sources with a local clock.
+    pub(crate) fn push_times(&mut self, times: impl Iterator<Item = FoldRow>) {
+        if self.told.is_none() {
+            self.times.extend(times);
+        }
+    }
+
     /// The columns of a wide file, each with a null cell for every row that has a key.
     pub(crate) fn wide_columns(&mut self) -> &mut [(usize, Vec<u64>)] {
         match &mut self.body {

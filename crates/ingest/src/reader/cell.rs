@@ -244,6 +244,12 @@ impl<'a> CellReader<'a> {
         Ok(Some(cell))
     }
 
+    /// The cell of a text in the key's column `idx`, where it was read before.
+    #[inline]
+    pub(super) fn known_key(&self, idx: usize, short: Short) -> Option<u64> {
+        self.key_memos.get(idx)?.as_ref()?.get(short)
+    }
+
     /// A stamp of the key; None where it is null.
     pub(crate) fn read_key_stamp(
         &mut self,

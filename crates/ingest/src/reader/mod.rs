@@ -9,6 +9,7 @@ mod memo;
 mod midnights;
 mod numbers;
 mod pieces;
+mod plain;
 mod pressure;
 mod record;
 mod series;

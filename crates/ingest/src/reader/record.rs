@@ -235,6 +235,16 @@ impl<'a> Job<'a> {
     /// Where and when the record belongs, for cells that depend on it.
     pub(crate) fn place(&mut self, key: &Key, measured_kpa: Option<f64>) -> Place<'a> {
         let cell = self.unit_key.and_then(|unit| key.cells.get(unit)).copied();
+        self.place_of(cell, key.at, measured_kpa)
+    }
+
+    /// As [`Self::place`], of the cell of a unit.
+    pub(super) fn place_of(
+        &mut self,
+        cell: Option<u64>,
+        at: Option<Stamp>,
+        measured_kpa: Option<f64>,
+    ) -> Place<'a> {
         let unit = cell.and_then(|cell| {
             let place = usize::try_from(cell).ok()?;
             while self.known_units.len() <= place {
@@ -245,7 +255,7 @@ impl<'a> Job<'a> {
         });
         Place {
             unit,
-            standard: self.standard(cell.unwrap_or(NULL), unit, key.at),
+            standard: self.standard(cell.unwrap_or(NULL), unit, at),
             measured_kpa,
         }
     }
@@ -289,6 +299,11 @@ impl<'a> Job<'a> {
     /// Which column of the key is the stamp.
     pub(crate) const fn stamp_key(&self) -> Option<usize> {
         self.stamp_key
+    }
+
+    /// Which column of the key is the unit.
+    pub(crate) const fn unit_key(&self) -> Option<usize> {
+        self.unit_key
     }
 
     /// Goes on from what the pieces before have come through, by unit; of a wide file.

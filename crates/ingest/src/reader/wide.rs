@@ -4,14 +4,16 @@ use super::builder::Builder;
 use super::cell::Place as Site;
 use super::down::{Down, Grid, Row};
 use super::header::{Header, Place};
+use super::plain::PlainFields;
 use super::record::{Fields, Job, Key, explain};
 use crate::rows::FileRows;
 use crate::source::{Layout, Origin};
 use crate::text::{Block, FillDown, Record, Records, why_no_object};
 use crate::texts::NULL;
 
-/// Records taken at a time: with their fields and cells they fit into a core's own cache.
-const BLOCK_RECORDS: usize = 256;
+/// Records taken at a time: with their fields and cells they fit into a core's own cache. Few in
+/// tests, whose short files are to have blocks behind the first, where texts are known.
+const BLOCK_RECORDS: usize = if cfg!(test) { 3 } else { 256 };
 /// The table of logs, and the columns of its rows that say whose they are and where.
 const READINGS: &str = "readings";
 const UNIT_ID: &str = "unit_id";
@@ -133,7 +135,24 @@ pub(super) fn read_records<'t>(
     let mut block = Block::default();
     let mut key = Key::default();
     let mut row = vec![NULL; job.source.spoken.len()];
+    let mut plain = Vec::with_capacity(BLOCK_RECORDS);
     while records.read(&mut block, BLOCK_RECORDS) {
+        if let Some(at) = sheet.plain_fields(job)
+            && job
+                .read_plain_keys(&block, &sheet.header, &at, &mut plain)
+                .is_some()
+        {
+            let n_before = builder.lines.len();
+            let (rows, places) = job.push_plain_keys(&block, &at, &plain, builder);
+            let rows = BlockRows {
+                block: &block,
+                rows: &rows,
+                places: &places,
+                n_before,
+            };
+            read_cells(job, sheet, &rows, builder, &mut row);
+            continue;
+        }
         let mut n_before = builder.lines.len();
         let mut rows = Vec::with_capacity(block.n_records());
         let mut places = Vec::with_capacity(block.n_records());
@@ -184,6 +203,12 @@ pub(super) fn read_records<'t>(
 }
 
 impl Sheet {
+    /// Where the keys stand, if a record that has one is a row.
+    fn plain_fields<'a>(&self, job: &Job<'a>) -> Option<PlainFields<'a>> {
+        let may_be = self.fatal.is_none() && job.source.table.name != SAMPLES;
+        may_be.then(|| job.plain_fields(&self.fields)).flatten()
+    }
+
     /// Reads the key of a record.
     fn read_key(
         &mut self,
