@@ -62,7 +62,7 @@ pub(super) fn render(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> String
     if listed.n_more > 0 {
         out.push_str(&wrap(
             &format!(
-                "{} more units may be sent and are not listed: above stand those that do it, without a warning, at the reservoir's site and free, as far as there are such; --format json has all",
+                "{} more units may be sent and are not listed: above stand those that do it without a warning, half of them by who is free and half by who is at the reservoir's site; --format json has all",
                 listed.n_more
             ),
             "",
@@ -91,8 +91,8 @@ struct Listed<'a> {
     n_more: usize,
 }
 
-/// Of few units all; of many those first that do it without a warning, then those at the reservoir's site, then those
-/// that are free. Size classes always.
+/// Of few units all; of many those first that do it without a warning: half by whether they are free, half by whether
+/// they are at the reservoir's site. Size classes always.
 fn listed<'a>(rows: &'a [UnitSize], home: Option<&SiteId>) -> Listed<'a> {
     let suitable: Vec<&UnitSize> = rows
         .iter()
@@ -105,21 +105,27 @@ fn listed<'a>(rows: &'a [UnitSize], home: Option<&SiteId>) -> Listed<'a> {
         .enumerate()
         .filter(|(_, row)| is_unit(row))
         .collect();
-    let far = |row: &UnitSize| {
+    let doubted = |row: &UnitSize| (row.verdict != Verdict::Meets, !row.warnings.is_empty());
+    let busy = |row: &UnitSize| {
         let standing = row.standing.as_ref();
-        (
-            row.verdict != Verdict::Meets,
-            !row.warnings.is_empty(),
-            home.is_none() || standing.and_then(|standing| standing.site_id.as_ref()) != home,
-            standing.is_none_or(|standing| standing.reservoir_id.is_some()),
-        )
+        standing.is_none_or(|standing| standing.reservoir_id.is_some())
     };
-    units.sort_by_key(|(place, row)| (far(row), *place));
-    let kept: BTreeSet<usize> = units
-        .iter()
-        .take(UNITS_LISTED)
-        .map(|(place, _)| *place)
-        .collect();
+    let away = |row: &UnitSize| {
+        let site = row
+            .standing
+            .as_ref()
+            .and_then(|standing| standing.site_id.as_ref());
+        home.is_none() || site != home
+    };
+    let mut kept: BTreeSet<usize> = BTreeSet::new();
+    units.sort_by_key(|(place, row)| (doubted(row), busy(row), away(row), *place));
+    kept.extend(units.iter().take(UNITS_LISTED / 2).map(|(place, _)| *place));
+    units.sort_by_key(|(place, row)| (doubted(row), away(row), busy(row), *place));
+    for (place, _) in &units {
+        if kept.len() < UNITS_LISTED {
+            kept.insert(*place);
+        }
+    }
     Listed {
         n_more: units.len() - kept.len(),
         rows: suitable
@@ -189,4 +195,78 @@ fn line(row: &UnitSize) -> String {
         text.push_str(&wrap(&row.note, "             "));
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use drydown_planning::Standing;
+
+    use super::*;
+
+    fn unit(idx: usize, site: &str, works_on: Option<&str>) -> UnitSize {
+        UnitSize {
+            subject: format!("U-{idx:03}"),
+            kind: SubjectKind::Unit,
+            size_class: None,
+            nameplate_flow_lpm: None,
+            suitability: Suitability::Suitable,
+            verdict: Verdict::Meets,
+            hours_p10: None,
+            hours_p50: None,
+            hours_p90: None,
+            elapsed_days_p50: None,
+            elapsed_days_p90: None,
+            p_reach: None,
+            p_within: None,
+            p_comes_back: None,
+            settles_ppm_p10: None,
+            settles_ppm_p90: None,
+            dominated_by: None,
+            warnings: Vec::new(),
+            standing: Some(Standing {
+                as_of: Stamp::from_micros(0),
+                pump: None,
+                steady: None,
+                mended: None,
+                reservoir_id: works_on.map(Into::into),
+                deployed_since: None,
+                site_id: Some(site.into()),
+                last_heard: None,
+            }),
+            note: String::new(),
+        }
+    }
+
+    #[test]
+    fn of_a_large_fleet_the_free_and_the_near_are_listed_and_the_rest_counted() {
+        let rows: Vec<UnitSize> = (0..300)
+            .map(|idx| match idx {
+                200..230 => unit(idx, "S-1", Some("R-1")),
+                250..260 => unit(idx, "S-2", None),
+                _ => unit(idx, "S-2", Some("R-2")),
+            })
+            .collect();
+        let home = SiteId::from("S-1");
+        let listed = listed(&rows, Some(&home));
+        assert_eq!(listed.rows.len() + listed.n_more, 300);
+        assert_eq!(listed.rows.len(), UNITS_LISTED);
+        let n_of = |range: std::ops::Range<usize>| {
+            let names: Vec<String> = range.map(|idx| format!("U-{idx:03}")).collect();
+            let is_of = |row: &&&UnitSize| names.contains(&row.subject);
+            listed.rows.iter().filter(is_of).count()
+        };
+        assert_eq!((n_of(200..230), n_of(250..260)), (14, 10));
+    }
+
+    #[test]
+    fn of_many_units_the_first_are_named() {
+        let units: Vec<String> = (0..30).map(|idx| format!("U-{idx:02}")).collect();
+        let units: Vec<&str> = units.iter().map(String::as_str).collect();
+        assert!(
+            named(&units).ends_with("U-23 and 6 more"),
+            "{}",
+            named(&units)
+        );
+        assert_eq!(named(&["U-1", "U-2"]), "U-1, U-2");
+    }
 }
