@@ -23,7 +23,7 @@ pub use rows::{
 };
 pub use run::{
     CurveFit, CurveReading, CurveResidual, CurveSample, LawTerm, MixingLaw, ReservoirReturns,
-    ResidualChecks, RunCurve, RunInput, SettledLaw, Use, fit_reservoir, fit_returns, fit_run,
-    run_curve,
+    ResidualChecks, RunCurve, RunInput, SettledLaw, Use, fit_reservoir, fit_reservoir_at,
+    fit_returns, fit_run, run_curve,
 };
 pub use sensors::{SensorInput, check_sensors};

@@ -113,3 +113,11 @@ pub(crate) fn risk_rank(risks: &[ReservoirRisk], subject: &str) -> i64 {
         .find(|risk| risk.reservoir_id.as_str() == subject)
         .map_or(0, |risk| risk.rank)
 }
+
+/// Ranks of all reservoirs by name.
+pub(crate) fn risk_ranks(risks: &[ReservoirRisk]) -> BTreeMap<&str, i64> {
+    risks
+        .iter()
+        .map(|risk| (risk.reservoir_id.as_str(), risk.rank))
+        .collect()
+}

@@ -26,7 +26,8 @@ pub(crate) struct Work<'a> {
 #[derive(Debug)]
 pub(crate) struct Setting<'a> {
     pub(crate) registers: &'a Registers,
-    pub(crate) samples: &'a [Sample],
+    /// Those of the unit's reservoirs.
+    pub(crate) samples: &'a [&'a Sample],
     pub(crate) oil_type: Option<OilType>,
     /// The run still goes on at as_of.
     pub(crate) open: bool,
@@ -204,7 +205,7 @@ fn n_samples(work: &Work<'_>, setting: &Setting<'_>, config: &RunsConfig) -> i64
         start.plus_hours(-config.sample_slack_h),
         end.plus_hours(config.sample_slack_h),
     );
-    let within = |sample: &&Sample| {
+    let within = |sample: &&&Sample| {
         sample.reservoir_id.as_ref() == Some(reservoir)
             && sample
                 .taken_at

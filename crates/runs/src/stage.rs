@@ -1,6 +1,8 @@
 //! The runs stage of one unit: log in, runs with their series and start curves out.
 
-use drydown_quantity::{RunId, Stamp};
+use std::collections::BTreeSet;
+
+use drydown_quantity::{ReservoirId, RunId, Stamp};
 
 use crate::cut::{Cut, cut_log};
 use crate::describe::{Setting, Work, describe};
@@ -34,6 +36,16 @@ pub fn cut_runs(
     let cuts = cut_log(readings, &marks, &places, config);
     let mut out = UnitRuns::default();
     let n_cuts = cuts.len();
+    // Of a fleet's samples a unit's runs need few: looked through once, not for every run.
+    let reservoirs: BTreeSet<&ReservoirId> = cuts
+        .iter()
+        .filter_map(|cut| cut.reservoir.as_ref())
+        .collect();
+    let is_near = |sample: &&Sample| {
+        let id = sample.reservoir_id.as_ref();
+        id.is_some_and(|id| reservoirs.contains(id))
+    };
+    let samples: Vec<&Sample> = samples.iter().filter(is_near).collect();
     for (number, cut) in cuts.iter().enumerate() {
         let Some(started_at) = readings.at.get(cut.first).copied() else {
             continue;
@@ -58,7 +70,7 @@ pub fn cut_runs(
         let open = number + 1 == n_cuts && is_open(readings, cut, as_of, config);
         let setting = Setting {
             registers,
-            samples,
+            samples: &samples,
             oil_type,
             open,
         };

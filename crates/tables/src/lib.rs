@@ -26,6 +26,6 @@ pub use error::TableError;
 pub use frame::{Frame, Mistyped};
 pub use journal::{Analysis, Load, Mail, Reject};
 pub use model::ModelTerm;
-pub use readings::{readings, telling_columns, unit_readings};
+pub use readings::{telling_columns, unit_readings};
 pub use record::{Record, from_frame, to_batch};
 pub use registers::{REGISTER_TABLES, registers, samples};

@@ -14,18 +14,6 @@ use crate::record::cells;
 
 const TABLE: &str = "readings";
 
-/// The readings of one unit before `as_of`, ascending in time; rows of other units are left out.
-///
-/// # Errors
-/// Where the frame breaks the contract, or two rows of a unit have one time.
-pub fn readings(frame: &dyn Frame, unit_id: &UnitId, as_of: Stamp) -> Result<Readings, TableError> {
-    let all = unit_readings(frame, as_of)?;
-    let of_unit = all
-        .into_iter()
-        .find(|readings| readings.unit_id == *unit_id);
-    Ok(of_unit.unwrap_or_else(|| Readings::empty(unit_id.clone())))
-}
-
 /// The readings before `as_of`, one struct per unit, by identifier; each ascending in time.
 ///
 /// A column that a unit never logs is empty; texts are as long as `at`. A row that holds nothing but its

@@ -5,8 +5,8 @@ use std::io::Write;
 use std::sync::Arc;
 
 use anyhow::{Context as _, Result};
-use arrow::array::{ArrayRef, RecordBatch, StringArray};
-use arrow::compute::{SortColumn, lexsort_to_indices, take_record_batch};
+use arrow::array::{Array, ArrayRef, RecordBatch, StringArray};
+use arrow::compute::{SortColumn, concat, interleave_record_batch, lexsort_to_indices};
 use arrow::csv::WriterBuilder;
 use arrow::datatypes::{DataType, Field, Schema};
 use drydown_quantity::Stamp;
@@ -79,7 +79,7 @@ fn write_json(out: &mut impl Write, spec: &TableSpec, store: &Store) -> Result<(
 /// Hands out the live rows, sorted by key.
 ///
 /// Where the month leads the order of the key, months come one by one and memory stays small;
-/// `readings` is keyed by unit first, so its rows are gathered whole.
+/// `readings` is keyed by unit first, so its rows are gathered whole, and handed out piece by piece.
 fn each_group(
     spec: &TableSpec,
     store: &Store,
@@ -98,10 +98,7 @@ fn each_group(
     };
     for group in groups {
         let batches = store.load_files(&spec.name, &group)?;
-        if let Some(first) = batches.first() {
-            let all = arrow::compute::concat_batches(&first.schema(), &batches)?;
-            take(&sorted(spec, &all)?)?;
-        }
+        in_order(spec, &batches, &mut take)?;
     }
     Ok(())
 }
@@ -112,21 +109,54 @@ enum Header {
     No,
 }
 
-fn sorted(spec: &TableSpec, batch: &RecordBatch) -> Result<RecordBatch> {
-    let columns: Vec<SortColumn> = spec
-        .key
-        .iter()
-        .filter_map(|name| batch.column_by_name(name))
-        .map(|values| SortColumn {
-            values: Arc::clone(values),
-            options: None,
-        })
-        .collect();
-    if columns.is_empty() || batch.num_rows() < 2 {
-        return Ok(batch.clone());
+/// Rows handed out at a time: a table is in memory once, and not a second time in the order of its key.
+const PIECE_ROWS: usize = 65_536;
+
+/// Hands out the rows of some batches in the order of the key.
+fn in_order(
+    spec: &TableSpec,
+    batches: &[RecordBatch],
+    mut take: impl FnMut(&RecordBatch) -> Result<()>,
+) -> Result<()> {
+    let mut columns = Vec::new();
+    for name in &spec.key {
+        let parts: Option<Vec<&dyn Array>> = batches
+            .iter()
+            .map(|batch| batch.column_by_name(name).map(AsRef::as_ref))
+            .collect();
+        if let Some(parts) = parts.filter(|parts| !parts.is_empty()) {
+            columns.push(SortColumn {
+                values: concat(&parts)?,
+                options: None,
+            });
+        }
+    }
+    if columns.is_empty() {
+        return batches.iter().try_for_each(take);
     }
     let order = lexsort_to_indices(&columns, None)?;
-    Ok(take_record_batch(batch, &order)?)
+    drop(columns);
+    let firsts: Vec<usize> = batches
+        .iter()
+        .scan(0, |before, batch| {
+            let first = *before;
+            *before += batch.num_rows();
+            Some(first)
+        })
+        .collect();
+    let place = |row: &u32| {
+        let row = *row as usize;
+        let batch = firsts
+            .partition_point(|first| *first <= row)
+            .saturating_sub(1);
+        (batch, row - firsts.get(batch).copied().unwrap_or(0))
+    };
+    let all: Vec<&RecordBatch> = batches.iter().collect();
+    for piece in order.values().chunks(PIECE_ROWS) {
+        let places: Vec<(usize, usize)> = piece.iter().map(place).collect();
+        take(&interleave_record_batch(&all, &places)?)?;
+    }
+    Ok(())
 }
 
 /// Writes the columns in the contract's order; times as RFC 3339, numbers in their shortest exact form.

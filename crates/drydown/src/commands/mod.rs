@@ -18,6 +18,7 @@ mod report;
 mod reservoir_past;
 mod schema;
 mod size;
+mod size_text;
 mod summary;
 
 use anyhow::{Context as _, Result};

@@ -1,12 +1,9 @@
 //! `drydown size`: hours to target for each unit and size class, and the smallest that will do.
 
-use std::collections::BTreeMap;
-use std::fmt::Write as _;
-
 use anyhow::Result;
 use drydown_planning::{
-    Candidate, Ingress, Job, PlanningConfig, Returns, SizeAnswer, Standing, SubjectKind,
-    Suitability, UnitSize, Verdict, WarmthBasis, size_standing, start_warmth,
+    Candidate, Ingress, Job, PlanningConfig, Returns, SizeAnswer, Standing, Suitability, UnitSize,
+    WarmthBasis, size_standing, start_warmth,
 };
 use drydown_quantity::{Interval, OilType, ReservoirId, Stamp};
 use drydown_removal::{Estimate, UnitCapacity, VapourFraction};
@@ -18,10 +15,11 @@ use serde_json::{Value, json};
 
 use super::answers::Answers;
 use super::reservoir_past::{TYPED_LOG_SD, bins_on, reached_on, returns_on, water_now};
+use super::size_text::render;
 use crate::cli::{Cli, Format, SizeArgs};
 use crate::config::Config;
 use crate::jobs::removal_config;
-use crate::output::{print_result, print_warning, wrap};
+use crate::output::{print_result, print_warning};
 use crate::usage::UsageError;
 
 /// Oil of which nobody measured a temperature, and the air around it, °C.
@@ -303,124 +301,6 @@ fn temperature_slope(terms: &[ModelTerm]) -> Option<Estimate> {
         median: term.median?,
         interval: Interval::new(0.9, term.lower_90?, term.upper_90?),
     })
-}
-
-fn render(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> String {
-    let mut out = String::new();
-    let oil = job
-        .oil
-        .map_or("an oil not in the register", |oil| oil.oil_type.as_str());
-    let place = job
-        .reservoir
-        .map_or(String::new(), |row| format!("{}: ", row.reservoir_id));
-    let _ = writeln!(
-        out,
-        "{place}{:.0} L of {oil}, {:.0} ppm to {:.0} ppm{}",
-        job.volume_l,
-        job.start_ppm,
-        job.target_ppm,
-        job.within_h
-            .map_or(String::new(), |hours| format!(" within {hours:.0} h"))
-    );
-    let _ = writeln!(
-        out,
-        "oil at {:.0} °C to begin with, {:.0} °C while drying; as of {as_of}",
-        job.oil_degc, job.treat_degc
-    );
-    if job.start_ppm <= job.target_ppm {
-        out.push_str(&wrap("at the target already, as far as is known: the hours are for the case that it is not; take a sample before a unit is sent", ""));
-    }
-    match &answer.smallest {
-        Some(class) => {
-            let _ = writeln!(
-                out,
-                "smallest size class that will do, {:.0} % sure: {class}",
-                answer.confidence * 100.0
-            );
-        }
-        None => {
-            let _ = writeln!(
-                out,
-                "no size class of the fleet is shown to do it with {:.0} % certainty",
-                answer.confidence * 100.0
-            );
-        }
-    }
-    for why in &answer.why_not {
-        out.push_str(&wrap(&format!("{}: {}", why.size_class, why.reason), "  "));
-    }
-    out.push_str("\n             running hours          days   chance   chance of\n");
-    out.push_str("             even  1 in 10..9 in 10  even   to reach the window  remarks\n");
-    for row in answer
-        .rows
-        .iter()
-        .filter(|row| row.suitability.is_suitable())
-    {
-        out.push_str(&line(row));
-    }
-    out.push_str(&barred(&answer.rows));
-    for text in &answer.assumptions {
-        out.push_str(&wrap(text, "assumed: "));
-    }
-    for text in &answer.cautions {
-        out.push_str(&wrap(text, "caution: "));
-    }
-    out.push_str(&wrap(
-        "Advice from records: local codes, the equipment maker and licensed practice come first.",
-        "",
-    ));
-    out
-}
-
-/// Units that must not be sent, together where the reasons are the same.
-fn barred(rows: &[UnitSize]) -> String {
-    let mut by_reasons: BTreeMap<String, Vec<&str>> = BTreeMap::new();
-    for row in rows.iter().filter(|row| row.kind == SubjectKind::Unit) {
-        if let Suitability::Barred { reasons } = &row.suitability {
-            by_reasons
-                .entry(reasons.join("; "))
-                .or_default()
-                .push(&row.subject);
-        }
-    }
-    by_reasons
-        .iter()
-        .map(|(reasons, units)| {
-            format!(
-                "{}{}",
-                wrap(&units.join(", "), "barred: "),
-                wrap(reasons, "        because ")
-            )
-        })
-        .collect()
-}
-
-fn line(row: &UnitSize) -> String {
-    let name = match row.kind {
-        SubjectKind::Unit => row.subject.clone(),
-        SubjectKind::Class => format!("any {}", row.subject),
-    };
-    let hours = |value: Option<f64>| value.map_or("–".to_owned(), |hours| format!("{hours:.0}"));
-    let chance = |p: Option<f64>| p.map_or("–".to_owned(), |p| format!("{:.0} %", p * 100.0));
-    let mut text = format!(
-        "{name:<12} {:>4}  {:>6} .. {:<6}  {:>5}  {:>7}  {:>9}",
-        hours(row.hours_p50),
-        hours(row.hours_p10),
-        hours(row.hours_p90),
-        row.elapsed_days_p50
-            .map_or("–".to_owned(), |days| format!("{days:.1}")),
-        chance(row.p_reach),
-        chance(row.p_within)
-    );
-    let verdict = match row.verdict {
-        Verdict::Meets => "",
-        other => other.as_str(),
-    };
-    let _ = writeln!(text, "  {}", verdict.replace('_', " "));
-    if !row.note.is_empty() {
-        text.push_str(&wrap(&row.note, "             "));
-    }
-    text
 }
 
 fn to_json(job: &Job<'_>, answer: &SizeAnswer, as_of: Stamp) -> Value {

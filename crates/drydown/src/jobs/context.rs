@@ -143,16 +143,27 @@ impl<'a> Context<'a> {
         Ok(heard.into_iter().collect())
     }
 
-    /// The readings of one unit before as_of, ascending.
-    pub(crate) fn readings(&self, unit: &UnitId) -> Result<Readings> {
+    /// The readings before as_of of units that are neighbours in ascending order: one log for each that has any, in that
+    /// order, each ascending. Every file is opened anew for each call.
+    pub(crate) fn readings(&self, units: &[UnitId]) -> Result<Vec<Readings>> {
+        let (Some(first), Some(last)) = (units.first(), units.last()) else {
+            return Ok(Vec::new());
+        };
+        let unit = || col("unit_id");
         let frame = self
             .scan("readings")?
-            .filter(col("unit_id").eq(lit(unit.as_str())))
+            // A range, by which the files that hold none of them are passed over.
+            .filter(
+                unit()
+                    .gt_eq(lit(first.as_str()))
+                    .and(unit().lt_eq(lit(last.as_str()))),
+            )
             .filter(col("at").lt(stamp_literal(self.as_of)))
-            .sort(["at"], SortMultipleOptions::default())
             .collect()
-            .with_context(|| format!("cannot read the readings of {unit}"))?;
-        Ok(drydown_tables::readings(&frame, unit, self.as_of)?)
+            .with_context(|| format!("cannot read the readings of {first} to {last}"))?;
+        let mut logs = drydown_tables::unit_readings(&frame, self.as_of)?;
+        logs.retain(|log| units.binary_search(&log.unit_id).is_ok());
+        Ok(logs)
     }
 }
 

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use anyhow::Result;
 use arrow::array::RecordBatch;
 use drydown_pumps::PumpHealth;
-use drydown_quantity::{ReservoirId, RunId};
+use drydown_quantity::{ReservoirId, RunId, UnitId};
 use drydown_removal::{
     FleetRemoval, FleetRun, RemovalConfig, RemovalRun, RunInput, SensorCheck, SensorInput,
     check_sensors, fit_reservoir, fit_run, pool_fleet,
@@ -99,7 +99,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
 }
 
 /// The fits of all runs, in their order: those of one reservoir together, which tell how it mixes.
-pub(super) fn fit_all(inputs: &[RunInput<'_>], config: &RemovalConfig) -> Vec<RemovalRun> {
+fn fit_all(inputs: &[RunInput<'_>], config: &RemovalConfig) -> Vec<RemovalRun> {
     let mut groups: BTreeMap<Option<&ReservoirId>, Vec<usize>> = BTreeMap::new();
     for (idx, input) in inputs.iter().enumerate() {
         groups
@@ -163,14 +163,15 @@ fn sensor_checks(
     config: &RemovalConfig,
 ) -> Vec<SensorCheck> {
     let series = series_by_run(points);
+    let mut runs_of: BTreeMap<&UnitId, Vec<&Run>> = BTreeMap::new();
+    for run in runs {
+        runs_of.entry(&run.unit_id).or_default().push(run);
+    }
     registers
         .units
-        .iter()
-        .flat_map(|unit| {
-            let mut own: Vec<&Run> = runs
-                .iter()
-                .filter(|run| run.unit_id == unit.unit_id)
-                .collect();
+        .par_iter()
+        .flat_map_iter(|unit| {
+            let mut own = runs_of.get(&unit.unit_id).cloned().unwrap_or_default();
             own.sort_by_key(|run| run.started_at);
             let bins: Vec<SeriesPoint> = own
                 .iter()

@@ -40,22 +40,21 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         .map(|(unit, _)| unit)
         .collect();
     // Independent by unit; collected in the units' order, so the number of workers changes nothing.
-    // As many units at a time as there are workers: a log is large, its runs are small.
+    // Some units at a time: their logs are large, their runs are small.
     let (mut runs, mut series, mut starts) = (Vec::new(), Vec::new(), Vec::<StartCurve>::new());
-    for some in units.chunks(rayon::current_num_threads().max(1)) {
-        let cut: Vec<UnitRuns> = some
+    let mut rest = units.as_slice();
+    let mut n_next = rayon::current_num_threads().max(1);
+    while !rest.is_empty() {
+        let (some, later) = rest.split_at(n_next.min(rest.len()));
+        rest = later;
+        let logs = context.readings(some)?;
+        let n_rows: usize = logs.iter().map(|log| log.at.len()).sum();
+        n_next = next_batch(some.len(), n_rows);
+        let cut: Vec<UnitRuns> = logs
             .par_iter()
-            .map(|unit| {
-                let readings = context.readings(unit)?;
-                Ok(cut_runs(
-                    &registers,
-                    &readings,
-                    &samples,
-                    context.as_of,
-                    &config,
-                ))
-            })
-            .collect::<Result<_>>()?;
+            .map(|readings| cut_runs(&registers, readings, &samples, context.as_of, &config))
+            .collect();
+        drop(logs);
         for unit in cut {
             runs.extend(unit.runs);
             series.extend(unit.series);
@@ -74,4 +73,13 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         ("run_series", to_batch(&series, context.as_of)?),
         ("start_points", to_batch(&starts, context.as_of)?),
     ])
+}
+
+/// How many units to read next, after some with so many rows: opening the store's files costs the same for one as for many.
+fn next_batch(n_units: usize, n_rows: usize) -> usize {
+    /// About 150 MB in memory.
+    const ROWS: usize = 500_000;
+    let least = rayon::current_num_threads().max(1);
+    // Growing slowly, as the next units may have longer logs.
+    (n_units * ROWS / n_rows.max(1)).min(4 * n_units).max(least)
 }

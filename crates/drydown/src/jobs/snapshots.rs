@@ -7,15 +7,15 @@ use anyhow::Result;
 use drydown_findings::Snapshot;
 use drydown_pumps::PumpHealth;
 use drydown_quantity::{ReservoirId, RunId, Stamp};
-use drydown_removal::{RemovalConfig, RemovalRun, RunInput};
+use drydown_removal::{RemovalConfig, RemovalRun, RunInput, fit_reservoir_at};
 use drydown_runs::history::{Registers, Sample};
 use drydown_runs::{Run, SeriesPoint};
 use rayon::prelude::*;
 
 use super::Context;
 use super::removal::{
-    fit_all, indicators, near_samples, pool_pairs, removal_config, samples_by_reservoir,
-    series_by_run, to_input,
+    indicators, near_samples, pool_pairs, removal_config, samples_by_reservoir, series_by_run,
+    to_input,
 };
 use super::reservoirs::risks_at;
 
@@ -104,16 +104,20 @@ impl Past {
             }
             wanted.append(&mut of_time);
         }
+        // A reservoir's states together: most of its runs are the same in all of them.
         let wanted: Vec<(Key, Vec<RunInput<'_>>)> = wanted.into_iter().collect();
-        let fitted: Vec<(Key, Vec<RemovalRun>)> = wanted
+        let by_reservoir: Vec<&[(Key, Vec<RunInput<'_>>)]> =
+            wanted.chunk_by(|(a, _), (b, _)| a.0 == b.0).collect();
+        by_reservoir
             .into_par_iter()
-            .map(|(key, inputs)| (key, fit_all(&inputs, config)))
-            .collect();
-        fitted
-            .into_iter()
-            .flat_map(|(key, fits)| {
-                fits.into_iter()
-                    .map(move |fit| ((key.clone(), fit.run_id.clone()), fit))
+            .flat_map_iter(|states| {
+                let inputs: Vec<&[RunInput<'_>]> =
+                    states.iter().map(|(_, inputs)| inputs.as_slice()).collect();
+                let fits = fit_reservoir_at(&inputs, &config.run);
+                states.iter().zip(fits).flat_map(|((key, _), fits)| {
+                    fits.into_iter()
+                        .map(move |fit| ((key.clone(), fit.run_id.clone()), fit))
+                })
             })
             .collect()
     }

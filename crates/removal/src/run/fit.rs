@@ -9,6 +9,7 @@ use super::model::{
     MixingPriors, Model, Prior, Priors, RATE_MAX, RATE_MIN, Shape, USUAL_DISSOLVING, USUAL_POOL,
 };
 use super::noise::Noise;
+use super::paths::Paths;
 use super::points::Points;
 use super::solve::{Solution, inverse_diagonal, solve};
 use crate::config::RunFitConfig;
@@ -310,8 +311,9 @@ fn fit_from<'a>(mut model: Model<'a>, start: &[f64]) -> Fit<'a> {
 }
 
 fn solve_model(model: &Model<'_>, start: &[f64], fixed: Option<usize>) -> Solution {
+    let paths = Paths::default();
     solve(
-        &|theta: &[f64], out: &mut Vec<f64>| model.residuals(theta, out),
+        &|theta: &[f64], out: &mut Vec<f64>| model.residuals(theta, &paths, out),
         start,
         fixed,
         GAIN_MIN,

@@ -15,6 +15,7 @@ mod fit;
 mod floor;
 mod join;
 mod laws;
+mod made;
 mod marks;
 mod mixing;
 #[cfg(test)]
@@ -22,6 +23,7 @@ mod mixing_tests;
 mod model;
 mod noise;
 mod paper;
+mod paths;
 mod points;
 mod rebound;
 #[cfg(test)]
@@ -33,6 +35,7 @@ mod shown;
 #[cfg(test)]
 mod shown_tests;
 mod solve;
+mod states;
 mod status;
 #[cfg(test)]
 mod tests;
@@ -48,7 +51,7 @@ use crate::rows::{RemovalRun, RunStatus};
 pub use checks::ResidualChecks;
 use model::{Prior, Priors, USUAL_MIXING};
 use points::{Points, to_points};
-pub use reservoir::fit_reservoir;
+pub use reservoir::{fit_reservoir, fit_reservoir_at};
 pub use returns::{LawTerm, MixingLaw, ReservoirReturns, SettledLaw, fit_returns};
 pub use shown::{CurveFit, CurveReading, CurveResidual, CurveSample, RunCurve, Use, run_curve};
 

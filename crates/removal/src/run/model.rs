@@ -12,6 +12,7 @@ use super::bottom::Says;
 use super::curve::{Law, Slopes, Step, path};
 use super::mixing::Mixing;
 use super::noise::{Noise, whiten, whitened_sum};
+use super::paths::Paths;
 use super::points::{LabPoint, Points};
 use super::rebound::NextStart;
 use super::settled::Settled;
@@ -23,7 +24,7 @@ pub(super) const RATE_MAX: f64 = 60.0;
 
 const STANDARD: Prior = Prior { mean: 0.0, sd: 1.0 };
 /// What is known of a badly mixed reservoir before its run is fitted.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct MixingPriors {
     /// Logit of the share of the oil that passes the unit.
     pub(super) loop_share_logit: Prior,
@@ -70,7 +71,7 @@ pub(super) struct Shape {
 }
 
 /// Prior law of one unknown: mean and standard deviation on the scale of the unknown.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Prior {
     pub(super) mean: f64,
     pub(super) sd: f64,
@@ -301,20 +302,16 @@ impl<'a> Model<'a> {
         values.gain * seen + offset
     }
 
-    /// Residuals at the unknowns: sensor, laboratory, priors.
-    pub(super) fn residuals(&self, theta: &[f64], out: &mut Vec<f64>) {
+    /// Residuals at the unknowns: sensor, laboratory, priors. `paths` are those of this model's points.
+    pub(super) fn residuals(&self, theta: &[f64], paths: &Paths, out: &mut Vec<f64>) {
         out.clear();
         let values = self.values(theta);
-        let mut water = Vec::with_capacity(self.points.steps.len());
-        path(
-            &values.law,
-            &self.points.steps,
-            values.start_ppm,
-            &mut water,
-        );
-        self.push_sensor(&values, &water, out);
-        self.push_lab(&values, &water, out);
-        self.push_next(&values, &water, out);
+        let curve = (&values.law, values.start_ppm);
+        paths.with(curve, &self.points.steps, |water| {
+            self.push_sensor(&values, water, out);
+            self.push_lab(&values, water, out);
+            self.push_next(&values, water, out);
+        });
         self.push_priors(theta, out);
     }
 
@@ -434,7 +431,7 @@ impl<'a> Model<'a> {
     /// Minus twice the penalised log-likelihood at the unknowns and this model's noise, up to a constant of the data.
     pub(super) fn deviance(&self, theta: &[f64]) -> f64 {
         let mut residuals = Vec::new();
-        self.residuals(theta, &mut residuals);
+        self.residuals(theta, &Paths::default(), &mut residuals);
         let sum: f64 = residuals.iter().map(|value| value * value).sum();
         let blocks = self.sensor_z(theta);
         let n: usize = blocks.iter().map(Vec::len).sum();

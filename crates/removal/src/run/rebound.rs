@@ -10,7 +10,6 @@ use drydown_stats::robust;
 use super::RunInput;
 use super::fit::Fit;
 use super::model::{Model, Values, at_outlet};
-use super::points::Points;
 use super::status::{end_ppm, noise_ppm};
 use crate::config::RunFitConfig;
 
@@ -153,18 +152,20 @@ fn rest_h(inputs: &[RunInput<'_>], run: usize, next: usize) -> Option<(f64, bool
     ))
 }
 
-/// Lets each run's points reach to the next start of its unit, where that follows within days.
-pub(super) fn reach_next_starts(inputs: &[RunInput<'_>], points: &mut [Points]) {
+/// For each run, hours from its end to the next start of its unit on the reservoir, where that follows within days.
+pub(super) fn next_starts(inputs: &[RunInput<'_>]) -> Vec<Option<f64>> {
+    let mut out = vec![None; inputs.len()];
     for (run, next) in followers(inputs) {
         let Some((hours, true)) = rest_h(inputs, run, next) else {
             continue;
         };
-        if let Some(points) = points.get_mut(run)
+        if let Some(cell) = out.get_mut(run)
             && (REST_LEAST_H..REST_MOST_H).contains(&hours)
         {
-            points.reach(hours);
+            *cell = Some(hours);
         }
     }
+    out
 }
 
 /// The rests between runs, from the fits of one body (None where a run had none).

@@ -2,118 +2,21 @@
 //!
 //! So is water that settled in it. Which laws its runs leave open is decided in `laws.rs`; here they are fitted.
 
-use drydown_quantity::Stamp;
-use drydown_runs::history::SamplePoint;
 use drydown_stats::robust;
 
-use super::fit::{
-    Fit, can_tell_mixing, finish, fit_drift, fit_settled, fit_two_compartments, fit_well_mixed,
-};
+use super::fit::{Fit, can_tell_mixing};
 use super::join::join;
 use super::laws::{Gain, Kept, Kind, is_plain, keep, of_run};
+use super::made::Look;
 use super::model::{MixingPriors, Prior, USUAL_MIXING};
 use super::paper::{Following, following, holds_paper};
 use super::points::{Points, to_points};
-use super::rebound::{Rebounds, gaps, reach_next_starts, rebounds};
+use super::rebound::{Rebounds, gaps, next_starts, rebounds};
 use super::solve::inverse_diagonal;
-use super::{RunInput, convert, free_water_at_start, priors, status};
+use super::states::{Case, Cases};
+use super::{RunInput, convert, status};
 use crate::config::RunFitConfig;
-use crate::rows::{RemovalRun, RunStatus};
-
-/// What one run shows by itself.
-pub(super) enum Look<'a> {
-    /// There is nothing to fit, and why.
-    Unfit(RunStatus, String),
-    Fitted(Box<Fits<'a>>),
-}
-
-/// The laws fitted to one run, without intervals. All but the first only where the run was looked at further.
-pub(super) struct Fits<'a> {
-    well_mixed: Fit<'a>,
-    /// The oil was about saturated as the run began, or a sample of the bottom found free water.
-    pub(super) begins_wet: bool,
-    /// Deviance of the law of one body with an end level that moves.
-    drift: Option<f64>,
-    pub(super) two: Option<Fit<'a>>,
-    pub(super) settled: Option<Fit<'a>>,
-}
-
-impl Fits<'_> {
-    fn look_further(&mut self, may_hold_settled: bool) {
-        if !can_tell_mixing(&self.well_mixed) {
-            return;
-        }
-        self.drift = Some(fit_drift(&self.well_mixed).deviance);
-        self.two = Some(fit_two_compartments(&self.well_mixed, USUAL_MIXING));
-        if may_hold_settled && knows_solubility(&self.well_mixed) {
-            self.settled = Some(fit_settled(&self.well_mixed));
-        }
-    }
-
-    pub(super) fn gain(&self) -> Option<Gain> {
-        let fit = self.two.as_ref()?;
-        let two = fit.deviance;
-        let plain = self.well_mixed.deviance;
-        let best = plain.min(self.drift.unwrap_or(f64::INFINITY));
-        Some(Gain {
-            two: plain - two,
-            two_most: material_gain(&self.well_mixed, fit),
-            settled_over_best: self.settled.as_ref().map(|settled| best - settled.deviance),
-            two_over_best: best - two,
-            begins_wet: self.begins_wet,
-            settled: self
-                .settled
-                .as_ref()
-                .map(|settled| plain - settled.deviance),
-            settled_most: self.settled.as_ref().map_or(f64::INFINITY, |settled| {
-                material_gain(&self.well_mixed, settled)
-            }),
-        })
-    }
-}
-
-/// The most deviance that a law may gain over one body: what its residuals are the smaller for, where no law is better
-/// than half of a sensor's own scale (about 1 % of the reading).
-///
-/// A quiet sensor shows what no law holds: oil whose temperature lags, a sensor's own curve, vapour that falls with the
-/// load. A second exponential takes some of it for mixing, and by the sensor's noise alone that gains without end.
-fn material_gain(plain: &Fit<'_>, other: &Fit<'_>) -> f64 {
-    const LAW_SD: f64 = 0.5;
-    /// Bins that speak at most: neighbours share what the law does not hold.
-    const N_MOST: f64 = 40.0;
-    let of = |fit: &Fit<'_>| fit.model.misfit(&fit.theta);
-    let (Some((plain, n)), Some((other, _))) = (of(plain), of(other)) else {
-        return f64::INFINITY;
-    };
-    n.min(N_MOST) * ((plain + LAW_SD * LAW_SD) / (other + LAW_SD * LAW_SD)).ln()
-}
-
-/// Whether the law with settled water can be written for a run.
-fn knows_solubility(fit: &Fit<'_>) -> bool {
-    let mut steps = fit.model.points.steps.iter();
-    steps.all(|step| step.tank_solubility_ppm.is_finite())
-}
-
-/// Whether water may lie under the oil as a run begins: oil at rest over settled water is about saturated.
-fn begins_wet(input: &RunInput<'_>, fit: &Fit<'_>) -> bool {
-    /// A sensor's zero and the register's solubility leave no more than this (common practice, no source).
-    const ABOUT_SATURATED: f64 = 0.8;
-    const CLEARLY_ABOVE: f64 = 1.1;
-    let Some(first) = fit.model.points.steps.first() else {
-        return false;
-    };
-    let by_bottom = |start: Stamp| {
-        input.samples.iter().any(|sample| {
-            sample.sample_point == Some(SamplePoint::ReservoirBottom)
-                && sample.taken_at.is_some_and(|taken| taken <= start)
-                && sample
-                    .water_ppm
-                    .is_some_and(|water| water > CLEARLY_ABOVE * first.tank_solubility_ppm)
-        })
-    };
-    let start_ppm = fit.model.values(&fit.theta).start_ppm;
-    start_ppm > ABOUT_SATURATED * first.tank_solubility_ppm || by_bottom(input.run.started_at)
-}
+use crate::rows::RemovalRun;
 
 /// Settled water is looked for where this share of a reservoir's runs began wet: oil dried not long before need not have.
 const WET_SHARE: f64 = 0.1;
@@ -121,10 +24,7 @@ const WET_SHARE: f64 = 0.1;
 fn may_hold_settled(looks: &[Look<'_>]) -> bool {
     let wet: Vec<bool> = looks
         .iter()
-        .filter_map(|look| match look {
-            Look::Fitted(fits) => Some(fits.begins_wet),
-            Look::Unfit(..) => None,
-        })
+        .filter_map(|look| Some(look.fits()?.begins_wet()))
         .collect();
     let n_wet = wet.iter().filter(|wet| **wet).count();
     n_wet > 0 && n_wet as f64 >= WET_SHARE * wet.len() as f64
@@ -144,18 +44,55 @@ pub(super) struct Verdict {
 /// from run to run; where it is more than one, the interval of a rate holds what each of them gives.
 #[must_use]
 pub fn fit_reservoir(inputs: &[RunInput<'_>], config: &RunFitConfig) -> Vec<RemovalRun> {
-    let points = points_of_all(inputs, config);
-    let looks = look_at_all(inputs, &points, config);
+    fit_reservoir_at(&[inputs], config)
+        .pop()
+        .unwrap_or_default()
+}
+
+/// The rows of [`fit_reservoir`] for one reservoir as it was known at several times.
+///
+/// Each state holds the runs that were known, with their samples. A run of which the same was known at two times, by views
+/// of the same rows, is fitted once.
+#[must_use]
+pub fn fit_reservoir_at(states: &[&[RunInput<'_>]], config: &RunFitConfig) -> Vec<Vec<RemovalRun>> {
+    let Cases { cases, of_state } = Cases::of(states, config);
+    let first: Vec<Look<'_>> = cases
+        .iter()
+        .map(|case| Look::first(case.input, &case.points, config))
+        .collect();
+    states
+        .iter()
+        .zip(&of_state)
+        .map(|(inputs, places)| {
+            let cases: Vec<(&Case<'_>, Look<'_>)> = places
+                .iter()
+                .filter_map(|place| Some((cases.get(*place)?, first.get(*place)?.clone())))
+                .collect();
+            let (cases, mut looks): (Vec<&Case<'_>>, Vec<Look<'_>>) = cases.into_iter().unzip();
+            look_for_mixing(&mut looks, config);
+            to_rows(inputs, &cases, looks, config)
+        })
+        .collect()
+}
+
+/// The rows of a reservoir's runs from how they look.
+fn to_rows(
+    inputs: &[RunInput<'_>],
+    cases: &[&Case<'_>],
+    looks: Vec<Look<'_>>,
+    config: &RunFitConfig,
+) -> Vec<RemovalRun> {
     let verdict = judge(inputs, &looks, config);
     let paper = paper_between(inputs, &looks);
     inputs
         .iter()
-        .zip(&points)
+        .zip(cases)
         .zip(looks)
         .enumerate()
-        .map(|(idx, ((input, points), look))| {
+        .map(|(idx, ((input, case), look))| {
             let lent = verdict.lent.get(idx).copied().unwrap_or(USUAL_MIXING);
-            let mut row = settle(input, points, look, Some((&verdict.kept, lent)), config);
+            let known = Some((&verdict.kept, lent));
+            let mut row = settle(input, &case.points, look, known, config);
             if let Some(following) = paper {
                 following.take_out(&mut row, config);
             }
@@ -170,7 +107,11 @@ pub(super) fn points_of_all(inputs: &[RunInput<'_>], config: &RunFitConfig) -> V
         .iter()
         .map(|input| to_points(input, config))
         .collect();
-    reach_next_starts(inputs, &mut points);
+    for (points, hours) in points.iter_mut().zip(next_starts(inputs)) {
+        if let Some(hours) = hours {
+            points.reach(hours);
+        }
+    }
     points
 }
 
@@ -196,10 +137,7 @@ fn paper_between(inputs: &[RunInput<'_>], looks: &[Look<'_>]) -> Option<Followin
 fn plain_fits<'a, 'b>(looks: &'b [Look<'a>]) -> Vec<Option<&'b Fit<'a>>> {
     looks
         .iter()
-        .map(|look| match look {
-            Look::Fitted(fits) => Some(&fits.well_mixed),
-            Look::Unfit(..) => None,
-        })
+        .map(|look| Some(look.fits()?.well_mixed()))
         .collect()
 }
 
@@ -212,7 +150,7 @@ pub(super) fn look_at_all<'a>(
     let mut looks: Vec<Look<'a>> = inputs
         .iter()
         .zip(points)
-        .map(|(input, points)| look_first(input, points, config))
+        .map(|(input, points)| Look::first(input, points, config))
         .collect();
     look_for_mixing(&mut looks, config);
     looks
@@ -249,28 +187,12 @@ pub(super) fn look<'a>(
     points: &'a Points,
     config: &'a RunFitConfig,
 ) -> Look<'a> {
-    let mut look = look_first(input, points, config);
+    let mut look = Look::first(input, points, config);
     if let Look::Fitted(fits) = &mut look {
-        let settled = fits.begins_wet;
+        let settled = fits.begins_wet();
         fits.look_further(settled);
     }
     look
-}
-
-/// Fits the law of one body to a run.
-fn look_first<'a>(input: &RunInput<'_>, points: &'a Points, config: &'a RunFitConfig) -> Look<'a> {
-    if let Some((status, why)) = status::check_before(input, points) {
-        return Look::Unfit(status, why);
-    }
-    let free_water = free_water_at_start(points);
-    let well_mixed = fit_well_mixed(points, priors(input, config), free_water, config);
-    Look::Fitted(Box::new(Fits {
-        begins_wet: begins_wet(input, &well_mixed),
-        well_mixed,
-        drift: None,
-        two: None,
-        settled: None,
-    }))
 }
 
 /// The row of a run under what is known of its reservoir; None where no other run was looked at.
@@ -283,35 +205,22 @@ pub(super) fn settle(
 ) -> RemovalRun {
     let fits = match look {
         Look::Unfit(status, why) => return convert::without_fit(input, points, status, &why),
-        Look::Fitted(fits) => *fits,
+        Look::Fitted(fits) => fits,
     };
     let gains: Vec<Gain> = fits.gain().into_iter().collect();
     let alone = keep(&gains, &Rebounds::default(), config);
     let (kept, lent) = known.unwrap_or((&alone, USUAL_MIXING));
     let gain = fits.gain().and_then(|gain| gain.settled);
     let fit = join(
-        of_run(kept, gain, fits.begins_wet, config)
+        of_run(kept, gain, fits.begins_wet(), config)
             .iter()
-            .map(|(kind, share)| (finish(fit_kind(&fits, *kind, lent)), *share))
+            .map(|(kind, share)| (fits.finished(*kind, lent), *share))
             .collect(),
     )
-    .unwrap_or_else(|| finish(fits.well_mixed));
+    .unwrap_or_else(|| fits.finished(Kind::WellMixed, lent));
     let verdict = status::judge(&fit, fit.model.priors, config);
     let verdict = status::check_possible(input, &fit, verdict, config);
     convert::to_row(input, points, &fit, &verdict, config)
-}
-
-/// The fit of one kind of law to a run, or the law of one body where the run cannot have it.
-fn fit_kind<'a>(fits: &Fits<'a>, kind: Kind, lent: MixingPriors) -> Fit<'a> {
-    let plain = &fits.well_mixed;
-    match kind {
-        // Free water leaves by a law of its own, which knows no loop and rest.
-        Kind::TwoCompartments if !plain.model.shape.free_water => fit_two_compartments(plain, lent),
-        Kind::Settled if knows_solubility(plain) => {
-            fits.settled.clone().unwrap_or_else(|| fit_settled(plain))
-        }
-        _ => plain.clone(),
-    }
 }
 
 /// How the reservoir mixes, and what each run learns of it from the others.
@@ -319,10 +228,7 @@ fn judge(inputs: &[RunInput<'_>], looks: &[Look<'_>], config: &RunFitConfig) -> 
     let rests = rests_between(inputs, looks, config);
     let gains: Vec<Gain> = looks
         .iter()
-        .filter_map(|look| match look {
-            Look::Fitted(fits) => fits.gain(),
-            Look::Unfit(..) => None,
-        })
+        .filter_map(|look| look.fits()?.gain())
         .collect();
     let kept = keep(&gains, &rests, config);
     if kept.iter().all(|(kind, _)| *kind != Kind::TwoCompartments) {
@@ -362,18 +268,16 @@ pub(super) fn mixing_told(looks: &[Look<'_>], rests: &Rebounds) -> Vec<Option<[T
         .iter()
         .enumerate()
         .map(|(idx, look)| {
-            let Look::Fitted(fits) = look else {
-                return None;
-            };
+            let fits = look.fits()?;
             match rests.of(idx) {
-                Some(next) if can_tell_mixing(&fits.well_mixed) => {
+                Some(next) if can_tell_mixing(fits.well_mixed()) => {
                     let mixing = MixingPriors {
                         next: Some(next),
                         ..USUAL_MIXING
                     };
-                    told(&fit_two_compartments(&fits.well_mixed, mixing))
+                    told(&fits.two_under(mixing))
                 }
-                _ => told(fits.two.as_ref()?),
+                _ => told(fits.two()?),
             }
         })
         .collect()

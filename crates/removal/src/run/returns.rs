@@ -2,10 +2,10 @@
 
 use super::RunInput;
 use super::laws::{Gain, Kind, keep, of_run};
+use super::made::Fits;
 use super::model::{Prior, USUAL_DISSOLVING, USUAL_MIXING, USUAL_POOL};
 use super::reservoir::{
-    BETWEEN_RUNS, Fits, Look, Told, lend, look_at_all, mixing_told, points_of_all, rests_between,
-    told,
+    BETWEEN_RUNS, Told, lend, look_at_all, mixing_told, points_of_all, rests_between, told,
 };
 use crate::config::RunFitConfig;
 
@@ -55,13 +55,7 @@ const POOL_BETWEEN_RUNS: f64 = 0.7;
 pub fn fit_returns(inputs: &[RunInput<'_>], config: &RunFitConfig) -> ReservoirReturns {
     let points = points_of_all(inputs, config);
     let looks = look_at_all(inputs, &points, config);
-    let fits: Vec<&Fits<'_>> = looks
-        .iter()
-        .filter_map(|look| match look {
-            Look::Fitted(fits) => Some(&**fits),
-            Look::Unfit(..) => None,
-        })
-        .collect();
+    let fits: Vec<&Fits<'_>> = looks.iter().filter_map(|look| look.fits()).collect();
     let gains: Vec<Gain> = fits.iter().filter_map(|fits| fits.gain()).collect();
     let rests = rests_between(inputs, &looks, config);
     let kept = keep(&gains, &rests, config);
@@ -74,12 +68,12 @@ pub fn fit_returns(inputs: &[RunInput<'_>], config: &RunFitConfig) -> ReservoirR
         let there: f64 = last()
             .flat_map(|fits| {
                 let gain = fits.gain().and_then(|gain| gain.settled);
-                of_run(&kept, gain, fits.begins_wet, config)
+                of_run(&kept, gain, fits.begins_wet(), config)
             })
             .filter(|(kind, _)| *kind == Kind::Settled)
             .map(|(_, share)| share)
             .sum();
-        let of = |fits: &&Fits<'_>| fits.settled.as_ref().and_then(told);
+        let of = |fits: &&Fits<'_>| fits.settled().and_then(told);
         SettledLaw {
             probability: there / last().count().max(1) as f64,
             ln_pool_ppm: term(USUAL_POOL, POOL_BETWEEN_RUNS, last().filter_map(of), 1),

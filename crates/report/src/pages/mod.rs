@@ -28,14 +28,11 @@ pub struct Page {
 /// Every page of a quarter.
 #[must_use]
 pub fn render_report(input: &ReportInput<'_>) -> Vec<Page> {
-    let mut pages = vec![
-        overview::render(input),
-        units::render(input),
-        reservoirs::render(input),
-        coefficients::render(input),
-        scorecard::render(input),
-        data::render(input),
-    ];
+    let mut pages = vec![overview::render(input), units::render(input)];
+    pages.extend(findings::rule_pages(input));
+    pages.extend(reservoirs::render(input));
+    pages.extend(coefficients::render(input));
+    pages.extend([scorecard::render(input), data::render(input)]);
     for row in &parts::fleet(input) {
         pages.push(unit::render(input, row));
         pages.extend(fits::render(input, row));

@@ -18,6 +18,8 @@ use crate::words::{pump_state, sentence};
 
 /// Reservoirs on the first page; their own page has all.
 const RISK_ROWS: usize = 8;
+/// Pumps on the first page; that of the units has all.
+const PUMP_ROWS: usize = 40;
 
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let mut body = String::new();
@@ -155,8 +157,18 @@ fn weak_pumps(input: &ReportInput<'_>) -> String {
             .then_with(|| days(a).total_cmp(&days(b)))
             .then_with(|| a.unit_id.cmp(&b.unit_id))
     });
+    let more = if weak.len() > PUMP_ROWS {
+        format!(
+            "<p>The first {PUMP_ROWS} of {} stand here; {} has all.</p>\n",
+            weak.len(),
+            link("units.html", "units and pumps")
+        )
+    } else {
+        String::new()
+    };
     let rows: Vec<Record> = weak
         .into_iter()
+        .take(PUMP_ROWS)
         .map(|row| Record {
             id: None,
             cells: vec![
@@ -169,7 +181,7 @@ fn weak_pumps(input: &ReportInput<'_>) -> String {
         })
         .collect();
     format!(
-        "<h2>Vacuum pumps to look at</h2>\n{}",
+        "<h2>Vacuum pumps to look at</h2>\n{more}{}",
         records(
             &format!(
                 "One row is one unit at its latest run, and what was seen: out of control, or not able to hold its limit. {}",

@@ -12,6 +12,7 @@ use crate::frame::{Frame, page};
 use crate::html::{Cell, escape, link, slug};
 use crate::input::ReportInput;
 use crate::pages::Page;
+use crate::pages::reservoirs::file_of;
 use crate::show::{chance, with_range};
 use crate::words;
 
@@ -79,12 +80,14 @@ fn unregistered(id: &UnitId) -> Unit {
 
 /// A unit as a link to its page, where it has one.
 pub(super) fn unit_link(input: &ReportInput<'_>, id: &str, up: &str) -> String {
-    let has_page = input
-        .registers
-        .units
-        .iter()
-        .any(|u| u.unit_id.as_str() == id)
-        || input.runs.iter().any(|run| run.unit_id.as_str() == id);
+    let units = &input.registers.units;
+    let has_page = units
+        .binary_search_by(|unit| unit.unit_id.as_str().cmp(id))
+        .is_ok()
+        || input
+            .runs
+            .binary_search_by(|run| run.unit_id.as_str().cmp(id))
+            .is_ok();
     if has_page {
         link(&format!("{up}units/{}.html", slug(id)), id)
     } else {
@@ -94,14 +97,13 @@ pub(super) fn unit_link(input: &ReportInput<'_>, id: &str, up: &str) -> String {
 
 /// A reservoir as a link to its row, where it has one.
 pub(super) fn reservoir_link(input: &ReportInput<'_>, id: &str, up: &str) -> String {
-    if input
+    let place = input
         .risks
         .iter()
-        .any(|row| row.reservoir_id.as_str() == id)
-    {
-        link(&format!("{up}reservoirs.html#{}", slug(id)), id)
-    } else {
-        escape(id)
+        .position(|row| row.reservoir_id.as_str() == id);
+    match place {
+        Some(place) => link(&format!("{up}{}#{}", file_of(place), slug(id)), id),
+        None => escape(id),
     }
 }
 

@@ -5,7 +5,7 @@ use drydown_reservoirs::ReservoirRisk;
 use super::Page;
 use super::parts::top_page;
 use crate::chart::{Axis, IntervalRow, Scale, intervals};
-use crate::html::{Cell, Record, figure, records, slug};
+use crate::html::{Cell, Record, figure, link, records, slug, table};
 use crate::input::ReportInput;
 use crate::show::{NONE, chance, number, with_range};
 use crate::words::{sentence, spaced};
@@ -13,16 +13,98 @@ use crate::words::{sentence, spaced};
 /// Rows of the chart; the table has them all.
 const CHART_ROWS: usize = 30;
 
-pub(super) fn render(input: &ReportInput<'_>) -> Page {
+/// Reservoirs on one page: more make a page that a telephone does not open.
+const PAGE_ROWS: usize = 500;
+
+/// The page that has the row of the reservoir at a place in the order of risk.
+pub(super) fn file_of(place: usize) -> String {
+    match place / PAGE_ROWS {
+        0 => "reservoirs.html".to_owned(),
+        page => format!("reservoirs-{}.html", page + 1),
+    }
+}
+
+/// All reservoirs by risk, so many on a page; where that is more than one page, a list of all by name as well.
+pub(super) fn render(input: &ReportInput<'_>) -> Vec<Page> {
+    if input.risks.len() <= PAGE_ROWS {
+        return vec![by_risk(input, 0, input.risks, "")];
+    }
+    let others = page_links(input);
+    let mut pages: Vec<Page> = input
+        .risks
+        .chunks(PAGE_ROWS)
+        .enumerate()
+        .map(|(page, risks)| by_risk(input, page * PAGE_ROWS, risks, &others))
+        .collect();
+    pages.push(by_name(input, &others));
+    pages
+}
+
+const NAMES_FILE: &str = "reservoirs-by-name.html";
+
+/// Links to all pages of the reservoirs.
+fn page_links(input: &ReportInput<'_>) -> String {
+    let pages = input
+        .risks
+        .chunks(PAGE_ROWS)
+        .enumerate()
+        .map(|(page, risks)| {
+            let first = page * PAGE_ROWS;
+            let ranks = format!("{} to {}", first + 1, first + risks.len());
+            link(&file_of(first), &ranks)
+        });
+    format!(
+        "<p>By rank: {}. To find one: {}.</p>\n",
+        pages.collect::<Vec<String>>().join(", "),
+        link(NAMES_FILE, "all by name")
+    )
+}
+
+/// Every reservoir by name, to be searched with the browser.
+fn by_name(input: &ReportInput<'_>, others: &str) -> Page {
+    let mut rows: Vec<(usize, &ReservoirRisk)> = input.risks.iter().enumerate().collect();
+    rows.sort_by(|a, b| a.1.reservoir_id.cmp(&b.1.reservoir_id));
+    let cells: Vec<Vec<Cell>> = rows
+        .into_iter()
+        .map(|(place, row)| {
+            let id = row.reservoir_id.as_str();
+            let register = input.registers.reservoir(&row.reservoir_id);
+            let site = register
+                .and_then(|r| r.site_id.as_ref())
+                .map_or(NONE, |site| site.as_str());
+            vec![
+                Cell::Markup(link(&format!("{}#{}", file_of(place), slug(id)), id)),
+                Cell::Text(site.to_owned()),
+                Cell::Figure(row.rank.to_string()),
+            ]
+        })
+        .collect();
+    let list = table(
+        "One row is one reservoir: its site, and its rank by risk (1: where a unit is needed most).",
+        &["reservoir", "site", "rank"],
+        &cells,
+    );
+    top_page(
+        input,
+        NAMES_FILE,
+        "Reservoirs by name",
+        &format!("{others}{list}"),
+    )
+}
+
+/// The reservoirs from a place on in the order of risk.
+fn by_risk(input: &ReportInput<'_>, first: usize, risks: &[ReservoirRisk], others: &str) -> Page {
     let horizon = input.risks.first().map_or_else(String::new, |row| {
         format!("within {:.0} days, ", row.horizon_days)
     });
     let mut body = format!(
-        "<p>What is asked: {horizon}if no unit is sent and any treatment under way has ended. \
+        "{others}<p>What is asked: {horizon}if no unit is sent and any treatment under way has ended. \
          \"Settled included\" counts water that a mid-stream sample does not show; no interval is stated for it.</p>\n"
     );
-    body.push_str(&chart(input));
-    let rows: Vec<Record> = input.risks.iter().map(|row| record(input, row)).collect();
+    if first == 0 {
+        body.push_str(&chart(input));
+    }
+    let rows: Vec<Record> = risks.iter().map(|row| record(input, row)).collect();
     body.push_str(&records(
         "One row is one reservoir, with the reason below it. A dash means that the number cannot be stated; the reason says why.",
         &[
@@ -39,7 +121,17 @@ pub(super) fn render(input: &ReportInput<'_>) -> Page {
         ],
         &rows,
     ));
-    top_page(input, "reservoirs.html", "Reservoirs", &body)
+    body.push_str(others);
+    let title = if others.is_empty() {
+        "Reservoirs".to_owned()
+    } else {
+        format!(
+            "Reservoirs {} to {} by risk",
+            first + 1,
+            first + risks.len()
+        )
+    };
+    top_page(input, &file_of(first), &title, &body)
 }
 
 fn chart(input: &ReportInput<'_>) -> String {

@@ -12,6 +12,9 @@ use crate::pump_chart::LEVEL;
 use crate::show::{NONE, counted, number};
 use crate::words::{maintenance, pump_state};
 
+/// Units in the chart; the table has them all.
+const CHART_ROWS: usize = 60;
+
 pub(super) fn render(input: &ReportInput<'_>) -> Page {
     let units = fleet(input);
     let rows: Vec<Vec<Cell>> = units.iter().map(|unit| row(input, unit)).collect();
@@ -93,7 +96,20 @@ fn judged<'a>(input: &'a ReportInput<'_>, unit: &Unit) -> Option<&'a PumpHealth>
 }
 
 fn levels(input: &ReportInput<'_>, units: &[Unit]) -> String {
-    let rows: Vec<IntervalRow> = units.iter().map(|unit| level_row(input, unit)).collect();
+    let mut rows: Vec<IntervalRow> = units.iter().map(|unit| level_row(input, unit)).collect();
+    let n_all = rows.len();
+    let more = if n_all > CHART_ROWS {
+        // How far below its band a dot lies; without a dot there is nothing to see.
+        let above = |row: &IntervalRow| match (row.middle, row.lower) {
+            (Some(middle), Some(lower)) => middle - lower,
+            _ => f64::INFINITY,
+        };
+        rows.sort_by(|a, b| above(a).total_cmp(&above(b)));
+        rows.truncate(CHART_ROWS);
+        format!(" The {CHART_ROWS} lowest against their bands are drawn, of {n_all}.")
+    } else {
+        String::new()
+    };
     // The axis holds every mark, and at least 60 to 120 %.
     let (from, to) = rows
         .iter()
@@ -116,7 +132,9 @@ fn levels(input: &ReportInput<'_>, units: &[Unit]) -> String {
     };
     figure(
         &intervals(&rows, &axis),
-        "One dot is the latest run of a unit whose start could be judged, hollow where later runs had no such start; the line is the 90 % band that was expected of it before that run. A dot left of its line is slower than expected; 100 % is the pump's own level after its last reset (work that renews it). At the right the pump's state: that of the table above, which rests on base and steady pressure too, and the day of the dot. Where the pump was renewed since, there is no dot.",
+        &format!(
+            "One dot is the latest run of a unit whose start could be judged, hollow where later runs had no such start; the line is the 90 % band that was expected of it before that run. A dot left of its line is slower than expected; 100 % is the pump's own level after its last reset (work that renews it). At the right the pump's state: that of the table above, which rests on base and steady pressure too, and the day of the dot. Where the pump was renewed since, there is no dot.{more}"
+        ),
     )
 }
 

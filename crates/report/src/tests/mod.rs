@@ -2,6 +2,7 @@
 
 mod fits;
 mod funnel;
+mod large;
 mod mail;
 mod pages;
 mod pumps;

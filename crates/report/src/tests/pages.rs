@@ -53,6 +53,7 @@ fn worlds() -> Vec<(String, World)> {
     let mut stranger = World::one_unit("U-1", "R-1");
     stranger.registers.units.clear();
     worlds.push(("not in the register".to_owned(), stranger));
+    worlds.push(("large".to_owned(), super::large::large()));
     for name in AWKWARD {
         let mut world = World::one_unit(name, name);
         world.findings = vec![

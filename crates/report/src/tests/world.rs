@@ -299,7 +299,12 @@ fn residual(run_id: &str, off_by_log: f64, is_wild: bool) -> RemovalResidual {
     }
 }
 
-fn coefficient(unit: &str, oil: &str, basis: Basis, own_share: f64) -> RemovalCoefficient {
+pub(super) fn coefficient(
+    unit: &str,
+    oil: &str,
+    basis: Basis,
+    own_share: f64,
+) -> RemovalCoefficient {
     RemovalCoefficient {
         unit_id: unit.into(),
         oil_type: oil.into(),

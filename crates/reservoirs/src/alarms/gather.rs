@@ -158,13 +158,18 @@ const FEWEST_STEPS: usize = 10;
 ///
 /// Acid: used oil, ASTM D664, 0.117·X. Viscosity: formulated oils, ASTM D445, 0.0026·X. Codes: one class
 /// (common practice, no source). Else from the fleet: 1.96 standard deviations of successive differences
-/// on one oil (robust), which hold true changes too and so are rather too wide; None with too few.
-pub(super) fn repeatability(quantity: &str, value: f64, steps: &[f64]) -> Option<f64> {
+/// on one oil (robust), which hold true changes too and so are rather too wide; None with too few. `scatter_sd` is that
+/// of [`scatter_sd`].
+pub(super) fn repeatability(quantity: &str, value: f64, scatter_sd: Option<f64>) -> Option<f64> {
     match quantity {
         ACID => Some(0.117 * value.abs()),
         VISCOSITY => Some(0.0026 * value.abs()),
         _ if CODES.contains(&quantity) => Some(1.0),
-        _ if steps.len() >= FEWEST_STEPS => robust::mad(steps).map(|sd| 1.96 * sd),
-        _ => None,
+        _ => scatter_sd.map(|sd| 1.96 * sd),
     }
+}
+
+/// Robust standard deviation of the fleet's successive differences; None with too few.
+pub(super) fn scatter_sd(steps: &[f64]) -> Option<f64> {
+    robust::mad(steps).filter(|_| steps.len() >= FEWEST_STEPS)
 }

@@ -7,15 +7,14 @@
 
 mod gather;
 mod percentile;
-
-use std::collections::{BTreeMap, BTreeSet};
+mod strata;
 
 use drydown_quantity::{ReservoirId, Stamp, words};
 use drydown_runs::history::{Censor, Registers, Sample};
-use drydown_stats::robust;
 
 use gather::{Point, series};
-use percentile::{quantile, share_below};
+use percentile::Seen;
+use strata::{Strata, keys};
 
 words! {
     /// How a reservoir's last result stands among those of its like.
@@ -114,8 +113,6 @@ pub struct LabAlarm {
 pub const FEWEST_RESULTS: usize = 30;
 /// Shares of the results below the three levels (common practice: 70–85, 90–95 and 97–99 %).
 const LEVELS: [f64; 3] = [0.85, 0.95, 0.98];
-/// Share of the fleet's changes below which one is usual.
-const USUAL_CHANGES: f64 = 0.95;
 
 /// One row for every reservoir and quantity with a result known before `as_of`, by reservoir and quantity.
 #[must_use]
@@ -150,75 +147,6 @@ pub(crate) enum Bad {
     High,
     Low,
     Both,
-}
-
-type StratumKey = (AlarmBasis, String);
-
-/// The results of like reservoirs.
-#[derive(Clone, Debug, Default)]
-struct Stratum {
-    seen: Vec<(f64, Censor)>,
-    reservoirs: BTreeSet<ReservoirId>,
-    /// Change per thirty days between results of one laboratory on the same oil.
-    changes: Vec<f64>,
-    /// The changes themselves.
-    steps: Vec<f64>,
-}
-
-/// Every stratum of one quantity.
-struct Strata(BTreeMap<StratumKey, Stratum>);
-
-/// The strata a reservoir belongs to, the closest first.
-fn keys(registers: &Registers, id: &ReservoirId, bad: Bad) -> Vec<StratumKey> {
-    let Some(row) = registers.reservoir(id) else {
-        return Vec::new();
-    };
-    let oil = row.oil_type.as_ref().map(|oil| oil.as_str());
-    let service = row.service.as_deref();
-    let mut keys = Vec::new();
-    if let (Some(oil), Some(service)) = (oil, service) {
-        keys.push((AlarmBasis::ServiceOil, format!("{service}\u{1f}{oil}")));
-    }
-    keys.extend(oil.map(|oil| (AlarmBasis::Oil, oil.to_owned())));
-    // what is right for one oil (its viscosity) says nothing of another
-    let service = service.filter(|_| bad != Bad::Both);
-    keys.extend(service.map(|service| (AlarmBasis::Service, service.to_owned())));
-    keys
-}
-
-impl Strata {
-    fn new(
-        registers: &Registers,
-        of_reservoirs: &BTreeMap<ReservoirId, Vec<Point>>,
-        bad: Bad,
-    ) -> Self {
-        let mut strata: BTreeMap<StratumKey, Stratum> = BTreeMap::new();
-        for (id, points) in of_reservoirs {
-            for key in keys(registers, id, bad) {
-                let stratum = strata.entry(key).or_default();
-                stratum.reservoirs.insert(id.clone());
-                stratum
-                    .seen
-                    .extend(points.iter().map(|p| (p.value, p.censor)));
-                for later in 1..points.len() {
-                    if let Some(change) = change(points, later) {
-                        stratum.changes.push(change.per_30d);
-                        stratum.steps.push(change.step);
-                    }
-                }
-            }
-        }
-        Self(strata)
-    }
-
-    /// The closest stratum with enough results, else the closest.
-    fn of(&self, keys: &[StratumKey]) -> Option<(AlarmBasis, &Stratum)> {
-        let found = |key: &StratumKey| Some((key.0, self.0.get(key)?));
-        let full = keys.iter().filter_map(found);
-        full.clone()
-            .find(|(_, stratum)| stratum.seen.len() >= FEWEST_RESULTS)
-            .or_else(|| full.clone().next())
-    }
 }
 
 /// The change from the result before to one, where both are exact, of one laboratory and on one oil.
@@ -273,7 +201,7 @@ fn judge(
 ) -> Option<LabAlarm> {
     let last = points.last()?;
     let (basis, stratum) = strata.of(&keys(registers, id, quantity.bad))?;
-    let middle = quantile(&stratum.seen, 0.5);
+    let middle = stratum.seen.quantile(0.5);
     let side = match (quantity.bad, middle) {
         (Bad::Low, _) => AlarmSide::Low,
         (Bad::Both, Some(middle)) if last.value < middle => AlarmSide::Low,
@@ -283,7 +211,7 @@ fn judge(
     let limits = enough
         .then(|| limits(quantity.bad, side, &stratum.seen))
         .flatten();
-    let repeats = |value: f64| gather::repeatability(&quantity.name, value, &stratum.steps);
+    let repeats = |value: f64| gather::repeatability(&quantity.name, value, stratum.scatter_sd);
     let level = |point: &Point| {
         let (limits, middle) = (limits?, middle?);
         Some(limits.level(point.value, middle, repeats(point.value).unwrap_or(0.0)))
@@ -310,7 +238,7 @@ fn judge(
         row.last().map(|point| point.known_at)
     });
     let change = change(points, points.len() - 1);
-    let change_limit = change_limit(quantity.bad, side, &stratum.changes);
+    let change_limit = stratum.change_limit(side);
     let repeatability = repeats(last.value);
     let harmful = |x: f64| match (quantity.bad, side) {
         (Bad::Both, _) => x.abs(),
@@ -328,7 +256,7 @@ fn judge(
     };
     let [watch, caution, alarm] = limits.map_or([None; 3], |limits| limits.levels.map(Some));
     let below = enough
-        .then(|| share_below(&stratum.seen, last.value))
+        .then(|| stratum.seen.share_below(last.value))
         .flatten();
     Some(LabAlarm {
         reservoir_id: id.clone(),
@@ -339,7 +267,7 @@ fn judge(
         censor: last.censor,
         basis,
         n_results: i64::try_from(stratum.seen.len()).unwrap_or(i64::MAX),
-        n_reservoirs: i64::try_from(stratum.reservoirs.len()).unwrap_or(i64::MAX),
+        n_reservoirs: i64::try_from(stratum.n_reservoirs).unwrap_or(i64::MAX),
         share_beyond: below.map(|below| match side {
             AlarmSide::High => below,
             AlarmSide::Low => 1.0 - below,
@@ -366,38 +294,20 @@ fn tail(bad: Bad, level: f64) -> f64 {
     }
 }
 
-fn limits(bad: Bad, side: AlarmSide, seen: &[(f64, Censor)]) -> Option<Limits> {
+fn limits(bad: Bad, side: AlarmSide, seen: &Seen) -> Option<Limits> {
     let at = |level: f64| {
         let beyond = tail(bad, level);
-        quantile(
-            seen,
-            if side == AlarmSide::High {
-                1.0 - beyond
-            } else {
-                beyond
-            },
-        )
+        seen.quantile(if side == AlarmSide::High {
+            1.0 - beyond
+        } else {
+            beyond
+        })
     };
     let [watch, caution, alarm] = LEVELS.map(at);
     Some(Limits {
         side,
         levels: [watch?, caution?, alarm?],
     })
-}
-
-/// The change per thirty days that few of the fleet's exceed towards the harmful side.
-fn change_limit(bad: Bad, side: AlarmSide, changes: &[f64]) -> Option<f64> {
-    if changes.len() < FEWEST_RESULTS {
-        return None;
-    }
-    match (bad, side) {
-        (Bad::Both, _) => {
-            let sizes: Vec<f64> = changes.iter().map(|change| change.abs()).collect();
-            robust::quantile(&sizes, USUAL_CHANGES)
-        }
-        (_, AlarmSide::High) => robust::quantile(changes, USUAL_CHANGES),
-        (_, AlarmSide::Low) => robust::quantile(changes, 1.0 - USUAL_CHANGES),
-    }
 }
 
 #[cfg(test)]

@@ -141,24 +141,19 @@ fn the_order_of_rows_does_not_matter_and_a_stream_reads_as_the_store_does() {
 #[test]
 fn only_readings_before_as_of_count() {
     let frame = scanned(&log());
-    let all = readings(&frame, &UnitId::from("U-1"), AS_OF).unwrap();
-    let cut = all.at[5];
-    let known = readings(&frame, &UnitId::from("U-1"), cut).unwrap();
-    assert_eq!(known.at, all.at[..5]);
+    let stamps = |as_of: Stamp| {
+        let logs = unit_readings(&frame, as_of).unwrap();
+        let of_unit = logs.into_iter().find(|log| log.unit_id.as_str() == "U-1");
+        of_unit.unwrap().at
+    };
+    let all = stamps(AS_OF);
+    assert_eq!(stamps(all[5]), all[..5]);
 }
 
 #[test]
-fn a_unit_without_readings_has_an_empty_log() {
-    let unit = UnitId::from("U-9");
-    assert_eq!(
-        readings(&scanned(&log()), &unit, AS_OF).unwrap(),
-        Readings::empty(unit.clone())
-    );
+fn a_frame_without_readings_has_no_log() {
     let nothing = polars::prelude::DataFrame::default();
-    assert_eq!(
-        readings(&nothing, &unit, AS_OF).unwrap(),
-        Readings::empty(unit)
-    );
+    assert_eq!(unit_readings(&nothing, AS_OF).unwrap(), []);
 }
 
 #[test]
