@@ -8,7 +8,8 @@ use crate::filter::Spread;
 use crate::leak_back::{LeakBackPrior, ln_odds_of_power};
 use crate::monitor::days_of;
 use crate::past::Span;
-use crate::path::{self, Begin, MANNERS, Moves, manners_of};
+use crate::pace::MANNERS;
+use crate::path::{self, Begin, Moves, manners_of};
 use crate::prior::{KindPrior, WitnessPrior};
 use crate::spread::{Point, fit_spread, shrunk};
 

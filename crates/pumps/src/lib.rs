@@ -24,6 +24,7 @@ mod monitor;
 mod observed;
 mod outlook;
 mod past;
+mod pace;
 mod path;
 mod prior;
 mod rest;
