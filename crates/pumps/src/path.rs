@@ -340,6 +340,7 @@ pub(crate) mod tests {
     use super::*;
     use crate::covariates::Slopes;
     use crate::monitor::{Observation, Rule, Setting};
+    use crate::pace::BY_MANNER;
     use drydown_quantity::Stamp;
     use drydown_stats::rng::{seeded, standard_normal};
 

@@ -14,8 +14,8 @@ use crate::covariates::Slopes;
 use crate::estimate::{failing_prior, kind_prior};
 use crate::filter::Spread;
 use crate::leak_back::{BY_POWER, LeakBackPrior};
-use crate::past::{Fleet, Rates, Span, rates, spans_before};
 use crate::pace::{BY_MANNER, MANNERS};
+use crate::past::{Fleet, Rates, Span, rates, spans_before};
 use crate::{PumpStart, PumpsConfig};
 
 /// One witness: its spread, its level in a sound pump (mean, standard deviation), its covariates.
