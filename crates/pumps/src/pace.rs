@@ -44,7 +44,7 @@ pub(crate) const PACES: [Pace; MANNERS] = [
 pub(crate) const WANDERS: usize = 5;
 /// How likely they are before a fleet has shown its own (common practice, no source: most wear is steady, by a
 /// share more often than by a flow).
-pub(crate) const BY_MANNER: [f64; MANNERS] = [0.60, 0.12, 0.04, 0.05, 0.03, 0.04, 0.09, 0.03];
+pub(crate) const BY_MANNER: [f64; MANNERS] = [0.58, 0.12, 0.04, 0.05, 0.03, 0.04, 0.09, 0.05];
 
 impl Pace {
     pub(crate) const STEADY: Self = Self::share(Clock::Power(1.0));
