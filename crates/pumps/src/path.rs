@@ -22,6 +22,9 @@ const HALT_DAYS: f64 = 15.0;
 const ONSETS: [f64; 11] = [
     -60.0, -40.0, -25.0, -15.0, -7.0, 0.0, 7.0, 15.0, 25.0, 40.0, 60.0,
 ];
+/// … and days before now, where none of those comes near: slow wear that raised the alert long ago may have turned
+/// into failing since.
+const LATE_ONSETS: [f64; 7] = [8.0, 15.0, 25.0, 40.0, 60.0, 90.0, 130.0];
 /// How likely beforehand: a ramp, a step that then goes on, a step that stays.
 const RAMP: f64 = 0.7;
 const STEP_AND_RAMP: f64 = 0.1;
@@ -155,7 +158,10 @@ pub(crate) fn paths(
     moves: &Moves,
 ) -> SpeedWays {
     let onsets = onset.map_or_else(Vec::new, |onset| {
-        let onsets = ONSETS.iter().map(|away| onset + away);
+        let near = ONSETS.iter().map(|away| onset + away);
+        let last = ONSETS.last().map_or(onset, |away| onset + away);
+        let late = LATE_ONSETS.iter().map(|ago| now - ago);
+        let onsets = near.chain(late.filter(|at| *at > last + 3.0));
         let within = |at: &f64| *at > start.day && *at < now - 3.0 || (*at - onset).abs() < 1e-9;
         onsets.filter(within).collect()
     });
