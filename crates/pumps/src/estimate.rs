@@ -7,8 +7,9 @@ use crate::covariates::{Covariates, Slopes, fit_slopes, of_base, of_speed};
 use crate::filter::Spread;
 use crate::leak_back::{LeakBackPrior, ln_odds_of_power};
 use crate::monitor::days_of;
+use crate::pace::MANNERS;
 use crate::past::Span;
-use crate::path::{self, Begin, MANNERS, Moves, manners_of};
+use crate::path::{self, Begin, Moves, manners_of};
 use crate::prior::{KindPrior, WitnessPrior};
 use crate::spread::{Point, fit_spread, shrunk};
 

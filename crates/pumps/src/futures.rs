@@ -180,6 +180,7 @@ impl Outlook {
         Some(Future {
             speed,
             base,
+            level: level + away,
             fall,
             tight: tight.max(0.1),
             leak,
@@ -231,6 +232,8 @@ fn drawn(way: &BasePath, z: [f64; 3]) -> [f64; 3] {
 struct Future<'a> {
     speed: &'a Path,
     base: &'a BasePath,
+    /// ln speed now.
+    level: f64,
     fall: f64,
     tight: f64,
     leak: f64,
@@ -251,9 +254,9 @@ struct Future<'a> {
 impl Future<'_> {
     /// Most that is held up to so many days from now, kPa.
     fn held(&self, days: f64) -> f64 {
-        let now = self.speed.now;
         let sd = self.wander_sd * days.max(0.0).sqrt();
-        let end = self.fall * self.speed.clock(now, now + days) + sd * self.wander;
+        let worn = self.speed.lost_ahead(self.fall, self.level, days);
+        let end = worn + sd * self.wander;
         let lost = most(end, sd, self.beyond);
         let grown = self.growth * self.base.clock_ahead(days);
         let opened = if self.opens_sd > 0.0 {

@@ -23,6 +23,7 @@ mod mended;
 mod monitor;
 mod observed;
 mod outlook;
+mod pace;
 mod past;
 mod path;
 mod prior;

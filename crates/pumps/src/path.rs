@@ -2,45 +2,19 @@
 //!
 //! When it began, whether as a step or as a ramp, and whether it gains pace is not known: every
 //! way is followed by a Kalman filter of its own from what the sound pump was, and weighs what its
-//! likelihood says (Bayesian model averaging). A path's drift works on a clock of its own,
-//! `x^β/X^(β−1)` days after the onset or one that grows by e in so many days, so that wear may go steadily
-//! (β = 1) or ever faster; or it goes by fits and starts, and its level wanders by more. Which is likely beforehand, the pumps of the fleet that
-//! have failed tell (empirical Bayes).
+//! likelihood says (Bayesian model averaging). A path's drift works on a clock of its own (`pace`), so that wear
+//! may go steadily or ever faster; or it goes by fits and starts, and its level wanders by more. Which is likely
+//! beforehand, the pumps of the fleet that have failed tell (empirical Bayes).
 
 use crate::base_path::ln_evidence;
 use crate::filter::{Filter, Spread};
 use crate::monitor::{Monitor, days_of};
+use crate::pace::{MANNERS, PACES, Pace, WANDERS};
 
-/// Days after the onset by which the fall of a day is meant: the pace there does not hang on β.
-const CLOCK_DAYS: f64 = 100.0;
-/// Clock of a drift, by days since the onset.
-#[derive(Clone, Copy, Debug, PartialEq)]
-enum Pace {
-    /// Days to this power.
-    Power(f64),
-    /// Days that grow by e in so many: wear that feeds on itself.
-    Growing(f64),
-}
-
-/// Manners in which wear goes on: steadily, by a power of the days, ever faster by a share of itself, or by
-/// fits and starts.
-pub(crate) const MANNERS: usize = 6;
-const PACES: [Pace; MANNERS] = [
-    Pace::Power(1.0),
-    Pace::Power(1.5),
-    Pace::Power(2.0),
-    Pace::Growing(100.0),
-    Pace::Growing(45.0),
-    Pace::Power(1.0),
-];
-const STEADY: Pace = Pace::Power(1.0);
 /// Courses that are no ramp.
 const STEP_GOES_ON: usize = MANNERS;
 const STEP_STAYS: usize = MANNERS + 1;
 const UNCHANGED_COURSE: usize = MANNERS + 2;
-const WANDERS: usize = 5;
-/// How likely they are before a fleet has shown its own (common practice, no source: most wear is steady).
-pub(crate) const BY_MANNER: [f64; MANNERS] = [0.68, 0.13, 0.05, 0.06, 0.04, 0.04];
 /// Wear that stops and goes on again is ahead of its steady course, or behind it, by the fall of so many days
 /// in as many (common practice, no source).
 const HALT_DAYS: f64 = 15.0;
@@ -48,6 +22,9 @@ const HALT_DAYS: f64 = 15.0;
 const ONSETS: [f64; 11] = [
     -60.0, -40.0, -25.0, -15.0, -7.0, 0.0, 7.0, 15.0, 25.0, 40.0, 60.0,
 ];
+/// … and days before now, where none of those comes near: slow wear that raised the alert long ago may have turned
+/// into failing since.
+const LATE_ONSETS: [f64; 7] = [8.0, 15.0, 25.0, 40.0, 60.0, 90.0, 130.0];
 /// How likely beforehand: a ramp, a step that then goes on, a step that stays.
 const RAMP: f64 = 0.7;
 const STEP_AND_RAMP: f64 = 0.1;
@@ -99,37 +76,25 @@ impl Path {
             onset: None,
             now,
             wander_sd: 0.0,
-            pace: STEADY,
+            pace: Pace::STEADY,
             course: UNCHANGED_COURSE,
             bases: 0,
         }
     }
 
-    /// Days of the drift's clock between two days.
-    pub(crate) fn clock(&self, from: f64, to: f64) -> f64 {
-        clock(self.onset, self.pace, from, to)
+    /// ln speed lost so many days from now by a fall per day of the clock, from a level of ln speed now.
+    pub(crate) fn lost_ahead(&self, fall: f64, level: f64, days: f64) -> f64 {
+        let days = self.pace.days(self.onset, self.now, self.now + days);
+        self.pace.lost(fall, days, (level - self.sound).exp())
     }
 
     /// ln speed lost between a day since the onset and now, by the drift alone.
     pub(crate) fn lost_since(&self, day: f64) -> f64 {
         let from = self.onset.map_or(day, |onset| onset.max(day));
-        -self.drift.0 * self.clock(from, self.now)
+        let days = self.pace.days(self.onset, from, self.now);
+        let left = (self.level.0 - self.sound).exp();
+        -self.pace.lost(-self.drift.0, -days, left)
     }
-}
-
-fn clock(onset: Option<f64>, pace: Pace, from: f64, to: f64) -> f64 {
-    let Some(onset) = onset.filter(|_| pace != Pace::Power(1.0)) else {
-        return to - from;
-    };
-    let at = |day: f64| {
-        let days = (day - onset).max(0.0);
-        CLOCK_DAYS
-            * match pace {
-                Pace::Power(beta) => (days / CLOCK_DAYS).powf(beta),
-                Pace::Growing(by) => (days / by).exp_m1() / (CLOCK_DAYS / by).exp_m1(),
-            }
-    };
-    at(to) - at(from)
 }
 
 /// How speeds move: of sound pumps, and the fall per day of failing ones (mean, standard deviation).
@@ -193,7 +158,10 @@ pub(crate) fn paths(
     moves: &Moves,
 ) -> SpeedWays {
     let onsets = onset.map_or_else(Vec::new, |onset| {
-        let onsets = ONSETS.iter().map(|away| onset + away);
+        let near = ONSETS.iter().map(|away| onset + away);
+        let last = ONSETS.last().map_or(onset, |away| onset + away);
+        let late = LATE_ONSETS.iter().map(|ago| now - ago);
+        let onsets = near.chain(late.filter(|at| *at > last + 3.0));
         let within = |at: &f64| *at > start.day && *at < now - 3.0 || (*at - onset).abs() < 1e-9;
         onsets.filter(within).collect()
     });
@@ -210,8 +178,8 @@ fn paths_since(
     moves: &Moves,
 ) -> SpeedWays {
     let sound = Filter::new(moves.sound, start.day, start.level, start.level_sd);
-    let whole = Follow::new(sound).through(points, None, STEADY);
-    let unchanged = whole.path(None, now, STEADY);
+    let whole = Follow::new(sound).through(points, None, Pace::STEADY);
+    let unchanged = whole.path(None, now, Pace::STEADY);
     if onsets.is_empty() {
         return SpeedWays {
             ways: vec![unchanged],
@@ -225,8 +193,9 @@ fn paths_since(
     for at in onsets {
         let n = points.partition_point(|point| point.day < *at);
         let (before, after) = points.split_at(n);
-        let mut begun = Follow::new(sound).through(before, None, STEADY);
+        let mut begun = Follow::new(sound).through(before, None, Pace::STEADY);
         begun.filter.advance(*at);
+        begun.sound = begun.filter.level().0;
         let each = changed_prior - (onsets.len() as f64).ln();
         let mut follow = |prior: f64, step: bool, manner: Option<usize>| {
             let mut way = begun;
@@ -242,10 +211,10 @@ fn paths_since(
                 }
             }
             let pace = manner.and_then(|manner| PACES.get(manner)).copied();
-            let pace = pace.unwrap_or(STEADY);
+            let pace = pace.unwrap_or(Pace::STEADY);
             let way = way.through(after, Some(*at), pace);
             let path = Path {
-                sound: begun.filter.level().0,
+                sound: begun.sound,
                 wander_sd,
                 course: match manner {
                     Some(manner) if !step => manner,
@@ -280,6 +249,8 @@ fn paths_since(
 struct Follow {
     filter: Filter,
     ln_likelihood: f64,
+    /// Level of the sound pump.
+    sound: f64,
 }
 
 impl Follow {
@@ -287,6 +258,7 @@ impl Follow {
         Self {
             filter,
             ln_likelihood: 0.0,
+            sound: filter.level().0,
         }
     }
 
@@ -303,8 +275,10 @@ impl Follow {
 
     fn move_to(&mut self, day: f64, onset: Option<f64>, pace: Pace) {
         let from = self.filter.day();
-        self.filter
-            .advance_by(day, clock(onset, pace, from, day.max(from)));
+        let days = pace.days(onset, from, day.max(from));
+        let left = (self.filter.level().0 - self.sound).exp();
+        let drift_days = pace.drift_days(-self.filter.drift().0, days, left);
+        self.filter.advance_by(day, drift_days);
     }
 
     fn path(mut self, onset: Option<f64>, now: f64, pace: Pace) -> Path {
@@ -372,6 +346,7 @@ pub(crate) mod tests {
     use super::*;
     use crate::covariates::Slopes;
     use crate::monitor::{Observation, Rule, Setting};
+    use crate::pace::BY_MANNER;
     use drydown_quantity::Stamp;
     use drydown_stats::rng::{seeded, standard_normal};
 
@@ -386,7 +361,7 @@ pub(crate) mod tests {
             onset: None,
             now: 0.0,
             wander_sd: 0.0,
-            pace: STEADY,
+            pace: Pace::STEADY,
             course: UNCHANGED_COURSE,
             bases: 0,
         }
@@ -446,7 +421,7 @@ pub(crate) mod tests {
         let total: f64 = ways.iter().map(|way| way.weight).sum();
         assert!((total - 1.0).abs() < 1e-9);
         ways.iter()
-            .map(|way| -way.weight * way.drift.0 * way.clock(200.0, 250.0))
+            .map(|way| way.weight * way.lost_ahead(-way.drift.0, way.level.0, 50.0))
             .sum()
     }
 

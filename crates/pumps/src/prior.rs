@@ -14,8 +14,8 @@ use crate::covariates::Slopes;
 use crate::estimate::{failing_prior, kind_prior};
 use crate::filter::Spread;
 use crate::leak_back::{BY_POWER, LeakBackPrior};
+use crate::pace::{BY_MANNER, MANNERS};
 use crate::past::{Fleet, Rates, Span, rates, spans_before};
-use crate::path::{BY_MANNER, MANNERS};
 use crate::{PumpStart, PumpsConfig};
 
 /// One witness: its spread, its level in a sound pump (mean, standard deviation), its covariates.
@@ -44,7 +44,7 @@ pub struct KindPrior {
     /// Fall of ln speed per day of a failing pump: mean and standard deviation.
     pub failing_drift: (f64, f64),
     /// How likely it is that the speed of a failing pump falls steadily, by the power 1.5 or 2 of the days, by
-    /// e in a hundred days or in 45, or by fits and starts.
+    /// e in a hundred days or in 45, by fits and starts, or by a volume flow that stays or gains pace.
     pub by_manner: [f64; MANNERS],
     /// Rise of the base of a failing pump, kPa per day: mean and standard deviation.
     pub failing_base_drift: (f64, f64),

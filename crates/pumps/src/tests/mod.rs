@@ -3,6 +3,7 @@
 mod bars;
 mod change_points;
 mod charts;
+mod clusters;
 mod faults;
 mod fleet_knowing;
 mod fleets;
