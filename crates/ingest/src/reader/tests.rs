@@ -9,6 +9,7 @@ mod controllers;
 mod fuzz;
 mod harness;
 mod headers;
+mod in_pieces;
 mod laboratory;
 mod laws;
 mod layouts;
