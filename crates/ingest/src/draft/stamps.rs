@@ -4,6 +4,7 @@ use drydown_quantity::Day;
 
 use super::Context;
 use super::facts::Facts;
+use super::order::Order;
 use crate::cells::DecimalMark;
 use crate::stamps::{StampFormat, WrittenStamp};
 
@@ -26,6 +27,9 @@ const DATES: &[&str] = &[
     "%m-%d-%Y",
     "%d-%m-%y",
     "%m-%d-%y",
+    "%y/%m/%d",
+    "%y-%m-%d",
+    "%y.%m.%d",
     "%d-%b-%Y",
     "%d-%b-%y",
     "%d %b %Y",
@@ -78,6 +82,8 @@ pub(super) struct StampFound {
     pub(super) is_date_only: bool,
     /// Why this one, where another reads the stamps as well.
     pub(super) open: Option<String>,
+    /// Which one it is is hardly more than a guess.
+    pub(super) is_guess: bool,
     /// Only the range of the numbers speaks for stamps, not their writing.
     pub(super) is_number: bool,
     /// Values that the format does not read.
@@ -228,6 +234,7 @@ fn number_stamp(facts: &Facts) -> Option<StampFound> {
         carries_offset: format != "excel_serial",
         is_date_only: false,
         open: None,
+        is_guess: false,
         is_number: format == "excel_serial" && !facts.is_rising(),
         n_unread: 0,
     })
@@ -244,6 +251,7 @@ fn as_rfc3339(filled: &[&str]) -> Option<StampFound> {
         carries_offset: true,
         is_date_only: false,
         open: None,
+        is_guess: false,
         is_number: false,
         n_unread: filled.len() - n_utc,
     })
@@ -332,7 +340,7 @@ fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<Sta
     }
     let most = fitting.iter().map(|(_, read)| read.len()).max()?;
     fitting.retain(|(_, read)| read.len() == most);
-    let (chosen, open) = choose(&fitting, filled, context)?;
+    let (chosen, open, is_guess) = choose(&fitting, filled, context)?;
     let n_unread = filled
         .iter()
         .filter(|cell| chosen.read(cell).is_none() && !(context.is_workbook && is_sheet_date(cell)))
@@ -342,6 +350,7 @@ fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<Sta
         carries_offset: chosen.carries_offset(),
         is_date_only: !chosen.as_str().contains("%H") && !chosen.as_str().contains("%I"),
         open,
+        is_guess,
         is_number: false,
         n_unread,
     })
@@ -362,22 +371,26 @@ fn first_field(format: &str) -> char {
         .unwrap_or(' ')
 }
 
+/// The likeliest of the formats, why where another reads as much, and whether that is a guess.
 fn choose<'f>(
     fitting: &'f [(StampFormat, Vec<WrittenStamp>)],
     filled: &[&str],
     context: &Context,
-) -> Option<(&'f StampFormat, Option<String>)> {
-    let (first, read) = fitting.first()?;
+) -> Option<(&'f StampFormat, Option<String>, bool)> {
+    let (first, _) = fitting.first()?;
     let of = |field: char| {
         fitting
             .iter()
             .find(|(format, _)| first_field(format.as_str()) == field)
     };
+    if let Some(chosen) = year_or_not(fitting) {
+        return Some(chosen);
+    }
     let (Some((day, day_read)), Some((month, month_read))) = (of('d'), of('m')) else {
-        return Some((first, None));
+        return Some((first, None, false));
     };
     if day_read == month_read {
-        return Some((first, None));
+        return Some((first, None, false));
     }
     let other = |chosen: &StampFormat| {
         if chosen == day {
@@ -392,9 +405,16 @@ fn choose<'f>(
             "check: {} reads them too, day and month cannot be told apart; {why}",
             other(chosen)
         );
-        Some((chosen, Some(note)))
+        Some((chosen, Some(note), false))
     };
-    let _ = read;
+    let guessed = |chosen: &'f StampFormat, why: &str| {
+        let (chosen, note, _) = told(chosen, why)?;
+        Some((chosen, note, true))
+    };
+    let ordered = |order: &Order| match order.is_day_first {
+        true => told(day, &format!("day first {}", order.why)),
+        false => told(month, &format!("month first {}", order.why)),
+    };
     match context.is_day_first {
         Some(true) => return told(day, "day first because another column can only be read so"),
         Some(false) => {
@@ -404,6 +424,9 @@ fn choose<'f>(
             );
         }
         None => {}
+    }
+    if let Some(order) = context.order.as_ref().filter(|order| order.is_sure) {
+        return ordered(order);
     }
     let (day_order, month_order) = (disorder(day_read), disorder(month_read));
     if day_order != month_order && (context.is_log || day_order.0 != month_order.0) {
@@ -419,8 +442,8 @@ fn choose<'f>(
             )
         };
     }
-    if day.as_str().contains("%p") {
-        return told(month, "month first because of AM and PM");
+    if let Some(order) = &context.order {
+        return ordered(order);
     }
     if context.mark == DecimalMark::Comma {
         return told(day, "day first because of the decimal comma");
@@ -437,10 +460,50 @@ fn choose<'f>(
     if context.is_us {
         return told(month, "month first because the file has US units");
     }
+    // AM and PM are written where the month comes first, and in Australia and India as well.
+    let has_halves = day.as_str().contains("%p");
     if context.is_metric {
-        return told(day, "day first because the file has metric units");
+        let why = match has_halves {
+            true => "day first because the file has metric units, and AM and PM speak against it",
+            false => "day first because the file has metric units",
+        };
+        return guessed(day, why);
     }
-    told(day, "day first is only a guess")
+    if has_halves {
+        return guessed(month, "month first because of AM and PM");
+    }
+    guessed(day, "day first is only a guess")
+}
+
+/// As [`choose`], where a year of two digits may stand before or behind; None where none does.
+fn year_or_not(
+    fitting: &[(StampFormat, Vec<WrittenStamp>)],
+) -> Option<(&StampFormat, Option<String>, bool)> {
+    let is_year = |format: &StampFormat| first_field(format.as_str()) == 'y';
+    let (year, year_read) = fitting.iter().find(|(format, _)| is_year(format))?;
+    let others = fitting
+        .iter()
+        .filter(|(format, read)| !is_year(format) && read != year_read);
+    let Some((other, other_read)) = others.min_by_key(|(_, read)| disorder(read)) else {
+        return Some((year, None, false));
+    };
+    let (own, theirs) = (disorder(year_read), disorder(other_read));
+    let (chosen, left) = if own < theirs {
+        (year, other)
+    } else {
+        (other, year)
+    };
+    let note = format!(
+        "check: {} reads them too; {} because the rows then follow each other more closely",
+        left.as_str(),
+        chosen.as_str()
+    );
+    // Two orders of day and month are weighed against each other further on.
+    let n_others = fitting
+        .iter()
+        .filter(|(format, _)| !is_year(format))
+        .count();
+    (own < theirs || n_others == 1).then_some((chosen, Some(note), own == theirs))
 }
 
 /// Steps back, and the longest step forward in days: a log has few and short ones.

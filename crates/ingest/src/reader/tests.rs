@@ -1,11 +1,13 @@
 //! Dialects: what a description and a text give, side by side.
 
 mod above;
+mod again;
 mod amended;
 mod barometers;
 mod bytes;
 mod cleanliness;
 mod controllers;
+mod dates;
 mod fuzz;
 mod harness;
 mod headers;

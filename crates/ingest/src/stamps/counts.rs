@@ -44,9 +44,13 @@ pub(super) fn read_serial(text: &str) -> Option<WrittenStamp> {
     if !(10_000.0..100_000.0).contains(&value) {
         return None;
     }
-    // Serials carry about nine digits of a day: what they mean is a whole second.
-    let seconds = ((value + SERIAL_DAY_ZERO) * 86_400.0).round();
-    to_micros(seconds * 1e6).map(WrittenStamp::Local)
+    // Eight digits of a day tell milliseconds; fewer mean a whole second.
+    let n_digits = text
+        .rsplit_once(['.', ','])
+        .map_or(0, |(_, part)| part.trim().len());
+    let per_second = if n_digits >= 8 { 1_000.0 } else { 1.0 };
+    let counts = ((value + SERIAL_DAY_ZERO) * 86_400.0 * per_second).round();
+    to_micros(counts / per_second * 1e6).map(WrittenStamp::Local)
 }
 
 /// Digits and at most one mark. No exponent: a spreadsheet that shows one has dropped the digits

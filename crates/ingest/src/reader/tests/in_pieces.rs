@@ -57,12 +57,22 @@ impl Given {
         }
     }
 
-    /// Without the notes, which count what they speak of piece by piece.
-    pub(super) fn without_notes(self) -> Self {
-        Self {
-            notes: Vec::new(),
-            ..self
+    /// What one of both has and the other has not, but for notes, which count what they speak of
+    /// piece by piece.
+    pub(super) fn differences(&self, other: &Self) -> Vec<String> {
+        let only = |sign: &str, own: &Self, other: &Self| -> Vec<String> {
+            let lines = |given: &Self| [given.rows.clone(), given.rejects.clone()].concat();
+            let known = lines(other);
+            let mut own = lines(own);
+            own.retain(|line| !known.contains(line));
+            own.iter().map(|line| format!("{sign} {line}")).collect()
+        };
+        let mut out = only("+", self, other);
+        out.extend(only("-", other, self));
+        if self.counts != other.counts {
+            out.push(format!("{:?} {:?}", self.counts, other.counts));
         }
+        out
     }
 }
 

@@ -158,11 +158,15 @@ fn check(sources: &[Source], bytes: &[u8]) {
         }
         let whole = read(source, name, bytes, &site);
         match read_in_pieces(source, (name, bytes), &site, sizes) {
-            Ok(parts) => assert_eq!(
-                Given::of(parts, &[]).without_notes(),
-                Given::of(vec![whole], &[]).without_notes(),
-                "{sizes:?}"
-            ),
+            Ok(parts) => {
+                let (parts, whole) = (Given::of(parts, &[]), Given::of(vec![whole], &[]));
+                let differences = parts.differences(&whole);
+                assert!(
+                    differences.is_empty(),
+                    "{sizes:?}\n{}",
+                    differences.join("\n")
+                );
+            }
             Err(_) => {
                 let counts = whole.counts();
                 assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));

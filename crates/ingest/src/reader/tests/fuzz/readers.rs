@@ -15,6 +15,7 @@ fn wide_in_pieces() {
         "shapes/fixed.txt",
         "shapes/recorder.csv",
         "pieces/reordered.csv",
+        "pieces/stray.csv",
     ];
     run(
         &Corpus {
@@ -44,7 +45,13 @@ fn filled_in_pieces() {
 
 #[test]
 fn objects_in_pieces() {
-    let inputs = corpus!["shapes/lines.json", "pieces/filled.json", "wide.csv"];
+    let inputs = corpus![
+        "shapes/lines.json",
+        "pieces/filled.json",
+        "pieces/return.json",
+        "pieces/return2.json",
+        "wide.csv"
+    ];
     run(
         &Corpus {
             inputs,
@@ -56,7 +63,12 @@ fn objects_in_pieces() {
 
 #[test]
 fn tall_sorted() {
-    let inputs = corpus!["tall.csv", "pieces/tags.csv", "pieces/night.csv"];
+    let inputs = corpus![
+        "tall.csv",
+        "pieces/tags.csv",
+        "pieces/night.csv",
+        "pieces/cut_short.csv",
+    ];
     run(
         &Corpus {
             inputs,
