@@ -3,9 +3,6 @@
 //! The synonyms are common practice, no source; `map` in the configuration adds more.
 
 /// What stands for yes, in the languages of Europe; `-1` is how some databases store it.
-///
-/// "Open" and "closed" are not among them: a valve that is open lets through, a contact that is open
-/// does not.
 const YES: &[&str] = &[
     "1",
     "1.0",
@@ -18,6 +15,7 @@ const YES: &[&str] = &[
     "on",
     "running",
     "run",
+    "open",
     "x",
     "active",
     "ja",
@@ -26,9 +24,11 @@ const YES: &[&str] = &[
     "ein",
     "an",
     "läuft",
+    "offen",
     "oui",
     "vrai",
     "marche",
+    "ouvert",
     "sí",
     "si",
     "sì",
@@ -36,6 +36,8 @@ const YES: &[&str] = &[
     "vero",
     "encendido",
     "acceso",
+    "aperto",
+    "abierto",
     "sim",
     "verdadeiro",
     "ligado",
@@ -74,18 +76,23 @@ const NO: &[&str] = &[
     "off",
     "stopped",
     "stop",
+    "closed",
     "inactive",
     "nein",
     "falsch",
     "aus",
     "steht",
+    "geschlossen",
     "non",
     "faux",
     "arrêt",
     "arret",
+    "fermé",
     "falso",
     "apagado",
     "spento",
+    "chiuso",
+    "cerrado",
     "não",
     "nao",
     "desligado",
@@ -222,8 +229,6 @@ mod tests {
             ("-1", Some(true)),
             ("2", None),
             ("OK", None),
-            ("Closed", None),
-            ("offen", None),
         ];
         for (text, expected) in cases {
             assert_eq!(parse_yes_no(text), expected, "{text}");

@@ -273,7 +273,7 @@ impl<'a> CellReader<'a> {
         if self.has_no_date(format, text) {
             return Err(NO_DATE.to_owned());
         }
-        let found = self.stamp(format, text)?;
+        let found = self.stamp_of_cell(column, format, text)?;
         self.remember_stamp(raw, found);
         Ok(Some(found))
     }
@@ -308,7 +308,7 @@ impl<'a> CellReader<'a> {
                 Some(WrittenStamp::Utc(at)) => Ok(from_whole(i64::from(at.day().number()))),
                 None => Err(format!("expected a date written {}", format.as_str())),
             },
-            CellKind::Stamp(format) => match self.stamp(format, text)?.time {
+            CellKind::Stamp(format) => match self.stamp_of_cell(column, format, text)?.time {
                 LocalTime::Known(at) => {
                     self.check_cell_ahead(column, at)?;
                     Ok(from_whole(at.micros()))

@@ -122,6 +122,20 @@ impl Header {
         record.n_fields() == self.fields.len()
     }
 
+    /// Whether a record has something behind the last column that has a name, where the names end in
+    /// empty ones.
+    pub(crate) fn has_more_below(&self, record: Record<'_>) -> bool {
+        if !self.fields.last().is_some_and(String::is_empty) {
+            return false;
+        }
+        let n_named = self.fields.iter().rposition(|name| !name.is_empty());
+        let from = n_named.map_or(0, |at| at + 1);
+        record
+            .fields()
+            .skip(from)
+            .any(|cell| !cell.trim().is_empty())
+    }
+
     pub(crate) const fn n_fields(&self) -> usize {
         self.fields.len()
     }

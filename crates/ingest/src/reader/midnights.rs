@@ -9,6 +9,9 @@ use crate::stamps::{Clock, LocalTime};
 
 const MICROS_PER_DAY: i64 = 86_400_000_000;
 
+/// Why records after a restart of the count are refused.
+pub(super) const RESTARTED: &str = "the time passed jumps back: it counts from a second start, which the file does not tell; cut the file in two there";
+
 /// What a series of stamps without a day of their own has come through.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Midnights {

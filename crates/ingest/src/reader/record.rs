@@ -10,7 +10,7 @@ use super::FileHead;
 use super::builder::{Builder, Finish};
 use super::cell::{CellReader, Place, Standard};
 use super::header::{Header, Part, Place as FieldPlace};
-use super::midnights::{AllMidnights, Midnights};
+use super::midnights::{AllMidnights, Midnights, RESTARTED};
 use super::stamp::NEVER;
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
@@ -58,9 +58,6 @@ pub(crate) struct Key {
     pub(crate) time: Option<FoldRow>,
     pub(crate) at: Option<Stamp>,
 }
-
-/// Why records after a restart of the count are refused.
-const RESTARTED: &str = "the time passed jumps back: it counts from a second start, which the file does not tell; cut the file in two there";
 
 impl<'a> Job<'a> {
     pub(crate) fn new(

@@ -3,7 +3,7 @@
 use drydown_quantity::Stamp;
 
 use super::cell::CellReader;
-use crate::source::Column;
+use crate::source::{Column, Origin};
 use crate::stamps::{ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
 
 /// Stamps may lie this far after the load: clocks run ahead, and zones differ.
@@ -61,6 +61,32 @@ impl CellReader<'_> {
         match format.elapsed() {
             Some(unit) => self.stamp_after((format, unit), text),
             None => self.stamp_of(format, text),
+        }
+    }
+
+    /// As [`Self::stamp`], of a cell: in a column of local times a date alone is its midnight.
+    pub(super) fn stamp_of_cell(
+        &self,
+        column: &Column,
+        format: &StampFormat,
+        text: &str,
+    ) -> Result<StampFound, String> {
+        let found = self.stamp(format, text);
+        // Where date and time stand in two cells, the time is missing.
+        let is_one_cell = match &column.origin {
+            Origin::Header(names) => names.len() == 1,
+            _ => true,
+        };
+        let clock = self.source.clock.as_ref();
+        match (found, clock.filter(|_| is_one_cell)) {
+            (Err(why), Some(clock)) => match format.read_midnight(text) {
+                Some(local_micros) => Ok(StampFound {
+                    time: clock.to_utc(local_micros),
+                    local_micros,
+                }),
+                None => Err(why),
+            },
+            (found, _) => found,
         }
     }
 

@@ -222,11 +222,18 @@ impl Sheet {
         }
         if self.lost.is_none() && !self.header.fits(record) {
             let (found, expected) = (record.n_fields(), self.header.n_fields());
-            let why = format!("found {found} fields, expected {expected}");
+            let mut why = format!("found {found} fields, expected {expected}");
+            if record.raw().contains('\r') {
+                why.push_str(": carriage returns stand in it, which end no line in a file that has line feeds");
+            }
             return Err(self.unread(job, record, why));
         }
         // Before the key: where the key is text alone, a header would pass for a row.
         let n_seen = std::mem::take(&mut self.n_seen);
+        if self.header.has_more_below(record) {
+            let why = "a value stands behind the last column that has a name: a delimiter inside a cell moves all behind it (`header` names the columns if it is none)";
+            return Err(NoRow::Rejected(why.to_owned()));
+        }
         if let Some(line) = self.header.repeated_line(record, n_seen) {
             let is_whole = line + 1 == self.header.n_lines();
             if !is_whole {

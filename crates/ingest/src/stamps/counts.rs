@@ -18,6 +18,9 @@ pub(super) enum EpochUnit {
 }
 
 /// Counts since 1970-01-01T00:00 UTC. Below the microsecond nothing is kept.
+/// 1990-01-01, microseconds.
+const EARLIEST_MICROS: i64 = 631_152_000_000_000;
+
 pub(super) fn read_epoch(text: &str, unit: EpochUnit) -> Option<WrittenStamp> {
     let (micros_per_count, counts_per_micro) = match unit {
         EpochUnit::Second => (1_000_000, 1),
@@ -34,7 +37,9 @@ pub(super) fn read_epoch(text: &str, unit: EpochUnit) -> Option<WrittenStamp> {
             to_micros(micros / counts_per_micro as f64)?
         }
     };
-    is_in_calendar(micros).then(|| WrittenStamp::Utc(Stamp::from_micros(micros)))
+    // Counts of another unit lie in the first days of 1970; nobody kept such logs before 1990.
+    let is_late = micros >= EARLIEST_MICROS;
+    (is_late && is_in_calendar(micros)).then(|| WrittenStamp::Utc(Stamp::from_micros(micros)))
 }
 
 pub(super) fn read_serial(text: &str) -> Option<WrittenStamp> {

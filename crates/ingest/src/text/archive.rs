@@ -2,7 +2,7 @@
 //!
 //! A workbook is no archive of files, and an archive of one file is read as that file.
 
-use std::io::{Read, Seek, SeekFrom};
+use std::io::{Read, Seek};
 
 use zip::ZipArchive;
 
@@ -13,9 +13,6 @@ use super::workbook;
 const ARCHIVES: [&str; 6] = [".zip", ".7z", ".rar", ".tar", ".tgz", ".tar.gz"];
 /// Bytes of a zip archive's first entry, or of the end of an empty one.
 const MARKS: [&[u8]; 2] = [b"PK\x03\x04", b"PK\x05\x06"];
-
-/// Stands for files that cannot be told apart from others.
-const HIDDEN: usize = usize::MAX;
 
 /// One file in an archive.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -28,18 +25,6 @@ pub struct Member {
 }
 
 impl Member {
-    /// Whether it can be read at all.
-    fn check(&self) -> Result<(), TextError> {
-        if self.index == HIDDEN {
-            let why = "it holds files under names that others in it have too: unpack it, and give each a name of its own";
-            return Err(damaged("zip", &why));
-        }
-        match self.is_archive() {
-            true => Err(TextError::Nested),
-            false => Ok(()),
-        }
-    }
-
     fn is_archive(&self) -> bool {
         let lower = self.name.to_lowercase();
         ARCHIVES.iter().any(|ending| lower.ends_with(ending))
@@ -79,7 +64,6 @@ fn members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
     reader.rewind().ok()?;
     let archive = ZipArchive::new(reader).ok()?;
     let mut members = Vec::new();
-    let n_shown = archive.len();
     for index in 0..archive.len() {
         let entry = archive.by_index_data(index).ok()?;
         let name = String::from_utf8_lossy(entry.name_raw()).into_owned();
@@ -94,33 +78,7 @@ fn members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
             });
         }
     }
-    // Of files of one name the reader of archives shows the last alone.
-    if let Some(n) = n_hidden(&mut archive.into_inner(), n_shown) {
-        members.push(Member {
-            name: format!("({n} hidden)"),
-            n_bytes: 0,
-            index: HIDDEN,
-        });
-    }
     Some(members)
-}
-
-/// Files that the end of an archive counts (APPNOTE 4.3.16) and its list does not show.
-fn n_hidden(reader: &mut (impl Read + Seek), n_shown: usize) -> Option<usize> {
-    const END: &[u8] = b"PK\x05\x06";
-    let n_bytes = reader.seek(SeekFrom::End(0)).ok()?;
-    let n_tail = n_bytes.min(22 + 65_535);
-    reader.seek(SeekFrom::Start(n_bytes - n_tail)).ok()?;
-    let mut tail = Vec::new();
-    reader.take(n_tail).read_to_end(&mut tail).ok()?;
-    let at = memchr::memmem::rfind(&tail, END)?;
-    let count = tail.get(at + 10..at + 12)?.first_chunk::<2>()?;
-    // An archive of more files says so elsewhere.
-    let n_files = usize::from(u16::from_le_bytes(*count));
-    (n_files != usize::from(u16::MAX))
-        .then(|| n_files.checked_sub(n_shown))
-        .flatten()
-        .filter(|n| *n > 0)
 }
 
 /// Unpacks one file of an archive, `limit` bytes at most.
@@ -146,7 +104,9 @@ pub fn with_member<T>(
     take: impl FnOnce(&mut (dyn Read + Send)) -> T,
 ) -> Result<T, TextError> {
     let mut archive = ZipArchive::new(reader).map_err(|e| damaged("zip", &e))?;
-    member.check()?;
+    if member.is_archive() {
+        return Err(TextError::Nested);
+    }
     let entry = archive.by_index(member.index);
     let mut entry = entry.map_err(|e| damaged("zip", &e))?;
     Ok(take(&mut entry))
@@ -154,15 +114,14 @@ pub fn with_member<T>(
 
 fn unpack(reader: impl Read + Seek, member: &Member, limit: usize) -> Result<Content, TextError> {
     let mut archive = ZipArchive::new(reader).map_err(|e| damaged("zip", &e))?;
-    if member.index == HIDDEN {
-        member.check()?;
-    }
-    let unpacked = member.check().and_then(|()| {
+    let unpacked = if member.is_archive() {
+        Err(TextError::Nested)
+    } else {
         archive
             .by_index(member.index)
             .map_err(|e| damaged("zip", &e))
             .and_then(|entry| read_bounded(entry, limit, "zip"))
-    });
+    };
     match unpacked {
         Ok(bytes) => Ok(Content { bytes, error: None }),
         // The packed bytes tell the file from others.

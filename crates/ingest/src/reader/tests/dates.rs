@@ -106,3 +106,89 @@ fn names_that_stand_for_nothing_are_no_key() {
             ",
         );
 }
+
+#[test]
+fn a_date_among_times_is_its_midnight() {
+    let log = |from: &str| {
+        format!(
+            r#"
+            table = "readings"
+            timezone = "Europe/Berlin"
+            [columns]
+            unit_id = {{ value = "U-1" }}
+            at = {{ from = {from}, format = "%d.%m.%Y %H:%M" }}
+            oil_flow_lpm = {{ from = "Q" }}
+            "#
+        )
+    };
+    Case::new(&log("\"Time\""))
+        .text("Time,Q\n04.02.2026 23:30,1\n05.02.2026,2\n05.02.2026 00:30,3\n05.02.,4\n")
+        .gives(
+            "
+            at | oil_flow_lpm
+            2026-02-04T22:30:00Z | 1
+            2026-02-04T23:00:00Z | 2
+            2026-02-04T23:30:00Z | 3
+            ! 5 row [05.02.,4]
+            ",
+        );
+    // In two cells the time is missing.
+    Case::new(&log("[\"Day\", \"Time\"]"))
+        .text("Day,Time,Q\n05.02.2026,,2\n")
+        .gives("oil_flow_lpm\n! 2 row [05.02.2026,,2]\n");
+}
+
+#[test]
+fn counts_of_another_unit_are_no_times() {
+    Case::new(
+        r#"
+        table = "readings"
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "Time", format = "epoch_ms" }
+        oil_flow_lpm = { from = "Q" }
+        "#,
+    )
+    .text("Time,Q\n1772359200000,1\n1772359200,2\n")
+    .gives("at | oil_flow_lpm\n2026-03-01T10:00:00Z | 1\n! 3 row [1772359200,2] ~ epoch_ms\n");
+}
+
+#[test]
+fn serials_tell_parts_of_a_second() {
+    Case::new(
+        r#"
+        table = "readings"
+        timezone = "UTC"
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "Time", format = "excel_serial" }
+        oil_flow_lpm = { from = "Q" }
+        "#,
+    )
+    .text("Time,Q\n46082.4166666667,1\n46082.4166695602,2\n46082.41667,3\n")
+    .gives(
+        "
+        at | oil_flow_lpm
+        2026-03-01T10:00:00Z | 3
+        2026-03-01T10:00:00.25Z | 2
+        = 3/3/0/1/0/0
+        ",
+    );
+}
+
+#[test]
+fn a_value_behind_the_last_name_is_of_no_column() {
+    Case::new(
+        r#"
+        table = "readings"
+        timezone = "UTC"
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+        oil_flow_lpm = { from = "A" }
+        water_ppm = { from = "B" }
+        "#,
+    )
+    .text("Time,A,B,,\n2026-03-01 10:00,1,234,,\n2026-03-01 10:01,1,234,5,\n")
+    .gives("oil_flow_lpm | water_ppm\n1 | 234\n! 3 row [2026-03-01 10:01,1,234,5,] ~ behind the last column\n");
+}
