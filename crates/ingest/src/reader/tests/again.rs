@@ -288,23 +288,6 @@ fn lines_that_are_not_wanted_are_counted_and_no_rejects() {
     .gives("oil_flow_lpm\n60\n= 1/1/0/0/0/1\n");
 }
 
-#[test]
-fn a_header_that_is_looked_for_and_not_there_is_told() {
-    Case::new(
-        r#"
-        table = "readings"
-        skip_until = '^When,'
-        timezone = "UTC"
-        [columns]
-        unit_id = { value = "U-1" }
-        at = { from = "Time", format = "%Y-%m-%d %H:%M" }
-        oil_flow_lpm = { from = "Q" }
-        "#,
-    )
-    .text("Time,Q\n2026-01-01 00:00,1\n")
-    .gives("oil_flow_lpm\n! 2 row [2026-01-01 00:00,1] ~ no line fits skip_until '^When,'\n");
-}
-
 /// The value and its quality change places.
 #[test]
 fn a_tall_header_in_another_order_ends_what_can_be_told() {
