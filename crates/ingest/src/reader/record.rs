@@ -10,11 +10,11 @@ use super::FileHead;
 use super::builder::{Builder, Finish};
 use super::cell::{CellReader, Place, Standard};
 use super::header::{Header, Part, Place as FieldPlace};
-use super::midnights::{AllMidnights, Midnights};
+use super::midnights::{AllMidnights, Midnights, RESTARTED};
 use super::stamp::NEVER;
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
-use crate::source::{CellKind, Column, OF_PREAMBLE, Source, UnitRule};
+use crate::source::{CellKind, Column, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
 use crate::text::{Record, Traits};
 use crate::texts::{NULL, from_whole};
@@ -27,9 +27,9 @@ pub(crate) struct Job<'a> {
     site: &'a SiteContext,
     file: FileHead<'a>,
     /// Named parts of the file's name; None where the pattern does not fit.
-    captured: Option<BTreeMap<String, String>>,
+    pub(super) captured: Option<BTreeMap<String, String>>,
     /// The pattern of the preamble that the lines before the header do not fit.
-    unfit: Option<String>,
+    pub(super) unfit: Option<String>,
     /// Which column of the key is the unit, and which the stamp.
     unit_key: Option<usize>,
     stamp_key: Option<usize>,
@@ -84,24 +84,6 @@ impl<'a> Job<'a> {
                 .any(|column| matches!(column.kind, CellKind::Pressure(..))),
             stations: Vec::new(),
             midnights: AllMidnights::default(),
-        }
-    }
-
-    /// Takes the named parts from the lines before the header.
-    pub(crate) fn read_preamble(&mut self, text: &str) {
-        for pattern in &self.source.preamble {
-            let Some(found) = pattern.captures(text) else {
-                self.unfit = Some(pattern.as_str().to_owned());
-                continue;
-            };
-            for name in pattern.capture_names().flatten() {
-                if let (Some(parts), Some(part)) = (&mut self.captured, found.name(name)) {
-                    parts.insert(
-                        format!("{OF_PREAMBLE}{name}"),
-                        part.as_str().trim().to_owned(),
-                    );
-                }
-            }
         }
     }
 
@@ -191,6 +173,9 @@ impl<'a> Job<'a> {
                     .count(series, &mut found, source.clock.as_ref());
             } else if !source.fill_down.is_empty() {
                 self.midnights.begin(series, found.local_micros);
+            }
+            if source.counts_on() && !self.midnights.goes_on(series, found.local_micros) {
+                return Err(RESTARTED.to_owned());
             }
             let at = match found.time {
                 LocalTime::Known(at) | LocalTime::Twice(at, _) => at,

@@ -108,6 +108,11 @@ impl StampFormat {
         self.elapsed
     }
 
+    /// Whether it counts the days of a spreadsheet.
+    pub(crate) const fn is_serial(&self) -> bool {
+        matches!(self.kind, Kind::Serial)
+    }
+
     /// The format as it was written.
     pub(crate) fn as_str(&self) -> &str {
         &self.text
@@ -148,6 +153,42 @@ impl StampFormat {
         match read_rfc3339(text)? {
             WrittenStamp::Date(day) if is_moment => Some(WrittenStamp::Local(day.start().micros())),
             found => Some(found),
+        }
+    }
+
+    /// Reads a date where the pattern has a local time behind it: spreadsheets write the stamp of midnight
+    /// so. Microseconds of the clock.
+    pub(crate) fn read_midnight(&self, text: &str) -> Option<i64> {
+        let (Kind::Pattern { items, .. }, None) = (&self.kind, self.elapsed) else {
+            return None;
+        };
+        let is_hour = |item: &Item| matches!(item, Item::Hour24 | Item::Hour12);
+        let (date, time) = items.split_at_checked(items.iter().position(is_hour)?)?;
+        let is_of_time = |item: &Item| {
+            matches!(
+                item,
+                Item::Literal(_)
+                    | Item::Blank
+                    | Item::Hour24
+                    | Item::Hour12
+                    | Item::Minute
+                    | Item::Second
+                    | Item::Fraction
+                    | Item::AmPm
+            )
+        };
+        let n_between = date
+            .iter()
+            .rev()
+            .take_while(|item| matches!(item, Item::Literal(_) | Item::Blank))
+            .count();
+        let date = date.get(..date.len() - n_between)?;
+        if n_between == 0 || !time.iter().all(is_of_time) {
+            return None;
+        }
+        match read_pattern(date, true, text)? {
+            WrittenStamp::Local(micros) => Some(micros),
+            _ => None,
         }
     }
 

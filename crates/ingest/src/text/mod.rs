@@ -9,6 +9,7 @@ mod json;
 mod loose;
 mod pieces;
 mod records;
+mod swallowed;
 mod transpose;
 mod widths;
 mod workbook;
