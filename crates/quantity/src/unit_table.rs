@@ -138,6 +138,13 @@ pub(crate) const UNITS: &[UnitRow] = &[
         "1/760 of the standard atmosphere; UCUM has no code, this one is ours",
     ),
     linear(
+        "mTorr",
+        &["millitorr", "micron hg", "microns hg", "um hg", "umhg"],
+        Pressure,
+        101.325 / 760.0 * 1e-3,
+        "a thousandth of a Torr; UCUM has no code, this one is ours",
+    ),
+    linear(
         "atm",
         &["atmosphere", "atmospheres"],
         Pressure,
@@ -266,6 +273,10 @@ pub(crate) const UNITS: &[UnitRow] = &[
             "% m/m",
             "% w/w",
             "wt%",
+            "gew.-%",
+            "gew.%",
+            "gew%",
+            "m%",
             "wt.%",
             "mass%",
             "% wt",
@@ -279,6 +290,9 @@ pub(crate) const UNITS: &[UnitRow] = &[
         RATIO,
     ),
     linear("ug/kg", &["ppb"], MassFraction, 1e-3, RATIO),
+    // Content of a volume, base mg/L
+    linear("mg/L", &["mg/l oil", "mg/dm3"], MassConcentration, 1.0, SI),
+    linear("ug/L", &["ug/l"], MassConcentration, 1e-3, SI),
     // Content by volume, base ppm v/v
     linear(
         "uL/L",
@@ -457,7 +471,7 @@ pub(crate) const UNITS: &[UnitRow] = &[
     linear("km", &["kilometer", "kilometre"], Length, 1000.0, SI),
     linear("mm", &["millimeter", "millimetre"], Length, 1e-3, SI),
     linear("cm", &["centimeter", "centimetre"], Length, 1e-2, SI),
-    linear("um", &["micrometer", "micron"], Length, 1e-6, SI),
+    linear("um", &["micrometer", "micron", "microns"], Length, 1e-6, SI),
     linear("[ft_i]", &["ft", "feet", "foot"], Length, 0.3048, EXACT),
     linear("[in_i]", &["in", "inch", "inches"], Length, 0.0254, EXACT),
     // Electrical

@@ -132,6 +132,25 @@ pub(crate) fn parse_yes_no(text: &str) -> Option<bool> {
     NO.contains(&folded.as_str()).then_some(false)
 }
 
+/// Words that mean the one of a valve and the other of a switch: a closed contactor is on.
+const OF_VALVES: &[&str] = &[
+    "open",
+    "offen",
+    "ouvert",
+    "aperto",
+    "abierto",
+    "closed",
+    "geschlossen",
+    "fermé",
+    "chiuso",
+    "cerrado",
+];
+
+/// Whether a cell says yes or no of a valve only.
+pub(crate) fn is_valve_word(text: &str) -> bool {
+    OF_VALVES.contains(&text.trim().to_lowercase().as_str())
+}
+
 /// What people write for the maintenance actions.
 const ACTIONS: &[(&str, &str)] = &[
     ("overhaul", "rebuild"),

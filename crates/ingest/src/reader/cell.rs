@@ -6,7 +6,9 @@ use super::memo::{Memo, Short};
 use super::numbers::checked;
 use super::pressure;
 use super::stamp::{MAX_AHEAD_MICROS, NEVER, StampFound};
-use crate::cells::{Amount, is_estimate, parse_amount, parse_number, parse_yes_no, to_known_word};
+use crate::cells::{
+    Amount, is_estimate, is_valve_word, parse_amount, parse_number, parse_yes_no, to_known_word,
+};
 use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
@@ -287,6 +289,10 @@ impl<'a> CellReader<'a> {
                 Ok(self.pool.cell(word))
             }
             CellKind::YesNo => {
+                let is_valve = column.name.contains("open");
+                if !is_valve && is_valve_word(text) {
+                    return Err("expected yes or no: closed is on for a switch and shut for a valve, so say which by map".to_owned());
+                }
                 let value = parse_yes_no(text).ok_or("expected yes or no")?;
                 Ok(from_whole(i64::from(value)))
             }

@@ -259,6 +259,11 @@ impl Header {
     ) -> Place {
         let part = |name: &str| captured.and_then(|parts| parts.get(name));
         match &column.origin {
+            Origin::Header(names) if column.is_one_of() => {
+                let first = names.iter().find_map(|name| self.find(name));
+                let missing = || Place::Missing(names.join("\" or \""));
+                first.map_or_else(missing, |at| Place::Fields(vec![at]))
+            }
             Origin::Header(names) => {
                 let mut joined = Vec::with_capacity(names.len());
                 for name in names {

@@ -1,6 +1,6 @@
 //! Numbers of a cell: with a unit, as a laboratory's limit, as a cleanliness code.
 
-use drydown_quantity::{Dimension, Unit, volume_ppm_to_mass_ppm};
+use drydown_quantity::Unit;
 
 use super::cell::{CellReader, CellText, FLOW, Place, put};
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours, parse_number};
@@ -70,19 +70,19 @@ impl CellReader<'_> {
         let (Some(stated), Some(wanted)) = (unit, own) else {
             return to_own(value, unit, own);
         };
-        if (stated.dimension(), wanted.dimension())
-            != (Dimension::VolumeFraction, Dimension::MassFraction)
-        {
+        if !stated.needs_density(wanted) {
             return to_own(value, unit, own);
         }
         let Some(density) = self.source.density_kgm3 else {
             return Err(format!(
-                "found a value in {stated}, by volume: it becomes {wanted} by the density of the oil, write density_kgm3 = … (kg/m³) into the source \"{}\"",
+                "found a value in {stated}, the content of a volume: it becomes {wanted} by the density of the oil, write density_kgm3 = … (kg/m³) into the source \"{}\"",
                 self.source.name
             ));
         };
-        let by_mass = volume_ppm_to_mass_ppm(stated.to_base(value), WATER_KGM3, density);
-        Ok(wanted.from_base(by_mass))
+        match stated.convert_by_density(value, wanted, WATER_KGM3, density) {
+            Some(by_mass) => Ok(by_mass),
+            None => to_own(value, unit, own),
+        }
     }
 
     /// A pressure in kPa (or a share of the atmosphere), before any reference.

@@ -469,7 +469,7 @@ pub(crate) fn explain(column: &Column, raw: &str, why: &str) -> String {
     match &column.origin {
         Origin::Header(names) => format!(
             "column \"{}\": found \"{}\": {why}",
-            names.join(" "),
+            names.join(if column.is_one_of() { "\" or \"" } else { " " }),
             crate::rows::shortened(raw)
         ),
         Origin::Preamble => format!("the lines before the header give \"{raw}\": {why}"),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use drydown_quantity::{Dimension, PressureReference, Unit, all_units};
+use drydown_quantity::{PressureReference, Unit, all_units};
 use drydown_schema::{ColumnKind, ColumnSpec, nearest};
 
 use super::compile::{AMBIENT, CHAMBER, CLEANLINESS, CLEANLINESS_COLUMNS, Compiler, names_part};
@@ -263,7 +263,8 @@ impl Compiler<'_> {
             Some(UnitOf::Fixed(text)) => text,
         };
         let key = ["columns", name, "unit"];
-        let Some(unit) = Unit::parse(text) else {
+        let measures = spec.ucum.as_deref().and_then(Unit::parse);
+        let Some(unit) = Unit::parse_for(text, measures) else {
             let known = all_units()
                 .iter()
                 .flat_map(|row| std::iter::once(row.code).chain(row.aliases.iter().copied()));
@@ -290,14 +291,13 @@ impl Compiler<'_> {
         } else {
             Some(own)
         };
-        let by_volume = (unit.dimension(), own.dimension())
-            == (Dimension::VolumeFraction, Dimension::MassFraction);
+        let by_volume = unit.needs_density(own);
         if by_volume && self.spec.density_kgm3.is_some() {
             return Some(UnitRule::Fixed(unit));
         }
         if by_volume {
             let what = format!(
-                "found \"{text}\", a content by volume: it becomes {own} by the density of the oil, and the source has no density_kgm3"
+                "found \"{text}\", the content of a volume: it becomes {own} by the density of the oil, and the source has no density_kgm3"
             );
             let problem = SourceProblem::new(&key, what);
             self.problems.push(problem.hint(

@@ -107,6 +107,26 @@ pub(crate) enum CellKind {
     Cleanliness,
 }
 
+impl Column {
+    /// Whether the names it is mapped from are spellings of one name, of which a file has one. Texts and
+    /// stamps are joined of several cells; numbers and the words of closed lists never are.
+    pub(crate) fn is_one_of(&self) -> bool {
+        let joins = matches!(
+            self.kind,
+            CellKind::Text | CellKind::Stamp(_) | CellKind::Date(_) | CellKind::Cleanliness
+        );
+        match &self.origin {
+            Origin::Header(names) => {
+                let stands = |name: &String| {
+                    !name.starts_with(OF_FILE_NAME) && !name.starts_with(OF_PREAMBLE)
+                };
+                !joins && names.len() > 1 && names.iter().all(stands)
+            }
+            _ => false,
+        }
+    }
+}
+
 /// Where the unit of a number comes from.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum UnitRule {

@@ -6,6 +6,7 @@ mod decode;
 mod dialect;
 mod fill;
 mod json;
+mod layer;
 mod loose;
 mod pieces;
 mod records;

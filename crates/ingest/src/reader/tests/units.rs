@@ -37,6 +37,10 @@ fn factors_of_nist_sp_811() {
         ("filter_dp_kpa", "kg/cm2", "1", "98.0665"),
         ("filter_dp_kpa", "Torr", "760", "101.325"),
         ("filter_dp_kpa", "mmHg", "760", "101.32472"),
+        // A micron of mercury, 1/1000 mmHg: of a pressure, "micron" is one (common practice, no source).
+        ("filter_dp_kpa", "mTorr", "760000", "101.325"),
+        ("filter_dp_kpa", "micron", "760000", "101.325"),
+        ("filter_dp_kpa", "Microns", "760000", "101.325"),
         ("heater_kw", "hp", "10", "7.456999"),
         ("heater_kw", "W", "12500", "12.5"),
         ("oil_total_l", "gal", "1000", "3785.411784"),
