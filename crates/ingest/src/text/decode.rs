@@ -90,6 +90,8 @@ pub(crate) struct TextRule<'a> {
     pub(crate) mark: DecimalMark,
     /// The sheet to read; None: the first that shows.
     pub(crate) sheet: Option<&'a str>,
+    /// Its records stand side by side.
+    pub(crate) is_transposed: bool,
 }
 
 impl TextRule<'_> {
@@ -100,6 +102,7 @@ impl TextRule<'_> {
             delimiter: b',',
             mark: DecimalMark::Point,
             sheet: None,
+            is_transposed: false,
         }
     }
 }
