@@ -10,10 +10,10 @@ use crate::cells::{
     Amount, is_estimate, is_valve_word, parse_amount, parse_number, parse_yes_no, to_known_word,
 };
 use crate::site::{Barometer, UnitSite};
-use crate::source::{CellKind, Column, Origin, Source, UnitRule};
+use crate::source::{CellKind, Column, Layout, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
 
-use crate::text::{NO_RESULT, Traits};
+use crate::text::{NO_RESULT, Traits, is_object};
 use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
 
 /// Estimates that are quoted, at most.
@@ -335,6 +335,9 @@ impl<'a> CellReader<'a> {
         }
         if text.contains('\0') {
             return Err("found a NUL byte: the file is damaged here".to_owned());
+        }
+        if self.source.layout == Layout::Json && is_object(text) {
+            return Err("found an object, whose parts have names of their own".to_owned());
         }
         if is_spreadsheet_error(text) {
             return Err("found what a spreadsheet writes where it has no value".to_owned());

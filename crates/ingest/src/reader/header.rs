@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::source::{Column, OF_FILE_NAME, OF_PREAMBLE, Origin};
-use crate::text::{Block, FillColumn, FillDown, Record, Records, tidy};
+use crate::text::{Block, FillColumn, FillDown, Record, Records, object_of, tidy};
 
 /// Where one column's text is found in this file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -134,6 +134,11 @@ impl Header {
             .fields()
             .skip(from)
             .any(|cell| !cell.trim().is_empty())
+    }
+
+    /// A record as an object of its names: what a file of objects held, as far as its cells tell.
+    pub(crate) fn object_of(&self, record: Record<'_>) -> String {
+        object_of(self.fields.iter().map(String::as_str).zip(record.fields()))
     }
 
     pub(crate) const fn n_fields(&self) -> usize {

@@ -6,7 +6,8 @@ use super::cell::{CellReader, CellText, FLOW, Place, put};
 use super::pressure::check_reference;
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours, parse_number};
 use crate::site::UnitSite;
-use crate::source::{Column, UnitRule};
+use crate::source::{Column, Layout, UnitRule};
+use crate::text::is_object;
 use crate::texts::{NULL, from_real, from_whole};
 
 /// Density of water at room temperature, kg/m³; from memory: 998.2 at 20 °C, 997.0 at 25 °C.
@@ -60,6 +61,9 @@ impl CellReader<'_> {
 
     /// A reason, and what helps where the text is a word that a laboratory has of its own.
     fn with_way_out(&self, text: &str, why: String) -> String {
+        if self.source.layout == Layout::Json && is_object(text) {
+            return format!("{why}; it is an object, whose parts have names of their own");
+        }
         let is_word = text.chars().any(char::is_alphabetic)
             && !text.chars().any(|c| c.is_ascii_digit() || c == '"')
             && text.len() <= MOST_OF_A_WORD;

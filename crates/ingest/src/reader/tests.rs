@@ -15,6 +15,7 @@ mod in_pieces;
 mod laboratory;
 mod laws;
 mod layouts;
+mod objects;
 mod pressures;
 mod shapes;
 mod stamps;

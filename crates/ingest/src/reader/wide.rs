@@ -181,6 +181,9 @@ pub(super) fn read_records<'t>(
                     let raw = record.get(0).unwrap_or("");
                     builder.reject_row(record.line(), raw, why_no_object(raw));
                 }
+                Err(NoRow::Rejected(why)) if job.source.layout == Layout::Json => {
+                    builder.reject_row(record.line(), &sheet.header.object_of(record), why);
+                }
                 Err(NoRow::Rejected(why)) => builder.reject_row(record.line(), record.raw(), why),
                 Err(NoRow::Header(next)) => {
                     let why = "another header: the columns that follow stand as it says";
