@@ -233,8 +233,8 @@ fn bridge(from: Dimension, to: Dimension) -> Option<f64> {
 
 /// Every unit of the table, for `schema units` and for messages.
 #[must_use]
-pub const fn all_units() -> &'static [UnitRow] {
-    UNITS
+pub fn all_units() -> &'static [UnitRow] {
+    &UNITS
 }
 
 impl Dimension {
@@ -282,10 +282,10 @@ pub fn volume_ppm_to_mass_ppm(volume_ppm: f64, water_kgm3: f64, oil_kgm3: f64) -
     volume_ppm * water_kgm3 / oil_kgm3
 }
 
-/// A text without blanks and typographic variants.
+/// A text without blanks and typographic variants; `m^3` is `m3`.
 fn plain(text: &str) -> String {
     text.chars()
-        .filter(|c| !c.is_whitespace())
+        .filter(|c| !c.is_whitespace() && *c != '^')
         .map(|c| match c {
             '²' => '2',
             '³' => '3',
@@ -407,6 +407,42 @@ mod tests {
         ];
         for text in spellings {
             assert!(Unit::parse(text).is_some(), "{text}");
+        }
+        // Each found in an export, with what it must be.
+        for (text, code) in [
+            ("l/h", "L/h"),
+            ("l/s", "L/s"),
+            ("L / min", "L/min"),
+            ("litres/min", "L/min"),
+            ("dm3/min", "L/min"),
+            ("dm³/min", "L/min"),
+            ("l/mn", "L/min"),
+            ("m^3/h", "m3/h"),
+            ("m^3/min", "m3/min"),
+            ("KPA", "kPa"),
+            ("kpa", "kPa"),
+            ("Bar", "bar"),
+            ("MBAR", "mbar"),
+            ("mbar abs.", "mbar"),
+            ("mmHg abs", "mm[Hg]"),
+            ("cm Hg", "cm[Hg]"),
+            ("Torr abs", "Torr"),
+            ("mTorr", "mTorr"),
+            ("ata", "kgf/cm2"),
+            ("mg/Kg", "mg/kg"),
+            ("µl/l", "uL/L"),
+            ("wt-%", "%{m/m}"),
+            ("Gew.-%", "%{m/m}"),
+            ("% masse", "%{m/m}"),
+            ("Vol.-%", "%{v/v}"),
+            ("‰", "[ppth]"),
+            ("permille", "[ppth]"),
+            ("mg/L", "mg/L"),
+            ("Grad C", "Cel"),
+            ("kw", "kW"),
+        ] {
+            let found = Unit::parse(text).map(Unit::code);
+            assert_eq!(found, Some(code), "{text}");
         }
         assert!(Unit::parse("furlong").is_none());
         assert!(
