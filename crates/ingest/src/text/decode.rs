@@ -9,6 +9,7 @@ use std::io::{Cursor, Read};
 
 use encoding_rs::Encoding;
 
+use super::gzip::GzipMembers;
 use super::layer::{Layer, hides_entries, layer};
 use super::workbook;
 use crate::cells::DecimalMark;
@@ -211,7 +212,7 @@ impl workbook::Sheet {
 fn unpack(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Option<Unpacked>, TextError> {
     let outer = layer(bytes);
     let inner = match outer {
-        Layer::Gzip => read_bounded(flate2::read::MultiGzDecoder::new(bytes), limit, "gzip")?,
+        Layer::Gzip => read_bounded(GzipMembers::new(bytes), limit, "gzip")?,
         Layer::Zstd => {
             let reader =
                 zstd::stream::read::Decoder::new(bytes).map_err(|e| damaged("zstd", &e))?;

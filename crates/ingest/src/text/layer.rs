@@ -11,6 +11,8 @@ use super::decode::TextError;
 /// Bytes by which every kind is told: the mark of a tar archive stands at byte 257.
 const HEAD: usize = 512;
 const TAR_MARK_AT: usize = 257;
+/// The name of the first member of a zip archive (APPNOTE 4.3.7).
+const MIMETYPE_AT: usize = 30;
 
 /// What lies outermost.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,6 +69,14 @@ const PAGES: &[&[u8]] = &[b"<!doctype html", b"<html", b"<table", b"<?xml"];
 
 /// What a file that begins so is.
 pub(super) fn layer(head: &[u8]) -> Layer {
+    // The first member of such a file is called `mimetype` and not packed (OpenDocument 1.2, part 3).
+    let is_open_document = head.starts_with(b"PK\x03\x04")
+        && head
+            .get(MIMETYPE_AT..)
+            .is_some_and(|at| at.starts_with(b"mimetypeapplication/vnd.oasis.opendocument"));
+    if is_open_document {
+        return Layer::Foreign("an OpenDocument file (.ods, .odt)", SAVE_AS);
+    }
     if let Some((_, layer)) = MARKS.iter().find(|(mark, _)| head.starts_with(mark)) {
         return *layer;
     }
@@ -126,6 +136,9 @@ mod tests {
     fn a_kind_is_told_by_its_first_bytes() {
         let mut tar = vec![b'a'; TAR_MARK_AT];
         tar.extend_from_slice(b"ustar\x0000");
+        let mut ods = b"PK\x03\x04".to_vec();
+        ods.resize(MIMETYPE_AT, 0);
+        ods.extend_from_slice(b"mimetypeapplication/vnd.oasis.opendocument.spreadsheet");
         let page = "a page (HTML or XML)";
         let cases: &[(&[u8], Option<&str>)] = &[
             (b"Time,Flow\n", None),
@@ -142,6 +155,7 @@ mod tests {
             (b"SQLite format 3\0\x10", Some("a database")),
             (b"BZh91AY&SY", Some("a bzip2 file")),
             (&tar, Some("a tar archive")),
+            (&ods, Some("an OpenDocument file (.ods, .odt)")),
         ];
         for (head, expected) in cases {
             let found = match layer(head) {

@@ -10,6 +10,7 @@ use super::decode::{
     TextError, TextRule, Traits, Unpacked, damaged, open_zip, read_bounded, settle_marks,
 };
 use super::dialect::Dialect;
+use super::gzip::GzipMembers;
 use super::json::Names;
 use super::layer::{Layer, peeked};
 use super::records::{MAX_QUOTED_LINES, Records};
@@ -316,7 +317,7 @@ fn unpacked<'r>(
     let inner: Box<dyn Read + Send + 'r> = match outer {
         Layer::Gzip => {
             let reader = BufReader::with_capacity(BLOCK, reader);
-            Box::new(flate2::bufread::MultiGzDecoder::new(reader))
+            Box::new(GzipMembers::new(reader))
         }
         Layer::Zstd => {
             let reader = BufReader::with_capacity(BLOCK, reader);
