@@ -165,6 +165,13 @@ const ACTIONS: &[(&str, &str)] = &[
     ("vacuum_pump_oil", "pump_oil"),
     ("pump_oil_change", "pump_oil"),
     ("oil_change_pump", "pump_oil"),
+    ("pump_oil_changed", "pump_oil"),
+    ("pump_oil_replaced", "pump_oil"),
+    ("new_pump_oil", "pump_oil"),
+    ("pumpenöl", "pump_oil"),
+    ("pumpenölwechsel", "pump_oil"),
+    ("ölwechsel_pumpe", "pump_oil"),
+    ("ölwechsel_vakuumpumpe", "pump_oil"),
     ("pump_replaced", "pump_swap"),
     ("pump_replacement", "pump_swap"),
     ("pump_exchange", "pump_swap"),
@@ -188,6 +195,11 @@ const ACTIONS: &[(&str, &str)] = &[
     ("topup", "top_up"),
     ("topped_up", "top_up"),
     ("oil_changed", "oil_change"),
+    ("ölwechsel", "oil_change"),
+    // The only oil of its own that a unit has is its vacuum pump's.
+    ("oil_change", "pump_oil"),
+    ("oil_changed", "pump_oil"),
+    ("ölwechsel", "pump_oil"),
     ("drain", "bottom_drain"),
     ("drained", "bottom_drain"),
     ("water_drained", "bottom_drain"),
@@ -271,12 +283,21 @@ mod tests {
             ("Pump oil", Some("pump_oil")),
             ("Pump-oil change", Some("pump_oil")),
             ("Overhaul", Some("rebuild")),
+            ("Pump oil changed", Some("pump_oil")),
+            ("oil change", Some("pump_oil")),
+            ("Ölwechsel", Some("pump_oil")),
+            ("Ölwechsel Pumpe", Some("pump_oil")),
             ("TOP UP", Some("top_up")),
             ("gauge", None),
             ("gauge change", None),
         ];
         for (text, expected) in cases {
             assert_eq!(to_known_word(text, &known), expected, "{text}");
+        }
+        // Of a reservoir it is the oil of the reservoir.
+        let known = ["top_up", "oil_change"].map(str::to_owned);
+        for text in ["Oil changed", "Ölwechsel", "oil change"] {
+            assert_eq!(to_known_word(text, &known), Some("oil_change"), "{text}");
         }
     }
 }
