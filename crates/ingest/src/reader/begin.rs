@@ -24,6 +24,8 @@ pub(super) struct Begun<'a, S> {
     body: (usize, u64),
     /// What stands before the header.
     preamble: String,
+    /// No line of the file is the one that its header is looked for by.
+    has_no_head: bool,
     /// What readers of earlier pieces learnt, for those of later ones.
     memos: Mutex<Vec<Memos>>,
 }
@@ -65,6 +67,7 @@ impl<'a, S> Begun<'a, S> {
         let mut records = Records::at_line(&first.text, source.piece_dialect(first.traits), line);
         records.skip_lines(source.n_skipped_of(&first.text, first.is_last)?);
         let preamble = first.text.get(..records.position()).unwrap_or("");
+        let rest = first.text.get(records.position()..).unwrap_or("");
         let mut begun = Self {
             source,
             file,
@@ -72,6 +75,7 @@ impl<'a, S> Begun<'a, S> {
             sheet: None,
             body: (0, 0),
             preamble: preamble.to_owned(),
+            has_no_head: source.has_no_head(rest),
             memos: Mutex::default(),
         };
         begun.sheet = header(&begun.job(first.traits), &mut records);
@@ -85,6 +89,7 @@ impl<'a, S> Begun<'a, S> {
     pub(super) fn job(&self, traits: Traits) -> Job<'a> {
         let mut job = Job::new(self.source, self.file, self.site, traits);
         job.read_preamble(&self.preamble);
+        job.has_no_head = self.has_no_head;
         job
     }
 

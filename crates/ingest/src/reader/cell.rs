@@ -13,7 +13,7 @@ use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Layout, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
 
-use crate::text::{NO_RESULT, Traits, is_object};
+use crate::text::{NO_RESULT, Traits, is_hidden, is_object};
 use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
 
 /// Estimates that are quoted, at most.
@@ -219,7 +219,7 @@ impl<'a> CellReader<'a> {
             .and_then(|rest| rest.strip_suffix('"'))
             .map_or(text, str::trim);
         let text = column.map.get(text).map_or(text, String::as_str);
-        (!text.is_empty()).then_some(text)
+        (!text.is_empty() && !self.is_null_number(column, text)).then_some(text)
     }
 
     /// The cell of the key's column `idx`; None where it is null.
@@ -341,6 +341,10 @@ impl<'a> CellReader<'a> {
         }
         if is_spreadsheet_error(text) {
             return Err("found what a spreadsheet writes where it has no value".to_owned());
+        }
+        if !text.is_ascii() && text.contains(is_hidden) {
+            let shown: String = text.chars().filter(|c| !is_hidden(*c)).collect();
+            return Ok(self.pool.cell(shown.trim()));
         }
         Ok(self.pool.cell(text))
     }

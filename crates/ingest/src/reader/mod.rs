@@ -7,9 +7,11 @@ mod down;
 mod header;
 mod memo;
 mod midnights;
+mod named_units;
 mod numbers;
 mod pieces;
 mod pressure;
+mod reason;
 mod record;
 mod series;
 mod sorted;
@@ -77,6 +79,7 @@ impl Source {
         let n_skipped = self.n_skipped(&decoded.text);
         records.skip_lines(n_skipped);
         job.read_preamble(decoded.text.get(..records.position()).unwrap_or(""));
+        job.has_no_head = self.has_no_head(decoded.text.get(records.position()..).unwrap_or(""));
         match self.layout {
             Layout::Wide => wide::read(job, records),
             Layout::Tall => tall::read(job, records),
@@ -89,7 +92,8 @@ impl Source {
                 }
             }
             Layout::Transposed => {
-                let turned = to_transposed(&decoded.text, &dialect, n_skipped, input.max_text);
+                let before = (n_skipped, self.header_lines);
+                let turned = to_transposed(&decoded.text, &dialect, before, input.max_text);
                 match turned {
                     Ok(text) => wide::read(job, Records::new(&text, dialect.delimiter)),
                     Err(error) => self.unreadable(input, &error),

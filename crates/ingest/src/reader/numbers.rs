@@ -6,7 +6,7 @@ use super::cell::{CellReader, CellText, FLOW, Place, put};
 use super::pressure::check_reference;
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours, parse_number};
 use crate::site::UnitSite;
-use crate::source::{Column, Layout, UnitRule};
+use crate::source::{CellKind, Column, Layout, UnitRule};
 use crate::text::is_object;
 use crate::texts::{NULL, from_real, from_whole};
 
@@ -17,6 +17,15 @@ const WATER_KGM3: f64 = 998.0;
 const MOST_OF_A_WORD: usize = 40;
 
 impl CellReader<'_> {
+    /// Whether a number stands for no value: a null word `-999` is meant as `-999.00` too.
+    pub(super) fn is_null_number(&self, column: &Column, text: &str) -> bool {
+        let nulls = &self.source.null_numbers;
+        let is_number = column.unit_rule().is_some() || matches!(column.kind, CellKind::Whole);
+        is_number
+            && !nulls.is_empty()
+            && parse_number(text, self.source.mark).is_some_and(|value| nulls.contains(&value))
+    }
+
     /// A number that is a value, in the column's own unit.
     pub(super) fn plain_number(
         &self,

@@ -11,6 +11,7 @@ use super::builder::{Builder, Finish};
 use super::cell::{CellReader, Place, Standard};
 use super::header::{Header, Part, Place as FieldPlace};
 use super::midnights::{AllMidnights, Midnights, RESTARTED};
+use super::reason::explain;
 use super::stamp::NEVER;
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
@@ -30,6 +31,8 @@ pub(crate) struct Job<'a> {
     captured: Option<BTreeMap<String, String>>,
     /// The pattern of the preamble that the lines before the header do not fit.
     unfit: Option<String>,
+    /// No line of the file is the one that its header is looked for by.
+    pub(super) has_no_head: bool,
     /// Which column of the key is the unit, and which the stamp.
     unit_key: Option<usize>,
     stamp_key: Option<usize>,
@@ -47,8 +50,9 @@ pub(crate) struct Job<'a> {
 pub(crate) struct Fields {
     pub(crate) keys: Vec<FieldPlace>,
     pub(crate) values: Vec<FieldPlace>,
-    /// The field with the unit, for columns whose unit another column states.
-    pub(crate) units: Vec<Option<usize>>,
+    /// Where the unit stands, for columns whose unit another column states, or a part of the file's name
+    /// or of the lines before the header.
+    pub(crate) units: Vec<Option<Part>>,
 }
 
 /// The key of one record.
@@ -75,6 +79,7 @@ impl<'a> Job<'a> {
             file,
             captured,
             unfit: None,
+            has_no_head: false,
             unit_key: place(&|column| column.name == "unit_id"),
             stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
             known_units: Vec::new(),
@@ -103,6 +108,13 @@ impl<'a> Job<'a> {
                 }
             }
         }
+    }
+
+    /// What a file whose header is looked for in vain is told.
+    pub(super) fn no_head(&self) -> Option<String> {
+        let pattern = self.source.skip_until.as_ref()?;
+        let told = || format!("no line of the file fits skip_until '{}'", pattern.as_str());
+        self.has_no_head.then(told)
     }
 
     /// Whether a line is one of those before the header and tells something else than they did.
@@ -135,7 +147,7 @@ impl<'a> Job<'a> {
                 .source
                 .values
                 .iter()
-                .map(|column| unit_field(column, header))
+                .map(|column| self.unit_part(column, header))
                 .collect(),
         };
         let fatal = if self.captured.is_none() {
@@ -150,14 +162,27 @@ impl<'a> Job<'a> {
                 .iter()
                 .zip(&self.source.keys)
                 .find_map(|(place, column)| match place {
-                    FieldPlace::Missing(name) => Some(format!(
-                        "the file has no column \"{name}\" to fill \"{}\"",
-                        column.name
-                    )),
+                    FieldPlace::Missing(name) => {
+                        let why = format!(
+                            "the file has no column \"{name}\" to fill \"{}\"",
+                            column.name
+                        );
+                        Some(match self.no_head() {
+                            Some(cause) => format!("{cause}, and {why}"),
+                            None => why,
+                        })
+                    }
                     _ => None,
                 })
         };
         (fields, fatal)
+    }
+
+    fn unit_part(&self, column: &Column, header: &Header) -> Option<Part> {
+        let UnitRule::Column(name) = column.unit_rule()? else {
+            return None;
+        };
+        header.part(name, self.captured.as_ref())
     }
 
     /// Reads the key of a record; the error says why the record is kept out.
@@ -415,20 +440,6 @@ pub(super) fn name_parts(source: &Source, file: &str) -> Option<BTreeMap<String,
     )
 }
 
-fn unit_field(column: &Column, header: &Header) -> Option<usize> {
-    let rule = match &column.kind {
-        CellKind::Number(rule)
-        | CellKind::Limited(rule)
-        | CellKind::Pressure(rule, _)
-        | CellKind::Barometer(rule) => rule,
-        _ => return None,
-    };
-    match rule {
-        UnitRule::Column(name) => header.find(name),
-        UnitRule::Own | UnitRule::Fixed(_) => None,
-    }
-}
-
 /// The text of a column in a record.
 pub(crate) fn text_of<'r>(
     record: Record<'r>,
@@ -448,13 +459,7 @@ pub(crate) fn text_of<'r>(
             }
         },
         FieldPlace::Joined(parts) => {
-            let parts: Vec<&str> = parts
-                .iter()
-                .map(|part| match part {
-                    Part::Field(at) => record.get(*at).unwrap_or(""),
-                    Part::Text(text) => text,
-                })
-                .collect();
+            let parts: Vec<&str> = parts.iter().map(|part| part.text_in(record)).collect();
             Cow::Owned(parts.join(" ").trim().to_owned())
         }
         FieldPlace::Fixed(text) => Cow::Borrowed(text),
@@ -478,21 +483,5 @@ pub(crate) fn untrimmed<'r>(
     match place.single() {
         Some(field) => Cow::Borrowed(record.field(field).unwrap_or("")),
         None => text_of(record, place, column, tag_parts),
-    }
-}
-
-/// A reason with the place it speaks of.
-pub(crate) fn explain(column: &Column, raw: &str, why: &str) -> String {
-    use crate::source::Origin;
-    match &column.origin {
-        Origin::Header(names) => format!(
-            "column \"{}\": found \"{}\": {why}",
-            names.join(if column.is_one_of() { "\" or \"" } else { " " }),
-            crate::rows::shortened(raw)
-        ),
-        Origin::Preamble => format!("the lines before the header give \"{raw}\": {why}"),
-        Origin::FileName => format!("the file's name gives \"{raw}\": {why}"),
-        Origin::Tag => format!("the tag gives \"{raw}\": {why}"),
-        Origin::Constant(_) | Origin::Signal(_) => why.to_owned(),
     }
 }

@@ -15,6 +15,7 @@ mod in_pieces;
 mod laboratory;
 mod laws;
 mod layouts;
+mod nulls;
 mod objects;
 mod pressures;
 mod shapes;
@@ -22,6 +23,7 @@ mod stamps;
 mod text;
 mod turned;
 mod units;
+mod warnings;
 mod workbooks;
 
 use drydown_quantity::Stamp;

@@ -32,6 +32,8 @@ pub struct Source {
     /// Columns whose empty cells say what stands above.
     pub(crate) fill_down: Vec<String>,
     pub(crate) nulls: BTreeSet<String>,
+    /// Those of them that are numbers.
+    pub(crate) null_numbers: Vec<f64>,
     /// Density of the oil, kg/m³, for water stated by volume.
     pub(crate) density_kgm3: Option<f64>,
     pub(crate) clock: Option<Clock>,
@@ -110,6 +112,33 @@ pub(crate) enum CellKind {
 }
 
 impl Column {
+    /// Where the unit of its numbers comes from; None where it holds none.
+    pub(crate) const fn unit_rule(&self) -> Option<&UnitRule> {
+        match &self.kind {
+            CellKind::Number(rule)
+            | CellKind::Limited(rule)
+            | CellKind::Pressure(rule, _)
+            | CellKind::Barometer(rule) => Some(rule),
+            _ => None,
+        }
+    }
+
+    /// The parts that it is joined from, or that state its unit, of those with this prefix.
+    pub(super) fn parts<'c>(&'c self, prefix: &str) -> impl Iterator<Item = &'c str> {
+        let names = match &self.origin {
+            Origin::Header(names) => names.as_slice(),
+            _ => &[],
+        };
+        let unit = match self.unit_rule() {
+            Some(UnitRule::Column(name)) => Some(name),
+            _ => None,
+        };
+        names
+            .iter()
+            .chain(unit)
+            .filter_map(move |name| name.strip_prefix(prefix))
+    }
+
     /// Whether the names it is mapped from are spellings of one name, of which a file has one. Texts and
     /// stamps are joined of several cells; numbers and the words of closed lists never are.
     pub(crate) fn is_one_of(&self) -> bool {
@@ -189,6 +218,17 @@ impl Source {
     /// that are passed over in any case.
     pub(crate) fn n_skipped(&self, text: &str) -> u64 {
         self.n_skipped_of(text, true).unwrap_or(self.skip_lines)
+    }
+
+    /// Whether a text, from behind the lines that are passed over, does not begin with the line that its
+    /// header is looked for by.
+    pub(crate) fn has_no_head(&self, rest: &str) -> bool {
+        let first = rest.split('\n').next().unwrap_or("");
+        self.layout != Layout::Json
+            && self
+                .skip_until
+                .as_ref()
+                .is_some_and(|until| !until.is_match(first.trim_end_matches('\r')))
     }
 
     /// As [`Self::n_skipped`], of the head of a text (the whole of it, if `is_whole`); None where what

@@ -250,8 +250,9 @@ impl Names {
             Ok(cells) => {
                 let of_name = |name: &String| match cells.get(name) {
                     Some(text) => Cow::Borrowed(text.as_str()),
-                    None if parents.contains(name.as_str()) => parts_of(cells, name)
-                        .map_or(Cow::Borrowed(""), Cow::Owned),
+                    None if parents.contains(name.as_str()) => {
+                        parts_of(cells, name).map_or(Cow::Borrowed(""), Cow::Owned)
+                    }
                     None => Cow::Borrowed(""),
                 };
                 self.push_all(self.all.iter().map(of_name), out);

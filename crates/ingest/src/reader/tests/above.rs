@@ -184,3 +184,54 @@ fn headers_below_more_or_fewer_lines() {
             ",
         );
 }
+
+#[test]
+fn the_unit_of_a_column_stands_above_the_header_or_in_the_name_of_the_file() {
+    for (what, from, name, line, expected) in [
+        (
+            "above the header",
+            "preamble:u",
+            "U-9.csv",
+            "Pressure in Torr",
+            "10.132500 | U-9",
+        ),
+        (
+            "in the name",
+            "file_name:v",
+            "U-9_kPa.csv",
+            "Pressure in Torr",
+            "76 | U-9",
+        ),
+    ] {
+        let expected = expected.replace("10.132500", "10.1325");
+        println!("{what}");
+        Case::new(&format!(
+            r#"
+            table = "readings"
+            skip_lines = 1
+            file_name = '^(?<unit_id>U-\d+)(_(?<v>\w+))?'
+            preamble = ['Pressure in (?<u>\S+)']
+            [columns]
+            at = {{ from = "T", format = "rfc3339" }}
+            chamber_pressure_kpa = {{ from = "P", unit = {{ from = "{from}" }}, reference = "absolute" }}
+            alarm = {{ from = ["preamble:u", "file_name:v", "E"] }}
+            "#
+        ))
+        .named(name)
+        .text(&format!("{line}\nT,P,E\n2026-03-01T10:00:00Z,76,\n"))
+        .gives(&format!("chamber_pressure_kpa | unit_id\n{expected}"));
+    }
+    Case::new(
+        r#"
+        table = "readings"
+        skip_lines = 1
+        preamble = ['Pressure in (?<u>\S+)']
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "T", format = "rfc3339" }
+        chamber_pressure_kpa = { from = "P", unit = { from = "preamble:u" }, reference = "absolute" }
+        "#,
+    )
+    .text("Pressure in furlongs\nT,P\n2026-03-01T10:00:00Z,76\n")
+    .gives("line\n3\n! 3 chamber_pressure_kpa [76] ~ found the unit \"furlongs\" in \"preamble:u\"");
+}
