@@ -55,31 +55,40 @@ fn a_number_has_one_of_several_names() {
         at | oil_flow_lpm | alarm
         2026-03-01T10:00:00Z | 60 | E4 Low level
         2026-03-01T11:00:00Z | 61 | Dry
-        ! 1 cell oil_flow_lpm [Time,Rate,Code,Text] ~ the file has no column "Q" or "Flow"
+        2026-03-01T12:00:00Z | - | -
+        ! 1 oil_flow_lpm [Time,Rate,Code,Text] ~ the file has no column "Q" or "Flow"
         "#,
     );
 }
 
 #[test]
-fn open_and_closed_are_said_of_valves_only() {
+fn open_and_closed_say_nothing_of_a_switch() {
     Case::new(
         r#"
         table = "readings"
         [columns]
         unit_id = { value = "U-1" }
         at = { from = "Time", format = "rfc3339" }
-        vent_open = { from = "Vent" }
         heater_on = { from = "Contactor" }
+        vacuum_pump_on = { from = "Breaker", map = { "closed" = "yes", "open" = "no" } }
         "#,
     )
-    .named("a.csv")
-    .text("Time,Vent,Contactor\n2026-03-01T10:00:00Z,open,closed\n2026-03-01T11:00:00Z,geschlossen,ein\n")
+    .text(
+        "
+        Time,Contactor,Breaker
+        2026-03-01T10:00:00Z,closed,closed
+        2026-03-01T11:00:00Z,Offen,open
+        2026-03-01T12:00:00Z,ein,closed
+        ",
+    )
     .gives(
         "
-        vent_open | heater_on
-        true | -
-        false | true
-        ! 2 cell heater_on [closed] ~ say which by map
+        heater_on | vacuum_pump_on
+        - | yes
+        - | no
+        yes | yes
+        ! 2 heater_on [closed] ~ say which by map
+        ! 3 heater_on [Offen] ~ say which by map
         ",
     );
 }
