@@ -92,11 +92,15 @@ fn told_by<'a>(
             .and_then(|spec| spec.ucum.as_deref())
             .and_then(Unit::parse);
         let becomes = |own: Unit| {
-            own.dimension() != Dimension::Pressure
-                && stated.iter().all(|unit| {
+            let n_fit = stated
+                .iter()
+                .filter(|unit| {
                     unit.converts_to(own)
-                        || (is_by_volume(*unit) && own.dimension() == Dimension::MassFraction)
+                        || (is_by_volume(**unit) && own.dimension() == Dimension::MassFraction)
                 })
+                .count();
+            // A row in a unit of something else is rejected, and speaks not against the others.
+            own.dimension() != Dimension::Pressure && n_fit > 0 && n_fit * 4 >= stated.len() * 3
         };
         placed.fit.map.unit.is_some()
             && head.is_some_and(|head| head.units.is_empty())

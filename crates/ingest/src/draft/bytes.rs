@@ -99,10 +99,14 @@ pub(super) fn decode(bytes: &[u8]) -> Result<(String, &'static str), DraftError>
 /// Refuses what is no text: letters and line ends have few control characters among them.
 fn checked(text: String, label: &'static str) -> Result<(String, &'static str), DraftError> {
     let (mut n_chars, mut n_odd) = (0_usize, 0_usize);
+    let mut last = ' ';
     for c in text.chars().take(1 << 16) {
         n_chars += 1;
         let is_odd = c.is_control() && !matches!(c, '\t' | '\n' | '\r' | '\u{c}' | '\u{85}');
-        n_odd += usize::from(is_odd || c == '\u{fffd}');
+        // A stretch of NUL is one fault: a logger that lost its power leaves it.
+        let goes_on = c == '\0' && last == '\0';
+        n_odd += usize::from(!goes_on && (is_odd || c == '\u{fffd}'));
+        last = c;
     }
     if n_odd * 500 > n_chars {
         return Err(DraftError::NotText {

@@ -41,8 +41,11 @@ const DATES: &[&str] = &[
     "%a, %d %b %Y",
     "%a %b %d %Y",
     "%a, %b %d, %Y",
+    "%A, %d. %b %Y",
+    "%d de %b de %Y",
     "%Y-%j",
     "%Y%j",
+    "%y%j",
     "%G-W%V-%u",
 ];
 /// How times of the day are written.

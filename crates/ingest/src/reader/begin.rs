@@ -22,10 +22,8 @@ pub(super) struct Begun<'a, S> {
     pub(super) sheet: Option<S>,
     /// Bytes and line of the first piece after the header.
     body: (usize, u64),
-    /// What stands before the header.
-    preamble: String,
-    /// No line of the file is the one that its header is looked for by.
-    has_no_head: bool,
+    /// What stands before the header, and its first line.
+    preamble: (String, String),
     /// What readers of earlier pieces learnt, for those of later ones.
     memos: Mutex<Vec<Memos>>,
 }
@@ -66,16 +64,15 @@ impl<'a, S> Begun<'a, S> {
         let line = u64::from(source.layout != Layout::Json);
         let mut records = Records::at_line(&first.text, source.piece_dialect(first.traits), line);
         records.skip_lines(source.n_skipped_of(&first.text, first.is_last)?);
-        let preamble = first.text.get(..records.position()).unwrap_or("");
-        let rest = first.text.get(records.position()..).unwrap_or("");
+        let (before, behind) = first.text.split_at(records.position());
+        let first_line = behind.lines().next().unwrap_or("");
         let mut begun = Self {
             source,
             file,
             site,
             sheet: None,
             body: (0, 0),
-            preamble: preamble.to_owned(),
-            has_no_head: source.has_no_head(rest),
+            preamble: (before.to_owned(), first_line.to_owned()),
             memos: Mutex::default(),
         };
         begun.sheet = header(&begun.job(first.traits), &mut records);
@@ -88,8 +85,7 @@ impl<'a, S> Begun<'a, S> {
 
     pub(super) fn job(&self, traits: Traits) -> Job<'a> {
         let mut job = Job::new(self.source, self.file, self.site, traits);
-        job.read_preamble(&self.preamble);
-        job.has_no_head = self.has_no_head;
+        job.read_preamble(&self.preamble.0, &self.preamble.1);
         job
     }
 

@@ -209,7 +209,11 @@ impl<'a> CellReader<'a> {
 
     /// The trimmed text after translation; None where it is one of the null words.
     fn meaning<'t>(&self, column: &'t Column, raw: &'t str) -> Option<&'t str> {
-        let text = raw.trim();
+        // What does not show was copied with the text.
+        let text = match raw.is_ascii() {
+            true => raw.trim(),
+            false => raw.trim_matches(|c: char| c.is_whitespace() || is_hidden(c)),
+        };
         if self.source.nulls.contains(text) {
             return None;
         }
@@ -341,10 +345,6 @@ impl<'a> CellReader<'a> {
         }
         if is_spreadsheet_error(text) {
             return Err("found what a spreadsheet writes where it has no value".to_owned());
-        }
-        if !text.is_ascii() && text.contains(is_hidden) {
-            let shown: String = text.chars().filter(|c| !is_hidden(*c)).collect();
-            return Ok(self.pool.cell(shown.trim()));
         }
         Ok(self.pool.cell(text))
     }

@@ -134,6 +134,15 @@ impl Header {
         record.n_fields() == self.fields.len()
     }
 
+    /// Whether a record holds at least two names of this header, wherever they stand.
+    pub(crate) fn has_names(&self, record: Record<'_>) -> bool {
+        let is_name = |field: &&str| {
+            let field = tidy(field);
+            !field.is_empty() && self.fields.contains(&field)
+        };
+        record.fields().filter(is_name).count() >= 2
+    }
+
     /// Whether a record has something behind the last column that has a name, where the names end in
     /// empty ones.
     pub(crate) fn has_more_below(&self, record: Record<'_>) -> bool {

@@ -10,6 +10,7 @@ mod midnights;
 mod named_units;
 mod numbers;
 mod pieces;
+mod preamble;
 mod pressure;
 mod reason;
 mod record;
@@ -78,8 +79,8 @@ impl Source {
         let mut records = Records::new(&decoded.text, &dialect);
         let n_skipped = self.n_skipped(&decoded.text);
         records.skip_lines(n_skipped);
-        job.read_preamble(decoded.text.get(..records.position()).unwrap_or(""));
-        job.has_no_head = self.has_no_head(decoded.text.get(records.position()..).unwrap_or(""));
+        let (before, behind) = decoded.text.split_at(records.position());
+        job.read_preamble(before, behind.lines().next().unwrap_or(""));
         match self.layout {
             Layout::Wide => wide::read(job, records),
             Layout::Tall => tall::read(job, records),

@@ -15,7 +15,7 @@ use super::reason::explain;
 use super::stamp::NEVER;
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
-use crate::source::{CellKind, Column, OF_PREAMBLE, Source, UnitRule};
+use crate::source::{CellKind, Column, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
 use crate::text::{Record, Traits};
 use crate::texts::{NULL, from_whole};
@@ -28,11 +28,11 @@ pub(crate) struct Job<'a> {
     site: &'a SiteContext,
     file: FileHead<'a>,
     /// Named parts of the file's name; None where the pattern does not fit.
-    captured: Option<BTreeMap<String, String>>,
+    pub(super) captured: Option<BTreeMap<String, String>>,
     /// The pattern of the preamble that the lines before the header do not fit.
-    unfit: Option<String>,
-    /// No line of the file is the one that its header is looked for by.
-    pub(super) has_no_head: bool,
+    pub(super) unfit: Option<String>,
+    /// The pattern of the header's line that no line fits.
+    pub(super) unfound: Option<String>,
     /// Which column of the key is the unit, and which the stamp.
     unit_key: Option<usize>,
     stamp_key: Option<usize>,
@@ -79,7 +79,7 @@ impl<'a> Job<'a> {
             file,
             captured,
             unfit: None,
-            has_no_head: false,
+            unfound: None,
             unit_key: place(&|column| column.name == "unit_id"),
             stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
             known_units: Vec::new(),
@@ -90,46 +90,6 @@ impl<'a> Job<'a> {
             stations: Vec::new(),
             midnights: AllMidnights::default(),
         }
-    }
-
-    /// Takes the named parts from the lines before the header.
-    pub(crate) fn read_preamble(&mut self, text: &str) {
-        for pattern in &self.source.preamble {
-            let Some(found) = pattern.captures(text) else {
-                self.unfit = Some(pattern.as_str().to_owned());
-                continue;
-            };
-            for name in pattern.capture_names().flatten() {
-                if let (Some(parts), Some(part)) = (&mut self.captured, found.name(name)) {
-                    parts.insert(
-                        format!("{OF_PREAMBLE}{name}"),
-                        part.as_str().trim().to_owned(),
-                    );
-                }
-            }
-        }
-    }
-
-    /// What a file whose header is looked for in vain is told.
-    pub(super) fn no_head(&self) -> Option<String> {
-        let pattern = self.source.skip_until.as_ref()?;
-        let told = || format!("no line of the file fits skip_until '{}'", pattern.as_str());
-        self.has_no_head.then(told)
-    }
-
-    /// Whether a line is one of those before the header and tells something else than they did.
-    pub(super) fn is_told_anew(&self, line: &str) -> bool {
-        self.source.preamble.iter().any(|pattern| {
-            let Some(found) = pattern.captures(line) else {
-                return false;
-            };
-            pattern.capture_names().flatten().any(|name| {
-                let known = self.captured.as_ref();
-                let known = known.and_then(|parts| parts.get(&format!("{OF_PREAMBLE}{name}")));
-                let told = found.name(name).map(|part| part.as_str().trim());
-                told.is_some() && told != known.map(String::as_str)
-            })
-        })
     }
 
     /// Where the columns stand, and why no record of the file can be read, if none can.
@@ -152,6 +112,8 @@ impl<'a> Job<'a> {
         };
         let fatal = if self.captured.is_none() {
             Some("the file's name does not fit the source's file_name".to_owned())
+        } else if let Some(pattern) = &self.unfound {
+            Some(format!("no line fits skip_until '{pattern}'"))
         } else if let Some(pattern) = &self.unfit {
             Some(format!(
                 "the lines before the header do not fit the preamble '{pattern}'"
@@ -162,16 +124,10 @@ impl<'a> Job<'a> {
                 .iter()
                 .zip(&self.source.keys)
                 .find_map(|(place, column)| match place {
-                    FieldPlace::Missing(name) => {
-                        let why = format!(
-                            "the file has no column \"{name}\" to fill \"{}\"",
-                            column.name
-                        );
-                        Some(match self.no_head() {
-                            Some(cause) => format!("{cause}, and {why}"),
-                            None => why,
-                        })
-                    }
+                    FieldPlace::Missing(name) => Some(format!(
+                        "the file has no column \"{name}\" to fill \"{}\"",
+                        column.name
+                    )),
                     _ => None,
                 })
         };

@@ -72,11 +72,14 @@ impl CellReader<'_> {
         text: &str,
     ) -> Result<StampFound, String> {
         let found = self.stamp(format, text);
-        // Where date and time stand in two cells, the time is missing.
-        let is_one_cell = match &column.origin {
-            Origin::Header(names) => names.len() == 1,
-            _ => true,
-        };
+        // Where date and time stand in two cells, the time is missing, and in a line without delimiters it
+        // may have been cut off.
+        let may_be_cut = self.source.dialect.widths.is_some() && !self.traits.is_workbook;
+        let is_one_cell = !may_be_cut
+            && match &column.origin {
+                Origin::Header(names) => names.len() == 1,
+                _ => true,
+            };
         let clock = self.source.clock.as_ref();
         match (found, clock.filter(|_| is_one_cell)) {
             (Err(why), Some(clock)) => match format.read_midnight(text) {

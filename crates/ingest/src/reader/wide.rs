@@ -10,7 +10,7 @@ use super::named_units::contradicted_units;
 use super::reason::explain;
 use super::record::{Fields, Job, Key};
 use crate::rows::FileRows;
-use crate::source::{Layout, Origin};
+use crate::source::{CellKind, Layout, Origin, Source};
 use crate::text::{Block, FillDown, Record, Records, why_no_object};
 use crate::texts::NULL;
 
@@ -275,26 +275,37 @@ impl Sheet {
                     false => self.unread(job, record, why),
                 },
             )?;
-        if job.source.table.name == SAMPLES && self.has_key_alone(job, record) {
-            let why = "nothing stands in it but the sample's key: no time, no place, no result";
+        if job.source.table.name == SAMPLES
+            && let Some(why) = self.no_sample(job, record)
+        {
             return Err(NoRow::Rejected(why.to_owned()));
         }
         Ok(())
     }
 
-    /// Whether every cell is empty that a value could come from, the time among them: a count below a
-    /// list looks so, and would be stored as a sample of nothing.
-    fn has_key_alone(&self, job: &Job<'_>, record: Record<'_>) -> bool {
+    /// Why a record of a list of samples is none: a count or a mean below the list looks like one. Every
+    /// cell is empty that a value could come from, or those of the time and of all places.
+    fn no_sample(&self, job: &Job<'_>, record: Record<'_>) -> Option<&'static str> {
         let is_empty = |at: usize| record.get(at).is_none_or(str::is_empty);
         let values = job.source.values.iter().zip(&self.fields.values);
-        let mut has_time = false;
+        let (mut has_time, mut has_place) = (false, false);
+        let (mut is_alone, mut is_nowhere) = (true, true);
         for (column, place) in values {
-            has_time |= column.name == TAKEN_AT && place.fields().next().is_some();
-            if !place.fields().all(is_empty) {
-                return false;
-            }
+            let has_none = place.fields().all(is_empty);
+            let is_told = place.fields().next().is_some();
+            let is_time = column.name == TAKEN_AT;
+            let is_place = matches!(column.name.as_str(), RESERVOIR_ID | UNIT_ID);
+            has_time |= is_time && is_told;
+            has_place |= is_place && is_told;
+            is_alone &= has_none;
+            // A place that stands for all samples of the source is one.
+            is_nowhere &= !(is_time || is_place) || is_told && has_none;
         }
-        has_time
+        if has_time && is_alone {
+            return Some("nothing stands in it but the sample's key: no time, no place, no result");
+        }
+        (has_time && has_place && is_nowhere)
+            .then_some("neither a time nor a place stands in it: a line below the list, or a sample that tells of nothing")
     }
 
     /// What becomes of a record that is no row of this header: it may be another one. If it fills the
@@ -306,12 +317,35 @@ impl Sheet {
         let is_header = || {
             self.header.is_other_header(record, columns)
                 || self.names_itself(record)
-                || self.header.fits(record) && are_names(record)
+                || self.header.fits(record)
+                    && are_names(record)
+                    && self.numbers(source).is_some_and(|mut at| {
+                        at.all(|at| !source.nulls.contains(record.get(at).unwrap_or("")))
+                    })
         };
         if source.header.is_some() || !is_header() {
             return NoRow::Rejected(why);
         }
         self.headed_anew(job, record, Header::of(record))
+    }
+
+    /// The fields of the columns that hold numbers; None where there are none.
+    fn numbers<'s>(&'s self, source: &'s Source) -> Option<impl Iterator<Item = usize> + 's> {
+        let is_number = |kind: &CellKind| {
+            matches!(
+                kind,
+                CellKind::Number(_)
+                    | CellKind::Limited(_)
+                    | CellKind::Pressure(..)
+                    | CellKind::Barometer(_)
+            )
+        };
+        let columns = source.values.iter().zip(&self.fields.values);
+        let mut at = columns
+            .filter(move |(column, _)| is_number(&column.kind))
+            .flat_map(|(_, place)| place.fields())
+            .peekable();
+        at.peek().is_some().then_some(at)
     }
 
     /// Whether a name stands where a key should.
@@ -388,12 +422,6 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
     if n_sheets > 0 {
         builder.notes.push(format!(
             "the first sheet is read, and {n_sheets} more of the workbook not: `sheet` names the one to read"
-        ));
-    }
-    if let Some(cause) = job.no_head() {
-        builder.notes.push(format!(
-            "{cause}: the names of the columns are taken from line {}",
-            header.line
         ));
     }
     builder.notes.extend(contradicted_units(job.source, header));

@@ -220,17 +220,6 @@ impl Source {
         self.n_skipped_of(text, true).unwrap_or(self.skip_lines)
     }
 
-    /// Whether a text, from behind the lines that are passed over, does not begin with the line that its
-    /// header is looked for by.
-    pub(crate) fn has_no_head(&self, rest: &str) -> bool {
-        let first = rest.split('\n').next().unwrap_or("");
-        self.layout != Layout::Json
-            && self
-                .skip_until
-                .as_ref()
-                .is_some_and(|until| !until.is_match(first.trim_end_matches('\r')))
-    }
-
     /// As [`Self::n_skipped`], of the head of a text (the whole of it, if `is_whole`); None where what
     /// follows may tell.
     pub(crate) fn n_skipped_of(&self, text: &str, is_whole: bool) -> Option<u64> {

@@ -11,6 +11,7 @@ mod layer;
 mod loose;
 mod pieces;
 mod records;
+mod swallowed;
 mod transpose;
 mod widths;
 mod workbook;

@@ -22,6 +22,9 @@ pub(super) fn split_of(tags: &BTreeSet<String>) -> Option<Regex> {
             format!("^(?<unit_id>{not}+){escaped}(?<signal>.+)$"),
             format!("^(?:.+{escaped})?(?<unit_id>{not}+){escaped}(?<signal>{not}+)$"),
             format!("^(?<unit_id>.+){escaped}(?<signal>{not}+)$"),
+            // Below a yard, or a plant and an area of it: `YARD.VD1.PT101.PV`.
+            format!("^{not}+{escaped}(?<unit_id>{not}+){escaped}(?<signal>.+)$"),
+            format!("^{not}+{escaped}{not}+{escaped}(?<unit_id>{not}+){escaped}(?<signal>.+)$"),
         ];
         for form in forms {
             let Some(score) = Regex::new(&form)

@@ -169,8 +169,8 @@ fn serials_tell_parts_of_a_second() {
     .gives(
         "
         at | oil_flow_lpm
-        2026-03-01T10:00:00Z | 3
         2026-03-01T10:00:00.25Z | 2
+        2026-03-01T10:00:00Z | 3
         = 3/3/0/1/0/0
         ",
     );

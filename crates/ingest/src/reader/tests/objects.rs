@@ -21,8 +21,8 @@ fn a_file_without_a_name_is_told_at_its_first_line() {
             "[]",
             "
             at
-            ! 1 water_ppm [(no names)] ~ the file has no column \"w\"
             ! 1 alarm [(no names)] ~ the file has no column \"a\"
+            ! 1 water_ppm [(no names)] ~ the file has no column \"w\"
             = 0/0/0/0/0/0
             ",
         ),
@@ -31,8 +31,8 @@ fn a_file_without_a_name_is_told_at_its_first_line() {
             "",
             "
             at
-            ! 1 water_ppm [(no names)] ~ the file has no column \"w\"
             ! 1 alarm [(no names)] ~ the file has no column \"a\"
+            ! 1 water_ppm [(no names)] ~ the file has no column \"w\"
             = 0/0/0/0/0/0
             ",
         ),

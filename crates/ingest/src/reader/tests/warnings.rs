@@ -75,26 +75,6 @@ fn a_name_that_states_another_unit_than_the_source() {
     }
 }
 
-#[test]
-fn a_header_that_is_looked_for_in_vain() {
-    for (what, pattern, text, expected) in [
-        (
-            "no line fits",
-            "^Zeit",
-            "Log of U-1\n\nT,Q",
-            Some(
-                "no line of the file fits skip_until '^Zeit': the names of the columns are taken from line 1",
-            ),
-        ),
-        ("the first line fits", "^T,", "T,Q", None),
-        ("a later line fits", "^T,", "Log of U-1\n\nT,Q", None),
-    ] {
-        let head = format!("skip_until = '{pattern}'");
-        let block = log(&head, "oil_flow_lpm = { from = \"Q\" }");
-        check(what, &block, text, expected);
-    }
-}
-
 /// The notes of a file that are not of a column it lacks.
 fn check(what: &str, block: &str, text: &str, expected: Option<&str>) {
     let rows = read(
