@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use drydown_quantity::Unit;
 
 use crate::source::{Column, OF_FILE_NAME, OF_PREAMBLE, Origin};
-use crate::text::{Block, FillColumn, FillDown, Record, Records, object_of, tidy};
+use crate::text::{Block, FillColumn, FillDown, NO_NAMES, Record, Records, object_of, tidy};
 
 /// Where one column's text is found in this file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -171,6 +171,11 @@ impl Header {
         let texts = bracketed.into_iter().chain(below.map(String::as_str));
         let mut units = texts.filter_map(|text| Unit::parse_for(text, Some(wanted)));
         Some((name, units.next()?))
+    }
+
+    /// Whether a line of a text of objects is one: the others are written as a field too few or too many.
+    pub(crate) fn is_object(&self, record: Record<'_>) -> bool {
+        self.fits(record) && self.fields != [NO_NAMES]
     }
 
     /// A record as an object of its names: what a file of objects held, as far as its cells tell.

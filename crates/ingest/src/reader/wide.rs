@@ -178,7 +178,7 @@ pub(super) fn read_records<'t>(
                 }
                 // Such a line was quoted whole, to pass as one field.
                 Err(NoRow::Rejected(_))
-                    if job.source.layout == Layout::Json && !sheet.header.fits(record) =>
+                    if job.source.layout == Layout::Json && !sheet.header.is_object(record) =>
                 {
                     let raw = record.get(0).unwrap_or("");
                     builder.reject_row(record.line(), raw, why_no_object(raw));

@@ -14,6 +14,9 @@ use super::decode::TextError;
 use super::transpose::push_cell;
 use crate::cells::DecimalMark;
 
+/// What stands for the names of a text without any object.
+pub(crate) const NO_NAMES: &str = "(no names)";
+
 /// Objects inside objects, at most.
 const MAX_DEPTH: usize = 8;
 
@@ -225,7 +228,8 @@ impl Names {
         let mut out = String::new();
         if self.all.is_empty() {
             // No record has a name; the lines must not pass for a header.
-            out.push_str("(no names)\n");
+            out.push_str(NO_NAMES);
+            out.push('\n');
         } else {
             self.push_all(self.all.iter().map(String::as_str), &mut out);
         }

@@ -25,7 +25,9 @@ pub(crate) use decode::{TextRule, Traits, decode_text};
 pub(crate) use dialect::{Dialect, Widths};
 pub(crate) use fill::{FillColumn, FillDown};
 pub use json::Names;
-pub(crate) use json::{begins_like_json, is_object, object_of, to_delimited, why_no_object};
+pub(crate) use json::{
+    NO_NAMES, begins_like_json, is_object, object_of, to_delimited, why_no_object,
+};
 pub(crate) use loose::{Loose, LooseRecord, pack, unpack};
 pub(crate) use pieces::{Cut, lines_before};
 pub use pieces::{Piece, Pieces};

@@ -187,39 +187,38 @@ fn headers_below_more_or_fewer_lines() {
 
 #[test]
 fn the_unit_of_a_column_stands_above_the_header_or_in_the_name_of_the_file() {
-    for (what, from, name, line, expected) in [
+    for (what, head, from, name, expected) in [
         (
             "above the header",
+            r"preamble = ['Pressure in (?<u>\S+)']",
             "preamble:u",
-            "U-9_x.csv",
-            "Pressure in Torr",
-            "10.132500 | U-9",
+            "log.csv",
+            "10.1325",
         ),
         (
             "in the name",
-            "file_name:v",
-            "U-9_kPa.csv",
-            "Pressure in Torr",
-            "76 | U-9",
+            r"file_name = '^log_(?<u>\w+)'",
+            "file_name:u",
+            "log_kPa.csv",
+            "76",
         ),
+        ("in a column of that name", "", "u", "log.csv", "7.6"),
     ] {
-        let expected = expected.replace("10.132500", "10.1325");
         println!("{what}");
         Case::new(&format!(
             r#"
             table = "readings"
             skip_lines = 1
-            file_name = '^(?<unit_id>U-\d+)_(?<v>\w+)'
-            preamble = ['Pressure in (?<u>\S+)']
+            {head}
             [columns]
+            unit_id = {{ value = "U-1" }}
             at = {{ from = "T", format = "rfc3339" }}
             chamber_pressure_kpa = {{ from = "P", unit = {{ from = "{from}" }}, reference = "absolute" }}
-            alarm = {{ from = "E" }}
             "#
         ))
         .named(name)
-        .text(&format!("{line}\nT,P,E\n2026-03-01T10:00:00Z,76,\n"))
-        .gives(&format!("chamber_pressure_kpa | unit_id\n{expected}"));
+        .text("Pressure in Torr\nT,P,u\n2026-03-01T10:00:00Z,76,mbar\n")
+        .gives(&format!("chamber_pressure_kpa\n{expected}"));
     }
     Case::new(
         r#"
