@@ -189,7 +189,6 @@ const OTHERS: &[UnitRow] = &[
             "% wt",
             "% mass",
             "%(w/w)",
-            "m%",
             "wt percent",
         ],
         MassFraction,
@@ -237,7 +236,7 @@ const OTHERS: &[UnitRow] = &[
     linear("%", &["percent", "pct", "prozent"], Ratio, 0.01, RATIO),
     linear(
         "[ppth]",
-        &["‰", "permille", "per mille", "promille", "pour mille"],
+        &["‰", "permille", "promille", "pour mille"],
         Ratio,
         1e-3,
         RATIO,

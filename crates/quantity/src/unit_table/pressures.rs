@@ -132,14 +132,7 @@ pub(super) const PRESSURES: &[UnitRow] = &[
     ),
     linear(
         "mTorr",
-        &[
-            "millitorr",
-            "mtorr",
-            "micron hg",
-            "microns hg",
-            "um hg",
-            "umhg",
-        ],
+        &["millitorr", "mtorr", "micron hg", "microns hg", "um hg"],
         Pressure,
         101.325 / 760.0 * 1e-3,
         "a thousandth of a Torr; UCUM has no code, this one is ours",
