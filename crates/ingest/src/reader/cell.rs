@@ -310,7 +310,7 @@ impl<'a> CellReader<'a> {
             CellKind::Date(format) | CellKind::Stamp(format) if self.has_no_date(format, text) => {
                 Ok(NULL)
             }
-            CellKind::Date(format) => match self.written(format, text) {
+            CellKind::Date(format) => match self.written_date(format, text) {
                 Some(WrittenStamp::Date(day)) => Ok(from_whole(i64::from(day.number()))),
                 Some(WrittenStamp::Local(micros)) => {
                     Ok(from_whole(micros.div_euclid(MAX_AHEAD_MICROS)))

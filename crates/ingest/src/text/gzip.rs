@@ -62,7 +62,7 @@ mod tests {
     #[test]
     fn members_and_zeros_make_one_stream() {
         let zeros = vec![0; 70_000];
-        let cases: [(&str, Vec<Vec<u8>>, Option<&str>); 7] = [
+        let cases = [
             ("one", vec![packed("a,b\n")], Some("a,b\n")),
             ("two", vec![packed("a\n"), packed("b\n")], Some("a\nb\n")),
             ("an empty one", vec![packed(""), packed("b\n")], Some("b\n")),

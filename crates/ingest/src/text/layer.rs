@@ -96,7 +96,7 @@ pub(super) fn layer(head: &[u8]) -> Layer {
         text.get(..page.len())
             .is_some_and(|start| start.eq_ignore_ascii_case(page))
     };
-    if PAGES.iter().any(|page| begins(&page)) {
+    if PAGES.iter().any(begins) {
         return Layer::Foreign("a page (HTML or XML)", SAVE_AS);
     }
     Layer::Text

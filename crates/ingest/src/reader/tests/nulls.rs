@@ -133,3 +133,49 @@ fn a_reason_does_not_repeat_a_long_cell() {
         ))
         .gives(&expected);
 }
+
+/// A laboratory that writes a time behind some dates, and a word where it has none.
+#[test]
+fn some_dates_have_a_time_behind_them() {
+    Case::new(
+        r#"
+        table = "samples"
+        timezone = "Europe/Berlin"
+        [columns]
+        lab = { value = "L" }
+        sample_id = { from = "No" }
+        taken_at = { from = "Drawn", format = "%d/%m/%Y" }
+        water_ppm = { from = "W", unit = "ppm" }
+        "#,
+    )
+    .text(
+        "
+        No,Drawn,W
+        1,05/01/2026,10
+        2,05/01/2026 14:30,20
+        3,05/01/2026 14:30:15,30
+        4,n/a,40
+        5,05/01/2026 24:30,50
+        6,05/01/2026 2:30 PM,60
+        7,05/01/2026 14,70
+        8,05/01/2026 14:30:15:00,80
+        ",
+    )
+    .gives(
+        "
+        sample_id | taken_at | water_ppm
+        1 | 2026-01-05T00:00:00Z | 10
+        2 | 2026-01-05T13:30:00Z | 20
+        3 | 2026-01-05T13:30:15Z | 30
+        4 | - | 40
+        5 | - | 50
+        6 | - | 60
+        7 | - | 70
+        8 | - | 80
+        ! 6 taken_at [05/01/2026 24:30] ~ expected a time written %d/%m/%Y
+        ! 7 taken_at [05/01/2026 2:30 PM] ~ expected a time written %d/%m/%Y
+        ! 8 taken_at [05/01/2026 14] ~ expected a time written %d/%m/%Y
+        ! 9 taken_at [05/01/2026 14:30:15:00] ~ expected a time written %d/%m/%Y
+        ",
+    );
+}
