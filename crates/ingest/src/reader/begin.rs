@@ -22,8 +22,8 @@ pub(super) struct Begun<'a, S> {
     pub(super) sheet: Option<S>,
     /// Bytes and line of the first piece after the header.
     body: (usize, u64),
-    /// What stands before the header, and its first line.
-    preamble: (String, String),
+    /// What stands before the header.
+    preamble: String,
     /// What readers of earlier pieces learnt, for those of later ones.
     memos: Mutex<Vec<Memos>>,
 }
@@ -64,15 +64,14 @@ impl<'a, S> Begun<'a, S> {
         let line = u64::from(source.layout != Layout::Json);
         let mut records = Records::at_line(&first.text, source.piece_dialect(first.traits), line);
         records.skip_lines(source.n_skipped_of(&first.text, first.is_last)?);
-        let (before, behind) = first.text.split_at(records.position());
-        let first_line = behind.lines().next().unwrap_or("");
+        let preamble = first.text.get(..records.position()).unwrap_or("");
         let mut begun = Self {
             source,
             file,
             site,
             sheet: None,
             body: (0, 0),
-            preamble: (before.to_owned(), first_line.to_owned()),
+            preamble: preamble.to_owned(),
             memos: Mutex::default(),
         };
         begun.sheet = header(&begun.job(first.traits), &mut records);
@@ -85,7 +84,7 @@ impl<'a, S> Begun<'a, S> {
 
     pub(super) fn job(&self, traits: Traits) -> Job<'a> {
         let mut job = Job::new(self.source, self.file, self.site, traits);
-        job.read_preamble(&self.preamble.0, &self.preamble.1);
+        job.read_preamble(&self.preamble);
         job
     }
 

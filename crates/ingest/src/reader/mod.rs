@@ -79,8 +79,7 @@ impl Source {
         let mut records = Records::new(&decoded.text, &dialect);
         let n_skipped = self.n_skipped(&decoded.text);
         records.skip_lines(n_skipped);
-        let (before, behind) = decoded.text.split_at(records.position());
-        job.read_preamble(before, behind.lines().next().unwrap_or(""));
+        job.read_preamble(decoded.text.get(..records.position()).unwrap_or(""));
         match self.layout {
             Layout::Wide => wide::read(job, records),
             Layout::Tall => tall::read(job, records),

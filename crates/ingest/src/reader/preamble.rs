@@ -5,13 +5,7 @@ use crate::source::OF_PREAMBLE;
 
 impl Job<'_> {
     /// Takes the named parts from the lines before the header.
-    ///
-    /// `header` is the line behind them, which must be the one that is looked for.
-    pub(crate) fn read_preamble(&mut self, text: &str, header: &str) {
-        let line = header.trim_end_matches(['\r', '\n']);
-        let until = self.source.skip_until.as_ref();
-        let until = until.filter(|until| !line.is_empty() && !until.is_match(line));
-        self.unfound = until.map(|until| until.as_str().to_owned());
+    pub(crate) fn read_preamble(&mut self, text: &str) {
         for pattern in &self.source.preamble {
             let Some(found) = pattern.captures(text) else {
                 self.unfit = Some(pattern.as_str().to_owned());

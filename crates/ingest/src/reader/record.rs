@@ -31,8 +31,6 @@ pub(crate) struct Job<'a> {
     pub(super) captured: Option<BTreeMap<String, String>>,
     /// The pattern of the preamble that the lines before the header do not fit.
     pub(super) unfit: Option<String>,
-    /// The pattern of the header's line that no line fits.
-    pub(super) unfound: Option<String>,
     /// Which column of the key is the unit, and which the stamp.
     unit_key: Option<usize>,
     stamp_key: Option<usize>,
@@ -79,7 +77,6 @@ impl<'a> Job<'a> {
             file,
             captured,
             unfit: None,
-            unfound: None,
             unit_key: place(&|column| column.name == "unit_id"),
             stamp_key: place(&|column| matches!(column.kind, CellKind::Stamp(_))),
             known_units: Vec::new(),
@@ -112,8 +109,6 @@ impl<'a> Job<'a> {
         };
         let fatal = if self.captured.is_none() {
             Some("the file's name does not fit the source's file_name".to_owned())
-        } else if let Some(pattern) = &self.unfound {
-            Some(format!("no line fits skip_until '{pattern}'"))
         } else if let Some(pattern) = &self.unfit {
             Some(format!(
                 "the lines before the header do not fit the preamble '{pattern}'"

@@ -1,13 +1,14 @@
 //! What a written stamp means on the source's clock.
 
-use drydown_quantity::Stamp;
+use drydown_quantity::{Day, Stamp};
 
 use super::cell::CellReader;
 use crate::source::{Column, Origin};
 use crate::stamps::{ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
 
+const MICROS_PER_DAY: i64 = 86_400_000_000;
 /// Stamps may lie this far after the load: clocks run ahead, and zones differ.
-pub(super) const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
+pub(super) const MAX_AHEAD_MICROS: i64 = MICROS_PER_DAY;
 
 /// When a laboratory wrote its report: from then on it is known.
 const REPORTED_AT: &str = "reported_at";
@@ -51,7 +52,18 @@ impl CellReader<'_> {
     /// A stamp as the source writes it, or as a workbook's date was written out.
     pub(super) fn written(&self, format: &StampFormat, text: &str) -> Option<WrittenStamp> {
         let dated = self.traits.is_workbook.then(|| format.read_dated(text));
-        dated.flatten().or_else(|| format.read(text))
+        let found = dated.flatten().or_else(|| format.read(text));
+        // A serial of a whole day is a day wherever people write days, and midnight in a log.
+        let is_log = matches!(self.source.table.name.as_str(), "readings" | "unit_events");
+        match found {
+            Some(WrittenStamp::Local(micros))
+                if !is_log && format.is_serial() && micros.rem_euclid(MICROS_PER_DAY) == 0 =>
+            {
+                let day = i32::try_from(micros.div_euclid(MICROS_PER_DAY)).ok()?;
+                Some(WrittenStamp::Date(Day::from_number(day)))
+            }
+            found => found,
+        }
     }
 
     /// As [`Self::written`], of a date, behind which a time may stand.

@@ -1,6 +1,6 @@
 //! Wide files: a record is a row, a column is a quantity.
 
-use std::collections::BTreeSet;
+mod names;
 
 use super::builder::Builder;
 use super::cell::Place as Site;
@@ -10,7 +10,7 @@ use super::named_units::contradicted_units;
 use super::reason::explain;
 use super::record::{Fields, Job, Key};
 use crate::rows::FileRows;
-use crate::source::{CellKind, Layout, Origin, Source};
+use crate::source::{Layout, Origin};
 use crate::text::{Block, FillDown, Record, Records, why_no_object};
 use crate::texts::NULL;
 
@@ -262,7 +262,7 @@ impl Sheet {
             if job.source.ignores(record.raw()) {
                 return Err(NoRow::Rejected("a line that is not wanted".to_owned()));
             }
-            if self.names_itself(record) {
+            if self.is_header(job.source, record) {
                 let why = "a name of the header stands where the key should".to_owned();
                 return Err(self.unread(job, record, why));
             }
@@ -312,46 +312,11 @@ impl Sheet {
     /// same columns of the table, the records behind it are read by it.
     fn unread(&mut self, job: &Job<'_>, record: Record<'_>, why: String) -> NoRow {
         let source = job.source;
-        let columns = source.keys.iter().chain(&source.values);
         // Where the source names the columns itself, what the file calls them is not looked at.
-        let is_header = || {
-            self.header.is_other_header(record, columns)
-                || self.names_itself(record)
-                || self.header.fits(record)
-                    && are_names(record)
-                    && self.numbers(source).is_some_and(|mut at| {
-                        at.all(|at| !source.nulls.contains(record.get(at).unwrap_or("")))
-                    })
-        };
-        if source.header.is_some() || !is_header() {
+        if source.header.is_some() || !self.is_header(source, record) {
             return NoRow::Rejected(why);
         }
         self.headed_anew(job, record, Header::of(record))
-    }
-
-    /// The fields of the columns that hold numbers; None where there are none.
-    fn numbers<'s>(&'s self, source: &'s Source) -> Option<impl Iterator<Item = usize> + 's> {
-        let is_number = |kind: &CellKind| {
-            matches!(
-                kind,
-                CellKind::Number(_)
-                    | CellKind::Limited(_)
-                    | CellKind::Pressure(..)
-                    | CellKind::Barometer(_)
-            )
-        };
-        let columns = source.values.iter().zip(&self.fields.values);
-        let mut at = columns
-            .filter(move |(column, _)| is_number(&column.kind))
-            .flat_map(|(_, place)| place.fields())
-            .peekable();
-        at.peek().is_some().then_some(at)
-    }
-
-    /// Whether a name stands where a key should.
-    fn names_itself(&self, record: Record<'_>) -> bool {
-        let fields = self.fields.keys.iter().flat_map(Place::fields);
-        self.header.names_itself(record, fields)
     }
 
     /// What becomes of the record that ends another header.
@@ -389,16 +354,6 @@ impl Sheet {
         self.lost = Some(why);
         NoRow::Rejected("another header: what follows cannot be told".to_owned())
     }
-}
-
-/// Whether a record is one of words alone, each another: names in other words, or another language.
-fn are_names(record: Record<'_>) -> bool {
-    let is_name = |cell: &str| {
-        cell.chars().any(char::is_alphabetic) && !cell.bytes().any(|byte| byte.is_ascii_digit())
-    };
-    let cells: Vec<&str> = record.fields().map(str::trim).collect();
-    let distinct: BTreeSet<&str> = cells.iter().copied().collect();
-    cells.len() >= 3 && distinct.len() == cells.len() && cells.iter().all(|cell| is_name(cell))
 }
 
 /// Slots that some column of this file fills; a column the file lacks is not spoken for.

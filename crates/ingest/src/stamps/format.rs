@@ -108,6 +108,11 @@ impl StampFormat {
         self.elapsed
     }
 
+    /// Whether it counts the days of a spreadsheet.
+    pub(crate) const fn is_serial(&self) -> bool {
+        matches!(self.kind, Kind::Serial)
+    }
+
     /// The format as it was written.
     pub(crate) fn as_str(&self) -> &str {
         &self.text

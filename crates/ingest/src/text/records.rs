@@ -283,7 +283,9 @@ impl<'t> Records<'t> {
         if !self.text.get(close + 1..stop)?.trim().is_empty() {
             return None;
         }
-        if inner.contains('\n') && holds_records(self.text, (at, close), self.delimiter) {
+        if inner.contains('\n')
+            && holds_records(self.text, (self.position, at, close), self.delimiter)
+        {
             return None;
         }
         Some(Quoted {

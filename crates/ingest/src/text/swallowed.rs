@@ -3,10 +3,15 @@
 /// Whether the lines of a text from the first of two quotes to the last look like records, one like the
 /// other: as many delimiters in each, and first fields of one form. A remark may begin with an inch mark,
 /// and rows further down another may end in one.
-pub(super) fn holds_records(text: &str, (open, close): (usize, usize), delimiter: u8) -> bool {
-    let start = text
-        .get(..open)
-        .map_or(0, |before| before.rfind('\n').map_or(0, |at| at + 1));
+///
+/// `start` is where the record begins, which may have been taken out of its file.
+pub(super) fn holds_records(
+    text: &str,
+    (start, open, close): (usize, usize, usize),
+    delimiter: u8,
+) -> bool {
+    let before = text.get(start..open).unwrap_or("");
+    let start = before.rfind('\n').map_or(start, |at| start + at + 1);
     let end = text
         .get(close..)
         .and_then(|behind| behind.find('\n'))

@@ -180,7 +180,7 @@ fn headers_below_more_or_fewer_lines() {
             ! 5 row [Unit,Time,Flow,Alarm] ~ the header again
             ! 2 alarm [Unit;Time;Flow;Alarm] ~ no column
             ! 2 oil_flow_lpm [Unit;Time;Flow;Alarm] ~ no column
-            ! 3 row [U-1,2026-03-01 10:20,62,] ~ no line fits skip_until '^Unit,Time,'
+            ! 3 row [U-1,2026-03-01 10:20,62,] ~ the file has no column
             ",
         );
 }

@@ -288,23 +288,6 @@ fn lines_that_are_not_wanted_are_counted_and_no_rejects() {
     .gives("oil_flow_lpm\n60\n= 1/1/0/0/0/1\n");
 }
 
-#[test]
-fn a_header_that_is_looked_for_and_not_there_is_told() {
-    Case::new(
-        r#"
-        table = "readings"
-        skip_until = '^When,'
-        timezone = "UTC"
-        [columns]
-        unit_id = { value = "U-1" }
-        at = { from = "Time", format = "%Y-%m-%d %H:%M" }
-        oil_flow_lpm = { from = "Q" }
-        "#,
-    )
-    .text("Time,Q\n2026-01-01 00:00,1\n")
-    .gives("oil_flow_lpm\n! 2 row [2026-01-01 00:00,1] ~ no line fits skip_until '^When,'\n");
-}
-
 /// The value and its quality change places.
 #[test]
 fn a_tall_header_in_another_order_ends_what_can_be_told() {
@@ -388,4 +371,52 @@ fn a_line_without_time_and_place_is_no_sample() {
     .gives(
         "sample_id\nS-1\nS-2\nS-3\n! 5 row [Limit,,,200] ~ neither a time nor a place\n= 4/3/0/0/1/0\n",
     );
+}
+
+/// The key of a sample is text, and another header has other words for everything.
+#[test]
+fn a_header_in_other_words_is_no_sample() {
+    Case::new(
+        r#"
+        table = "samples"
+        timezone = "UTC"
+        [columns]
+        lab = { value = "north" }
+        sample_id = { from = "No" }
+        reservoir_id = { from = "Tank" }
+        water_ppm = { from = "Water ppm" }
+        acid_mgkoh_g = { from = "TAN" }
+        "#,
+    )
+    .text(
+        "
+        No,Tank,Water ppm,TAN
+        Alpha,North,TNTC,N/A
+        S-1,R-1,20,0.1
+        Sample,Tank,AN,BDV
+        S-2,R-1,0.2,55
+        ",
+    )
+    .gives(
+        "
+        sample_id | water_ppm | acid_mgkoh_g
+        Alpha | - | -
+        S-1 | 20 | 0.1
+        ! 4 row [Sample,Tank,AN,BDV] ~ another header
+        ! 5 row [S-2,R-1,0.2,55] ~ the header changed at line 4
+        ",
+    );
+}
+
+#[test]
+fn lone_carriage_returns_are_named() {
+    Case::new(FLAT)
+        .bytes(b"Time,Oil in (\xc2\xb0F),Flow\n2026-01-01 00:00,104,20\n2026-01-01 00:01,104,20\r2026-01-01 00:02,104,20\n")
+        .gives(
+            "
+            oil_flow_lpm
+            20
+            ! 3 row [2026-01-01 00:01,104,20\r2026-01-01 00:02,104,20] ~ carriage returns stand in it
+            ",
+        );
 }
