@@ -118,18 +118,27 @@ fn pumps(answers: &Answers<'_>) -> String {
 
 fn reservoirs(answers: &Answers<'_>) -> String {
     let horizon = answers.risks.first().map_or(0.0, |row| row.horizon_days);
-    let mut out = format!("\nriskiest reservoirs (within {horizon:.0} days if no unit is sent)\n");
-    let chance = |p: Option<f64>| p.map_or("  –".to_owned(), |p| format!("{:3.0} %", p * 100.0));
+    let mut out =
+        format!("\nriskiest reservoirs (chances within {horizon:.0} days if no unit is sent)\n");
+    let _ = writeln!(
+        out,
+        "  {:<16}{:<12}{:>11}{:>12}{:>13}{:>8}",
+        "rank (90 %)", "reservoir", "water limit", "free water", "cleanliness", "acid"
+    );
+    let chance = |p: Option<f64>| p.map_or("–".to_owned(), |p| format!("{:.0} %", p * 100.0));
     for row in answers.risks.iter().take(5) {
+        let rank = format!(
+            "{} ({} to {})",
+            row.rank, row.rank_lower_90, row.rank_upper_90
+        );
         let _ = writeln!(
             out,
-            "  {:>2} ({} to {})  {:<8} over its water limit {}, free water {}",
-            row.rank,
-            row.rank_lower_90,
-            row.rank_upper_90,
+            "  {rank:<16}{:<12}{:>11}{:>12}{:>13}{:>8}",
             row.reservoir_id,
             chance(row.p_water_limit),
-            chance(row.p_free_water)
+            chance(row.p_free_water),
+            chance(row.p_cleanliness_limit),
+            chance(row.p_acid_limit)
         );
     }
     out

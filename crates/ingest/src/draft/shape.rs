@@ -434,7 +434,8 @@ impl Shape {
             ..TextRule::of(Encoding::for_label(self.encoding.as_bytes())?)
         };
         let text = decode_text(bytes, &rule, MAX_TURNED).ok()?.text;
-        let text = to_transposed(&text, &self.dialect, self.skip_lines, 4 * MAX_TURNED).ok()?;
+        let text =
+            to_transposed(&text, &self.dialect, (self.skip_lines, 1), 4 * MAX_TURNED).ok()?;
         let guess = guess(&text, &Dialect::from(self.delimiter)).filter(|guess| guess.at == 0)?;
         let shape = read_shape(&text, self.encoding, &guess);
         Some(Self {

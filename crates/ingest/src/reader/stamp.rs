@@ -27,13 +27,15 @@ pub(crate) const NEVER: &str = "the clock was set forward over this time";
 pub(super) const NO_DATE: &str = "says that there is no date";
 
 /// Whether a text is how a date is written where there is none: `00/00/00`, `--.--.----`,
-/// `0000-00-00 00:00`, `-`. Common practice, no source.
+/// `0000-00-00 00:00`, `-`, `n/a`. Common practice, no source.
 pub(super) fn says_no_date(text: &str) -> bool {
+    let is_word = text.eq_ignore_ascii_case("n/a") || text.eq_ignore_ascii_case("n.a.");
     const MARKS: [char; 8] = ['-', '–', '—', '.', '/', ':', '_', ' '];
-    !text.is_empty()
-        && text
-            .chars()
+    let is_empty = || {
+        text.chars()
             .all(|c| matches!(c, '0' | 'T' | 'Z') || MARKS.contains(&c))
+    };
+    is_word || !text.is_empty() && is_empty()
 }
 
 impl CellReader<'_> {
@@ -62,6 +64,12 @@ impl CellReader<'_> {
             }
             found => found,
         }
+    }
+
+    /// As [`Self::written`], of a date, behind which a time may stand.
+    pub(super) fn written_date(&self, format: &StampFormat, text: &str) -> Option<WrittenStamp> {
+        let timed = || format.read_timed(text).map(WrittenStamp::Local);
+        self.written(format, text).or_else(timed)
     }
 
     /// Whether a text says that there is no date, and is none of the format either.
@@ -94,7 +102,7 @@ impl CellReader<'_> {
             };
         let clock = self.source.clock.as_ref();
         match (found, clock.filter(|_| is_one_cell)) {
-            (Err(why), Some(clock)) => match format.read_midnight(text) {
+            (Err(why), Some(clock)) => match self.other_form(column, format, text) {
                 Some(local_micros) => Ok(StampFound {
                     time: clock.to_utc(local_micros),
                     local_micros,
@@ -103,6 +111,15 @@ impl CellReader<'_> {
             },
             (found, _) => found,
         }
+    }
+
+    /// A stamp that has not the form of its column's: a day in a log, a time behind a date that is no key.
+    fn other_form(&self, column: &Column, format: &StampFormat, text: &str) -> Option<i64> {
+        let timed = || format.read_timed(text);
+        let is_key = self.source.table.is_key(&column.name);
+        format
+            .read_midnight(text)
+            .or_else(|| timed().filter(|_| !is_key))
     }
 
     /// What a written stamp means on the source's clock.

@@ -6,7 +6,8 @@ use std::rc::Rc;
 use super::builder::Builder;
 use super::cell::{CellText, Place as Site};
 use super::header::{Header, Place};
-use super::record::{Fields, Job, Key, explain, text_of};
+use super::reason::explain;
+use super::record::{Fields, Job, Key, text_of};
 use super::wide::note_missing;
 use crate::rows::FileRows;
 use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
@@ -492,7 +493,7 @@ fn is_good(source: &Source, tall: TallFields, record: Record<'_>) -> bool {
     }
 }
 
-fn unit_text<'r>(fields: &Fields, idx: usize, record: Record<'r>) -> Option<&'r str> {
-    let at = fields.units.get(idx).copied().flatten()?;
-    Some(record.get(at).unwrap_or(""))
+fn unit_text<'r>(fields: &'r Fields, idx: usize, record: Record<'r>) -> Option<&'r str> {
+    let part = fields.units.get(idx)?.as_ref()?;
+    Some(part.text_in(record))
 }

@@ -6,7 +6,9 @@ use super::builder::Builder;
 use super::cell::Place as Site;
 use super::down::{Down, Grid, Row};
 use super::header::{Header, Place};
-use super::record::{Fields, Job, Key, explain};
+use super::named_units::contradicted_units;
+use super::reason::explain;
+use super::record::{Fields, Job, Key};
 use crate::rows::FileRows;
 use crate::source::{Layout, Origin};
 use crate::text::{Block, FillDown, Record, Records, why_no_object};
@@ -176,10 +178,13 @@ pub(super) fn read_records<'t>(
                 }
                 // Such a line was quoted whole, to pass as one field.
                 Err(NoRow::Rejected(_))
-                    if job.source.layout == Layout::Json && !sheet.header.fits(record) =>
+                    if job.source.layout == Layout::Json && !sheet.header.is_object(record) =>
                 {
                     let raw = record.get(0).unwrap_or("");
                     builder.reject_row(record.line(), raw, why_no_object(raw));
+                }
+                Err(NoRow::Rejected(why)) if job.source.layout == Layout::Json => {
+                    builder.reject_row(record.line(), &sheet.header.object_of(record), why);
                 }
                 Err(NoRow::Rejected(why)) => builder.reject_row(record.line(), record.raw(), why),
                 Err(NoRow::Header(next)) => {
@@ -374,6 +379,7 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
             "the first sheet is read, and {n_sheets} more of the workbook not: `sheet` names the one to read"
         ));
     }
+    builder.notes.extend(contradicted_units(job.source, header));
     // The names of objects stand before the first line.
     let line = header.line.max(1);
     for (column, place) in job.source.values.iter().zip(&fields.values) {
@@ -428,7 +434,7 @@ fn read_cells(
             rows: rows.rows,
             places: rows.places,
             at,
-            unit: fields.units.get(idx).copied().flatten(),
+            unit: fields.units.get(idx).and_then(Option::as_ref),
         };
         let mut grid = Grid {
             columns: builder.wide_columns(),
