@@ -118,7 +118,11 @@ impl Case<'_> {
     ) -> Judged {
         let horizon = self.config.horizon_days;
         let law = self.fleet.law(self.subject, self.config);
-        let dirt = cleanliness_trends(self.history, law.visible.solubility_ppm, self.as_of);
+        let dirt = cleanliness_trends(
+            self.history,
+            self.subject.visible.solubility_ppm,
+            self.as_of,
+        );
         let acid = acid_trend(self.history, self.as_of);
         let p_dirt = dirt
             .iter()

@@ -188,7 +188,7 @@ impl Law {
     /// The laws that a reservoir may have under its fleet's, with the ln of their weights.
     pub(crate) fn variants(&self) -> Vec<(f64, Self)> {
         let shows: Vec<(f64, Visible)> = match self.saturation {
-            Some(saturation) => saturation.all(self.visible).collect(),
+            Some(saturation) => saturation.all().collect(),
             None => vec![(1.0, self.visible)],
         };
         // only what the air does differs: papers are alike enough

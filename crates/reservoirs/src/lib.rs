@@ -13,6 +13,7 @@ mod fleet;
 mod history;
 mod law;
 mod level;
+mod likelihood;
 mod limits;
 mod net_ingress;
 mod outlook;

@@ -3,13 +3,12 @@
 use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
-use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
-use crate::law::{Law, LevelPrior, Visible};
+use crate::filter::Filtered;
+use crate::law::{Law, Visible};
 use crate::net_ingress::{NetIngress, Recent};
 use crate::prior::LnIngress;
 use crate::scenario::{THREE_NODES, leak_lift};
 use crate::state::{State, merge};
-use crate::timeline::Timeline;
 
 /// How the rate of the level (ppm/h) stands to the ingress (g/h): ln r = ln g − ln(mass/1000 kg).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -47,109 +46,6 @@ const NEGLIGIBLE: f64 = 1e-7;
 /// Neighbours on the grid become one cell until it has this weight: many unlikely cells cost time, and
 /// leaving them out would leave out what is unlikely but bad.
 const PORTION: f64 = 0.02;
-/// Step of a grid, ln: sums over a smooth law are exact long before a step is a standard deviation of
-/// it, and hardly any rate is known better than by a quarter. At least and at most so many points.
-const STEP: f64 = 0.25;
-const POINTS: (usize, usize) = (13, 25);
-/// The same for a grid that only the integral is taken of.
-const ROUGH_STEP: f64 = 0.5;
-const ROUGH_POINTS: (usize, usize) = (9, 15);
-/// Points that find where the likelihood lies.
-const SCAN_POINTS: usize = 21;
-/// A way for water to show whose likelihood stays this far behind (ln) is given up.
-const FAR_BEHIND: f64 = 10.0;
-/// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
-const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
-
-/// Points over an interval, ends included, a step apart if their number allows.
-fn stepped((low, high): (f64, f64), step: f64, (least, most): (usize, usize)) -> Vec<f64> {
-    let n = ((high - low) / step).ceil() as usize + 1;
-    grid((low, high), n.clamp(least, most))
-}
-
-/// `n` points over an interval, ends included.
-fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
-    let step = (high - low) / (n.max(2) - 1) as f64;
-    (0..n).map(|idx| low + step * idx as f64).collect()
-}
-
-/// The likelihood over all rates, on a coarse grid, then only where it is not negligible.
-#[must_use]
-pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
-    let variants = law.variants();
-    let (mut range, top) = scan(timeline, law, level);
-    // where water is shed unseen, faster rates are as likely; and either may be out of the question
-    let shows_like = |of: &Law| of.visible.shows_like(law.visible);
-    let other = variants.iter().find(|(_, of)| !shows_like(of));
-    let mut lead = 0.0;
-    if let Some((_, other)) = other {
-        let ((low, high), other_top) = scan(timeline, other, level);
-        range = (range.0.min(low), range.1.max(high));
-        lead = top - other_top;
-    }
-    let is_likely = |of: &Law| {
-        let behind = if shows_like(of) { -lead } else { lead };
-        behind < FAR_BEHIND
-    };
-    let rates = stepped(range, STEP, POINTS);
-    let mut all = Filtered::default();
-    let likely = variants
-        .iter()
-        .enumerate()
-        .filter(|(_, (_, of))| is_likely(of));
-    for (variant, (ln_weight, law)) in likely {
-        let mut table = filter(timeline, rates.clone(), law, level, FINE_LEAP_H);
-        all.recent_h = table.recent_h;
-        all.variant.resize(all.variant.len() + rates.len(), variant);
-        all.ln_rate.append(&mut table.ln_rate);
-        all.slots.extend(table.slots.into_iter().map(|slots| {
-            slots.map(|slot| Slot {
-                ln_weight: slot.ln_weight + ln_weight,
-                ..slot
-            })
-        }));
-        let logs = table.ln_likelihood.iter().map(|ln| ln + ln_weight);
-        all.ln_likelihood.extend(logs);
-    }
-    all
-}
-
-/// The likelihood on a few points of a range of ln rates: enough for its integral.
-#[must_use]
-pub(crate) fn coarse_likelihood(
-    timeline: &Timeline,
-    law: &Law,
-    level: LevelPrior,
-    range: (f64, f64),
-) -> Filtered {
-    let rates = stepped(range, ROUGH_STEP, ROUGH_POINTS);
-    filter(timeline, rates, law, level, FINE_LEAP_H)
-}
-
-/// Where the likelihood is not negligible.
-pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) -> (f64, f64) {
-    scan(timeline, law, level).0
-}
-
-/// Where the likelihood is not negligible, and its highest log.
-fn scan(timeline: &Timeline, law: &Law, level: LevelPrior) -> ((f64, f64), f64) {
-    let rates = grid(LN_RATE_RANGE, SCAN_POINTS);
-    let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
-    let top = coarse
-        .ln_likelihood
-        .iter()
-        .copied()
-        .fold(f64::NEG_INFINITY, f64::max);
-    let alive = |l: &f64| *l > top - 14.0;
-    let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
-    let last = coarse.ln_likelihood.iter().rposition(alive);
-    let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
-    let range = (
-        at(first.saturating_sub(1), LN_RATE_RANGE.0),
-        at(last.unwrap_or(SCAN_POINTS) + 1, LN_RATE_RANGE.1),
-    );
-    (range, top)
-}
 
 /// Weights of a grid under a prior of the ln rate; and the log of their sum times the step.
 pub(crate) fn weigh(filtered: &Filtered, prior: LnIngress) -> (Vec<f64>, f64) {

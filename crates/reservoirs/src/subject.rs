@@ -132,8 +132,11 @@ fn to_subject(
     // paper takes up what its oil cannot hold
     let saturation = Saturation::new(
         visible,
-        (limit.as_ref().map(|limit| limit.ppm), highest(&timeline)),
-        history.oil,
+        (
+            limit.as_ref().map(|limit| limit.ppm),
+            timeline.highest_ppm(),
+        ),
+        (history.oil, service_degc),
     )
     .filter(|_| !paper);
     Subject {
@@ -256,15 +259,6 @@ fn service_degc(history: &ReservoirHistory<'_>) -> f64 {
     robust::median(&seen)
         .or_else(|| ends.map(|(cold, hot)| 0.5 * (cold + hot)))
         .unwrap_or(USUAL_SERVICE_DEGC)
-}
-
-/// The highest value seen, ppm.
-fn highest(timeline: &Timeline) -> f64 {
-    let seen = timeline.steps.iter().map(|step| match step.kind {
-        Kind::Sample { ppm, .. } | Kind::RunStart { ppm, .. } => ppm,
-        _ => 0.0,
-    });
-    seen.fold(0.0, f64::max)
 }
 
 /// Reservoirs of a kind from which on its first levels say where another's may lie.
