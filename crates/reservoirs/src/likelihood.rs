@@ -1,22 +1,24 @@
 //! The likelihood of one reservoir's usual ingress: on which rates, under which variants of the law.
 
 use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
-use crate::law::{Law, LevelPrior};
+use crate::law::{Law, LevelPrior, Visible};
 use crate::timeline::Timeline;
 
 /// Step of a grid, ln: sums over a smooth law are exact long before a step is a standard deviation of
 /// it, and hardly any rate is known better than by a quarter. At least and at most so many points.
-const STEP: f64 = 0.25;
-const POINTS: (usize, usize) = (13, 25);
+const STEP: f64 = 0.3;
+const POINTS: (usize, usize) = (11, 25);
 /// The same for a grid that only the integral is taken of.
 const ROUGH_STEP: f64 = 0.5;
 const ROUGH_POINTS: (usize, usize) = (9, 15);
 /// Points that find where the likelihood lies.
 const SCAN_POINTS: usize = 21;
 /// A way for water to show whose likelihood stays this far behind (ln) is given up.
-const FAR_BEHIND: f64 = 10.0;
+const FAR_BEHIND: f64 = 7.0;
+/// A saturation whose likelihood stays this far behind (ln) another's is not followed further away from it.
+const LEFT_BEHIND: f64 = 2.0;
 /// A saturation this many times what was ever seen plays no part in what was seen.
-const FAR_ABOVE: f64 = 1.4;
+const FAR_ABOVE: f64 = 1.3;
 /// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
 const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
 
@@ -61,7 +63,12 @@ pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> F
         .filter(|(_, (_, of))| is_likely(of));
     // far below saturation nothing was seen of how the water shows above it: one table serves all
     let mut of_far: Vec<(f64, Filtered)> = Vec::new();
+    let mut judged = Judged::default();
+    let usual_exchange = law.exchange_per_h;
     for (variant, (ln_weight, law)) in likely {
+        if !is_far(law) && judged.rules_out(law.visible) {
+            continue;
+        }
         let exchanges_like =
             |(exchange, _): &&(f64, Filtered)| exchange.total_cmp(&law.exchange_per_h).is_eq();
         let known = of_far.iter().find(exchanges_like).filter(|_| is_far(law));
@@ -72,9 +79,28 @@ pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> F
         if known.is_none() && is_far(law) {
             of_far.push((law.exchange_per_h, table.clone()));
         }
+        if law.exchange_per_h.total_cmp(&usual_exchange).is_eq() {
+            judged.0.push((law.visible, highest(&table)));
+        }
         all.take(table, variant, *ln_weight);
     }
     all
+}
+
+/// Ways for water to show that have been tried, with the highest log likelihood of each.
+#[derive(Default)]
+struct Judged(Vec<(Visible, f64)>);
+
+impl Judged {
+    /// Whether a further saturation lies beyond one that another has left behind.
+    fn rules_out(&self, visible: Visible) -> bool {
+        let alike = || self.0.iter().filter(|(of, _)| of.shows_like(visible));
+        let off = |of: &Visible| (of.solubility_ppm / visible.solubility_ppm).ln().abs();
+        let best = alike().map(|(_, top)| *top).reduce(f64::max);
+        let next = alike().min_by(|a, b| off(&a.0).total_cmp(&off(&b.0)));
+        best.zip(next)
+            .is_some_and(|(best, (_, top))| *top < best - LEFT_BEHIND)
+    }
 }
 
 /// Of the laws of a kind the one of the lowest saturation that holds about what was seen; else of the highest.
@@ -127,16 +153,17 @@ pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) ->
     scan(timeline, law, level).0
 }
 
+fn highest(table: &Filtered) -> f64 {
+    let logs = table.ln_likelihood.iter().copied();
+    logs.fold(f64::NEG_INFINITY, f64::max)
+}
+
 /// Where the likelihood is not negligible, and its highest log.
 fn scan(timeline: &Timeline, law: &Law, level: LevelPrior) -> ((f64, f64), f64) {
     let rates = grid(LN_RATE_RANGE, SCAN_POINTS);
     let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
-    let top = coarse
-        .ln_likelihood
-        .iter()
-        .copied()
-        .fold(f64::NEG_INFINITY, f64::max);
-    let alive = |l: &f64| *l > top - 14.0;
+    let top = highest(&coarse);
+    let alive = |l: &f64| *l > top - 10.0;
     let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
     let last = coarse.ln_likelihood.iter().rposition(alive);
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);

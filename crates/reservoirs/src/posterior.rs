@@ -39,6 +39,8 @@ pub(crate) struct Posterior {
     ingress: LnIngress,
     mass: Mass,
     lab_bias: f64,
+    /// Usual rate of reservoirs like this one, ppm/h.
+    likes_per_h: f64,
 }
 
 /// A point of the grid of less weight is left out.
@@ -128,13 +130,13 @@ impl Posterior {
             ingress,
             mass,
             lab_bias,
+            likes_per_h: mass.ln_rate(ingress).mean.exp(),
         }
     }
 
     /// How much more a new leak brings than its size times one cell's usual rate.
     pub(crate) fn leak_lift(&self, cell: &Cell) -> f64 {
-        let typical = self.mass.ln_rate(self.ingress).mean;
-        leak_lift(typical - cell.usual_per_h.ln())
+        leak_lift(self.likes_per_h / cell.usual_per_h)
     }
 
     /// The cells that matter; their weights sum to one.
@@ -372,6 +374,9 @@ fn step_of(filtered: &Filtered) -> f64 {
     }
 }
 
+/// A quantile is found to this share of itself.
+const FINE_ENOUGH: f64 = 1e-5;
+
 /// Where a mixture's distribution function reaches `p`; the ends are (mean, reach) of its parts.
 fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f64) -> f64 {
     let (mut low, mut high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), (m, w)| {
@@ -381,6 +386,9 @@ fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f
         return f64::NAN;
     }
     for _ in 0..44 {
+        if high - low <= FINE_ENOUGH * low.abs().max(high.abs()) {
+            break;
+        }
         let middle = 0.5 * (low + high);
         if law(middle) < p {
             low = middle;
