@@ -18,9 +18,9 @@ pub(crate) const ROUGH_LEAP_H: f64 = 24.0 * 45.0;
 /// that is later.
 const RECENT_H: f64 = 24.0 * 30.0;
 /// A state this much less likely than the best (ln) is given up.
-const HOPELESS: f64 = 11.0;
+const HOPELESS: f64 = 16.0;
 /// A regime less likely than this is left out until something makes it likely again.
-const NEGLIGIBLE_MODE: f64 = 1e-5;
+const NEGLIGIBLE_MODE: f64 = 1e-7;
 /// A sample less likely than this to be strange is not doubted.
 const NEGLIGIBLE_DOUBT: f64 = 1e-3;
 

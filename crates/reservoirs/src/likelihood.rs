@@ -104,11 +104,7 @@ impl Judged {
 }
 
 /// Of the laws of a kind the one of the lowest saturation that holds about what was seen; else of the highest.
-fn holding<'a>(
-    variants: &'a [(f64, Law)],
-    seen_ppm: f64,
-    is_of: impl Fn(&Law) -> bool,
-) -> Option<&'a Law> {
+fn holding(variants: &[(f64, Law)], seen_ppm: f64, is_of: impl Fn(&Law) -> bool) -> Option<&Law> {
     let solubility = |law: &Law| law.visible.solubility_ppm;
     let of_kind = || variants.iter().map(|(_, law)| law).filter(|law| is_of(law));
     let order = |a: &&Law, b: &&Law| solubility(a).total_cmp(&solubility(b));
@@ -163,7 +159,7 @@ fn scan(timeline: &Timeline, law: &Law, level: LevelPrior) -> ((f64, f64), f64) 
     let rates = grid(LN_RATE_RANGE, SCAN_POINTS);
     let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
     let top = highest(&coarse);
-    let alive = |l: &f64| *l > top - 10.0;
+    let alive = |l: &f64| *l > top - 14.0;
     let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
     let last = coarse.ln_likelihood.iter().rposition(alive);
     let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);

@@ -181,14 +181,17 @@ mod tests {
         };
         let of = |limit| Saturation::new(visible, (Some(limit), 60.0), (Some(&turbine), 45.0));
         assert!(of(80.0).is_none());
-        let solubilities: Vec<f64> = of(200.0)
+        let (shed, kept): (Vec<Visible>, Vec<Visible>) = of(200.0)
             .unwrap()
             .all()
-            .map(|(_, v)| v.solubility_ppm)
-            .collect();
+            .map(|(_, visible)| visible)
+            .partition(|visible| visible.solubility_ppm.is_finite());
+        let within = |visible: &Visible| (80.0..400.0).contains(&visible.solubility_ppm);
         assert!(
-            solubilities.iter().all(|ppm| (80.0..400.0).contains(ppm)),
-            "{solubilities:?}"
+            shed.len() == NODES.len() && shed.iter().all(within),
+            "{shed:?}"
         );
+        // what it keeps shows as it is
+        assert_eq!(kept.len(), 1);
     }
 }
