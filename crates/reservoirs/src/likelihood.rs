@@ -6,8 +6,8 @@ use crate::timeline::Timeline;
 
 /// Step of a grid, ln: sums over a smooth law are exact long before a step is a standard deviation of
 /// it, and hardly any rate is known better than by a quarter. At least and at most so many points.
-const STEP: f64 = 0.3;
-const POINTS: (usize, usize) = (11, 25);
+const STEP: f64 = 0.25;
+const POINTS: (usize, usize) = (13, 25);
 /// The same for a grid that only the integral is taken of.
 const ROUGH_STEP: f64 = 0.5;
 const ROUGH_POINTS: (usize, usize) = (9, 15);
