@@ -10,7 +10,7 @@ use crate::saturation::Saturation;
 pub(crate) struct Visible {
     /// Solubility at service temperature; infinite where the oil's constants are not known.
     pub(crate) solubility_ppm: f64,
-    /// The same over the register's.
+    /// What its oil holds at any given temperature over what the register says.
     pub(crate) factor: f64,
     /// Share of the water above it that a sample shows.
     pub(crate) emulsified_share: f64,

@@ -23,6 +23,7 @@ mod rank;
 mod rows;
 mod saturation;
 mod scenario;
+mod service;
 mod spread;
 mod state;
 mod strays;
@@ -56,7 +57,7 @@ pub use alarms::{
 };
 pub use assess::{assess, assess_with};
 pub use config::{ReservoirsConfig, RiskWeights};
-pub use history::{ReservoirHistory, RunEnd, histories};
+pub use history::{ReservoirHistory, RunEnd, StartOil, histories};
 pub use rows::ReservoirRisk;
 pub use spread::{InTurn, Spread};
 pub use strays::{StraySample, stray_samples};

@@ -9,6 +9,7 @@ use drydown_physics::solubility;
 use drydown_runs::history::Oil;
 
 use crate::law::Visible;
+use crate::service::Service;
 
 /// Share of the water above saturation that a sample shows, where it is shed and where it is kept: what is on
 /// its way down, and what has not come out of an emulsion in the weeks of a leak. Common practice, no
@@ -54,6 +55,8 @@ pub(crate) struct Saturation {
     /// What its oil holds in service, ppm, and the standard deviation of the ln of it.
     solubility_ppm: f64,
     ln_sd: f64,
+    /// Share of its variance that is the oil's own; the rest is the service temperature's.
+    own_share: f64,
     /// Whether the register has the oil's constants.
     stated: bool,
 }
@@ -63,20 +66,24 @@ impl Saturation {
     pub(crate) fn new(
         visible: Visible,
         (limit_ppm, highest_ppm): (Option<f64>, f64),
-        (oil, service_degc): (Option<&Oil>, f64),
+        (oil, service): (Option<&Oil>, Service),
     ) -> Option<Self> {
         let family = oil.and_then(|oil| oil.family.as_deref()).unwrap_or("");
         let family = family.to_lowercase();
         let says = |words: &[&str]| words.iter().any(|word| family.contains(word));
         let stated = visible.solubility_ppm.is_finite();
-        let (solubility_ppm, ln_sd) = if stated {
-            (visible.solubility_ppm, REGISTER_SD)
+        let of_family =
+            |(words, _, _, _): &&(&[&str], f64, f64, f64)| words.is_empty() || says(words);
+        let (_, a, b_k, family_sd) = FAMILIES.iter().find(of_family)?;
+        let (solubility_ppm, own_sd, b_k) = if stated {
+            let b_k = oil.and_then(|oil| oil.solubility_b_k).unwrap_or(*b_k);
+            (visible.solubility_ppm, REGISTER_SD, b_k)
         } else {
-            let of_family =
-                |(words, _, _, _): &&(&[&str], f64, f64, f64)| words.is_empty() || says(words);
-            let (_, a, b_k, ln_sd) = FAMILIES.iter().find(of_family)?;
-            (solubility::ppm(*a, *b_k, service_degc), *ln_sd)
+            (solubility::ppm(*a, *b_k, service.degc), *family_sd, *b_k)
         };
+        // d ln S/dT of log₁₀ S = a − b/T
+        let per_k = b_k * std::f64::consts::LN_10 / (service.degc + 273.15).powi(2);
+        let ln_sd = own_sd.hypot(per_k * service.beyond_k);
         let least = NODES.iter().map(|(z, _)| *z).fold(0.0, f64::min);
         let lowest = solubility_ppm * (least * ln_sd).exp();
         let matters = limit_ppm.is_some_and(|limit| limit > LIMIT_SHARE * lowest);
@@ -95,6 +102,7 @@ impl Saturation {
             keeps,
             solubility_ppm,
             ln_sd,
+            own_share: (own_sd / ln_sd).powi(2),
             stated,
         })
     }
@@ -126,10 +134,11 @@ impl Saturation {
     /// How the water may show, with weights that sum to one.
     pub(crate) fn all(self) -> impl Iterator<Item = (f64, Visible)> {
         let shed = NODES.into_iter().map(move |(z, weight)| {
-            let factor = (z * self.ln_sd).exp();
+            let ln = z * self.ln_sd;
             let shows = Visible {
-                solubility_ppm: factor * self.solubility_ppm,
-                factor,
+                solubility_ppm: ln.exp() * self.solubility_ppm,
+                // where it is coldest, oil holds what it does however warm it is in service
+                factor: (self.own_share * ln).exp(),
                 emulsified_share: SHED,
             };
             ((1.0 - self.keeps) * weight, shows)
@@ -148,6 +157,11 @@ mod tests {
     use super::*;
     use crate::world::oil;
 
+    const KNOWN: Service = Service {
+        degc: 45.0,
+        beyond_k: 0.0,
+    };
+
     #[test]
     fn it_matters_near_saturation_only() {
         let visible = Visible {
@@ -155,7 +169,7 @@ mod tests {
             factor: 1.0,
             emulsified_share: 0.3,
         };
-        let of = |limit, seen| Saturation::new(visible, (limit, seen), (Some(&oil()), 45.0));
+        let of = |limit, seen| Saturation::new(visible, (limit, seen), (Some(&oil()), KNOWN));
         assert!(of(Some(100.0), 90.0).is_none());
         assert!(of(Some(100.0), 190.0).is_some());
         let near = of(Some(180.0), 90.0).unwrap();
@@ -164,6 +178,36 @@ mod tests {
         // as far above the register's saturation as below it, whether it is shed or kept
         let mean: f64 = near.all().map(|(w, v)| w * v.factor.ln()).sum();
         assert!(mean.abs() < 1e-12, "{mean}");
+    }
+
+    #[test]
+    fn an_unknown_service_temperature_moves_what_it_holds_in_service_only() {
+        let visible = Visible {
+            solubility_ppm: 200.0,
+            factor: 1.0,
+            emulsified_share: 0.3,
+        };
+        let spread = |beyond_k: f64, of: fn(&Visible) -> f64| {
+            let service = Service { beyond_k, ..KNOWN };
+            let seen = (Some(&oil()), service);
+            let all: Vec<(f64, Visible)> = Saturation::new(visible, (Some(180.0), 90.0), seen)
+                .unwrap()
+                .all()
+                .filter(|(_, visible)| visible.emulsified_share < 0.1)
+                .collect();
+            let total: f64 = all.iter().map(|(weight, _)| weight).sum();
+            let square = |(weight, visible): &(f64, Visible)| weight * of(visible).powi(2);
+            (all.iter().map(square).sum::<f64>() / total).sqrt()
+        };
+        let holds = |visible: &Visible| (visible.solubility_ppm / 200.0).ln();
+        let factor = |visible: &Visible| visible.factor.ln();
+        // ten kelvin are 39 % of this oil's saturation
+        let (known, unknown) = (spread(0.0, holds), spread(10.0, holds));
+        assert!(
+            (unknown / known - 0.20f64.hypot(0.387) / 0.20).abs() < 0.01,
+            "{known} {unknown}"
+        );
+        assert!(spread(10.0, factor) < known);
     }
 
     #[test]
@@ -179,7 +223,7 @@ mod tests {
             solubility_b_k: None,
             ..oil()
         };
-        let of = |limit| Saturation::new(visible, (Some(limit), 60.0), (Some(&turbine), 45.0));
+        let of = |limit| Saturation::new(visible, (Some(limit), 60.0), (Some(&turbine), KNOWN));
         assert!(of(80.0).is_none());
         let (shed, kept): (Vec<Visible>, Vec<Visible>) = of(200.0)
             .unwrap()

@@ -15,6 +15,7 @@ use crate::limits::{WaterLimit, water_limit};
 use crate::posterior::Mass;
 use crate::prior::Groups;
 use crate::saturation::Saturation;
+use crate::service::to_service;
 use crate::timeline::{Kind, Timeline, to_timeline, usually_left};
 use crate::unrest::Unrest;
 
@@ -43,8 +44,6 @@ pub(crate) struct Subject {
 const USUAL_KGM3: f64 = 870.0;
 /// A middling water limit, ppm; common practice.
 const USUAL_SCALE_PPM: f64 = 200.0;
-/// Service temperature where neither samples nor register tell, °C; common practice.
-const USUAL_SERVICE_DEGC: f64 = 45.0;
 
 /// The subjects of a fleet, and how many sites and services there are.
 pub(crate) fn to_subjects(
@@ -101,8 +100,8 @@ fn to_subject(
     let oil_kg = oil_kg(reservoir, history.oil);
     let timeline = to_timeline(history, oil_kg, (as_of, left), config);
     let pair = history.oil.and_then(pair_of);
-    let service_degc = service_degc(history);
-    let solubility_ppm = pair.map(|pair| solubility::ppm(pair.a, pair.b_k, service_degc));
+    let warmth = to_service(history);
+    let solubility_ppm = pair.map(|pair| solubility::ppm(pair.a, pair.b_k, warmth.degc));
     let coldest = reservoir.coldest_oil_degc;
     let sd = match reservoir.volume_basis {
         _ if oil_kg.is_none() => 1.0,
@@ -136,7 +135,7 @@ fn to_subject(
             limit.as_ref().map(|limit| limit.ppm),
             timeline.highest_ppm(),
         ),
-        (history.oil, service_degc),
+        (history.oil, warmth),
     )
     .filter(|_| !paper);
     Subject {
@@ -145,12 +144,7 @@ fn to_subject(
         visible,
         saturation,
         air_ppm: pair.filter(|_| breathes(reservoir)).map(|pair| {
-            solubility::air_equilibrium_ppm(
-                pair,
-                service_degc,
-                config.air_degc,
-                config.air_humidity,
-            )
+            solubility::air_equilibrium_ppm(pair, warmth.degc, config.air_degc, config.air_humidity)
         }),
         coldest_solubility_ppm: pair
             .zip(coldest)
@@ -242,23 +236,6 @@ fn breathes(reservoir: &Reservoir) -> bool {
     !["desic", "seal", "nitrogen", "bladder", "membrane", "silica"]
         .iter()
         .any(|word| text.contains(word))
-}
-
-/// Temperature at which samples are drawn: their median, else between the register's ends.
-fn service_degc(history: &ReservoirHistory<'_>) -> f64 {
-    let seen: Vec<f64> = history
-        .samples
-        .iter()
-        .filter(|sample| sample.informs_reservoir())
-        .filter_map(|sample| sample.sample_degc)
-        .collect();
-    let ends = history
-        .reservoir
-        .coldest_oil_degc
-        .zip(history.reservoir.max_oil_degc);
-    robust::median(&seen)
-        .or_else(|| ends.map(|(cold, hot)| 0.5 * (cold + hot)))
-        .unwrap_or(USUAL_SERVICE_DEGC)
 }
 
 /// Reservoirs of a kind from which on its first levels say where another's may lie.
