@@ -24,6 +24,7 @@ mod rows;
 mod saturation;
 mod scenario;
 mod service;
+mod settled;
 mod spread;
 mod state;
 mod strays;

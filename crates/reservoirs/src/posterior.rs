@@ -174,6 +174,37 @@ impl Posterior {
         bisect(law, ends, p).max(0.0)
     }
 
+    /// The same with water that lies under the oil, amounts (ppm) with weights that sum to one: what of it the
+    /// level already has beyond what a sample shows is not counted twice. `law`: as the posterior was made.
+    #[must_use]
+    pub(crate) fn all_quantile_ppm(
+        &self,
+        p: f64,
+        law: &Law,
+        amounts: impl Iterator<Item = (f64, f64)> + Clone,
+    ) -> f64 {
+        let variants = law.variants();
+        let mut parts: Vec<(f64, f64, f64)> = Vec::new();
+        for cell in self.cells() {
+            let of = variants.get(cell.variant);
+            let visible = of.map_or(law.visible, |(_, law)| law.visible);
+            let level = cell.state.level;
+            let unseen = (level - visible.sample_ppm(level)).max(0.0);
+            let sd = self.level_sd(cell);
+            parts.extend(amounts.clone().map(|(weight, ppm)| {
+                let more = (ppm - unseen).max(0.0);
+                (weight * cell.weight, level + more, sd)
+            }));
+        }
+        let below = |x: f64| {
+            let part =
+                |(weight, mean, sd): &(f64, f64, f64)| weight * normal::quick_cdf((x - mean) / sd);
+            parts.iter().map(part).sum::<f64>()
+        };
+        let ends = parts.iter().map(|(_, mean, sd)| (*mean, 8.0 * sd));
+        bisect(below, ends, p).max(0.0)
+    }
+
     /// Quantile of what a sample would show now, ppm; never below zero. `law`: as the posterior was made.
     #[must_use]
     pub(crate) fn shown_quantile_ppm(&self, p: f64, law: &Law) -> f64 {

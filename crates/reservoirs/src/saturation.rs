@@ -61,6 +61,43 @@ pub(crate) struct Saturation {
     stated: bool,
 }
 
+/// What an oil holds in service.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Holds {
+    pub(crate) ppm: f64,
+    /// Standard deviation of the ln of it.
+    pub(crate) ln_sd: f64,
+    /// Share of its variance that is the oil's own; the rest is the service temperature's.
+    own_share: f64,
+    /// Whether the register has the oil's constants.
+    stated: bool,
+}
+
+/// By the register's constants, else as oils of its family do.
+pub(crate) fn holds(visible: Visible, (oil, service): (Option<&Oil>, Service)) -> Option<Holds> {
+    let family = oil.and_then(|oil| oil.family.as_deref()).unwrap_or("");
+    let family = family.to_lowercase();
+    let says = |words: &[&str]| words.iter().any(|word| family.contains(word));
+    let stated = visible.solubility_ppm.is_finite();
+    let of_family = |(words, _, _, _): &&(&[&str], f64, f64, f64)| words.is_empty() || says(words);
+    let (_, a, b_k, family_sd) = FAMILIES.iter().find(of_family)?;
+    let (ppm, own_sd, b_k) = if stated {
+        let b_k = oil.and_then(|oil| oil.solubility_b_k).unwrap_or(*b_k);
+        (visible.solubility_ppm, REGISTER_SD, b_k)
+    } else {
+        (solubility::ppm(*a, *b_k, service.degc), *family_sd, *b_k)
+    };
+    // d ln S/dT of log₁₀ S = a − b/T
+    let per_k = b_k * std::f64::consts::LN_10 / (service.degc + 273.15).powi(2);
+    let ln_sd = own_sd.hypot(per_k * service.beyond_k);
+    Some(Holds {
+        ppm,
+        ln_sd,
+        own_share: (own_sd / ln_sd).powi(2),
+        stated,
+    })
+}
+
 impl Saturation {
     /// None where the reservoir stays far below its saturation, whatever the oil would do there.
     pub(crate) fn new(
@@ -71,19 +108,12 @@ impl Saturation {
         let family = oil.and_then(|oil| oil.family.as_deref()).unwrap_or("");
         let family = family.to_lowercase();
         let says = |words: &[&str]| words.iter().any(|word| family.contains(word));
-        let stated = visible.solubility_ppm.is_finite();
-        let of_family =
-            |(words, _, _, _): &&(&[&str], f64, f64, f64)| words.is_empty() || says(words);
-        let (_, a, b_k, family_sd) = FAMILIES.iter().find(of_family)?;
-        let (solubility_ppm, own_sd, b_k) = if stated {
-            let b_k = oil.and_then(|oil| oil.solubility_b_k).unwrap_or(*b_k);
-            (visible.solubility_ppm, REGISTER_SD, b_k)
-        } else {
-            (solubility::ppm(*a, *b_k, service.degc), *family_sd, *b_k)
-        };
-        // d ln S/dT of log₁₀ S = a − b/T
-        let per_k = b_k * std::f64::consts::LN_10 / (service.degc + 273.15).powi(2);
-        let ln_sd = own_sd.hypot(per_k * service.beyond_k);
+        let Holds {
+            ppm: solubility_ppm,
+            ln_sd,
+            own_share,
+            stated,
+        } = holds(visible, (oil, service))?;
         let least = NODES.iter().map(|(z, _)| *z).fold(0.0, f64::min);
         let lowest = solubility_ppm * (least * ln_sd).exp();
         let matters = limit_ppm.is_some_and(|limit| limit > LIMIT_SHARE * lowest);
@@ -102,7 +132,7 @@ impl Saturation {
             keeps,
             solubility_ppm,
             ln_sd,
-            own_share: (own_sd / ln_sd).powi(2),
+            own_share,
             stated,
         })
     }

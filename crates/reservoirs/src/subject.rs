@@ -14,8 +14,9 @@ use crate::law::{Law, LevelPrior, Season, Strange, Visible};
 use crate::limits::{WaterLimit, water_limit};
 use crate::posterior::Mass;
 use crate::prior::Groups;
-use crate::saturation::Saturation;
+use crate::saturation::{Saturation, holds};
 use crate::service::to_service;
+use crate::settled::{Settled, settled};
 use crate::timeline::{Kind, Timeline, to_timeline, usually_left};
 use crate::unrest::Unrest;
 
@@ -27,6 +28,8 @@ pub(crate) struct Subject {
     pub(crate) oil_kg: Option<f64>,
     pub(crate) visible: Visible,
     pub(crate) saturation: Option<Saturation>,
+    /// What a sample from the bottom tells of water there; nothing over paper.
+    pub(crate) settled: Option<Settled>,
     /// Water in balance with the air; None where the breather keeps the air away or S is unknown.
     pub(crate) air_ppm: Option<f64>,
     /// Solubility at the coldest place of the oil.
@@ -143,6 +146,9 @@ fn to_subject(
         oil_kg,
         visible,
         saturation,
+        settled: holds(visible, (history.oil, warmth))
+            .filter(|_| !paper)
+            .and_then(|holds| settled(history, (holds.ppm, holds.ln_sd), config.lab_cv)),
         air_ppm: pair.filter(|_| breathes(reservoir)).map(|pair| {
             solubility::air_equilibrium_ppm(pair, warmth.degc, config.air_degc, config.air_humidity)
         }),
