@@ -34,7 +34,14 @@ fn main() {
     }
     let config = ReservoirsConfig::documented();
     let start = Instant::now();
-    let known = histories(&fleet.registers, &fleet.samples, &fleet.runs, &[], as_of);
+    let known = histories(
+        &fleet.registers,
+        &fleet.samples,
+        &fleet.runs,
+        &[],
+        &[],
+        as_of,
+    );
     let gathered = start.elapsed();
     let rows = assess_with(&known, as_of, &config, &InTurn);
     let all = start.elapsed();

@@ -13,6 +13,7 @@ use crate::posterior::Posterior;
 use crate::rank::{Rank, Standing, to_ranks};
 use crate::rows::ReservoirRisk;
 use crate::scenario::{Aheads, ROUGH};
+use crate::settled::Settled;
 use crate::spread::{InTurn, Spread};
 use crate::subject::{Subject, to_subjects};
 use crate::trend::{Trend, acid_trend, cleanliness_trends};
@@ -118,7 +119,11 @@ impl Case<'_> {
     ) -> Judged {
         let horizon = self.config.horizon_days;
         let law = self.fleet.law(self.subject, self.config);
-        let dirt = cleanliness_trends(self.history, law.visible.solubility_ppm, self.as_of);
+        let dirt = cleanliness_trends(
+            self.history,
+            self.subject.visible.solubility_ppm,
+            self.as_of,
+        );
         let acid = acid_trend(self.history, self.as_of);
         let p_dirt = dirt
             .iter()
@@ -209,11 +214,16 @@ impl Case<'_> {
         )
     }
 
+    /// Probability of free water where some may lie there already.
+    fn with_settled(&self, p: f64) -> f64 {
+        let lies = self.subject.settled.map_or(0.0, Settled::lies);
+        1.0 - (1.0 - p) * (1.0 - lies)
+    }
+
     fn water(&self, posterior: &Posterior, law: &Law) -> Water {
         let horizon = self.config.horizon_days;
         let outlook = Outlook { posterior, law };
         let (limit, free) = self.limits();
-        let level = |p: f64| posterior.level_quantile_ppm(p);
         let shown = |p: f64| posterior.shown_quantile_ppm(p, law);
         let ingress = |p: f64| {
             // nothing is said of it over paper
@@ -237,14 +247,19 @@ impl Case<'_> {
         let rise = if ingress.0 * net < 0.0 { 0.0 } else { net };
         Water {
             p_limit: limit.map(|limit| outlook.passage(limit, horizon)),
-            p_free: free.map(|limit| outlook.passage(limit, horizon)),
+            p_free: free
+                .map(|limit| outlook.passage(limit, horizon))
+                .map(|p| self.with_settled(p)),
             excess_ppm_days: self
                 .subject
                 .limit
                 .as_ref()
                 .map(|limit| outlook.excess_ppm_days(limit.ppm, horizon)),
             sample_ppm: (shown(0.5), shown(0.05), shown(0.95)),
-            all_ppm: level(0.5),
+            all_ppm: self.subject.settled.map_or_else(
+                || posterior.level_quantile_ppm(0.5),
+                |settled| posterior.all_quantile_ppm(0.5, law, settled.amounts()),
+            ),
             ingress,
             rise_ppm_per_day: 24.0 * rise,
             leak: leak(posterior),
@@ -292,6 +307,7 @@ impl Case<'_> {
                     let outlook = Outlook { posterior, law };
                     let given = |limit| outlook.cell_passage(&cell, limit, &ahead);
                     (p_limit, p_free) = (limit.map(given), free.map(given));
+                    p_free = p_free.map(|p| self.with_settled(p));
                 }
                 // the sizes are counted in one bottle: they move together
                 let p_dirt = dirt

@@ -146,6 +146,7 @@ fn forecasts(fleet: &Invented) -> Vec<ReservoirRisk> {
         &fleet.samples,
         &fleet.runs,
         &[],
+        &[],
         fleet.as_of,
     );
     let mut rows = assess(&histories, fleet.as_of, &config());

@@ -32,6 +32,13 @@ pub(crate) fn render_driver(facts: &Facts<'_>) -> String {
         sentences.push(format!(
             "Settled water suspected, some {ppm:.0} ppm more than a sample shows: drain the bottom first."
         ));
+        if let Some(settled) = facts.subject.settled.filter(|settled| settled.lies() > 0.5) {
+            let (low, high) = settled.ends_ppm();
+            sentences.push(format!(
+                "A sample from the bottom read {:.0} ppm: {low:.0} to {high:.0} ppm of water may lie there (90 %).",
+                settled.bottom_ppm
+            ));
+        }
     }
     if let Some((factor, p)) = facts
         .leak

@@ -8,7 +8,7 @@
 //! are kept until the next observation judges. The grid keeps the data's likelihood of the usual rate apart from any prior of it.
 
 use crate::law::{DOUBTED, ENDED, Law, LevelPrior, MODES, SIZES, SOUND};
-use crate::state::{Leap, State, merge};
+use crate::state::{Leap, State, merge, merge_all};
 use crate::timeline::{Kind, Step, Timeline};
 
 /// How often regimes may change, hours: for an answer, and to find where the likelihood lies.
@@ -126,15 +126,22 @@ impl Track {
             state.advance(self.rate * factor, leap, law);
         }
         let (sound, start) = (self.weights[SOUND], self.states[SOUND]);
-        let mut ended = (self.weights[ENDED], self.states[ENDED]);
+        // leaks that end, beside those that have ended before
+        let leaving = |mode: usize| {
+            let share = if SIZES[mode] > 0.0 { change.ends } else { 0.0 };
+            (self.weights[mode] * share, self.states[mode])
+        };
+        let before = (self.weights[ENDED], self.states[ENDED]);
+        let ended = merge_all([before, leaving(1), leaving(2), leaving(3)]);
         let all = self.weights.iter_mut().zip(&mut self.states).zip(SIZES);
         for ((weight, state), size) in all.filter(|(_, size)| *size > 0.0) {
-            ended = merge(ended, (*weight * change.ends, *state));
             let stays = (*weight * (1.0 - change.ends), *state);
             (*weight, *state) = merge(stays, (sound * change.begins * size, start));
         }
         self.weights[SOUND] = sound * (1.0 - change.begins);
-        (self.weights[ENDED], self.states[ENDED]) = ended;
+        if let Some(ended) = ended {
+            (self.weights[ENDED], self.states[ENDED]) = ended;
+        }
     }
 
     /// Two regimes that nothing sets apart any more become one: a leak that has ended and a sample that
@@ -146,7 +153,8 @@ impl Track {
         self.weights[mode] = 0.0;
     }
 
-    fn take(&mut self, kind: &Kind, law: &Law) {
+    /// `strange`: likelihood of what is seen if the sample is strange, and its ln.
+    fn take(&mut self, kind: &Kind, law: &Law, (strange, ln_strange): (f64, f64)) {
         let observes = matches!(
             kind,
             Kind::Sample { .. } | Kind::RunStart { .. } | Kind::RunEnd { .. } | Kind::Dried { .. }
@@ -161,13 +169,14 @@ impl Track {
         for (((state, gain), factor), _) in all.zip(self.weights).filter(|(_, w)| *w > 0.0) {
             *gain = state.take(kind, self.rate * factor, law);
         }
-        let strange = match kind {
-            Kind::Sample { ppm, censor, .. } => law.strange.likelihood(*ppm, *censor),
-            _ => 0.0,
-        };
         let live = gains.iter().zip(self.weights).filter(|(_, w)| *w > 0.0);
-        let top = live.map(|(gain, _)| *gain).fold(strange.ln(), f64::max);
-        for (weight, gain) in self.weights.iter_mut().zip(gains) {
+        let top = live.map(|(gain, _)| *gain).fold(ln_strange, f64::max);
+        for (weight, gain) in self
+            .weights
+            .iter_mut()
+            .zip(gains)
+            .filter(|(w, _)| **w > 0.0)
+        {
             *weight *= (gain - top).exp();
         }
         if observes {
@@ -247,9 +256,14 @@ impl Run<'_> {
             self.recent_from_h = self.recent_from_h.max(step.at_h);
             return;
         }
+        let strange = match &step.kind {
+            Kind::Sample { ppm, censor, .. } => self.law.strange.likelihood(*ppm, *censor),
+            _ => 0.0,
+        };
+        let strange = (strange, strange.ln());
         let mut top = f64::NEG_INFINITY;
         for track in self.tracks.iter_mut().filter(|track| track.is_alive()) {
-            track.take(&step.kind, self.law);
+            track.take(&step.kind, self.law, strange);
             top = top.max(track.ln_scale);
         }
         for track in &mut self.tracks {

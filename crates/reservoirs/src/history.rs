@@ -27,6 +27,20 @@ pub struct RunEnd {
     pub last_apart_ppm: f64,
     /// Working hours.
     pub hours: f64,
+    /// Oil in the unit and the air about it at the start, °C; None where not logged.
+    pub start_degc: Option<f64>,
+    pub start_air_degc: Option<f64>,
+}
+
+/// The oil that a unit first saw of a reservoir: what a start of one of its runs logged.
+#[derive(Clone, Debug, PartialEq)]
+pub struct StartOil {
+    pub run_id: RunId,
+    pub started_at: Stamp,
+    /// Temperature of the oil, °C.
+    pub oil_degc: Option<f64>,
+    /// Temperature of the air, °C.
+    pub ambient_degc: Option<f64>,
 }
 
 /// Everything that informs one reservoir before `as_of`.
@@ -57,17 +71,26 @@ const WORKING_SOLUBILITY_PPM: f64 = 800.0;
 
 /// The history of every reservoir of the register, in the register's order.
 ///
-/// Nothing stamped at or after `as_of` passes, whatever the caller hands in.
+/// Nothing stamped at or after `as_of` passes, whatever the caller hands in. `starts` tell how warm the
+/// oil is in service: in any order, the first of each run counts.
 #[must_use]
 pub fn histories<'a>(
     registers: &'a Registers,
     samples: &'a [Sample],
     runs: &[Run],
     removal_runs: &[RemovalRun],
+    starts: &[StartOil],
     as_of: Stamp,
 ) -> Vec<ReservoirHistory<'a>> {
     let fits: BTreeMap<&RunId, &RemovalRun> =
         removal_runs.iter().map(|row| (&row.run_id, row)).collect();
+    let mut first_of: BTreeMap<&RunId, &StartOil> = BTreeMap::new();
+    for start in starts {
+        let first = first_of.entry(&start.run_id).or_insert(start);
+        if start.started_at < first.started_at {
+            *first = start;
+        }
+    }
     let mut samples_of: BTreeMap<&ReservoirId, Vec<&Sample>> = BTreeMap::new();
     for sample in samples {
         let known = sample.taken_at.is_some() && sample.known_at().is_some_and(|at| at < as_of);
@@ -81,7 +104,12 @@ pub fn histories<'a>(
         .filter(|run| run.started_at < as_of && run.ended_at < as_of)
     {
         if let Some(id) = &run.reservoir_id {
-            let end = to_run_end(run, fits.get(&run.run_id).copied(), registers);
+            let start = first_of.get(&run.run_id);
+            let end = RunEnd {
+                start_degc: start.and_then(|start| start.oil_degc),
+                start_air_degc: start.and_then(|start| start.ambient_degc),
+                ..to_run_end(run, fits.get(&run.run_id).copied(), registers)
+            };
             runs_of.entry(id).or_default().push(end);
         }
     }
@@ -177,5 +205,7 @@ fn to_run_end(run: &Run, fit: Option<&RemovalRun>, registers: &Registers) -> Run
         first_apart_ppm: apart(fitted.and_then(|fit| fit.start_ppm), logged_first),
         last_apart_ppm: apart(fitted.and_then(|fit| fit.end_ppm), logged_last),
         hours: run.hours,
+        start_degc: None,
+        start_air_degc: None,
     }
 }

@@ -10,7 +10,7 @@ use crate::saturation::Saturation;
 pub(crate) struct Visible {
     /// Solubility at service temperature; infinite where the oil's constants are not known.
     pub(crate) solubility_ppm: f64,
-    /// The same over the register's.
+    /// What its oil holds at any given temperature over what the register says.
     pub(crate) factor: f64,
     /// Share of the water above it that a sample shows.
     pub(crate) emulsified_share: f64,
@@ -188,7 +188,7 @@ impl Law {
     /// The laws that a reservoir may have under its fleet's, with the ln of their weights.
     pub(crate) fn variants(&self) -> Vec<(f64, Self)> {
         let shows: Vec<(f64, Visible)> = match self.saturation {
-            Some(saturation) => saturation.all(self.visible).collect(),
+            Some(saturation) => saturation.all().collect(),
             None => vec![(1.0, self.visible)],
         };
         // only what the air does differs: papers are alike enough

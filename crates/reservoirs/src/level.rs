@@ -41,14 +41,16 @@ impl Level {
                 let floor = law.lab_floor_ppm * law.lab_floor_ppm
                     + timing * timing / 12.0
                     + extra_sd_ppm * extra_sd_ppm;
-                let sd = |shown: f64| (floor + cv2 * shown.max(0.0).powi(2)).sqrt();
+                let var = |shown: f64| floor + cv2 * shown.max(0.0).powi(2);
                 match censor {
-                    Censor::Exact => self.observe(ppm, sd, law.visible, f64::INFINITY),
-                    Censor::Below | Censor::Above => self.bound(ppm, sd(ppm), law.visible, censor),
+                    Censor::Exact => self.observe(ppm, var, law.visible, f64::INFINITY),
+                    Censor::Below | Censor::Above => {
+                        self.bound(ppm, var(ppm).sqrt(), law.visible, censor)
+                    }
                 }
             }
             Kind::RunStart { ppm, sd_ppm } => {
-                self.observe(ppm, |_| sd_ppm, law.visible, WIDEST_INNOVATION)
+                self.observe(ppm, |_| sd_ppm * sd_ppm, law.visible, WIDEST_INNOVATION)
             }
             Kind::RunEnd { ppm, sd_ppm } => (
                 Self {
@@ -109,11 +111,11 @@ impl Level {
     fn observe(
         self,
         shown: f64,
-        sd_of: impl Fn(f64) -> f64,
+        var_of: impl Fn(f64) -> f64,
         visible: Visible,
         widest: f64,
     ) -> (Self, f64) {
-        let mut sd = sd_of(shown);
+        let mut own = var_of(shown);
         let mut at = self.mean;
         let (mut level, mut residual, mut total) = (self, 0.0, 1.0);
         let first = visible.slope(at);
@@ -128,7 +130,7 @@ impl Level {
             residual = shown - predicted;
             let signal = slope * slope * self.var;
             let clipped = (residual / widest).powi(2) - signal;
-            let noise = (sd * sd).max(clipped);
+            let noise = own.max(clipped);
             total = signal + noise;
             let gain = slope * self.var / total;
             level = Self {
@@ -136,7 +138,7 @@ impl Level {
                 var: self.var * noise / total,
             };
             at = level.mean;
-            sd = sd_of(visible.sample_ppm(level.mean));
+            own = var_of(visible.sample_ppm(level.mean));
         }
         let ln = -0.5 * (residual * residual / total + total.ln()) - normal::LN_SQRT_2PI;
         (level, ln)
@@ -248,7 +250,7 @@ mod tests {
             mean: 100.0,
             var: 100.0,
         };
-        let (moved, _) = level.observe(5000.0, |_| 15.0, ALL, WIDEST_INNOVATION);
+        let (moved, _) = level.observe(5000.0, |_| 225.0, ALL, WIDEST_INNOVATION);
         assert!(moved.mean < 130.0, "{moved:?}");
     }
 }

@@ -3,13 +3,12 @@
 use drydown_stats::normal;
 use drydown_stats::rng::{Pcg64, standard_normal, uniform};
 
-use crate::filter::{FINE_LEAP_H, Filtered, ROUGH_LEAP_H, Slot, filter};
-use crate::law::{Law, LevelPrior, Visible};
+use crate::filter::Filtered;
+use crate::law::{Law, Visible};
 use crate::net_ingress::{NetIngress, Recent};
 use crate::prior::LnIngress;
 use crate::scenario::{THREE_NODES, leak_lift};
 use crate::state::{State, merge};
-use crate::timeline::Timeline;
 
 /// How the rate of the level (ppm/h) stands to the ingress (g/h): ln r = ln g − ln(mass/1000 kg).
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -40,6 +39,8 @@ pub(crate) struct Posterior {
     ingress: LnIngress,
     mass: Mass,
     lab_bias: f64,
+    /// Usual rate of reservoirs like this one, ppm/h.
+    likes_per_h: f64,
 }
 
 /// A point of the grid of less weight is left out.
@@ -47,109 +48,6 @@ const NEGLIGIBLE: f64 = 1e-7;
 /// Neighbours on the grid become one cell until it has this weight: many unlikely cells cost time, and
 /// leaving them out would leave out what is unlikely but bad.
 const PORTION: f64 = 0.02;
-/// Step of a grid, ln: sums over a smooth law are exact long before a step is a standard deviation of
-/// it, and hardly any rate is known better than by a quarter. At least and at most so many points.
-const STEP: f64 = 0.25;
-const POINTS: (usize, usize) = (13, 25);
-/// The same for a grid that only the integral is taken of.
-const ROUGH_STEP: f64 = 0.5;
-const ROUGH_POINTS: (usize, usize) = (9, 15);
-/// Points that find where the likelihood lies.
-const SCAN_POINTS: usize = 21;
-/// A way for water to show whose likelihood stays this far behind (ln) is given up.
-const FAR_BEHIND: f64 = 10.0;
-/// ln of the slowest and fastest rise thought of: 0.0024 to 2400 ppm a day.
-const LN_RATE_RANGE: (f64, f64) = (-9.2, 4.6);
-
-/// Points over an interval, ends included, a step apart if their number allows.
-fn stepped((low, high): (f64, f64), step: f64, (least, most): (usize, usize)) -> Vec<f64> {
-    let n = ((high - low) / step).ceil() as usize + 1;
-    grid((low, high), n.clamp(least, most))
-}
-
-/// `n` points over an interval, ends included.
-fn grid((low, high): (f64, f64), n: usize) -> Vec<f64> {
-    let step = (high - low) / (n.max(2) - 1) as f64;
-    (0..n).map(|idx| low + step * idx as f64).collect()
-}
-
-/// The likelihood over all rates, on a coarse grid, then only where it is not negligible.
-#[must_use]
-pub(crate) fn likelihood(timeline: &Timeline, law: &Law, level: LevelPrior) -> Filtered {
-    let variants = law.variants();
-    let (mut range, top) = scan(timeline, law, level);
-    // where water is shed unseen, faster rates are as likely; and either may be out of the question
-    let shows_like = |of: &Law| of.visible.shows_like(law.visible);
-    let other = variants.iter().find(|(_, of)| !shows_like(of));
-    let mut lead = 0.0;
-    if let Some((_, other)) = other {
-        let ((low, high), other_top) = scan(timeline, other, level);
-        range = (range.0.min(low), range.1.max(high));
-        lead = top - other_top;
-    }
-    let is_likely = |of: &Law| {
-        let behind = if shows_like(of) { -lead } else { lead };
-        behind < FAR_BEHIND
-    };
-    let rates = stepped(range, STEP, POINTS);
-    let mut all = Filtered::default();
-    let likely = variants
-        .iter()
-        .enumerate()
-        .filter(|(_, (_, of))| is_likely(of));
-    for (variant, (ln_weight, law)) in likely {
-        let mut table = filter(timeline, rates.clone(), law, level, FINE_LEAP_H);
-        all.recent_h = table.recent_h;
-        all.variant.resize(all.variant.len() + rates.len(), variant);
-        all.ln_rate.append(&mut table.ln_rate);
-        all.slots.extend(table.slots.into_iter().map(|slots| {
-            slots.map(|slot| Slot {
-                ln_weight: slot.ln_weight + ln_weight,
-                ..slot
-            })
-        }));
-        let logs = table.ln_likelihood.iter().map(|ln| ln + ln_weight);
-        all.ln_likelihood.extend(logs);
-    }
-    all
-}
-
-/// The likelihood on a few points of a range of ln rates: enough for its integral.
-#[must_use]
-pub(crate) fn coarse_likelihood(
-    timeline: &Timeline,
-    law: &Law,
-    level: LevelPrior,
-    range: (f64, f64),
-) -> Filtered {
-    let rates = stepped(range, ROUGH_STEP, ROUGH_POINTS);
-    filter(timeline, rates, law, level, FINE_LEAP_H)
-}
-
-/// Where the likelihood is not negligible.
-pub(crate) fn likely_range(timeline: &Timeline, law: &Law, level: LevelPrior) -> (f64, f64) {
-    scan(timeline, law, level).0
-}
-
-/// Where the likelihood is not negligible, and its highest log.
-fn scan(timeline: &Timeline, law: &Law, level: LevelPrior) -> ((f64, f64), f64) {
-    let rates = grid(LN_RATE_RANGE, SCAN_POINTS);
-    let coarse = filter(timeline, rates, law, level, ROUGH_LEAP_H);
-    let top = coarse
-        .ln_likelihood
-        .iter()
-        .copied()
-        .fold(f64::NEG_INFINITY, f64::max);
-    let alive = |l: &f64| *l > top - 14.0;
-    let first = coarse.ln_likelihood.iter().position(alive).unwrap_or(0);
-    let last = coarse.ln_likelihood.iter().rposition(alive);
-    let at = |idx: usize, default: f64| coarse.ln_rate.get(idx).copied().unwrap_or(default);
-    let range = (
-        at(first.saturating_sub(1), LN_RATE_RANGE.0),
-        at(last.unwrap_or(SCAN_POINTS) + 1, LN_RATE_RANGE.1),
-    );
-    (range, top)
-}
 
 /// Weights of a grid under a prior of the ln rate; and the log of their sum times the step.
 pub(crate) fn weigh(filtered: &Filtered, prior: LnIngress) -> (Vec<f64>, f64) {
@@ -232,13 +130,13 @@ impl Posterior {
             ingress,
             mass,
             lab_bias,
+            likes_per_h: mass.ln_rate(ingress).mean.exp(),
         }
     }
 
     /// How much more a new leak brings than its size times one cell's usual rate.
     pub(crate) fn leak_lift(&self, cell: &Cell) -> f64 {
-        let typical = self.mass.ln_rate(self.ingress).mean;
-        leak_lift(typical - cell.usual_per_h.ln())
+        leak_lift(self.likes_per_h / cell.usual_per_h)
     }
 
     /// The cells that matter; their weights sum to one.
@@ -274,6 +172,37 @@ impl Posterior {
             .cells()
             .map(|cell| (cell.state.level, 8.0 * self.level_sd(cell)));
         bisect(law, ends, p).max(0.0)
+    }
+
+    /// The same with water that lies under the oil, amounts (ppm) with weights that sum to one: what of it the
+    /// level already has beyond what a sample shows is not counted twice. `law`: as the posterior was made.
+    #[must_use]
+    pub(crate) fn all_quantile_ppm(
+        &self,
+        p: f64,
+        law: &Law,
+        amounts: impl Iterator<Item = (f64, f64)> + Clone,
+    ) -> f64 {
+        let variants = law.variants();
+        let mut parts: Vec<(f64, f64, f64)> = Vec::new();
+        for cell in self.cells() {
+            let of = variants.get(cell.variant);
+            let visible = of.map_or(law.visible, |(_, law)| law.visible);
+            let level = cell.state.level;
+            let unseen = (level - visible.sample_ppm(level)).max(0.0);
+            let sd = self.level_sd(cell);
+            parts.extend(amounts.clone().map(|(weight, ppm)| {
+                let more = (ppm - unseen).max(0.0);
+                (weight * cell.weight, level + more, sd)
+            }));
+        }
+        let below = |x: f64| {
+            let part =
+                |(weight, mean, sd): &(f64, f64, f64)| weight * normal::quick_cdf((x - mean) / sd);
+            parts.iter().map(part).sum::<f64>()
+        };
+        let ends = parts.iter().map(|(_, mean, sd)| (*mean, 8.0 * sd));
+        bisect(below, ends, p).max(0.0)
     }
 
     /// Quantile of what a sample would show now, ppm; never below zero. `law`: as the posterior was made.
@@ -476,6 +405,9 @@ fn step_of(filtered: &Filtered) -> f64 {
     }
 }
 
+/// A quantile is found to this share of itself.
+const FINE_ENOUGH: f64 = 1e-5;
+
 /// Where a mixture's distribution function reaches `p`; the ends are (mean, reach) of its parts.
 fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f64) -> f64 {
     let (mut low, mut high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), (m, w)| {
@@ -485,6 +417,9 @@ fn bisect(law: impl Fn(f64) -> f64, ends: impl Iterator<Item = (f64, f64)>, p: f
         return f64::NAN;
     }
     for _ in 0..44 {
+        if high - low <= FINE_ENOUGH * low.abs().max(high.abs()) {
+            break;
+        }
         let middle = 0.5 * (low + high);
         if law(middle) < p {
             low = middle;

@@ -60,7 +60,14 @@ fn end_of_run(place: SensorPlace, paper: bool) -> RunEnd {
         residual_phi: None,
         evidence: String::new(),
     };
-    let known = histories(&registers, &[], &runs, &[fit], at("2026-04-01T00:00:00Z"));
+    let known = histories(
+        &registers,
+        &[],
+        &runs,
+        &[fit],
+        &[],
+        at("2026-04-01T00:00:00Z"),
+    );
     known[0].run_ends[0].clone()
 }
 

@@ -18,9 +18,9 @@ pub(crate) struct Ahead {
     settles: bool,
     /// Equal parts of the time.
     stages: [Option<Leap>; STAGES],
-    /// Hazards of a leak's beginning and end, 1/d.
-    begins_per_day: f64,
-    ends_per_day: f64,
+    /// A leak that begins in it, and one that ends.
+    begins: Turn,
+    ends: Turn,
     factors: [f64; MODES],
 }
 
@@ -39,6 +39,31 @@ pub(crate) const THREE_NODES: [(f64, f64); 3] = [
 /// Standard deviations beyond which nothing is left to come back.
 const CERTAIN: f64 = 4.0;
 
+/// A change of regime in the time ahead.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Turn {
+    /// Probability that there is one.
+    p: f64,
+    /// Days before it, and days that the new regime lasts, at the nodes of the law of its time.
+    nodes: [(f64, f64); FINE],
+}
+
+impl Turn {
+    /// `ends_per_day`: hazard of the new regime's own end, where it has one.
+    fn new((hazard, days): (f64, f64), changes: usize, ends_per_day: Option<f64>) -> Self {
+        let all = -(-hazard * days).exp_m1();
+        let nodes = std::array::from_fn(|node| {
+            // the middle of each part of the law of the time of change
+            let p = all * (node as f64 + 0.5) / changes as f64;
+            let at = (-(-p.min(1.0)).ln_1p() / hazard.max(1e-12)).min(days);
+            let rest = days - at;
+            let lasts = |ends: f64| -(-ends * rest).exp_m1() / ends.max(1e-12);
+            (at, ends_per_day.map_or(rest, lasts))
+        });
+        Self { p: all, nodes }
+    }
+}
+
 impl Ahead {
     /// `changes`: nodes of the time at which a regime changes.
     pub(crate) fn new(law: &Law, days: f64, changes: usize) -> Self {
@@ -51,8 +76,8 @@ impl Ahead {
             leap: Leap::over((law.season.now_h, 24.0 * days), law, 0.0),
             settles: law.exchange_per_h * 24.0 * days >= SETTLES,
             stages: stages(law, days, changes),
-            begins_per_day: 24.0 * begins,
-            ends_per_day: 24.0 * ends,
+            begins: Turn::new((24.0 * begins, days), changes, Some(24.0 * ends)),
+            ends: Turn::new((24.0 * ends, days), changes, None),
             factors: law.moves.factors,
         }
     }
@@ -196,49 +221,37 @@ impl Aheads {
     }
 }
 
-/// What a new leak of a reservoir brings over its size times the usual rate there, from the ln of what
-/// such reservoirs' usual rate is over its own.
+/// What a new leak of a reservoir brings over its size times the usual rate there, from what such
+/// reservoirs' usual rate is over its own.
 ///
 /// A leak is a cooler's or a seal's, and knows little of how tight the rest is: where next to nothing
 /// comes in, it brings more than so many times next to nothing. Half way (geometrically) between the
 /// reservoir's own rate and its like's; where the own is higher, it counts (common practice, no source).
-pub(crate) fn leak_lift(ln_likes_over_own: f64) -> f64 {
-    (0.5 * ln_likes_over_own).max(0.0).exp()
+pub(crate) fn leak_lift(likes_over_own: f64) -> f64 {
+    likes_over_own.max(1.0).sqrt()
 }
 
 /// What the usual rate is multiplied by on average in the time ahead, with its probability.
 pub(crate) fn scenarios(mode: usize, lift: f64, ahead: &Ahead) -> impl Iterator<Item = (f64, f64)> {
     let now = ahead.factors.get(mode).copied().unwrap_or(1.0);
     let leaking = SIZES.get(mode).is_some_and(|size| *size > 0.0);
-    let hazard = if leaking {
-        ahead.ends_per_day
-    } else {
-        ahead.begins_per_day
-    };
-    let changes = -(-hazard * ahead.days).exp_m1();
-    let ends = ahead.ends_per_day;
-    let nodes = ahead.changes;
-    let steady = std::iter::once((1.0 - changes, now));
+    // a leak that begins may end again
+    let turn = if leaking { ahead.ends } else { ahead.begins };
+    let steady = std::iter::once((1.0 - turn.p, now));
     let others = ahead.factors.into_iter().zip(SIZES).enumerate();
     let turned = others
         .filter(move |(to, (_, size))| if leaking { *to == SOUND } else { *size > 0.0 })
         .flat_map(move |(_, (factor, size))| {
             let factor = 1.0 + (factor - 1.0) * lift;
-            let share = if leaking { 1.0 } else { size } / nodes as f64;
-            (0..nodes).map(move |node| {
-                // the middle of each part of the law of the time of change
-                let p = changes * (node as f64 + 0.5) / nodes as f64;
-                let at = (-(-p).ln_1p() / hazard.max(1e-12)).min(ahead.days);
-                let rest = ahead.days - at;
-                // a leak that begins may end again
-                let lasting = if leaking {
-                    rest
-                } else {
-                    -(-ends * rest).exp_m1() / ends.max(1e-12)
-                };
-                let mean = (now * at + factor * lasting + (rest - lasting)) / ahead.days;
-                (changes * share, mean)
-            })
+            let share = if leaking { 1.0 } else { size } / ahead.changes as f64;
+            turn.nodes
+                .into_iter()
+                .take(ahead.changes)
+                .map(move |(at, lasting)| {
+                    let rest = ahead.days - at - lasting;
+                    let mean = (now * at + factor * lasting + rest) / ahead.days;
+                    (turn.p * share, mean)
+                })
         });
     steady.chain(turned)
 }
@@ -305,8 +318,8 @@ mod tests {
 
     #[test]
     fn a_leak_does_not_know_how_tight_its_reservoir_is() {
-        assert!((leak_lift(f64::ln(9.0)) - 3.0).abs() < 1e-12);
-        assert!((leak_lift(f64::ln(0.1)) - 1.0).abs() < 1e-12);
+        assert!((leak_lift(9.0) - 3.0).abs() < 1e-12);
+        assert!((leak_lift(0.1) - 1.0).abs() < 1e-12);
         let ahead = Ahead::new(&law(0.0, 1.0, (0.3, 20.0), 0.4), 60.0, FINE);
         let sum = |lift: f64, of: fn(f64, f64) -> f64| -> f64 {
             scenarios(SOUND, lift, &ahead)

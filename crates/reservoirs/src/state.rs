@@ -22,7 +22,7 @@ pub(crate) struct State {
 }
 
 /// The covariances of a state; c level, u wander, a recent ingress.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Covariance {
     pub(crate) cc: f64,
     pub(crate) cu: f64,
@@ -242,7 +242,8 @@ impl State {
         else {
             return self;
         };
-        let noise = law.lab_floor_ppm.hypot(law.lab_cv.hypot(extra_cv) * ppm);
+        let cv2 = law.lab_cv * law.lab_cv + extra_cv * extra_cv;
+        let noise = (law.lab_floor_ppm * law.lab_floor_ppm + cv2 * ppm * ppm).sqrt();
         let (mean, sd) = match censor {
             Censor::Exact => (law.visible.all_ppm(ppm), noise),
             Censor::Below => (0.5 * ppm, 0.3 * ppm),
@@ -257,6 +258,47 @@ impl State {
     pub(crate) fn renew(&mut self, law: &Law) {
         *self = Self::new(self.level, self.cov.cc, law);
     }
+}
+
+/// The normal law with the moments of a mixture of several, and their weight together; None without any weight.
+pub(crate) fn merge_all<const N: usize>(parts: [(f64, State); N]) -> Option<(f64, State)> {
+    let live = || parts.iter().filter(|(weight, _)| *weight > 0.0);
+    let total: f64 = live().map(|(weight, _)| weight).sum();
+    let (_, first) = live().next()?;
+    let (mut level, mut wander, mut recent) = (0.0, 0.0, 0.0);
+    for (weight, state) in live() {
+        let share = weight / total;
+        level += share * (state.level - first.level);
+        wander += share * (state.wander - first.wander);
+        recent += share * (state.recent - first.recent);
+    }
+    let (level, wander, recent) = (
+        first.level + level,
+        first.wander + wander,
+        first.recent + recent,
+    );
+    let mut cov = Covariance::default();
+    for (weight, state) in live() {
+        let share = weight / total;
+        let (c, u, a) = (
+            state.level - level,
+            state.wander - wander,
+            state.recent - recent,
+        );
+        cov.cc += share * (state.cov.cc + c * c);
+        cov.cu += share * (state.cov.cu + c * u);
+        cov.ca += share * (state.cov.ca + c * a);
+        cov.uu += share * (state.cov.uu + u * u);
+        cov.ua += share * (state.cov.ua + u * a);
+        cov.aa += share * (state.cov.aa + a * a);
+    }
+    let state = State {
+        level,
+        wander,
+        recent,
+        cov,
+    };
+    Some((total, state))
 }
 
 /// The normal law with the moments of a mixture of two, and their weight together.

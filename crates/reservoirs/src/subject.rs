@@ -14,7 +14,9 @@ use crate::law::{Law, LevelPrior, Season, Strange, Visible};
 use crate::limits::{WaterLimit, water_limit};
 use crate::posterior::Mass;
 use crate::prior::Groups;
-use crate::saturation::Saturation;
+use crate::saturation::{Saturation, holds};
+use crate::service::to_service;
+use crate::settled::{Settled, settled};
 use crate::timeline::{Kind, Timeline, to_timeline, usually_left};
 use crate::unrest::Unrest;
 
@@ -26,6 +28,8 @@ pub(crate) struct Subject {
     pub(crate) oil_kg: Option<f64>,
     pub(crate) visible: Visible,
     pub(crate) saturation: Option<Saturation>,
+    /// What a sample from the bottom tells of water there; nothing over paper.
+    pub(crate) settled: Option<Settled>,
     /// Water in balance with the air; None where the breather keeps the air away or S is unknown.
     pub(crate) air_ppm: Option<f64>,
     /// Solubility at the coldest place of the oil.
@@ -43,8 +47,6 @@ pub(crate) struct Subject {
 const USUAL_KGM3: f64 = 870.0;
 /// A middling water limit, ppm; common practice.
 const USUAL_SCALE_PPM: f64 = 200.0;
-/// Service temperature where neither samples nor register tell, °C; common practice.
-const USUAL_SERVICE_DEGC: f64 = 45.0;
 
 /// The subjects of a fleet, and how many sites and services there are.
 pub(crate) fn to_subjects(
@@ -101,8 +103,8 @@ fn to_subject(
     let oil_kg = oil_kg(reservoir, history.oil);
     let timeline = to_timeline(history, oil_kg, (as_of, left), config);
     let pair = history.oil.and_then(pair_of);
-    let service_degc = service_degc(history);
-    let solubility_ppm = pair.map(|pair| solubility::ppm(pair.a, pair.b_k, service_degc));
+    let warmth = to_service(history);
+    let solubility_ppm = pair.map(|pair| solubility::ppm(pair.a, pair.b_k, warmth.degc));
     let coldest = reservoir.coldest_oil_degc;
     let sd = match reservoir.volume_basis {
         _ if oil_kg.is_none() => 1.0,
@@ -132,8 +134,11 @@ fn to_subject(
     // paper takes up what its oil cannot hold
     let saturation = Saturation::new(
         visible,
-        (limit.as_ref().map(|limit| limit.ppm), highest(&timeline)),
-        history.oil,
+        (
+            limit.as_ref().map(|limit| limit.ppm),
+            timeline.highest_ppm(),
+        ),
+        (history.oil, warmth),
     )
     .filter(|_| !paper);
     Subject {
@@ -141,13 +146,11 @@ fn to_subject(
         oil_kg,
         visible,
         saturation,
+        settled: holds(visible, (history.oil, warmth))
+            .filter(|_| !paper)
+            .and_then(|holds| settled(history, (holds.ppm, holds.ln_sd), config.lab_cv)),
         air_ppm: pair.filter(|_| breathes(reservoir)).map(|pair| {
-            solubility::air_equilibrium_ppm(
-                pair,
-                service_degc,
-                config.air_degc,
-                config.air_humidity,
-            )
+            solubility::air_equilibrium_ppm(pair, warmth.degc, config.air_degc, config.air_humidity)
         }),
         coldest_solubility_ppm: pair
             .zip(coldest)
@@ -239,32 +242,6 @@ fn breathes(reservoir: &Reservoir) -> bool {
     !["desic", "seal", "nitrogen", "bladder", "membrane", "silica"]
         .iter()
         .any(|word| text.contains(word))
-}
-
-/// Temperature at which samples are drawn: their median, else between the register's ends.
-fn service_degc(history: &ReservoirHistory<'_>) -> f64 {
-    let seen: Vec<f64> = history
-        .samples
-        .iter()
-        .filter(|sample| sample.informs_reservoir())
-        .filter_map(|sample| sample.sample_degc)
-        .collect();
-    let ends = history
-        .reservoir
-        .coldest_oil_degc
-        .zip(history.reservoir.max_oil_degc);
-    robust::median(&seen)
-        .or_else(|| ends.map(|(cold, hot)| 0.5 * (cold + hot)))
-        .unwrap_or(USUAL_SERVICE_DEGC)
-}
-
-/// The highest value seen, ppm.
-fn highest(timeline: &Timeline) -> f64 {
-    let seen = timeline.steps.iter().map(|step| match step.kind {
-        Kind::Sample { ppm, .. } | Kind::RunStart { ppm, .. } => ppm,
-        _ => 0.0,
-    });
-    seen.fold(0.0, f64::max)
 }
 
 /// Reservoirs of a kind from which on its first levels say where another's may lie.

@@ -9,7 +9,14 @@ use crate::world::{config, oil, plain_reservoir, sample};
 use crate::{ReservoirRisk, assess, histories};
 
 fn rows_of(fleet: &Invented, samples: &[Sample]) -> Vec<ReservoirRisk> {
-    let known = histories(&fleet.registers, samples, &fleet.runs, &[], fleet.as_of);
+    let known = histories(
+        &fleet.registers,
+        samples,
+        &fleet.runs,
+        &[],
+        &[],
+        fleet.as_of,
+    );
     let mut rows = assess(&known, fleet.as_of, &config());
     rows.sort_by(|a, b| a.reservoir_id.cmp(&b.reservoir_id));
     rows

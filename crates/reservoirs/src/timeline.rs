@@ -61,6 +61,17 @@ pub(crate) struct Timeline {
     pub(crate) origin_h: f64,
 }
 
+impl Timeline {
+    /// The highest value seen, ppm; 0 where none was.
+    pub(crate) fn highest_ppm(&self) -> f64 {
+        let seen = self.steps.iter().map(|step| match step.kind {
+            Kind::Sample { ppm, .. } | Kind::RunStart { ppm, .. } => ppm,
+            _ => 0.0,
+        });
+        seen.fold(0.0, f64::max)
+    }
+}
+
 /// Water in new oil that nobody measured: common practice for bulk oil, no source.
 const NEW_OIL_PPM: (f64, f64) = (80.0, 60.0);
 

@@ -161,6 +161,7 @@ fn who_does_the_work_changes_nothing() {
         &world.samples,
         &world.runs,
         &[],
+        &[],
         world.as_of,
     );
     let alone = assess(&known, world.as_of, &config());

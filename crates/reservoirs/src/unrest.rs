@@ -7,7 +7,8 @@
 
 use crate::ReservoirsConfig;
 use crate::law::{LEAKS, LEAKS_OVER_PAPER, LevelPrior, Moves};
-use crate::posterior::{coarse_likelihood, likely_range, weigh};
+use crate::likelihood::{coarse_likelihood, likely_range};
+use crate::posterior::weigh;
 use crate::prior::{LnIngress, VAGUE};
 use crate::spread::Spread;
 use crate::subject::Subject;

@@ -310,7 +310,14 @@ impl Path {
 
 impl World {
     pub(crate) fn rows(&self) -> Vec<ReservoirRisk> {
-        let histories = histories(&self.registers, &self.samples, &self.runs, &[], self.as_of);
+        let histories = histories(
+            &self.registers,
+            &self.samples,
+            &self.runs,
+            &[],
+            &[],
+            self.as_of,
+        );
         let mut rows = assess(&histories, self.as_of, &config());
         rows.sort_by(|a, b| a.reservoir_id.cmp(&b.reservoir_id));
         rows

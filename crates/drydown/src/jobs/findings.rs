@@ -29,6 +29,7 @@ pub(super) const JOB: Job = Job {
         "removal_coefficients",
         "removal_quarters",
         "sensor_checks",
+        "pump_starts",
         "pump_health",
         "reservoir_risk",
         "lab_alarms",

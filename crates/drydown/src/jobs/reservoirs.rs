@@ -3,10 +3,12 @@
 
 use anyhow::Result;
 use arrow::array::RecordBatch;
+use drydown_pumps::PumpStart;
 use drydown_quantity::Stamp;
 use drydown_removal::RemovalRun;
 use drydown_reservoirs::{
-    LabResult, ReservoirRisk, ReservoirsConfig, Spread, assess_with, histories, lab_alarms,
+    LabResult, ReservoirRisk, ReservoirsConfig, Spread, StartOil, assess_with, histories,
+    lab_alarms,
 };
 use drydown_runs::Run;
 use drydown_runs::history::{Registers, Sample};
@@ -18,7 +20,7 @@ use crate::config::AnalysisSection;
 
 pub(super) const JOB: Job = Job {
     name: "reservoirs",
-    reads: &["samples", "results", "runs", "removal_runs"],
+    reads: &["samples", "results", "runs", "removal_runs", "pump_starts"],
     writes: &["reservoir_risk", "lab_alarms"],
     needs: "one reservoir in the register",
     run,
@@ -42,6 +44,7 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
         &samples,
         &runs,
         &fits,
+        &start_oils(context)?,
         context.as_of,
         &context.config.analysis,
     );
@@ -59,11 +62,24 @@ pub(super) fn risks_at(
     samples: &[Sample],
     runs: &[Run],
     fits: &[RemovalRun],
+    starts: &[StartOil],
     as_of: Stamp,
     section: &AnalysisSection,
 ) -> Vec<ReservoirRisk> {
-    let histories = histories(registers, samples, runs, fits, as_of);
+    let histories = histories(registers, samples, runs, fits, starts, as_of);
     assess_with(&histories, as_of, &reservoirs_config(section), &OnCores)
+}
+
+/// What the starts of all runs logged of the oil.
+pub(super) fn start_oils(context: &Context<'_>) -> Result<Vec<StartOil>> {
+    let starts: Vec<PumpStart> = context.records()?;
+    let to_oil = |start: PumpStart| StartOil {
+        run_id: start.run_id,
+        started_at: start.started_at,
+        oil_degc: start.oil_degc,
+        ambient_degc: start.ambient_degc,
+    };
+    Ok(starts.into_iter().map(to_oil).collect())
 }
 
 /// Reservoirs side by side on the machine's cores.

@@ -8,6 +8,7 @@ use drydown_findings::Snapshot;
 use drydown_pumps::PumpHealth;
 use drydown_quantity::{ReservoirId, RunId, Stamp};
 use drydown_removal::{RemovalConfig, RemovalRun, RunInput, fit_reservoir_at};
+use drydown_reservoirs::StartOil;
 use drydown_runs::history::{Registers, Sample};
 use drydown_runs::{Run, SeriesPoint};
 use rayon::prelude::*;
@@ -17,7 +18,7 @@ use super::removal::{
     indicators, near_samples, pool_pairs, removal_config, samples_by_reservoir, series_by_run,
     to_input,
 };
-use super::reservoirs::risks_at;
+use super::reservoirs::{risks_at, start_oils};
 
 /// Month starts replayed beside as_of (contract: six months).
 const MONTHS: usize = 6;
@@ -30,6 +31,7 @@ pub(crate) struct Past {
     pairs: Vec<(Run, RemovalRun)>,
     points: Vec<SeriesPoint>,
     indicators: BTreeMap<RunId, f64>,
+    start_oils: Vec<StartOil>,
 }
 
 impl Past {
@@ -53,6 +55,7 @@ impl Past {
             pairs,
             points: context.records()?,
             indicators: indicators(&context.records::<PumpHealth>()?),
+            start_oils: start_oils(context)?,
         })
     }
 
@@ -191,7 +194,15 @@ pub(crate) fn replay(context: &Context<'_>, past: &Past, times: &[Stamp]) -> Res
             let (runs, fits): (Vec<Run>, Vec<RemovalRun>) = before.into_iter().unzip();
             Ok(Snapshot {
                 as_of: *at,
-                risks: risks_at(&registers, &known, &runs, &fits, *at, section),
+                risks: risks_at(
+                    &registers,
+                    &known,
+                    &runs,
+                    &fits,
+                    &past.start_oils,
+                    *at,
+                    section,
+                ),
                 coefficients: fleet.coefficients,
                 quarters: fleet.quarters,
             })
