@@ -163,7 +163,8 @@ pub(super) fn day_above(proposal: &mut Proposal, found: &Found<'_>) -> bool {
             continue;
         };
         let mut why = format!(
-            "likely: \"{}\" above the header gives the day and \"{column}\" the time; a time that jumps back by more than half a day is taken to have passed midnight",
+            "{}: \"{}\" above the header gives the day and \"{column}\" the time; a time that jumps back by more than half a day is taken to have passed midnight",
+            sure_of(&day),
             stated.label
         );
         add_open(&mut why, &day);
@@ -178,6 +179,14 @@ pub(super) fn day_above(proposal: &mut Proposal, found: &Found<'_>) -> bool {
         return true;
     }
     false
+}
+
+/// How sure it is what a stamp above the header means.
+const fn sure_of(found: &StampFound) -> &'static str {
+    match found.is_guess {
+        true => "guess",
+        false => "likely",
+    }
 }
 
 fn add_open(why: &mut String, found: &StampFound) {
@@ -200,7 +209,8 @@ pub(super) fn after_start(proposal: &mut Proposal, found: &Found<'_>) -> bool {
     let name = column.head.text.clone();
     if let Some((labels, patterns, start)) = start_above(found) {
         let mut why = format!(
-            "likely: \"{name}\" counts the time passed since the start that {} above the header tells",
+            "{}: \"{name}\" counts the time passed since the start that {} above the header tells",
+            sure_of(&start),
             labels.join(" and ")
         );
         add_open(&mut why, &start);

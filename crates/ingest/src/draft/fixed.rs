@@ -40,6 +40,9 @@ pub(super) fn find_fixed(text: &str, is_header: impl Fn(&[&str]) -> bool) -> Opt
         if below.len() < LEAST_BELOW {
             return None;
         }
+        if let Some(widths) = by_values(header, &below, &is_header) {
+            return Some(FixedTable { widths });
+        }
         let stretches = joined(stretches(header, &below), header, &below);
         if stretches.len() < 2 {
             return None;
@@ -53,6 +56,96 @@ pub(super) fn find_fixed(text: &str, is_header: impl Fn(&[&str]) -> bool) -> Opt
             widths: widths(&stretches, &below),
         })
     })
+}
+
+/// The widths of the columns that the values make, each under words of the header; None where some
+/// column has no name, a name no column, or a word stands across an end.
+///
+/// Names may lie beside their values as far as the next column lets them: a word that stands over no value
+/// belongs to the word that is nearer to it.
+fn by_values(
+    header: &[char],
+    below: &[&Vec<char>],
+    is_header: impl Fn(&[&str]) -> bool,
+) -> Option<Vec<usize>> {
+    let values = stretches(&[], below);
+    let words = stretches(header, &[]);
+    let overlap = |word: &Stretch, value: &Stretch| {
+        word.end
+            .min(value.end)
+            .saturating_sub(word.start.max(value.start))
+    };
+    let mut over: Vec<Option<usize>> = words
+        .iter()
+        .map(|word| {
+            let best = (0..values.len())
+                .rev()
+                .max_by_key(|at| values.get(*at).map(|value| overlap(word, value)))?;
+            (overlap(word, values.get(best)?) > 0).then_some(best)
+        })
+        .collect();
+    // From both sides towards the words that stand over values.
+    let gap = |left: usize, right: usize| -> Option<usize> {
+        Some(words.get(right)?.start - words.get(left)?.end)
+    };
+    let is_left = |at: usize| match (
+        at.checked_sub(1).and_then(|left| gap(left, at)),
+        gap(at, at + 1),
+    ) {
+        (Some(left), Some(right)) => left < right,
+        (left, _) => left.is_some(),
+    };
+    for at in 0..words.len() {
+        if over.get(at)?.is_none() && is_left(at) {
+            *over.get_mut(at)? = over.get(at.checked_sub(1)?).copied().flatten();
+        }
+    }
+    for at in (0..words.len()).rev() {
+        if over.get(at)?.is_none() && !is_left(at) {
+            *over.get_mut(at)? = over.get(at + 1).copied().flatten();
+        }
+    }
+    // Values under one name, or beside it under none, are one column: date and time, words of a text.
+    let mut columns: Vec<(Stretch, Option<Stretch>)> = Vec::new();
+    for (at, value) in values.iter().enumerate() {
+        let mut own = words
+            .iter()
+            .zip(&over)
+            .filter(|(_, over)| **over == Some(at));
+        let name = own.next().map(|(first, _)| Stretch {
+            start: first.start,
+            end: own.last().map_or(first.end, |(last, _)| last.end),
+        });
+        match columns.last_mut() {
+            Some((last, known))
+                if value.start == last.end + 1 && (name.is_none() || known.is_none()) =>
+            {
+                last.end = value.end;
+                *known = known.or(name);
+            }
+            _ => columns.push((*value, name)),
+        }
+    }
+    if columns.len() < 2 || over.iter().any(Option::is_none) {
+        return None;
+    }
+    let mut whole = Vec::with_capacity(columns.len());
+    for (value, name) in &columns {
+        let name = (*name)?;
+        whole.push(Stretch {
+            start: value.start.min(name.start),
+            end: value.end.max(name.end),
+        });
+    }
+    if whole
+        .windows(2)
+        .any(|pair| matches!(pair, [left, right] if left.end > right.start))
+    {
+        return None;
+    }
+    let names: Vec<String> = whole.iter().map(|part| cut(header, *part)).collect();
+    let names: Vec<&str> = names.iter().map(|name| name.trim()).collect();
+    is_header(&names).then(|| widths(&whole, below))
 }
 
 fn cut(line: &[char], part: Stretch) -> String {
@@ -163,6 +256,16 @@ mod tests {
                 "names of several words over narrow values",
                 "Time              Oil in °C  Water ppm\n2026-03-01 10:00         60         12\n2026-03-01 10:10         61         13\n2026-03-01 10:20         62         14\n",
                 Some(&[16, 11, 11]),
+            ),
+            (
+                "names beside their values",
+                "Time             Oil in °C  Vac mbar Flow L/min\n01.03.2026 10:00       50.0      80.0       40.0\n01.03.2026 10:01       51.0      81.0       41.0\n01.03.2026 10:02       52.0      82.0       42.0\n",
+                Some(&[16, 11, 10, 11]),
+            ),
+            (
+                "one blank between all columns",
+                "Date      Time     Oil in Vacuum  Flow Alarm\n                       °C    kPa L/min\n01.03.2026 10:00:00   50.0  -80.0  40.0 low oil\n01.03.2026 10:01:00   51.0  -79.0  41.0\n01.03.2026 10:02:00   52.0  -78.0  42.0 low oil\n",
+                Some(&[10, 9, 7, 7, 6, 8]),
             ),
             ("one column", "Flow\n60\n61\n62\n", None),
             (

@@ -66,6 +66,8 @@ pub(super) struct Head {
     /// The surest first.
     pub(super) units: Vec<HeadUnit>,
     pub(super) reference: Option<PressureReference>,
+    /// Its unit stands there with a minus (`Vac (-kPa)`): it counts down from the barometer.
+    pub(super) is_minus: bool,
 }
 
 impl Head {
@@ -74,11 +76,20 @@ impl Head {
         let (plain, bracketed) = split_brackets(text);
         let mut units: Vec<HeadUnit> = Vec::new();
         let mut unknown_unit = None;
+        let (plain, mut is_minus) = without_minus(&plain);
         let mut words = tokens(&plain);
         for inner in bracketed
             .iter()
-            .chain((!unit_row.is_empty()).then_some(&unit_row.to_owned()))
+            .map(String::as_str)
+            .chain((!unit_row.is_empty()).then_some(unit_row))
         {
+            if matches!(inner.trim(), "-" | "−" | "–" | "neg" | "negative") {
+                is_minus = true;
+                continue;
+            }
+            let (inner, has_minus) = without_minus(inner);
+            let inner = &inner;
+            is_minus |= has_minus;
             match unit_of(inner) {
                 Some(unit) => units.push(HeadUnit {
                     unit,
@@ -144,6 +155,7 @@ impl Head {
                 .filter(|unit| unit.is_firm)
                 .filter_map(|unit| quantity_of(unit.unit))
                 .collect(),
+            is_minus,
             unknown_unit,
             meanings: found,
             n_unknown,
@@ -221,6 +233,30 @@ fn split_brackets(text: &str) -> (String, Vec<String>) {
     plain.push_str(rest);
     parts.retain(|part| !part.is_empty());
     (plain, parts)
+}
+
+/// Without the minus before a unit of pressure or the word for it behind (`-kPa`, `bar neg`), and whether
+/// one stood there.
+fn without_minus(text: &str) -> (String, bool) {
+    let is_pressure =
+        |word: &str| unit_of(word).is_some_and(|unit| unit.dimension() == Dimension::Pressure);
+    let mut has_minus = false;
+    let mut words: Vec<&str> = Vec::new();
+    for word in text.split(' ') {
+        let bare = word
+            .strip_prefix(['-', '−', '–'])
+            .filter(|bare| is_pressure(bare));
+        let is_said = matches!(word, "neg" | "neg." | "negative")
+            && words.last().is_some_and(|last| is_pressure(last));
+        has_minus |= bare.is_some() || is_said;
+        if !is_said {
+            words.push(bare.unwrap_or(word));
+        }
+    }
+    match has_minus {
+        true => (words.join(" "), true),
+        false => (text.to_owned(), false),
+    }
 }
 
 /// The unit of a spelling, with those only headers use.
@@ -368,6 +404,16 @@ fn reference_of(words: &[String], units: &[HeadUnit]) -> Option<PressureReferenc
         return Some(hint);
     }
     let has = |known: &[&str]| words.iter().any(|word| known.contains(&word.as_str()));
+    // Words for a pressure below the atmosphere and for nothing else.
+    if has(&[
+        "dépression",
+        "unterdruck",
+        "depresión",
+        "depressione",
+        "underpressure",
+    ]) {
+        return Some(PressureReference::Vacuum);
+    }
     if has(&["abs", "absolute", "absolut"]) {
         return Some(PressureReference::Absolute);
     }

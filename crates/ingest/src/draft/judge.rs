@@ -65,6 +65,8 @@ struct Verdict {
     score: f64,
     /// Something of it is assumed.
     must_check: bool,
+    /// Something of it is hardly more than a guess.
+    is_guess: bool,
     why: Vec<String>,
     map: ColumnMap,
 }
@@ -74,6 +76,7 @@ impl Verdict {
         Self {
             score: 0.0,
             must_check: false,
+            is_guess: false,
             why: Vec::new(),
             map,
         }
@@ -111,7 +114,9 @@ pub(super) fn judge(
     if !has_values {
         why.push("no values to judge by".to_owned());
     }
-    let sure = if strength >= 7.4 && has_values && !verdict.must_check {
+    let sure = if verdict.is_guess {
+        Sure::Guess
+    } else if strength >= 7.4 && has_values && !verdict.must_check {
         Sure::Certain
     } else if strength + verdict.score >= 6.0 {
         Sure::Likely
@@ -175,6 +180,7 @@ fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, Str
     Ok(Verdict {
         score,
         must_check,
+        is_guess: false,
         why,
         map: ColumnMap {
             unit,
@@ -251,6 +257,7 @@ fn yes_no(asked: &Asked<'_>) -> Result<Verdict, String> {
         return Ok(Verdict {
             score: 0.5,
             must_check: true,
+            is_guess: false,
             why: vec!["its words are taken for yes and no: check".to_owned()],
             map: ColumnMap {
                 map: Some(known.map),
@@ -271,6 +278,7 @@ fn stamp(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
         return Ok(Verdict {
             score: -1.0,
             must_check: true,
+            is_guess: false,
             why: vec![format!("no stamp to see: {format} assumed: check")],
             map: ColumnMap {
                 format: Some(format.to_owned()),
@@ -302,6 +310,7 @@ fn stamp(asked: &Asked<'_>, name: &str) -> Result<Verdict, String> {
     Ok(Verdict {
         score: if found.is_number { -1.0 } else { 1.0 },
         must_check: found.open.is_some() || found.is_number,
+        is_guess: found.is_guess,
         why,
         map: ColumnMap {
             format: Some(found.format.clone()),
@@ -382,6 +391,7 @@ fn word(asked: &Asked<'_>, name: &str, words: &[String]) -> Result<Verdict, Stri
     Ok(Verdict {
         score: if known.unknown.is_empty() { 1.0 } else { 0.0 },
         must_check: !why.is_empty(),
+        is_guess: false,
         why,
         map: ColumnMap {
             map: (!known.map.is_empty()).then_some(known.map),

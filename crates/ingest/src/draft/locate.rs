@@ -4,7 +4,7 @@ use regex::Regex;
 
 use super::shape::Shape;
 use super::words::{meanings, tokens};
-use crate::stamps::StampFormat;
+use crate::stamps::{Clock, StampFormat};
 
 /// Words before a number in a file's name that name no unit.
 const NO_UNIT: &[&str] = &[
@@ -177,57 +177,128 @@ pub(super) fn unit_in_preamble(shape: &Shape) -> Option<String> {
 
 /// The zone of the clock, where the file names it, or what it says that a zone can be told from.
 pub(super) enum ZoneHint {
-    Stated(&'static str),
+    Stated(String),
     Said(&'static str),
     Nothing,
 }
 
-/// Looks for a zone in the headers and above them.
-pub(super) fn zone_hint(shape: &Shape) -> ZoneHint {
-    const SAID: &[(&[&str], &str)] = &[
-        (
-            &["mez", "mesz", "cet", "cest"],
-            "it says MEZ or CET: Europe/Berlin or another city of that zone, or \"Etc/GMT-1\" where the clock never changes",
-        ),
-        (
-            &["est", "edt"],
-            "it says EST or EDT: America/New_York, or \"Etc/GMT+5\" where the clock never changes",
-        ),
-        (
-            &["cst", "cdt"],
-            "it says CST or CDT: America/Chicago, or \"Etc/GMT+6\" where the clock never changes",
-        ),
-        (
-            &["mst", "mdt"],
-            "it says MST or MDT: America/Denver, or America/Phoenix where the clock never changes",
-        ),
-        (
-            &["pst", "pdt"],
-            "it says PST or PDT: America/Los_Angeles, or \"Etc/GMT+8\" where the clock never changes",
-        ),
-        (
-            &["ist"],
-            "it says IST: Asia/Kolkata, or another zone of that name",
-        ),
-        (&["jst"], "it says JST: Asia/Tokyo"),
-    ];
+/// Letters of clocks, a zone that has them, and what they leave open.
+const LETTERS: &[(&[&str], &str, &str)] = &[
+    (
+        &["mez", "mesz", "cet", "cest"],
+        "Europe/Berlin",
+        "it says MEZ or CET: Europe/Berlin or another city of that zone, or \"Etc/GMT-1\" where the clock never changes",
+    ),
+    (
+        &["est", "edt"],
+        "America/New_York",
+        "it says EST or EDT: America/New_York, or \"Etc/GMT+5\" where the clock never changes",
+    ),
+    (
+        &["cst", "cdt"],
+        "America/Chicago",
+        "it says CST or CDT: America/Chicago, or \"Etc/GMT+6\" where the clock never changes",
+    ),
+    (
+        &["mst", "mdt"],
+        "America/Denver",
+        "it says MST or MDT: America/Denver, or America/Phoenix where the clock never changes",
+    ),
+    (
+        &["pst", "pdt"],
+        "America/Los_Angeles",
+        "it says PST or PDT: America/Los_Angeles, or \"Etc/GMT+8\" where the clock never changes",
+    ),
+    (
+        &["aest", "aedt"],
+        "Australia/Sydney",
+        "it says AEST or AEDT: Australia/Sydney, Melbourne or Hobart, or Australia/Brisbane where the clock never changes",
+    ),
+    (
+        &["acst", "acdt"],
+        "Australia/Adelaide",
+        "it says ACST or ACDT: Australia/Adelaide, or Australia/Darwin where the clock never changes",
+    ),
+    (
+        &["awst"],
+        "Australia/Perth",
+        "it says AWST: Australia/Perth",
+    ),
+    (
+        &["nzst", "nzdt"],
+        "Pacific/Auckland",
+        "it says NZST or NZDT: Pacific/Auckland",
+    ),
+    (
+        &["ist"],
+        "Asia/Kolkata",
+        "it says IST: Asia/Kolkata, or another zone of that name",
+    ),
+    (&["jst"], "Asia/Tokyo", "it says JST: Asia/Tokyo"),
+];
+
+/// Words of the headers of times and of the lines above the header.
+fn zone_words(shape: &Shape) -> Vec<String> {
     let times = shape.header.iter().filter(|head| {
         tokens(head)
             .iter()
             .flat_map(|word| meanings(word))
             .any(|meaning| matches!(meaning, "time" | "date" | "taken"))
     });
-    let words: Vec<String> = times
+    times
         .chain(shape.preamble.iter().flatten())
         .flat_map(|text| tokens(text))
+        .collect()
+}
+
+/// The IANA names that stand above the header or in it (`Europe/Berlin`).
+fn stated_zones(shape: &Shape) -> Vec<String> {
+    let Ok(looks) = Regex::new(r"[A-Z][A-Za-z]+/[A-Z][A-Za-z_]+(?:/[A-Z][A-Za-z_]+)?") else {
+        return Vec::new();
+    };
+    let header = shape.header.join(" ");
+    let mut found: Vec<String> = [shape.head_text.as_str(), header.as_str()]
+        .iter()
+        .flat_map(|text| looks.find_iter(text))
+        .map(|name| name.as_str().to_owned())
+        .filter(|name| Clock::parse(name).is_some())
         .collect();
+    found.sort();
+    found.dedup();
+    found
+}
+
+/// The zones that a file names, or one that has the letters it writes.
+pub(super) fn zones_of(shape: &Shape) -> Vec<String> {
+    let stated = stated_zones(shape);
+    if !stated.is_empty() {
+        return stated;
+    }
+    let words = zone_words(shape);
+    let said = LETTERS.iter().find(|(letters, _, _)| {
+        letters
+            .iter()
+            .any(|zone| words.iter().any(|word| word == zone))
+    });
+    said.map(|(_, zone, _)| (*zone).to_owned())
+        .into_iter()
+        .collect()
+}
+
+/// Looks for a zone in the headers and above them.
+pub(super) fn zone_hint(shape: &Shape) -> ZoneHint {
+    if let [zone] = &stated_zones(shape)[..] {
+        return ZoneHint::Stated(zone.clone());
+    }
+    let words = zone_words(shape);
     let has = |word: &str| words.iter().any(|other| other == word);
     if has("utc") || has("gmt") || has("zulu") {
-        return ZoneHint::Stated("UTC");
+        return ZoneHint::Stated("UTC".to_owned());
     }
-    SAID.iter()
-        .find(|(zones, _)| zones.iter().any(|zone| has(zone)))
-        .map_or(ZoneHint::Nothing, |(_, said)| ZoneHint::Said(said))
+    LETTERS
+        .iter()
+        .find(|(letters, _, _)| letters.iter().any(|zone| has(zone)))
+        .map_or(ZoneHint::Nothing, |(_, _, said)| ZoneHint::Said(said))
 }
 
 #[cfg(test)]

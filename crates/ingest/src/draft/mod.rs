@@ -20,6 +20,7 @@ mod lines;
 mod locate;
 mod machines;
 mod mark;
+mod order;
 mod proposal;
 mod render;
 mod repeats;
@@ -41,15 +42,19 @@ use drydown_quantity::Dimension;
 
 use self::facts::Facts;
 use self::head::Head;
+use self::order::Order;
 use self::shape::Shape;
 use crate::cells::{DecimalMark, parse_yes_no};
-use crate::text::{TextError, archive_members, read_member, tidy};
+use crate::text::{Member, TextError, archive_members, read_member, tidy};
 
 /// Stands where a person must say what the file does not.
 pub(crate) const FILL_IN: &str = "FILL-IN";
 
 /// Bytes of one file of an archive that are looked at, at most.
 const MAX_MEMBER: usize = 1 << 30;
+
+/// Other files of an archive that are looked at for what one leaves open.
+const MAX_OTHERS: usize = 40;
 
 /// Why there is nothing to propose.
 #[derive(Debug, thiserror::Error)]
@@ -80,7 +85,7 @@ pub enum DraftError {
 pub fn propose(name: &str, bytes: &[u8]) -> Result<String, DraftError> {
     let Some(members) = archive_members(Cursor::new(bytes)) else {
         let shape = shape::find_shape(bytes)?;
-        return Ok(render::to_text(&proposal::propose(name, &shape)));
+        return Ok(render::to_text(&proposal::propose(name, &shape, None)));
     };
     // Of an archive of several files the first that can be read speaks for all.
     let mut refused = None;
@@ -93,7 +98,8 @@ pub fn propose(name: &str, bytes: &[u8]) -> Result<String, DraftError> {
         match found {
             Ok(shape) => {
                 let inside = format!("{name}/{}", member.name);
-                let mut proposal = proposal::propose(&inside, &shape);
+                let others = order_of(bytes, &members, member);
+                let mut proposal = proposal::propose(&inside, &shape, others);
                 proposal.spec.files = vec![name.to_owned()];
                 proposal.first.push(format!(
                     "the archive holds {} files, each read as a file of its own; this is from \"{}\": check that the others are like it",
@@ -112,6 +118,25 @@ pub fn propose(name: &str, bytes: &[u8]) -> Result<String, DraftError> {
     }))
 }
 
+/// What the dates in the other files of an archive tell, those that are looked at.
+fn order_of(bytes: &[u8], members: &[Member], own: &Member) -> Option<Order> {
+    let others = members.iter().filter(|member| *member != own);
+    let told = others.take(MAX_OTHERS).filter_map(|member| {
+        let content = read_member(Cursor::new(bytes), member, MAX_MEMBER);
+        let shape = content
+            .error
+            .is_none()
+            .then(|| shape::find_shape(&content.bytes));
+        order::by_digits(&shape?.ok()?)
+    });
+    let (mut day_first, mut month_first) = (false, false);
+    for is_day_first in told {
+        day_first |= is_day_first;
+        month_first |= !is_day_first;
+    }
+    (day_first != month_first).then(|| order::of_others(day_first))
+}
+
 /// What the whole file says that the judgement of one column needs.
 #[derive(Clone, Debug)]
 struct Context {
@@ -124,6 +149,8 @@ struct Context {
     is_metric: bool,
     /// How other columns of the file write their dates.
     is_day_first: Option<bool>,
+    /// What else tells it, where no date does.
+    order: Option<Order>,
     /// A run log, whose rows follow each other.
     is_log: bool,
     /// Whether the pump ran, a place per row; empty where nothing tells.
@@ -146,7 +173,7 @@ struct Column {
 }
 
 /// The columns of the file and what they say together.
-fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
+fn read_columns(shape: &Shape, mark: DecimalMark, order: Option<Order>) -> (Vec<Column>, Context) {
     let heads: Vec<Head> = shape
         .names
         .iter()
@@ -162,6 +189,7 @@ fn read_columns(shape: &Shape, mark: DecimalMark) -> (Vec<Column>, Context) {
         })
         .collect();
     let mut context = context_of(&heads, shape, mark);
+    context.order = order;
     let mut columns: Vec<Column> = heads
         .into_iter()
         .enumerate()
@@ -251,6 +279,7 @@ fn context_of(heads: &[Head], shape: &Shape, mark: DecimalMark) -> Context {
                 .any(|word| head.has(word))
         }),
         is_day_first: None,
+        order: None,
         pump_runs: Vec::new(),
     }
 }

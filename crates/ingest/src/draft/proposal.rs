@@ -11,6 +11,7 @@ use super::left::{kinds_of_codes, say_not_placed};
 use super::locate::{ZoneHint, zone_hint};
 use super::machines::Machines;
 use super::mark::decimal_mark;
+use super::order::{self, Order};
 use super::repeats::set_fill_down;
 use super::settle::settle;
 use super::shape::Shape;
@@ -69,9 +70,15 @@ pub(super) struct Found<'a> {
 }
 
 /// The proposal for a file of this shape.
-pub(super) fn propose(path: &str, shape: &Shape) -> Proposal {
+///
+/// `others`: what other files say of the order of day and month.
+pub(super) fn propose(path: &str, shape: &Shape, others: Option<Order>) -> Proposal {
     let (mark, is_mark_open) = decimal_mark(shape);
-    let (mut columns, context) = read_columns(shape, mark);
+    let order = match order::of_file(path, shape) {
+        Some(own) if own.is_sure || others.is_none() => Some(own),
+        _ => others,
+    };
+    let (mut columns, context) = read_columns(shape, mark, order);
     let machines = Machines::of(&shape.header);
     if let Some(machines) = &machines {
         for (idx, column) in columns.iter_mut().enumerate() {
@@ -166,6 +173,7 @@ pub(super) fn bare(found: &Found<'_>, table: &str) -> Proposal {
         packed: false,
         header_lines: (shape.header_lines > 1).then_some(shape.header_lines),
         preamble: Vec::new(),
+        ignore_lines: Vec::new(),
         fill_down: Vec::new(),
         header: shape.needs_names.then(|| shape.header.clone()),
         sheet: shape.sheet.clone(),
@@ -353,7 +361,7 @@ pub(super) fn set_zone(proposal: &mut Proposal, found: &Found<'_>) {
     }
     match zone_hint(found.shape) {
         ZoneHint::Stated(zone) => {
-            proposal.spec.timezone = Some(zone.to_owned());
+            proposal.spec.timezone = Some(zone);
             proposal.note("timezone", "likely: the file names it");
         }
         ZoneHint::Said(said) => {

@@ -71,6 +71,9 @@ fn block(proposal: &Proposal) -> String {
     if let Some(n) = spec.header_lines {
         key("header_lines", n.to_string());
     }
+    if !spec.ignore_lines.is_empty() {
+        key("ignore_lines", list(&spec.ignore_lines));
+    }
     if !spec.preamble.is_empty() {
         key("preamble", list(&spec.preamble));
     }

@@ -411,7 +411,7 @@ impl Shape {
             return self;
         };
         let known = |shape: &Self| {
-            let (columns, context) = read_columns(shape, decimal_mark(shape).0);
+            let (columns, context) = read_columns(shape, decimal_mark(shape).0, None);
             best_table(&columns, &context)
                 .map_or((0, 0.0), |found| (found.placed.len(), found.score))
         };
@@ -430,6 +430,7 @@ impl Shape {
             sheet: self.sheet.as_deref(),
             mark: self.mark.unwrap_or(DecimalMark::Point),
             delimiter: self.delimiter,
+            is_transposed: true,
             ..TextRule::of(Encoding::for_label(self.encoding.as_bytes())?)
         };
         let text = decode_text(bytes, &rule, MAX_TURNED).ok()?.text;

@@ -1,10 +1,10 @@
 //! Which format the stamps of a column have.
 
-use drydown_quantity::Day;
+mod choose;
 
+use self::choose::{choose, first_field, half_a_day};
 use super::Context;
 use super::facts::Facts;
-use crate::cells::DecimalMark;
 use crate::stamps::{StampFormat, WrittenStamp};
 
 /// Values tried against every format.
@@ -26,6 +26,9 @@ const DATES: &[&str] = &[
     "%m-%d-%Y",
     "%d-%m-%y",
     "%m-%d-%y",
+    "%y/%m/%d",
+    "%y-%m-%d",
+    "%y.%m.%d",
     "%d-%b-%Y",
     "%d-%b-%y",
     "%d %b %Y",
@@ -78,6 +81,8 @@ pub(super) struct StampFound {
     pub(super) is_date_only: bool,
     /// Why this one, where another reads the stamps as well.
     pub(super) open: Option<String>,
+    /// Which one it is is hardly more than a guess.
+    pub(super) is_guess: bool,
     /// Only the range of the numbers speaks for stamps, not their writing.
     pub(super) is_number: bool,
     /// Values that the format does not read.
@@ -228,6 +233,7 @@ fn number_stamp(facts: &Facts) -> Option<StampFound> {
         carries_offset: format != "excel_serial",
         is_date_only: false,
         open: None,
+        is_guess: false,
         is_number: format == "excel_serial" && !facts.is_rising(),
         n_unread: 0,
     })
@@ -244,6 +250,7 @@ fn as_rfc3339(filled: &[&str]) -> Option<StampFound> {
         carries_offset: true,
         is_date_only: false,
         open: None,
+        is_guess: false,
         is_number: false,
         n_unread: filled.len() - n_utc,
     })
@@ -332,7 +339,11 @@ fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<Sta
     }
     let most = fitting.iter().map(|(_, read)| read.len()).max()?;
     fitting.retain(|(_, read)| read.len() == most);
-    let (chosen, open) = choose(&fitting, filled, context)?;
+    let (chosen, open, is_guess) = choose(&fitting, filled, context)?;
+    let (open, is_guess) = match half_a_day(chosen, &tried) {
+        Some(why) => (Some(why), true),
+        None => (open, is_guess),
+    };
     let n_unread = filled
         .iter()
         .filter(|cell| chosen.read(cell).is_none() && !(context.is_workbook && is_sheet_date(cell)))
@@ -342,6 +353,7 @@ fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<Sta
         carries_offset: chosen.carries_offset(),
         is_date_only: !chosen.as_str().contains("%H") && !chosen.as_str().contains("%I"),
         open,
+        is_guess,
         is_number: false,
         n_unread,
     })
@@ -351,117 +363,4 @@ fn written(filled: &[&str], formats: &[String], context: &Context) -> Option<Sta
 fn is_sheet_date(cell: &str) -> bool {
     StampFormat::parse("%Y-%m-%d %H:%M:%S").is_ok_and(|format| format.read(cell).is_some())
         || StampFormat::parse("%Y-%m-%d").is_ok_and(|format| format.read(cell).is_some())
-}
-
-/// Which field the date begins with.
-fn first_field(format: &str) -> char {
-    format
-        .split('%')
-        .filter_map(|part| part.chars().next())
-        .find(|c| matches!(c, 'Y' | 'y' | 'm' | 'd' | 'b'))
-        .unwrap_or(' ')
-}
-
-fn choose<'f>(
-    fitting: &'f [(StampFormat, Vec<WrittenStamp>)],
-    filled: &[&str],
-    context: &Context,
-) -> Option<(&'f StampFormat, Option<String>)> {
-    let (first, read) = fitting.first()?;
-    let of = |field: char| {
-        fitting
-            .iter()
-            .find(|(format, _)| first_field(format.as_str()) == field)
-    };
-    let (Some((day, day_read)), Some((month, month_read))) = (of('d'), of('m')) else {
-        return Some((first, None));
-    };
-    if day_read == month_read {
-        return Some((first, None));
-    }
-    let other = |chosen: &StampFormat| {
-        if chosen == day {
-            month.as_str()
-        } else {
-            day.as_str()
-        }
-        .to_owned()
-    };
-    let told = |chosen: &'f StampFormat, why: &str| {
-        let note = format!(
-            "check: {} reads them too, day and month cannot be told apart; {why}",
-            other(chosen)
-        );
-        Some((chosen, Some(note)))
-    };
-    let _ = read;
-    match context.is_day_first {
-        Some(true) => return told(day, "day first because another column can only be read so"),
-        Some(false) => {
-            return told(
-                month,
-                "month first because another column can only be read so",
-            );
-        }
-        None => {}
-    }
-    let (day_order, month_order) = (disorder(day_read), disorder(month_read));
-    if day_order != month_order && (context.is_log || day_order.0 != month_order.0) {
-        return if day_order < month_order {
-            told(
-                day,
-                "day first because the rows then follow each other more closely",
-            )
-        } else {
-            told(
-                month,
-                "month first because the rows then follow each other more closely",
-            )
-        };
-    }
-    if day.as_str().contains("%p") {
-        return told(month, "month first because of AM and PM");
-    }
-    if context.mark == DecimalMark::Comma {
-        return told(day, "day first because of the decimal comma");
-    }
-    if context.delimiter == b';' {
-        return told(day, "day first because of the delimiter");
-    }
-    if filled
-        .iter()
-        .any(|cell| cell.contains('.') && !cell.contains('/'))
-    {
-        return told(day, "day first because of the points");
-    }
-    if context.is_us {
-        return told(month, "month first because the file has US units");
-    }
-    if context.is_metric {
-        return told(day, "day first because the file has metric units");
-    }
-    told(day, "day first is only a guess")
-}
-
-/// Steps back, and the longest step forward in days: a log has few and short ones.
-fn disorder(read: &[WrittenStamp]) -> (usize, i64) {
-    let days: Vec<i64> = read.iter().map(day_of).collect();
-    let steps = || {
-        days.windows(2)
-            .filter_map(|pair| Some(pair.get(1)? - pair.first()?))
-    };
-    (
-        steps().filter(|step| *step < 0).count(),
-        steps().max().unwrap_or(0),
-    )
-}
-
-fn day_of(stamp: &WrittenStamp) -> i64 {
-    const MICROS_OF_DAY: i64 = 86_400_000_000;
-    let start_of = |day: &Day| day.start().micros();
-    match stamp {
-        WrittenStamp::Utc(stamp) => stamp.micros().div_euclid(MICROS_OF_DAY),
-        WrittenStamp::Date(day) => start_of(day).div_euclid(MICROS_OF_DAY),
-        WrittenStamp::Local(micros) => micros.div_euclid(MICROS_OF_DAY),
-    }
 }

@@ -186,6 +186,9 @@ fn chamber_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> Pres
             .push("a share of the barometer that was removed".to_owned());
         return PressureReference::PercentVacuum;
     }
+    if asked.head.is_minus && asked.head.reference != Some(PressureReference::Absolute) {
+        return of_minus(asked, judged);
+    }
     if let Some(reference) = asked.head.reference {
         // A stated vacuum may still be written with a sign.
         let n_negative = asked
@@ -204,7 +207,7 @@ fn chamber_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> Pres
             .push(format!("the header says {}", reference.as_str()));
         return reference;
     }
-    let (reference, why, is_told) = by_values(asked, unit);
+    let (reference, why, is_told) = by_values(asked, unit, judged.is_unit_open);
     judged.must_check |= !is_told;
     let check = if is_told { "" } else { ": check" };
     judged.why.push(format!(
@@ -214,8 +217,34 @@ fn chamber_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> Pres
     reference
 }
 
+/// The reference of a pressure whose unit stands with a minus: the values have the sign, or leave it to
+/// the header.
+fn of_minus(asked: &Asked<'_>, judged: &mut Judged) -> PressureReference {
+    let n_negative = asked
+        .facts
+        .known_numbers()
+        .filter(|value| *value < 0.0)
+        .count();
+    judged.must_check = true;
+    if n_negative * 2 > asked.facts.n_numbers {
+        judged.why.push(
+            "its unit stands with a minus, and so do its values: read as gauge: check".to_owned(),
+        );
+        return PressureReference::Gauge;
+    }
+    judged.why.push(
+        "its unit stands with a minus and its values without: read as so much below the barometer: check"
+            .to_owned(),
+    );
+    PressureReference::Vacuum
+}
+
 /// Reference, why, and whether the pump's state tells it.
-fn by_values(asked: &Asked<'_>, unit: Unit) -> (PressureReference, &'static str, bool) {
+fn by_values(
+    asked: &Asked<'_>,
+    unit: Unit,
+    is_unit_open: bool,
+) -> (PressureReference, &'static str, bool) {
     use PressureReference::{Absolute, Gauge, Vacuum};
     let facts = asked.facts;
     if facts.n_numbers == 0 {
@@ -278,7 +307,7 @@ fn by_values(asked: &Asked<'_>, unit: Unit) -> (PressureReference, &'static str,
         return (Absolute, "it goes above a barometer", false);
     }
     let inches = unit.code().starts_with("[in_i'Hg]");
-    if is_vacuum_word && (inches || middle > 50.0) {
+    if is_vacuum_word && (inches || middle > 50.0 || is_unit_open) {
         return (Vacuum, "it is called a vacuum", false);
     }
     if inches && high <= 103.0 && middle > 50.0 {
@@ -300,6 +329,9 @@ fn while_pump(asked: &Asked<'_>, unit: Unit, runs: bool) -> Option<f64> {
 }
 
 fn gauge_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> PressureReference {
+    if asked.head.is_minus && asked.head.reference != Some(PressureReference::Absolute) {
+        return of_minus(asked, judged);
+    }
     if let Some(reference) = asked
         .head
         .reference

@@ -5,7 +5,7 @@ use drydown_quantity::Stamp;
 use super::memo::{Memo, Short};
 use super::numbers::checked;
 use super::pressure;
-use super::stamp::{MAX_AHEAD_MICROS, NEVER, StampFound};
+use super::stamp::{MAX_AHEAD_MICROS, NEVER, NO_DATE, StampFound};
 use crate::cells::{Amount, is_estimate, parse_amount, parse_number, parse_yes_no, to_known_word};
 use crate::site::{Barometer, UnitSite};
 use crate::source::{CellKind, Column, Origin, Source, UnitRule};
@@ -236,6 +236,9 @@ impl<'a> CellReader<'a> {
             return Ok(None);
         };
         let text = text.to_owned();
+        if matches!(column.kind, CellKind::Text) {
+            check_name(&text)?;
+        }
         let cell = self.read_plain(column, &text)?;
         let memo = self.key_memos.get_mut(idx).and_then(Option::as_mut);
         if let Some((memo, short)) = memo.zip(short) {
@@ -267,7 +270,10 @@ impl<'a> CellReader<'a> {
         let Some(text) = self.meaning(column, raw) else {
             return Ok(None);
         };
-        let found = self.stamp(format, text)?;
+        if self.has_no_date(format, text) {
+            return Err(NO_DATE.to_owned());
+        }
+        let found = self.stamp_of_cell(column, format, text)?;
         self.remember_stamp(raw, found);
         Ok(Some(found))
     }
@@ -291,6 +297,9 @@ impl<'a> CellReader<'a> {
                 Ok(from_whole(i64::from(value)))
             }
             CellKind::Whole => self.whole(column, text),
+            CellKind::Date(format) | CellKind::Stamp(format) if self.has_no_date(format, text) => {
+                Ok(NULL)
+            }
             CellKind::Date(format) => match self.written(format, text) {
                 Some(WrittenStamp::Date(day)) => Ok(from_whole(i64::from(day.number()))),
                 Some(WrittenStamp::Local(micros)) => {
@@ -299,12 +308,9 @@ impl<'a> CellReader<'a> {
                 Some(WrittenStamp::Utc(at)) => Ok(from_whole(i64::from(at.day().number()))),
                 None => Err(format!("expected a date written {}", format.as_str())),
             },
-            CellKind::Stamp(format) => match self.stamp(format, text)?.time {
+            CellKind::Stamp(format) => match self.stamp_of_cell(column, format, text)?.time {
                 LocalTime::Known(at) => {
-                    // The end of a stay may be planned; everything else has happened.
-                    if column.name != "to_at" {
-                        self.check_ahead(at)?;
-                    }
+                    self.check_cell_ahead(column, at)?;
                     Ok(from_whole(at.micros()))
                 }
                 LocalTime::Twice(..) => Err("the clock showed this hour twice".to_owned()),
@@ -353,6 +359,34 @@ impl<'a> CellReader<'a> {
             return Err(format!("outside {}", column.spec.bounds()));
         }
         Ok(from_whole(value as i64))
+    }
+}
+
+/// Whether a text can be the name of a thing: what stands for none, and a number that a spreadsheet
+/// has rounded, would be the same name for many.
+fn check_name(text: &str) -> Result<(), String> {
+    let is_none = text.chars().all(|c| matches!(c, '-' | '–' | '—' | '#'))
+        || text.eq_ignore_ascii_case("n/a");
+    if is_none {
+        return Err("found what stands for nothing".to_owned());
+    }
+    let is_rounded = text.split_once(['E', 'e']).is_some_and(|(head, power)| {
+        power.starts_with('+')
+            && power.len() > 1
+            && power.bytes().skip(1).all(|byte| byte.is_ascii_digit())
+            && head
+                .bytes()
+                .all(|byte| byte.is_ascii_digit() || matches!(byte, b'.' | b','))
+            && (head.len() == 1
+                || head
+                    .get(1..)
+                    .is_some_and(|rest| rest.starts_with(['.', ','])))
+    });
+    match is_rounded {
+        true => {
+            Err("found a number that a spreadsheet has rounded: save the column as text".to_owned())
+        }
+        false => Ok(()),
     }
 }
 

@@ -122,6 +122,20 @@ impl Header {
         record.n_fields() == self.fields.len()
     }
 
+    /// Whether a record has something behind the last column that has a name, where the names end in
+    /// empty ones.
+    pub(crate) fn has_more_below(&self, record: Record<'_>) -> bool {
+        if !self.fields.last().is_some_and(String::is_empty) {
+            return false;
+        }
+        let n_named = self.fields.iter().rposition(|name| !name.is_empty());
+        let from = n_named.map_or(0, |at| at + 1);
+        record
+            .fields()
+            .skip(from)
+            .any(|cell| !cell.trim().is_empty())
+    }
+
     pub(crate) const fn n_fields(&self) -> usize {
         self.fields.len()
     }
@@ -165,8 +179,8 @@ impl Header {
         self.fields.iter().filter(|field| **field == wanted).count()
     }
 
-    /// Whether a record is this header again, or a line of it.
-    pub(crate) fn is_repeated(&self, record: Record<'_>) -> bool {
+    /// Which of its lines a record is again, if it is one; rather the line `begun` than another.
+    pub(crate) fn repeated_line(&self, record: Record<'_>, begun: usize) -> Option<usize> {
         let is_line = |line: &Vec<String>| {
             record.n_fields() == line.len()
                 && record
@@ -175,7 +189,10 @@ impl Header {
                     .all(|(field, cell)| tidy(field) == *cell)
         };
         if !self.lines.is_empty() {
-            return self.lines.iter().any(is_line);
+            return match self.lines.get(begun).is_some_and(is_line) {
+                true => Some(begun),
+                false => self.lines.iter().position(is_line),
+            };
         }
         // Most records differ in the first letter; looking at it spares taking the fields apart.
         let seen = |text: &str| text.bytes().next().filter(u8::is_ascii_graphic);
@@ -184,19 +201,58 @@ impl Header {
             && let (Some(found), Some(known)) = (seen(found), seen(known))
             && found != known
         {
-            return false;
+            return None;
         }
-        record.n_fields() == self.fields.len()
-            && record
-                .fields()
-                .zip(&self.fields)
-                .all(|(field, known)| tidy(field) == *known)
+        is_line(&self.fields).then_some(0)
+    }
+
+    /// Whether a record is this header again, or a line of it.
+    pub(crate) fn is_repeated(&self, record: Record<'_>) -> bool {
+        self.repeated_line(record, 0).is_some()
+    }
+
+    /// How many lines of the file it takes.
+    pub(crate) fn n_lines(&self) -> usize {
+        self.lines.len().max(1)
+    }
+
+    /// The header whose last line is this record, and whose others are as they were.
+    pub(crate) fn with_last_line(&self, record: Record<'_>) -> Self {
+        let mut header = Self::of(record);
+        header.lines.clone_from(&self.lines);
+        if let Some(last) = header.lines.last_mut() {
+            *last = record.fields().map(tidy).collect();
+        }
+        header.fields = joined_names(&header.lines);
+        header
+    }
+
+    /// Whether one of these fields of a record holds its own name: then the record is no data.
+    pub(crate) fn names_itself(
+        &self,
+        record: Record<'_>,
+        mut fields: impl Iterator<Item = usize>,
+    ) -> bool {
+        fields.any(|at| {
+            let is_text = |name: &String| !name.is_empty() && record.get(at) == Some(name);
+            match self.lines.is_empty() {
+                true => self.fields.get(at).is_some_and(is_text),
+                false => self
+                    .lines
+                    .iter()
+                    .filter_map(|line| line.get(at))
+                    .any(|cell| !is_rule(cell) && is_text(cell)),
+            }
+        })
     }
 
     /// Whether a record names columns of the source, but not as this header does.
-    pub(crate) fn is_other_header(&self, record: Record<'_>, columns: &[Column]) -> bool {
+    pub(crate) fn is_other_header<'c>(
+        &self,
+        record: Record<'_>,
+        columns: impl Iterator<Item = &'c Column>,
+    ) -> bool {
         let names: Vec<String> = columns
-            .iter()
             .filter_map(|column| match &column.origin {
                 Origin::Header(names) => Some(names.iter().map(|name| tidy(name))),
                 _ => None,

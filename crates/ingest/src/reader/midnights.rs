@@ -9,12 +9,24 @@ use crate::stamps::{Clock, LocalTime};
 
 const MICROS_PER_DAY: i64 = 86_400_000_000;
 
+/// Why records after a restart of the count are refused.
+pub(super) const RESTARTED: &str = "the time passed jumps back: it counts from a second start, which the file does not tell; cut the file in two there";
+
 /// What a series of stamps without a day of their own has come through.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Midnights {
     passed: i64,
     /// The last local time, with the days that passed.
     last_micros: i64,
+    count: Option<Count>,
+}
+
+/// How far a time passed since a start has come.
+#[derive(Clone, Copy, Debug)]
+struct Count {
+    first_micros: i64,
+    most_micros: i64,
+    is_over: bool,
 }
 
 /// By series: how often its clock passed midnight since its day was told.
@@ -27,8 +39,29 @@ impl AllMidnights {
         let stated = Midnights {
             passed: 0,
             last_micros,
+            count: None,
         };
         self.0.insert(series, stated);
+    }
+
+    /// Whether a stamp counted from one start goes on: it does not once it has come and jumps back over
+    /// more than half of its way. A list with the newest row first never came.
+    pub(super) fn goes_on(&mut self, series: u64, micros: i64) -> bool {
+        let first = Midnights {
+            passed: 0,
+            last_micros: micros,
+            count: None,
+        };
+        let midnights = self.0.entry(series).or_insert(first);
+        let count = midnights.count.get_or_insert(Count {
+            first_micros: micros,
+            most_micros: micros,
+            is_over: false,
+        });
+        let way = count.most_micros - count.first_micros;
+        count.is_over |= way > 0 && (count.most_micros - micros) * 2 > way;
+        count.most_micros = count.most_micros.max(micros);
+        !count.is_over
     }
 
     /// Moves a stamp by the midnights that its series has passed: the clock of a line jumps back by
@@ -37,6 +70,7 @@ impl AllMidnights {
         let first = Midnights {
             passed: 0,
             last_micros: found.local_micros,
+            count: None,
         };
         let midnights = self.0.entry(series).or_insert(first);
         let mut local = found.local_micros + midnights.passed * MICROS_PER_DAY;

@@ -231,9 +231,9 @@ impl Source {
     }
 
     /// Whether a record may mean something only by those before it: an empty cell says what stands
-    /// above it, or a time of day comes after so many midnights.
+    /// above it, a time of day comes after so many midnights, or a count may begin anew.
     fn hangs_on_order(&self) -> bool {
-        self.dates_apart || !self.fill_down.is_empty()
+        self.dates_apart || !self.fill_down.is_empty() || self.counts_on()
     }
 
     /// How the text of a piece is cut.

@@ -1,8 +1,9 @@
 //! Numbers of a cell: with a unit, as a laboratory's limit, as a cleanliness code.
 
-use drydown_quantity::{Dimension, Unit, volume_ppm_to_mass_ppm};
+use drydown_quantity::{Dimension, PressureReference, Unit, volume_ppm_to_mass_ppm};
 
 use super::cell::{CellReader, CellText, FLOW, Place, put};
+use super::pressure::check_reference;
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours, parse_number};
 use crate::site::UnitSite;
 use crate::source::{Column, UnitRule};
@@ -25,6 +26,10 @@ impl CellReader<'_> {
     ) -> Result<f64, String> {
         let own = own_unit(column);
         let text = without_temperature(column, text)?;
+        if column.spec.is_gauge {
+            let unit = cell.unit.filter(|_| matches!(rule, UnitRule::Column(_)));
+            check_reference(PressureReference::Gauge, [Some(text), unit])?;
+        }
         if let Some(value) = parse_number(text, self.source.mark) {
             return self.to_own(value, stated_unit(rule, cell)?, own);
         }

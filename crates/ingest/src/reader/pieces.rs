@@ -241,7 +241,7 @@ impl WideFile<'_> {
             .collect();
         PieceRows {
             after: Before {
-                sheet: sheet.is_changed.then_some(sheet),
+                sheet: sheet.differs().then_some(sheet),
                 last: last.clone(),
                 settled,
                 filled: records.filled_down(),

@@ -8,7 +8,7 @@ use drydown_quantity::{PressureReference, Unit};
 
 use super::cell::{CellReader, CellText, Place, put};
 use crate::site::{Barometer, standard_barometer};
-use crate::source::{Column, UnitRule};
+use crate::source::{Column, UnitRule, contradicted};
 use crate::texts::{from_real, to_real};
 
 /// The barometer of a row, and the cell of its basis where the file did not measure it.
@@ -99,6 +99,25 @@ fn gauge_kpa(value: f64, reference: PressureReference, ambient_kpa: f64) -> f64 
     }
 }
 
+/// Refuses a value whose unit says another reference (`0.5 barg`) than the column's.
+pub(super) fn check_reference(
+    reference: PressureReference,
+    texts: [Option<&str>; 2],
+) -> Result<(), String> {
+    let stated = texts.into_iter().flatten().find_map(|text| {
+        let unit = text.trim_start_matches(|c: char| !c.is_alphabetic() && c != '%');
+        contradicted(reference, unit)
+    });
+    match stated {
+        Some(stated) => Err(format!(
+            "its unit says {}, and the source says {}",
+            stated.as_str(),
+            reference.as_str()
+        )),
+        None => Ok(()),
+    }
+}
+
 /// The stated number: kPa, or a share 0..1 for percent vacuum.
 pub(super) fn stated(
     reader: &CellReader<'_>,
@@ -107,6 +126,8 @@ pub(super) fn stated(
     rule: &UnitRule,
     reference: PressureReference,
 ) -> Result<f64, String> {
+    let unit = cell.unit.filter(|_| matches!(rule, UnitRule::Column(_)));
+    check_reference(reference, [Some(text), unit])?;
     if reference != PressureReference::PercentVacuum {
         return reader.pressure_value(text, cell, rule, Unit::parse("kPa"));
     }

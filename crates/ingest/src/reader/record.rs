@@ -10,7 +10,7 @@ use super::FileHead;
 use super::builder::{Builder, Finish};
 use super::cell::{CellReader, Place, Standard};
 use super::header::{Header, Part, Place as FieldPlace};
-use super::midnights::{AllMidnights, Midnights};
+use super::midnights::{AllMidnights, Midnights, RESTARTED};
 use super::stamp::NEVER;
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
@@ -105,6 +105,21 @@ impl<'a> Job<'a> {
         }
     }
 
+    /// Whether a line is one of those before the header and tells something else than they did.
+    pub(super) fn is_told_anew(&self, line: &str) -> bool {
+        self.source.preamble.iter().any(|pattern| {
+            let Some(found) = pattern.captures(line) else {
+                return false;
+            };
+            pattern.capture_names().flatten().any(|name| {
+                let known = self.captured.as_ref();
+                let known = known.and_then(|parts| parts.get(&format!("{OF_PREAMBLE}{name}")));
+                let told = found.name(name).map(|part| part.as_str().trim());
+                told.is_some() && told != known.map(String::as_str)
+            })
+        })
+    }
+
     /// Where the columns stand, and why no record of the file can be read, if none can.
     pub(crate) fn fields(&self, header: &Header) -> (Fields, Option<String>) {
         let places = |columns: &[Column]| -> Vec<FieldPlace> {
@@ -191,6 +206,9 @@ impl<'a> Job<'a> {
                     .count(series, &mut found, source.clock.as_ref());
             } else if !source.fill_down.is_empty() {
                 self.midnights.begin(series, found.local_micros);
+            }
+            if source.counts_on() && !self.midnights.goes_on(series, found.local_micros) {
+                return Err(RESTARTED.to_owned());
             }
             let at = match found.time {
                 LocalTime::Known(at) | LocalTime::Twice(at, _) => at,

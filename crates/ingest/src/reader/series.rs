@@ -36,6 +36,8 @@ pub(super) struct Series {
 impl Series {
     /// Adds the row that follows.
     pub(super) fn push(&mut self, row: FoldRow, line: u64) {
+        // Each piece numbers its tags anew: only here do its rows belong to one series.
+        let row = FoldRow { series: 0, ..row };
         if let Some(last) = self.steps.last() {
             self.balance += step(&last.row, &row);
         }

@@ -3,10 +3,14 @@
 use drydown_quantity::Stamp;
 
 use super::cell::CellReader;
+use crate::source::{Column, Origin};
 use crate::stamps::{ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
 
 /// Stamps may lie this far after the load: clocks run ahead, and zones differ.
 pub(super) const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
+
+/// When a laboratory wrote its report: from then on it is known.
+const REPORTED_AT: &str = "reported_at";
 
 /// A stamp as read: what it means, and what the clock showed.
 #[derive(Clone, Copy, Debug)]
@@ -17,6 +21,19 @@ pub(crate) struct StampFound {
 
 /// Why a stamp in the hour that spring skips is refused.
 pub(crate) const NEVER: &str = "the clock was set forward over this time";
+
+/// Why a key without a date is refused.
+pub(super) const NO_DATE: &str = "says that there is no date";
+
+/// Whether a text is how a date is written where there is none: `00/00/00`, `--.--.----`,
+/// `0000-00-00 00:00`, `-`. Common practice, no source.
+pub(super) fn says_no_date(text: &str) -> bool {
+    const MARKS: [char; 8] = ['-', '–', '—', '.', '/', ':', '_', ' '];
+    !text.is_empty()
+        && text
+            .chars()
+            .all(|c| matches!(c, '0' | 'T' | 'Z') || MARKS.contains(&c))
+}
 
 impl CellReader<'_> {
     /// What a local time means, where the clock's offset is known to be steady around it.
@@ -35,10 +52,41 @@ impl CellReader<'_> {
         dated.flatten().or_else(|| format.read(text))
     }
 
+    /// Whether a text says that there is no date, and is none of the format either.
+    pub(super) fn has_no_date(&self, format: &StampFormat, text: &str) -> bool {
+        says_no_date(text) && self.written(format, text).is_none()
+    }
+
     pub(super) fn stamp(&self, format: &StampFormat, text: &str) -> Result<StampFound, String> {
         match format.elapsed() {
             Some(unit) => self.stamp_after((format, unit), text),
             None => self.stamp_of(format, text),
+        }
+    }
+
+    /// As [`Self::stamp`], of a cell: in a column of local times a date alone is its midnight.
+    pub(super) fn stamp_of_cell(
+        &self,
+        column: &Column,
+        format: &StampFormat,
+        text: &str,
+    ) -> Result<StampFound, String> {
+        let found = self.stamp(format, text);
+        // Where date and time stand in two cells, the time is missing.
+        let is_one_cell = match &column.origin {
+            Origin::Header(names) => names.len() == 1,
+            _ => true,
+        };
+        let clock = self.source.clock.as_ref();
+        match (found, clock.filter(|_| is_one_cell)) {
+            (Err(why), Some(clock)) => match format.read_midnight(text) {
+                Some(local_micros) => Ok(StampFound {
+                    time: clock.to_utc(local_micros),
+                    local_micros,
+                }),
+                None => Err(why),
+            },
+            (found, _) => found,
         }
     }
 
@@ -76,6 +124,28 @@ impl CellReader<'_> {
                 Err(format!("{at} lies more than a day after the load"))
             }
             _ => Ok(()),
+        }
+    }
+
+    /// As [`Self::check_ahead`], of a cell: what follows from it is said where it matters.
+    pub(super) fn check_cell_ahead(&self, column: &Column, at: Stamp) -> Result<(), String> {
+        match column.name.as_str() {
+            // The end of a stay may be planned; everything else has happened.
+            "to_at" => Ok(()),
+            REPORTED_AT => self.check_ahead(at).map_err(|why| {
+                let (year, month, day) = at.day().civil();
+                let is_month = (1..=12).contains(&day) && day != month;
+                let turned = is_month.then(|| format!("{year}-{day:02}-{month:02}"));
+                let turned = turned
+                    .filter(|text| text.parse().is_ok_and(|at| self.check_ahead(at).is_ok()))
+                    .map_or_else(String::new, |text| {
+                        format!("; with day and month changed over it is {text}")
+                    });
+                format!(
+                    "{why}: without it the report counts as known when its sample was taken{turned}"
+                )
+            }),
+            _ => self.check_ahead(at),
         }
     }
 

@@ -261,6 +261,13 @@ impl<'a> Lines<'a> {
 
     /// Looks at everything but the value.
     pub(super) fn find(&mut self, job: &mut Job<'_>, record: Record<'_>, key: &mut Key) -> Found {
+        match self.look(job, record, key) {
+            Found::Rejected(_) if job.source.ignores(record.raw()) => Found::Ignored,
+            found => found,
+        }
+    }
+
+    fn look(&mut self, job: &mut Job<'_>, record: Record<'_>, key: &mut Key) -> Found {
         let (header, fields) = (&self.sheet.header, &self.sheet.fields);
         let tall = match &self.sheet.tall {
             Ok(tall) => *tall,

@@ -1,14 +1,17 @@
 //! Dialects: what a description and a text give, side by side.
 
 mod above;
+mod again;
 mod amended;
 mod barometers;
 mod bytes;
 mod cleanliness;
 mod controllers;
+mod dates;
 mod fuzz;
 mod harness;
 mod headers;
+mod in_pieces;
 mod laboratory;
 mod laws;
 mod layouts;

@@ -1,5 +1,7 @@
 //! Wide files: a record is a row, a column is a quantity.
 
+use std::collections::BTreeSet;
+
 use super::builder::Builder;
 use super::cell::Place as Site;
 use super::down::{Down, Grid, Row};
@@ -30,10 +32,16 @@ pub(super) struct Sheet {
     places: Vec<usize>,
     /// By slot of the source: which of those columns it fills.
     of_slot: Vec<Option<usize>>,
-    /// Why no record can be read, from the start or since a line.
+    /// Why no record of the file can be read.
     fatal: Option<String>,
+    /// Why none can be read since another header, until this one comes again.
+    lost: Option<String>,
+    /// Lines of the header that were just seen again, where it has more.
+    n_seen: usize,
+    /// The lines before the header stand here again, and tell something else.
+    is_told_anew: bool,
     /// It is no longer what the head of the file said.
-    pub(super) is_changed: bool,
+    is_changed: bool,
 }
 
 /// Why a record gives no row.
@@ -70,8 +78,16 @@ impl Sheet {
             places,
             of_slot,
             fatal,
+            lost: None,
+            n_seen: 0,
+            is_told_anew: false,
             is_changed: false,
         }
+    }
+
+    /// Whether records are no longer read as the head of the file said.
+    pub(super) const fn differs(&self) -> bool {
+        self.is_changed || self.lost.is_some() || self.n_seen > 0 || self.is_told_anew
     }
 
     pub(super) fn builder(&self, job: &Job<'_>) -> Builder {
@@ -139,7 +155,17 @@ pub(super) fn read_records<'t>(
         let mut places = Vec::with_capacity(block.n_records());
         for (at, record) in block.records().enumerate() {
             builder.counts.rows_in += 1;
-            match sheet.read_key(job, record, &mut key) {
+            let found = sheet.read_key(job, record, &mut key);
+            if matches!(found, Err(NoRow::Rejected(_))) && job.source.ignores(record.raw()) {
+                builder.counts.rows_in -= 1;
+                builder.counts.rows_ignored += 1;
+                continue;
+            }
+            match &found {
+                Ok(()) => sheet.is_told_anew = false,
+                Err(_) => sheet.is_told_anew |= job.is_told_anew(record.raw()),
+            }
+            match found {
                 Ok(()) => {
                     builder.push_key(&key.cells, key.time, record.line(), record.raw());
                     rows.push(Row {
@@ -194,17 +220,56 @@ impl Sheet {
         if let Some(why) = &self.fatal {
             return Err(NoRow::Rejected(why.clone()));
         }
-        if !self.header.fits(record) {
+        if self.lost.is_none() && !self.header.fits(record) {
             let (found, expected) = (record.n_fields(), self.header.n_fields());
-            let why = format!("found {found} fields, expected {expected}");
+            let mut why = format!("found {found} fields, expected {expected}");
+            if record.raw().contains('\r') {
+                why.push_str(": carriage returns stand in it, which end no line in a file that has line feeds");
+            }
             return Err(self.unread(job, record, why));
         }
         // Before the key: where the key is text alone, a header would pass for a row.
-        if self.header.is_repeated(record) {
+        let n_seen = std::mem::take(&mut self.n_seen);
+        if self.header.has_more_below(record) {
+            let why = "a value stands behind the last column that has a name: a delimiter inside a cell moves all behind it (`header` names the columns if it is none)";
+            return Err(NoRow::Rejected(why.to_owned()));
+        }
+        if let Some(line) = self.header.repeated_line(record, n_seen) {
+            let is_whole = line + 1 == self.header.n_lines();
+            if !is_whole {
+                self.n_seen = line + 1;
+            } else if line == n_seen {
+                self.lost = None;
+            }
+            if self.is_told_anew {
+                self.fatal = Some(format!(
+                    "at line {} the header comes again, and what stands before it tells something else than at the file's head: cut the file in two there",
+                    record.line()
+                ));
+                self.is_changed = true;
+            }
             return Err(NoRow::Rejected("the header again".to_owned()));
         }
+        if let Some(why) = &self.lost {
+            return Err(self.unread(job, record, why.clone()));
+        }
+        if job.stamp_key().is_none() {
+            if job.source.ignores(record.raw()) {
+                return Err(NoRow::Rejected("a line that is not wanted".to_owned()));
+            }
+            if self.names_itself(record) {
+                let why = "a name of the header stands where the key should".to_owned();
+                return Err(self.unread(job, record, why));
+            }
+        }
         job.read_key(record, &self.fields, None, key)
-            .map_err(|why| self.unread(job, record, why))?;
+            .map_err(
+                |why| match n_seen > 0 && n_seen + 1 == self.header.n_lines() {
+                    // The names came again, and something else below them.
+                    true => self.headed_anew(job, record, self.header.with_last_line(record)),
+                    false => self.unread(job, record, why),
+                },
+            )?;
         if job.source.table.name == SAMPLES && self.has_key_alone(job, record) {
             let why = "nothing stands in it but the sample's key: no time, no place, no result";
             return Err(NoRow::Rejected(why.to_owned()));
@@ -231,26 +296,70 @@ impl Sheet {
     /// same columns of the table, the records behind it are read by it.
     fn unread(&mut self, job: &Job<'_>, record: Record<'_>, why: String) -> NoRow {
         let source = job.source;
+        let columns = source.keys.iter().chain(&source.values);
         // Where the source names the columns itself, what the file calls them is not looked at.
-        if source.header.is_some()
-            || !self.header.is_other_header(record, &source.keys)
-                && !self.header.is_other_header(record, &source.values)
-        {
+        let is_header = || {
+            self.header.is_other_header(record, columns)
+                || self.names_itself(record)
+                || self.header.fits(record) && are_names(record)
+        };
+        if source.header.is_some() || !is_header() {
             return NoRow::Rejected(why);
         }
+        self.headed_anew(job, record, Header::of(record))
+    }
+
+    /// Whether a name stands where a key should.
+    fn names_itself(&self, record: Record<'_>) -> bool {
+        let fields = self.fields.keys.iter().flat_map(Place::fields);
+        self.header.names_itself(record, fields)
+    }
+
+    /// What becomes of the record that ends another header.
+    fn headed_anew(&mut self, job: &Job<'_>, record: Record<'_>, header: Header) -> NoRow {
         let next = Self {
             is_changed: true,
-            ..Self::of(job, Header::of(record))
+            ..Self::of(job, header)
         };
         // Cells are filled from those above by the places that the first header gave.
-        let fills_alike = self.header.has_at_same(&next.header, &source.fill_down);
+        let fills_alike = self.header.has_at_same(&next.header, &job.source.fill_down);
         if next.fatal.is_none() && next.places == self.places && fills_alike {
             return NoRow::Header(Box::new(next));
         }
-        self.fatal = Some(format!("the header changed at line {}", record.line()));
-        self.is_changed = true;
+        // The further lines of a header that could not be told are no news.
+        if let Some(why) = &self.lost {
+            return NoRow::Rejected(why.clone());
+        }
+        let missing = |fields: &Fields| -> Vec<String> {
+            let places = fields.keys.iter().chain(&fields.values);
+            let name = |place: &Place| match place {
+                Place::Missing(name) => Some(format!("\"{name}\"")),
+                _ => None,
+            };
+            places.filter_map(name).collect()
+        };
+        let known = missing(&self.fields);
+        let mut gone = missing(&next.fields);
+        gone.retain(|name| !known.contains(name));
+        let mut why = format!("the header changed at line {}", record.line());
+        // One line of a header of several names no column whole.
+        let is_whole = next.header.n_lines() == self.header.n_lines();
+        if is_whole && !gone.is_empty() {
+            why.push_str(&format!(" and has no column {}", gone.join(", ")));
+        }
+        self.lost = Some(why);
         NoRow::Rejected("another header: what follows cannot be told".to_owned())
     }
+}
+
+/// Whether a record is one of words alone, each another: names in other words, or another language.
+fn are_names(record: Record<'_>) -> bool {
+    let is_name = |cell: &str| {
+        cell.chars().any(char::is_alphabetic) && !cell.bytes().any(|byte| byte.is_ascii_digit())
+    };
+    let cells: Vec<&str> = record.fields().map(str::trim).collect();
+    let distinct: BTreeSet<&str> = cells.iter().copied().collect();
+    cells.len() >= 3 && distinct.len() == cells.len() && cells.iter().all(|cell| is_name(cell))
 }
 
 /// Slots that some column of this file fills; a column the file lacks is not spoken for.
@@ -276,6 +385,8 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
             "the first sheet is read, and {n_sheets} more of the workbook not: `sheet` names the one to read"
         ));
     }
+    // The names of objects stand before the first line.
+    let line = header.line.max(1);
     for (column, place) in job.source.values.iter().zip(&fields.values) {
         if let Place::Missing(name) = place {
             let why = format!("the file has no column \"{name}\"");
@@ -283,7 +394,7 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
                 "no column \"{name}\": \"{}\" is not read from this file",
                 column.name
             ));
-            builder.reject_cell(header.line, &column.name, &header.raw, why);
+            builder.reject_cell(line, &column.name, &header.raw, why);
         }
     }
     for column in job.source.keys.iter().chain(&job.source.values) {
@@ -296,7 +407,7 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
             builder
                 .notes
                 .push(format!("{why} into \"{}\"", column.name));
-            builder.reject_cell(header.line, &column.name, &header.raw, why);
+            builder.reject_cell(line, &column.name, &header.raw, why);
         }
     }
 }

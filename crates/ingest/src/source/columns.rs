@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use drydown_quantity::pressure::hinted_reference;
 use drydown_quantity::{Dimension, PressureReference, Unit, all_units};
 use drydown_schema::{ColumnKind, ColumnSpec, nearest};
 
@@ -14,6 +15,13 @@ use crate::stamps::{ElapsedUnit, StampFormat};
 /// What an oil may weigh; from memory: light naphthenic oils stand near 800, phosphate esters near 1150,
 /// and a density in g/mL or kg/L is far outside.
 const DENSITIES_KGM3: std::ops::RangeInclusive<f64> = 700.0..=1300.0;
+
+/// What a spelling of a unit says of the reference (`psia`), where the other is meant: an absolute pressure
+/// is none against the atmosphere. Which way the latter counts, its sign may tell.
+pub(crate) fn contradicted(meant: PressureReference, unit: &str) -> Option<PressureReference> {
+    use PressureReference::Absolute;
+    hinted_reference(unit).filter(|stated| (*stated == Absolute) != (meant == Absolute))
+}
 
 impl Compiler<'_> {
     pub(super) fn columns(&mut self) -> Vec<Column> {
@@ -207,6 +215,18 @@ impl Compiler<'_> {
             PressureWord::PercentVacuum => PressureReference::PercentVacuum,
         });
         let is_pressure = name == CHAMBER || spec.is_gauge;
+        let meant = reference.or_else(|| spec.is_gauge.then_some(PressureReference::Gauge));
+        if let (Some(UnitOf::Fixed(text)), Some(meant)) = (&map.unit, meant.filter(|_| is_pressure))
+            && let Some(stated) = contradicted(meant, text)
+        {
+            let what = format!(
+                "found \"{}\", and the unit \"{text}\" says {}",
+                meant.as_str(),
+                stated.as_str()
+            );
+            self.problem(&["columns", name, "reference"], what);
+            return None;
+        }
         match reference {
             Some(_) if !is_pressure && name != AMBIENT => {
                 self.problem(

@@ -127,6 +127,11 @@ impl Compiler<'_> {
             clock,
             file_name,
             preamble,
+            ignore_lines: spec
+                .ignore_lines
+                .iter()
+                .filter_map(|text| self.pattern(&["ignore_lines"], Some(text)))
+                .collect(),
             dates_apart,
             keys,
             values,

@@ -38,6 +38,8 @@ pub struct Source {
     pub(crate) file_name: Option<Regex>,
     /// What the lines before the header hold, in named parts.
     pub(crate) preamble: Vec<Regex>,
+    /// Records that are not wanted where they cannot be read.
+    pub(crate) ignore_lines: Vec<Regex>,
     /// The day of the stamps stands in the file's name, or before the header, alone.
     pub(crate) dates_apart: bool,
     /// Columns of the key, in the key's order.
@@ -159,6 +161,7 @@ impl Source {
             delimiter: self.dialect.delimiter,
             mark: self.mark,
             sheet: self.sheet.as_deref(),
+            is_transposed: self.layout == Layout::Transposed,
         }
     }
 
@@ -181,6 +184,29 @@ impl Source {
         } else {
             self.dialect.clone()
         }
+    }
+
+    /// Whether a record that cannot be read is one of those that are not wanted; a record of a table
+    /// whose key is text alone can always be read, and is asked for before.
+    pub(crate) fn ignores(&self, record: &str) -> bool {
+        self.ignore_lines.iter().any(|line| line.is_match(record))
+    }
+
+    /// Whether the stamps of its key count from a start that a file tells once.
+    pub(crate) fn counts_on(&self) -> bool {
+        self.keys.iter().any(|column| {
+            let is_counted =
+                matches!(&column.kind, CellKind::Stamp(format) if format.elapsed().is_some());
+            let is_once =
+                |name: &String| name.starts_with(OF_FILE_NAME) || name.starts_with(OF_PREAMBLE);
+            match &column.origin {
+                Origin::Header(names) => {
+                    let (_, start) = names.split_last().unzip();
+                    is_counted && start.is_some_and(|start: &[String]| start.iter().all(is_once))
+                }
+                _ => false,
+            }
+        })
     }
 
     /// What its pressures in the chamber are measured against; None where it has none.

@@ -7,6 +7,7 @@ mod dialect;
 mod problem;
 mod spec;
 
+pub(crate) use columns::contradicted;
 pub use compiled::Source;
 pub(crate) use compiled::{CellKind, Column, OF_FILE_NAME, OF_PREAMBLE, Origin, Tall, UnitRule};
 pub use problem::SourceProblem;

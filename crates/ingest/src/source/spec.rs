@@ -45,6 +45,9 @@ pub struct SourceSpec {
     /// Patterns for the lines before the header, whose named parts become columns.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub preamble: Vec<String>,
+    /// Patterns for lines that are not wanted, such as a footer; a line that reads as a record is none.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ignore_lines: Vec<String>,
     /// Columns whose empty cells say what stood there before.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub fill_down: Vec<String>,

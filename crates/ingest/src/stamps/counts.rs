@@ -18,6 +18,9 @@ pub(super) enum EpochUnit {
 }
 
 /// Counts since 1970-01-01T00:00 UTC. Below the microsecond nothing is kept.
+/// 1990-01-01, microseconds.
+const EARLIEST_MICROS: i64 = 631_152_000_000_000;
+
 pub(super) fn read_epoch(text: &str, unit: EpochUnit) -> Option<WrittenStamp> {
     let (micros_per_count, counts_per_micro) = match unit {
         EpochUnit::Second => (1_000_000, 1),
@@ -34,7 +37,9 @@ pub(super) fn read_epoch(text: &str, unit: EpochUnit) -> Option<WrittenStamp> {
             to_micros(micros / counts_per_micro as f64)?
         }
     };
-    is_in_calendar(micros).then(|| WrittenStamp::Utc(Stamp::from_micros(micros)))
+    // Counts of another unit lie in the first days of 1970; nobody kept such logs before 1990.
+    let is_late = micros >= EARLIEST_MICROS;
+    (is_late && is_in_calendar(micros)).then(|| WrittenStamp::Utc(Stamp::from_micros(micros)))
 }
 
 pub(super) fn read_serial(text: &str) -> Option<WrittenStamp> {
@@ -44,9 +49,13 @@ pub(super) fn read_serial(text: &str) -> Option<WrittenStamp> {
     if !(10_000.0..100_000.0).contains(&value) {
         return None;
     }
-    // Serials carry about nine digits of a day: what they mean is a whole second.
-    let seconds = ((value + SERIAL_DAY_ZERO) * 86_400.0).round();
-    to_micros(seconds * 1e6).map(WrittenStamp::Local)
+    // Eight digits of a day tell milliseconds; fewer mean a whole second.
+    let n_digits = text
+        .rsplit_once(['.', ','])
+        .map_or(0, |(_, part)| part.trim().len());
+    let per_second = if n_digits >= 8 { 1_000.0 } else { 1.0 };
+    let counts = ((value + SERIAL_DAY_ZERO) * 86_400.0 * per_second).round();
+    to_micros(counts / per_second * 1e6).map(WrittenStamp::Local)
 }
 
 /// Digits and at most one mark. No exponent: a spreadsheet that shows one has dropped the digits

@@ -151,6 +151,42 @@ impl StampFormat {
         }
     }
 
+    /// Reads a date where the pattern has a local time behind it: spreadsheets write the stamp of midnight
+    /// so. Microseconds of the clock.
+    pub(crate) fn read_midnight(&self, text: &str) -> Option<i64> {
+        let (Kind::Pattern { items, .. }, None) = (&self.kind, self.elapsed) else {
+            return None;
+        };
+        let is_hour = |item: &Item| matches!(item, Item::Hour24 | Item::Hour12);
+        let (date, time) = items.split_at_checked(items.iter().position(is_hour)?)?;
+        let is_of_time = |item: &Item| {
+            matches!(
+                item,
+                Item::Literal(_)
+                    | Item::Blank
+                    | Item::Hour24
+                    | Item::Hour12
+                    | Item::Minute
+                    | Item::Second
+                    | Item::Fraction
+                    | Item::AmPm
+            )
+        };
+        let n_between = date
+            .iter()
+            .rev()
+            .take_while(|item| matches!(item, Item::Literal(_) | Item::Blank))
+            .count();
+        let date = date.get(..date.len() - n_between)?;
+        if n_between == 0 || !time.iter().all(is_of_time) {
+            return None;
+        }
+        match read_pattern(date, true, text)? {
+            WrittenStamp::Local(micros) => Some(micros),
+            _ => None,
+        }
+    }
+
     /// Reads a trimmed local stamp whose every number has the full width of its field; None for all
     /// others, which [`Self::read`] may still read. Far quicker, and never another answer.
     pub(crate) fn read_fixed(&self, text: &str) -> Option<WrittenStamp> {

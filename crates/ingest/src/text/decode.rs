@@ -75,6 +75,8 @@ pub(crate) struct TextRule<'a> {
     pub(crate) mark: DecimalMark,
     /// The sheet to read; None: the first that shows.
     pub(crate) sheet: Option<&'a str>,
+    /// Its records stand side by side.
+    pub(crate) is_transposed: bool,
 }
 
 impl TextRule<'_> {
@@ -85,6 +87,7 @@ impl TextRule<'_> {
             delimiter: b',',
             mark: DecimalMark::Point,
             sheet: None,
+            is_transposed: false,
         }
     }
 }

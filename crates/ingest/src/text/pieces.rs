@@ -176,7 +176,6 @@ impl<'r> Pieces<'r> {
         let n_lines = memchr::memchr_iter(b'\n', piece.text.as_bytes()).count();
         self.first_line += n_lines as u64;
         self.skip_lines = self.skip_lines.saturating_sub(n_lines as u64);
-        self.traits.malformed = false;
         if let Some(names) = &self.names {
             piece.text = names.to_lines(&piece.text, piece.first_line == 1);
         }
@@ -218,6 +217,13 @@ impl<'r> Pieces<'r> {
 
     /// A lone carriage return ends a line only in files that know no line feed.
     fn settle_line_ends(&mut self, from: usize) {
+        // A return that ended the last block is looked at again.
+        let ended = self.text.get(..from).unwrap_or("").ends_with('\r');
+        let from = if ended && self.lone_returns.is_none() {
+            from - 1
+        } else {
+            from
+        };
         let new = self.text.as_bytes().get(from..).unwrap_or(&[]);
         let lone = match self.lone_returns {
             Some(lone) => lone,

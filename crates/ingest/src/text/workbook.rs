@@ -93,7 +93,7 @@ fn read(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Sheet, TextEr
     let merged = book
         .merge_cells_by_sheet_name(&name)
         .map_err(|error| damaged(&error))?;
-    rows.spread(&merged, limit)?;
+    rows.spread(&merged, rule.is_transposed, limit)?;
     let n_unread = match rule.sheet {
         Some(_) => 0,
         None => n_others(&mut book, &name),
@@ -230,9 +230,16 @@ impl Rows {
         self.cells.sort_by_key(|(at, _)| *at);
     }
 
-    /// Lets a cell that is merged over several rows stand in each of them, as far as rows are used.
-    fn spread(&mut self, merged: &[Dimensions], limit: usize) -> Result<(), TextError> {
-        let last = self.cells.last().map_or(0, |((row, _), _)| *row);
+    /// Lets a cell that is merged over several records stand in each of them, as far as they are used:
+    /// over rows, and where records stand side by side over columns.
+    fn spread(
+        &mut self,
+        merged: &[Dimensions],
+        is_transposed: bool,
+        limit: usize,
+    ) -> Result<(), TextError> {
+        let last_row = self.cells.last().map_or(0, |((row, _), _)| *row);
+        let last_column = self.n_columns.saturating_sub(1);
         let mut more = Vec::new();
         for region in merged {
             let anchor = self
@@ -241,8 +248,12 @@ impl Rows {
                 .ok()
                 .and_then(|place| self.cells.get(place));
             let Some((_, text)) = anchor else { continue };
-            for row in region.start.0 + 1..=region.end.0.min(last) {
-                let at = (row, region.start.1);
+            let columns = match is_transposed {
+                true => region.start.1..=region.end.1.min(last_column),
+                false => region.start.1..=region.start.1,
+            };
+            let rows = region.start.0..=region.end.0.min(last_row);
+            for at in rows.flat_map(|row| columns.clone().map(move |column| (row, column))) {
                 if self.cells.binary_search_by_key(&at, |(at, _)| *at).is_err() {
                     more.push((at, text.clone()));
                 }

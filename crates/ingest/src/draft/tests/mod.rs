@@ -4,6 +4,7 @@ mod any_text;
 mod by_row;
 mod controllers;
 mod files;
+mod order;
 mod refused;
 mod registers;
 mod shapes;
@@ -36,7 +37,7 @@ fn block_of(proposal: &str) -> SourceSpec {
 /// The proposal for a file. It must read back as it was meant, and compile unless a person must fill it in.
 fn proposed(name: &str, bytes: &[u8]) -> String {
     let shape = find_shape(bytes).unwrap_or_else(|error| panic!("{name}: {error}"));
-    let proposal = super::proposal::propose(name, &shape);
+    let proposal = super::proposal::propose(name, &shape, None);
     let text = to_text(&proposal);
     let spec = block_of(&text);
     assert_eq!(spec, proposal.spec, "{text}");
@@ -65,7 +66,7 @@ pub(crate) fn check_any(name: &str, bytes: &[u8]) {
     }
     proposed(name, bytes);
     let shape = find_shape(bytes).unwrap();
-    let spec = filled_in(&super::proposal::propose(name, &shape).spec);
+    let spec = filled_in(&super::proposal::propose(name, &shape, None).spec);
     if let Ok(source) = spec.compile() {
         crate::reader::check_any(&source, name, bytes);
     }
@@ -74,7 +75,7 @@ pub(crate) fn check_any(name: &str, bytes: &[u8]) {
 /// What ingest makes of the file with the proposal, once a person has filled it in.
 fn read_with(name: &str, bytes: &[u8]) -> FileRows {
     let shape = find_shape(bytes).unwrap();
-    let spec = filled_in(&super::proposal::propose(name, &shape).spec);
+    let spec = filled_in(&super::proposal::propose(name, &shape, None).spec);
     let source = spec
         .compile()
         .unwrap_or_else(|problems| panic!("{name}: {problems:?}"));

@@ -56,7 +56,7 @@ fn day_and_month() {
             |n| [stamp(n), "U-1".to_owned(), "20.5".to_owned()].join(&delimiter.to_string()),
         )
     };
-    let cases: [(&str, String, &str, bool); 6] = [
+    let cases: [(&str, String, &str, bool); 7] = [
         (
             "a day over 12 tells",
             text(
@@ -68,8 +68,14 @@ fn day_and_month() {
             false,
         ),
         (
-            "AM and PM",
+            "AM and PM, and metric units: as in Australia",
             text(&|n| format!("3/4/2026 1:{n:02}:00 PM"), "Flow (L/min)", ','),
+            "%d/%m/%Y %I:%M:%S %p",
+            true,
+        ),
+        (
+            "AM and PM",
+            text(&|n| format!("3/4/2026 1:{n:02}:00 PM"), "Flow", ','),
             "%m/%d/%Y %I:%M:%S %p",
             true,
         ),

@@ -22,12 +22,12 @@ fn times_passed_since_a_start_above_the_header() {
             Start: 01.03.2026 10:00
 
             t,Flow
+            -60,65
             0,60
             90.5,61
             1e3,62
             ,63
             later,64
-            -60,65
             ",
         )
         .gives(
@@ -37,8 +37,8 @@ fn times_passed_since_a_start_above_the_header() {
             U-7 | 2026-03-01T09:00:00Z | 60
             U-7 | 2026-03-01T09:01:30.5Z | 61
             U-7 | 2026-03-01T09:16:40Z | 62
-            ! 8 row [,63] ~ behind it the time passed in s
-            ! 9 row [later,64] ~ behind it the time passed in s
+            ! 9 row [,63] ~ behind it the time passed in s
+            ! 10 row [later,64] ~ behind it the time passed in s
             = 6/4/0/0/2/0
             ",
         );
@@ -98,8 +98,8 @@ fn a_start_in_the_name_and_a_day_above_the_header() {
         "
         Elapsed,Flow
         0:00:00,60
-        25:30:00.5,61
         10:00,62
+        25:30:00.5,61
         12,63
         ",
     )

@@ -21,7 +21,7 @@ use crate::source::{Source, SourceSpec};
 pub(super) const LOADED_AT: &str = "2026-12-01T00:00:00Z";
 
 /// Longest text of a case.
-const MAX_TEXT: usize = 1 << 24;
+pub(super) const MAX_TEXT: usize = 1 << 24;
 
 /// One case in the making.
 pub(super) struct Case {

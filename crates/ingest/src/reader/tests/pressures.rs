@@ -265,3 +265,77 @@ fn pressures_after_the_pumps_are_gauge() {
         .gives("discharge_kpa_gauge\n206.842719");
     }
 }
+
+/// The word of a unit for what it is measured against is no ornament.
+#[test]
+fn a_unit_that_says_another_reference_is_refused() {
+    let by_row = |reference: &str| {
+        format!(
+            r#"
+            table = "readings"
+            timezone = "UTC"
+            [columns]
+            unit_id = {{ value = "U-1" }}
+            at = {{ from = "Time", format = "%Y-%m-%d %H:%M" }}
+            chamber_pressure_kpa = {{ from = "P", unit = {{ from = "Unit" }}, reference = "{reference}" }}
+            "#
+        )
+    };
+    Case::new(&by_row("absolute"))
+        .text(
+            "
+            Time,P,Unit
+            2026-01-01 00:00,50,mbar(a)
+            2026-01-01 00:01,500,mbar(g)
+            2026-01-01 00:02,25,inHg vac
+            2026-01-01 00:03,60,mbar
+            ",
+        )
+        .gives(
+            "
+            chamber_pressure_kpa
+            5
+            -
+            -
+            6
+            ! 3 chamber_pressure_kpa [500] ~ its unit says gauge, and the source says absolute
+            ! 4 chamber_pressure_kpa [25] ~ its unit says vacuum, and the source says absolute
+            ",
+        );
+    Case::new(&by_row("vacuum"))
+        .text(
+            "
+            Time,P,Unit
+            2026-01-01 00:00,50,mbar(a)
+            2026-01-01 00:01,60 mbar abs,mbar
+            ",
+        )
+        .gives(
+            "
+            chamber_pressure_kpa
+            -
+            -
+            ! 2 chamber_pressure_kpa [50] ~ its unit says absolute, and the source says vacuum
+            ! 3 chamber_pressure_kpa [60 mbar abs] ~ its unit says absolute
+            ",
+        );
+    for (unit, reference, is_refused) in [
+        ("barg", "absolute", true),
+        ("psia", "gauge", true),
+        ("mbar(a)", "vacuum", true),
+        ("inHg vac", "absolute", true),
+        ("inHg vac", "vacuum", false),
+        ("psia", "absolute", false),
+        ("mbar", "vacuum", false),
+    ] {
+        let text = by_row(reference).replace("{ from = \"Unit\" }", &format!("\"{unit}\""));
+        let text = format!("name = \"s\"\nfiles = [\"*\"]\n{text}");
+        let spec: crate::source::SourceSpec = toml::from_str(&text).unwrap();
+        let problems = spec.compile().err().unwrap_or_default();
+        assert_eq!(
+            !problems.is_empty(),
+            is_refused,
+            "{unit} {reference} {problems:?}"
+        );
+    }
+}

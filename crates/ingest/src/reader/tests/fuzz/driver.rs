@@ -76,7 +76,7 @@ const TOKENS: [&str; 60] = [
     "é",
 ];
 
-/// Runs the corpus, then mutations: a fixed number, or for `DRYDOWN_FUZZ_SECONDS`.
+/// Runs the corpus, then mutations: a fixed number, or for `DRYDOWN_FUZZ_SECONDS`; prints how many.
 pub(super) fn run(corpus: &Corpus, body: fn(&[u8])) {
     assert!(!corpus.inputs.is_empty());
     for input in &corpus.inputs {
@@ -94,6 +94,14 @@ pub(super) fn run(corpus: &Corpus, body: fn(&[u8])) {
             None => n < corpus.n_mutations,
         };
         if !go_on {
+            let thread = std::thread::current();
+            let body = thread.name().and_then(|name| name.rsplit("::").next());
+            println!(
+                "{}: {} inputs, {n} mutations in {:.0} s",
+                body.unwrap_or("fuzz"),
+                corpus.inputs.len(),
+                begun.elapsed().as_secs_f64()
+            );
             return;
         }
         // Every mutation has a seed of its own, so that a failure depends on nothing before it.

@@ -2,20 +2,25 @@
 //!
 //! Each body takes bytes and asserts what must hold for any: no panic, values inside the contract,
 //! every record accounted for. The normal test run replays the corpus below `tests/corpus/` and a
-//! fixed number of mutations; `DRYDOWN_FUZZ_SECONDS=600` goes on for so long, for each parser. A
-//! failure prints the input as a Rust byte string: put it into the corpus.
-
-mod driver;
-mod parsers;
-mod whole;
-
-use driver::{Corpus, run};
+//! fixed number of mutations; `DRYDOWN_FUZZ_SECONDS=600` goes on for so long, for each parser, and
+//! `--nocapture` shows how many mutations each ran. A failure prints the input as a Rust byte string:
+//! put it into the corpus.
 
 macro_rules! corpus {
     ($($file:literal),* $(,)?) => {
         vec![$(include_bytes!(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/corpus/", $file)).as_slice()),*]
     };
 }
+
+mod amended;
+mod driver;
+mod packed;
+mod parsers;
+mod pieces;
+mod readers;
+mod whole;
+
+use driver::{Corpus, run};
 
 /// A corpus file that holds one input a line.
 fn lines(file: &'static [u8]) -> Vec<&'static [u8]> {

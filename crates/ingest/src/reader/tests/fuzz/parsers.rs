@@ -2,7 +2,10 @@
 
 use drydown_quantity::Unit;
 
-use crate::cells::{Amount, Censor, DecimalMark, parse_amount, parse_cleanliness, parse_number};
+use crate::cells::{
+    Amount, Censor, DecimalMark, parse_amount, parse_cleanliness, parse_hours, parse_number,
+    parse_yes_no,
+};
 use crate::stamps::{Clock, ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
 use crate::text::{
     Block, Dialect, Records, TextRule, Widths, decode_text, to_delimited, to_transposed,
@@ -291,5 +294,19 @@ pub(super) fn decode(bytes: &[u8]) {
             }
             Err(error) => assert!(!error.to_string().is_empty()),
         }
+    }
+}
+
+/// Hours are finite and of the text's digits; what is yes is not no in other letters.
+pub(super) fn words(bytes: &[u8]) {
+    let text = text_of(bytes);
+    if let Some(hours) = parse_hours(&text) {
+        assert!(hours.is_finite());
+        assert!(text.bytes().any(|byte| byte.is_ascii_digit()));
+    }
+    let found = parse_yes_no(&text);
+    if text.is_ascii() {
+        assert_eq!(parse_yes_no(&text.to_uppercase()), found);
+        assert_eq!(parse_yes_no(&text.to_lowercase()), found);
     }
 }

@@ -1,4 +1,4 @@
-//! Generated exports of three kinds of sources, and what each line asks of a store.
+//! Generated exports of five kinds of sources, and what each line asks of a store.
 
 use proptest::prelude::*;
 
@@ -50,11 +50,41 @@ pub(super) const TALL: &str = r#"
     alarm = { signal = "Alarm" }
 "#;
 
+/// An object a line.
+pub(super) const JSON: &str = r#"
+    name = "json"
+    table = "readings"
+    layout = "json"
+    null = ["", "---"]
+    [columns]
+    unit_id = { from = "Unit" }
+    at = { from = "Time", format = "rfc3339" }
+    oil_flow_lpm = { from = "Q", unit = "L/min" }
+    water_ppm = { from = "W", unit = "ppm" }
+    alarm = { from = "Alarm" }
+"#;
+
+/// Tells the unit where it changes.
+pub(super) const FILLED: &str = r#"
+    name = "filled"
+    table = "readings"
+    null = ["", "---"]
+    fill_down = ["Unit"]
+    [columns]
+    unit_id = { from = "Unit" }
+    at = { from = "Time", format = "rfc3339" }
+    oil_flow_lpm = { from = "Q", unit = "L/min" }
+    water_ppm = { from = "W", unit = "ppm" }
+    alarm = { from = "Alarm" }
+"#;
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Kind {
     Wide,
     Water,
     Tall,
+    Json,
+    Filled,
 }
 
 impl Kind {
@@ -63,6 +93,24 @@ impl Kind {
             Self::Wide => WIDE,
             Self::Water => WATER,
             Self::Tall => TALL,
+            Self::Json => JSON,
+            Self::Filled => FILLED,
+        }
+    }
+
+    pub(super) const ALL: [Self; 5] = [
+        Self::Wide,
+        Self::Water,
+        Self::Tall,
+        Self::Json,
+        Self::Filled,
+    ];
+
+    /// The line of the first record: below the header, if there is one.
+    pub(super) const fn first_line(self) -> usize {
+        match self {
+            Self::Json => 1,
+            _ => 2,
         }
     }
 }
@@ -146,7 +194,7 @@ impl Line {
 
     fn text(&self, kind: Kind) -> String {
         let (unit, mut at) = self.key();
-        let unit = if self.fault == Fault::NoUnit && kind != Kind::Tall {
+        let unit = if self.fault == Fault::NoUnit && !matches!(kind, Kind::Tall | Kind::Filled) {
             String::new()
         } else {
             unit
@@ -159,7 +207,20 @@ impl Line {
             (Fault::Blank, _) => "  ".to_owned(),
             (Fault::Short, _) => "lost".to_owned(),
             (Fault::Header, _) => header(kind).to_owned(),
-            (_, Kind::Wide) => format!("{unit},{at},{},{},{}", cell(0), cell(1), cell(2)),
+            (_, Kind::Wide | Kind::Filled) => {
+                format!("{unit},{at},{},{},{}", cell(0), cell(1), cell(2))
+            }
+            (_, Kind::Json) => {
+                let said = |text: String| serde_json::json!(text.trim_matches('"'));
+                format!(
+                    "{{\"Unit\": {}, \"Time\": {}, \"Q\": {}, \"W\": {}, \"Alarm\": {}}}",
+                    said(unit),
+                    said(at),
+                    said(cell(0)),
+                    said(cell(1)),
+                    said(cell(2))
+                )
+            }
             (_, Kind::Water) => format!("{at};{};{unit}", cell(1)),
             (fault, Kind::Tall) => {
                 let signal = match fault {
@@ -182,12 +243,15 @@ impl Line {
         match (self.fault, kind) {
             (Fault::Blank, _) => Ask::Nothing,
             (Fault::Ignored, Kind::Tall) => Ask::Ignore,
+            (Fault::NoUnit, Kind::Filled) => Ask::Set(self.key(), vec![said(0), said(1), said(2)]),
             (Fault::BadTime | Fault::NoUnit | Fault::Short | Fault::Header, _)
             | (Fault::Unknown, Kind::Tall) => Ask::Reject,
             (Fault::BadQuality, Kind::Tall) => {
                 Ask::Set(self.key(), vec![(COLUMNS[self.signal], None)])
             }
-            (_, Kind::Wide) => Ask::Set(self.key(), vec![said(0), said(1), said(2)]),
+            (_, Kind::Wide | Kind::Json | Kind::Filled) => {
+                Ask::Set(self.key(), vec![said(0), said(1), said(2)])
+            }
             (_, Kind::Water) => Ask::Set(self.key(), vec![said(1)]),
             (_, Kind::Tall) => Ask::Set(self.key(), vec![said(self.signal)]),
         }
@@ -196,7 +260,9 @@ impl Line {
 
 const fn header(kind: Kind) -> &'static str {
     match kind {
-        Kind::Wide => "Unit,Time,Q,W,Alarm",
+        Kind::Wide | Kind::Filled => "Unit,Time,Q,W,Alarm",
+        // No object, and so rejected as a header further down is.
+        Kind::Json => "\"Unit\"",
         Kind::Water => "Time;W;Unit",
         Kind::Tall => "Time,Tag,Value,Quality",
     }
@@ -204,12 +270,42 @@ const fn header(kind: Kind) -> &'static str {
 
 impl Export {
     pub(super) fn text(&self) -> String {
-        let mut text = format!("{}\n", header(self.kind));
+        let mut text = match self.kind {
+            Kind::Json => String::new(),
+            kind => format!("{}\n", header(kind)),
+        };
+        let mut told = None;
         for line in &self.lines {
-            text.push_str(&line.text(self.kind));
+            let written = line.text(self.kind);
+            let is_whole = matches!(line.fault, Fault::None | Fault::BadTime);
+            let unit = format!("U-{},", line.unit);
+            text.push_str(
+                match self.kind == Kind::Filled && told == Some(line.unit) && is_whole {
+                    true => written
+                        .strip_prefix(unit.trim_end_matches(','))
+                        .unwrap_or(&written),
+                    false => &written,
+                },
+            );
             text.push('\n');
+            told = is_whole.then_some(line.unit);
         }
         text
+    }
+
+    /// One line of one unit.
+    pub(super) fn of_unit(kind: Kind, unit: u8, value: u8) -> Self {
+        let line = Line {
+            unit,
+            minute: 0,
+            cells: [Written::Value(value); 3],
+            signal: 1,
+            fault: Fault::None,
+        };
+        Self {
+            kind,
+            lines: vec![line],
+        }
     }
 
     /// Whether no key is spoken for twice.
@@ -259,9 +355,9 @@ fn line() -> impl Strategy<Value = Line> {
         })
 }
 
-/// Up to seven exports of three kinds over twelve keys, so that files speak of the same rows.
+/// Up to seven exports of five kinds over twelve keys, so that files speak of the same rows.
 pub(super) fn exports() -> impl Strategy<Value = Vec<Export>> {
-    let kind = prop_oneof![Just(Kind::Wide), Just(Kind::Water), Just(Kind::Tall)];
+    let kind = prop::sample::select(Kind::ALL.to_vec());
     let export = (kind, prop::collection::vec(line(), 0..12))
         .prop_map(|(kind, lines)| Export { kind, lines });
     prop::collection::vec(export, 1..8)

@@ -1,4 +1,4 @@
-//! One ingest or many, twice or once: rows, counts and provenance as the model has them.
+//! One ingest or many, twice or once, whole or in pieces: rows, counts and provenance as the model has them.
 
 use std::sync::LazyLock;
 
@@ -6,6 +6,7 @@ use arrow::array::RecordBatch;
 use proptest::prelude::*;
 
 use super::super::harness::{dedented, merged, read, shown, source};
+use super::super::in_pieces::{Sizes, read_in_pieces};
 use super::exports::{Export, Kind, exports};
 use super::model::{Store, lay, shown_store};
 use crate::rows::FileRows;
@@ -22,11 +23,10 @@ const SHOWN: [&str; 7] = [
     "line",
 ];
 
-/// The sources of the three kinds, compiled once.
+/// The sources of the five kinds, compiled once.
 fn compiled(kind: Kind) -> &'static Source {
-    static ALL: LazyLock<[Source; 3]> = LazyLock::new(|| {
-        [Kind::Wide, Kind::Water, Kind::Tall].map(|kind| source(kind.description()))
-    });
+    static ALL: LazyLock<[Source; 5]> =
+        LazyLock::new(|| Kind::ALL.map(|kind| source(kind.description())));
     &ALL[kind as usize]
 }
 
@@ -49,6 +49,34 @@ fn ingest(groups: &[Vec<Export>]) -> (Vec<RecordBatch>, Vec<String>) {
         counts.extend(more);
     }
     (stored, counts)
+}
+
+/// As [`ingest`] one by one, each read in pieces.
+fn ingest_in_pieces(exports: &[Export], sizes: Sizes) -> (Vec<RecordBatch>, Vec<[u64; 6]>) {
+    let mut stored = Vec::new();
+    let mut counts = Vec::new();
+    for export in exports {
+        let (text, site) = (export.text(), SiteContext::default());
+        let file = ("log.csv", text.as_bytes());
+        let parts = read_in_pieces(compiled(export.kind), file, &site, sizes).unwrap();
+        let mut sum = [0; 6];
+        for part in parts {
+            let (rows, more) = merged(vec![part], &stored);
+            stored = rows;
+            for line in more {
+                for (sum, n) in sum.iter_mut().zip(numbers(&line)) {
+                    *sum += n;
+                }
+            }
+        }
+        counts.push(sum);
+    }
+    (stored, counts)
+}
+
+/// The six counts of a file.
+fn numbers(shown: &str) -> Vec<u64> {
+    shown.split('/').map(|n| n.parse().unwrap()).collect()
 }
 
 /// Cuts the exports where a bit is set.
@@ -81,6 +109,23 @@ proptest! {
     }
 
     #[test]
+    fn pieces_give_the_rows_of_the_model(
+        exports in exports(),
+        piece in prop::sample::select(vec![1_usize, 30, 60, 150, 1 << 20]),
+        at_a_time in 1_usize..4,
+        slice in prop::sample::select(vec![1_usize, 100, 1 << 20]),
+    ) {
+        let mut store = Store::new();
+        let expected: Vec<Vec<u64>> = exports
+            .iter()
+            .map(|export| numbers(&lay(&mut store, export, read_export(export).file_hash())))
+            .collect();
+        let (rows, counts) = ingest_in_pieces(&exports, Sizes { piece, at_a_time, slice });
+        prop_assert_eq!(shown(&rows, &SHOWN), shown_store(&store));
+        prop_assert_eq!(counts.iter().map(|n| n.to_vec()).collect::<Vec<_>>(), expected);
+    }
+
+    #[test]
     fn the_last_file_again_changes_no_cell(exports in exports()) {
         let (rows, _) = ingest(std::slice::from_ref(&exports));
         let last = exports.last().unwrap();
@@ -98,19 +143,18 @@ proptest! {
         order in Just(vec![0_u8, 1, 2, 3]).prop_shuffle(),
         values in prop::collection::vec(0_u8..100, 4),
     ) {
-        let text = |unit: u8| format!(
-            "Unit,Time,Q,W,Alarm\nU-{unit},2026-03-01T00:00:00Z,{},,\n",
-            values[usize::from(unit)]
-        );
-        let wide = compiled(Kind::Wide);
-        let rows = |order: &[u8]| {
-            let files = order
-                .iter()
-                .map(|unit| read(wide, "log.csv", text(*unit).as_bytes(), &SiteContext::default()))
-                .collect();
-            shown(&merged(files, &[]).0, &SHOWN)
-        };
-        prop_assert_eq!(rows(&order), rows(&[0, 1, 2, 3]));
+        for kind in Kind::ALL {
+            let rows = |order: &[u8]| {
+                let files = order
+                    .iter()
+                    .map(|unit| Export::of_unit(kind, *unit, values[usize::from(*unit)]))
+                    .map(|export| read_export(&export))
+                    .collect();
+                shown(&merged(files, &[]).0, &SHOWN)
+            };
+            prop_assert_eq!(rows(&order).len(), 4);
+            prop_assert_eq!(rows(&order), rows(&[0, 1, 2, 3]));
+        }
     }
 }
 

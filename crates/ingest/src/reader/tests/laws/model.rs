@@ -59,8 +59,7 @@ pub(super) fn lay(store: &mut Store, export: &Export, file_hash: &str) -> String
         kept += 1;
         superseded += i32::from(took);
         file_hash.clone_into(&mut row.file_hash);
-        // The header is line 1.
-        row.line = place + 2;
+        row.line = place + export.kind.first_line();
     }
     format!("{rows_in}/{kept}/{duplicate}/{superseded}/{rejected}/{ignored}")
 }

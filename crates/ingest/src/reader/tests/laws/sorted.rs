@@ -1,17 +1,12 @@
 //! A tall file that went through the sorter, in pieces of any length, gives what the whole gives.
 
-use std::io::Cursor;
-
 use arrow::array::RecordBatch;
-use drydown_quantity::Stamp;
 use jiff::Timestamp;
 use jiff::tz::TimeZone;
 use proptest::prelude::*;
 
-use super::super::harness::{LOADED_AT, check_account, dedented, merged, read, shown, source};
-use crate::merge::MergePlan;
-use crate::reader::{FileHead, TallFile, TallSorter};
-use crate::rows::{Counts, FileRows};
+use super::super::harness::{dedented, merged, read, source};
+use super::super::in_pieces::{Given, Sizes, read_in_pieces};
 use crate::site::SiteContext;
 use crate::source::Source;
 
@@ -35,78 +30,16 @@ const LOG: &str = r#"
     reservoir_id = { from = "Tank" }
 "#;
 
-/// What a file gives: rows of the table, rejects, counts and notes.
-#[derive(Debug, PartialEq)]
-struct Given {
-    rows: Vec<String>,
-    rejects: Vec<String>,
-    counts: Counts,
-    notes: Vec<String>,
-}
-
-impl Given {
-    fn of(plans: Vec<FileRows>, stored: &[RecordBatch]) -> Self {
-        let table = plans.first().unwrap().table();
-        let columns: Vec<&str> = table.columns.iter().map(|c| c.name.as_str()).collect();
-        let mut live = stored.to_vec();
-        let (mut rejects, mut notes) = (Vec::new(), Vec::new());
-        let mut counts = Counts::default();
-        for rows in plans {
-            check_account(&rows);
-            let mut plan = MergePlan::new(table, vec![rows]);
-            for part in plan.parts() {
-                let done = plan.merge_part(&part, &live).unwrap();
-                if done.n_changed > 0 {
-                    live = done.rewritten;
-                }
-                live.extend(done.added);
-            }
-            for file in plan.into_files() {
-                rejects.extend(file.rejects().iter().map(|reject| format!("{reject:?}")));
-                notes.extend(file.notes().to_vec());
-                counts = counts.plus(file.counts());
-            }
-        }
-        rejects.sort();
-        notes.sort();
-        notes.dedup();
-        Self {
-            rows: shown(&live, &columns),
-            rejects,
-            counts,
-            notes,
-        }
-    }
-}
-
-/// The rows of a text that is dealt in pieces of `aim` bytes and comes back in slices of `slice`.
-fn sorted(source: &Source, text: &str, aim: usize, slice: usize) -> Vec<FileRows> {
-    let site = SiteContext::default();
-    let hashes = source.file_hashes("log.csv", text.as_bytes());
-    let head = FileHead {
-        name: "log.csv",
-        hashes: &hashes,
-        loaded_at: LOADED_AT.parse::<Stamp>().unwrap(),
-    };
-    let mut pieces = source.pieces(text.as_bytes(), aim, 1 << 24).unwrap();
-    let mut next: crate::reader::NextPiece<'_> = Box::new(move || pieces.read());
-    let (file, first) = TallFile::open(source, &site, head, &mut next).unwrap();
-    let mut sorter = TallSorter::new(Cursor::new(Vec::new()));
-    let mut out = vec![sorter.take(file.deal(&first).unwrap()).unwrap()];
-    while let Some(piece) = next().unwrap() {
-        out.push(sorter.take(file.deal(&piece).unwrap()).unwrap());
-    }
-    let mut slices = sorter.finish(slice).unwrap();
-    while let Some(slice) = slices.read().unwrap() {
-        out.push(file.read(&slice));
-    }
-    out
-}
-
 fn check(source: &Source, text: &str, aim: usize, slice: usize, stored: &[RecordBatch]) {
     assert!(source.reads_in_pieces() && source.is_tall());
-    let whole = read(source, "log.csv", text.as_bytes(), &SiteContext::default());
-    let pieces = sorted(source, text, aim, slice);
+    let site = SiteContext::default();
+    let whole = read(source, "log.csv", text.as_bytes(), &site);
+    let sizes = Sizes {
+        piece: aim,
+        at_a_time: 1,
+        slice,
+    };
+    let pieces = read_in_pieces(source, ("log.csv", text.as_bytes()), &site, sizes).unwrap();
     assert_eq!(
         Given::of(pieces, stored),
         Given::of(vec![whole], stored),
