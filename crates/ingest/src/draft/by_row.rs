@@ -74,6 +74,25 @@ pub(super) fn set_units_by_row(
     used
 }
 
+/// Tells pressures without a unit the one that the column to their right states in every row.
+pub(super) fn set_units_beside(columns: &mut [Column]) {
+    let stated: Vec<Option<String>> = columns
+        .iter()
+        .skip(1)
+        .map(|column| {
+            let is_unit = !column.is_nameless && states_units(&column.facts);
+            let mut written = column.facts.distinct.keys();
+            let only = written.next().filter(|_| is_unit)?;
+            written.next().is_none().then(|| only.clone())
+        })
+        .collect();
+    for (column, written) in columns.iter_mut().zip(stated) {
+        if let Some(written) = written {
+            column.head.set_beside(&written);
+        }
+    }
+}
+
 /// The number that a column of units speaks for: the next to its left, or the only one.
 fn told_by<'a>(
     stated: &[Unit],
@@ -91,8 +110,10 @@ fn told_by<'a>(
             .column(&placed.fit.column)
             .and_then(|spec| spec.ucum.as_deref())
             .and_then(Unit::parse);
+        // Without one unit the reference of a pressure could not be judged.
+        let is_judged = head.is_some_and(|head| head.beside.is_some());
         let becomes = |own: Unit| {
-            own.dimension() != Dimension::Pressure
+            (own.dimension() != Dimension::Pressure || is_judged)
                 && stated.iter().all(|unit| {
                     unit.converts_to(own)
                         || (is_by_volume(*unit) && own.dimension() == Dimension::MassFraction)
