@@ -112,12 +112,17 @@ fn told_by<'a>(
             .and_then(Unit::parse);
         // Without one unit the reference of a pressure could not be judged.
         let is_judged = head.is_some_and(|head| head.beside.is_some());
+        // A few rows of another quantity are rejected, they do not make the column another.
         let becomes = |own: Unit| {
-            (own.dimension() != Dimension::Pressure || is_judged)
-                && stated.iter().all(|unit| {
-                    unit.converts_to(own)
-                        || (is_by_volume(*unit) && own.dimension() == Dimension::MassFraction)
-                })
+            let n_fit = stated.iter().filter(|unit| {
+                unit.converts_to(own)
+                    || (is_by_volume(**unit) && own.dimension() == Dimension::MassFraction)
+            });
+            let n_fit = n_fit.count();
+            match own.dimension() {
+                Dimension::Pressure => is_judged && n_fit == stated.len(),
+                _ => n_fit * 10 >= stated.len() * 7,
+            }
         };
         placed.fit.map.unit.is_some()
             && head.is_some_and(|head| head.units.is_empty())

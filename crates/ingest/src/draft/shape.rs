@@ -15,6 +15,8 @@ use crate::text::{
     to_delimited,
 };
 
+/// Fields of a line that may be numbered with four digits.
+const MANY: usize = 1000;
 /// Records among which the header is sought.
 const HEAD_RECORDS: usize = 400;
 /// Records at the start that are all looked at.
@@ -278,11 +280,13 @@ fn is_header(fields: &[&str]) -> bool {
         .map(|field| field.trim())
         .filter(|field| !field.is_empty())
         .collect();
-    let names = filled.iter().filter(|field| is_name(field)).count();
+    // Where there are thousands of columns, their numbers have as many digits.
+    let most = if fields.len() >= MANY { 3 } else { 2 };
+    let names = filled.iter().filter(|field| is_name(field, most)).count();
     filled.len() * 10 >= fields.len() * 6 && filled.len() >= 2 && names * 10 >= filled.len() * 8
 }
 
-fn is_name(field: &str) -> bool {
+fn is_name(field: &str, most: usize) -> bool {
     let is_number = [DecimalMark::Point, DecimalMark::Comma]
         .into_iter()
         .any(|mark| parse_number(field, mark).is_some());
@@ -294,7 +298,7 @@ fn is_name(field: &str) -> bool {
     !is_number
         && n_letters > 0
         && n_digits <= 5
-        && n_digits <= n_letters + 3
+        && n_digits <= n_letters + most
         && field.chars().count() <= 120
 }
 

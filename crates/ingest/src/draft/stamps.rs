@@ -330,7 +330,7 @@ fn as_rfc3339(filled: &[&str]) -> Option<StampFound> {
 /// The formats that the values may have: those with names where they hold words.
 fn formats(filled: &[&str]) -> Vec<String> {
     let has_words = filled.iter().any(|cell| {
-        let is_word = |word: &str| word.chars().count() >= 3;
+        let is_word = |word: &str| word.chars().count() >= 2;
         cell.split(|c: char| !c.is_alphabetic()).any(is_word)
     });
     let dates: Vec<&str> = DATES

@@ -116,7 +116,7 @@ fn split_score(pattern: Regex, separator: &str, tags: &BTreeSet<String>) -> Opti
     let mut score = full + few + 0.5 * meant as f64 / signals.len() as f64;
     // The level that comes again with the same signals is the machine, and not the place it stands at.
     if units.len() > 1 && full >= 0.8 {
-        score += 0.4;
+        score += 0.6;
     }
     if count(&units, &|unit| Head::of(unit, "").has("machine")) * 2 > units.len() {
         score += 0.3;

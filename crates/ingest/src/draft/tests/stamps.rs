@@ -209,7 +209,7 @@ fn formats_that_ingest_reads_are_tried() {
         ),
         (
             "a day of the year, digits alone",
-            &|n| format!("2603{:02}00", n),
+            &|n| format!("26030{n:02}00"),
             "%y%j%H%M",
         ),
         (

@@ -112,7 +112,7 @@ fn quantities_without_a_unit() {
             }),
             lines: &[
                 "heater_setpoint_degc = { from = \"Heizung Soll\", unit = \"Cel\" }",
-                "not placed: \"Heizung Ist\" (64 to 66.9): closest is heater_kw, but its values lie at the set point beside it: a temperature, no power",
+                "not placed: \"Heizung Ist\" (64 to 66.9): closest is heater_on, but its values are not yes and no",
             ],
             absent: &["heater_kw ="],
         },
@@ -170,11 +170,12 @@ fn units_in_the_column_beside() {
                     "0,5;g/kg",
                     "0,05;% (m/m)",
                     "3;foo",
+                    "30;%RS",
                 ];
                 format!(
                     "{n:04};T-1;{:02}.01.2026;{}",
                     1 + n,
-                    water.get(n % 6).unwrap()
+                    water.get(n % 7).unwrap()
                 )
             }),
             lines: &["water_ppm = { from = \"Wasser\", unit = { from = \"Einheit\" } }"],
