@@ -83,7 +83,22 @@ pub fn hinted_reference(text: &str) -> Option<PressureReference> {
         });
     }
     let stem = |suffix: &str| folded.strip_suffix(suffix).map(str::to_owned);
-    let is_pressure = |stem: &str| matches!(stem, "psi" | "bar" | "mbar" | "kpa" | "inhg" | "mmhg");
+    let is_pressure = |stem: &str| {
+        matches!(
+            stem,
+            "psi"
+                | "bar"
+                | "mbar"
+                | "kpa"
+                | "hpa"
+                | "pa"
+                | "at"
+                | "inhg"
+                | "mmhg"
+                | "cmhg"
+                | "torr"
+        )
+    };
     if let Some(head) = stem("abs").or_else(|| stem("a"))
         && is_pressure(&head)
     {
@@ -133,6 +148,10 @@ mod tests {
         assert_eq!(hint("psig"), Some(PressureReference::Gauge));
         assert_eq!(hint("bar(a)"), Some(PressureReference::Absolute));
         assert_eq!(hint("mbar abs"), Some(PressureReference::Absolute));
+        assert_eq!(hint("Torr abs."), Some(PressureReference::Absolute));
+        assert_eq!(hint("ata"), Some(PressureReference::Absolute));
+        assert_eq!(hint("hPa"), None);
+        assert_eq!(hint("Pa"), None);
         assert_eq!(hint("inHgV"), Some(PressureReference::Vacuum));
         assert_eq!(hint("% vac"), Some(PressureReference::PercentVacuum));
         assert_eq!(hint("inHg"), None);

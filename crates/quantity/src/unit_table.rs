@@ -1,7 +1,12 @@
 //! The unit table as data: code, spellings, dimension, constant and its source.
 
+mod pressures;
+
+use std::sync::LazyLock;
+
 use crate::units::Dimension::{self, *};
 use crate::units::UnitRow;
+use pressures::PRESSURES;
 
 const SI: &str = "SI prefix or definition (BIPM SI brochure)";
 const EXACT: &str = "exact by definition of the foot, pound or gallon (NIST SP 811, Appendix B)";
@@ -42,133 +47,23 @@ const fn thermometer(
 }
 
 /// Every unit, grouped by what it measures.
-pub(crate) const UNITS: &[UnitRow] = &[
-    // Pressure, base kPa
-    linear(
-        "kPa",
-        &[
-            "kilopascal",
-            "kpa(a)",
-            "kpaa",
-            "kpa(g)",
-            "kpag",
-            "kpa abs",
-            "kpa gauge",
-        ],
-        Pressure,
-        1.0,
-        SI,
-    ),
-    linear("Pa", &["pascal"], Pressure, 1e-3, SI),
-    linear("hPa", &["hectopascal"], Pressure, 0.1, SI),
-    linear("MPa", &["megapascal"], Pressure, 1e3, SI),
-    linear(
-        "bar",
-        &["bara", "barg", "bar(a)", "bar(g)", "bar abs", "bar gauge"],
-        Pressure,
-        100.0,
-        SI,
-    ),
-    linear(
-        "mbar",
-        &[
-            "millibar", "mbara", "mbar(a)", "mbarg", "mbar(g)", "mbar abs",
-        ],
-        Pressure,
-        0.1,
-        SI,
-    ),
-    linear(
-        "[psi]",
-        &[
-            "psi", "psig", "psia", "psi(g)", "psi(a)", "lb/in2", "lbf/in2",
-        ],
-        Pressure,
-        6.894_757_293_168,
-        EXACT,
-    ),
-    linear(
-        "[in_i'Hg]",
-        &[
-            "inhg",
-            "inhgv",
-            "inhgg",
-            "inhga",
-            "in.hg",
-            "in-hg",
-            "\"hg",
-            "inches hg",
-            "inhg vac",
-            "inhg(v)",
-            "inhg gauge",
-            "inhg abs",
-            "inch of mercury",
-            "inhg vacuum",
-        ],
-        Pressure,
-        3.386_38,
-        "NIST SP 811, inch of mercury at 32 °F (0 °C); UCUM's own m[Hg]·in is 3.386 378 8 kPa",
-    ),
-    linear(
-        "[in_i'Hg]{conv}",
-        &["inhg(conv)", "inhg conventional"],
-        Pressure,
-        3.386_389,
-        "NIST SP 811, conventional inch of mercury; the annotation is ours",
-    ),
-    linear(
-        "[in_i'Hg]{60degF}",
-        &["inhg60f", "inhg(60°f)"],
-        Pressure,
-        3.376_85,
-        "NIST SP 811, inch of mercury at 60 °F; the annotation is ours",
-    ),
-    linear(
-        "mm[Hg]",
-        &["mmhg", "mmhg abs"],
-        Pressure,
-        0.133_322,
-        "UCUM: m[Hg] = 133.3220 kPa",
-    ),
-    linear(
-        "Torr",
-        &["torr"],
-        Pressure,
-        101.325 / 760.0,
-        "1/760 of the standard atmosphere; UCUM has no code, this one is ours",
-    ),
-    linear(
-        "atm",
-        &["atmosphere", "atmospheres"],
-        Pressure,
-        101.325,
-        SP811,
-    ),
-    linear(
-        "[in_i'H2O]",
-        &["inh2o", "inwc", "in w.c.", "\"wc", "inwg"],
-        Pressure,
-        0.249_088_9,
-        "NIST SP 811, conventional inch of water",
-    ),
-    linear(
-        "m[H2O]",
-        &["mh2o", "mwc"],
-        Pressure,
-        9.806_65,
-        "NIST SP 811, conventional metre of water",
-    ),
-    linear(
-        "kgf/cm2",
-        &["kg/cm2", "kp/cm2", "at"],
-        Pressure,
-        98.0665,
-        "NIST SP 811; UCUM kgf",
-    ),
+pub(crate) static UNITS: LazyLock<Vec<UnitRow>> = LazyLock::new(|| [PRESSURES, OTHERS].concat());
+
+/// All but the pressures.
+const OTHERS: &[UnitRow] = &[
     // Temperature, base °C
     thermometer(
         "Cel",
-        &["°c", "c", "degc", "deg_c", "celsius", "℃"],
+        &[
+            "°c",
+            "c",
+            "degc",
+            "deg_c",
+            "celsius",
+            "℃",
+            "gradc",
+            "grad celsius",
+        ],
         1.0,
         0.0,
     ),
@@ -189,6 +84,7 @@ pub(crate) const UNITS: &[UnitRow] = &[
             "litre/min",
             "liter/min",
             "litres/min",
+            "litre/minute",
             "liters/min",
             "dm3/min",
             "l/mn",
@@ -202,7 +98,7 @@ pub(crate) const UNITS: &[UnitRow] = &[
     linear("L/s", &["lps", "l/s"], VolumeFlow, 60.0, SI),
     linear(
         "m3/h",
-        &["cmh", "m3/hr", "m3h", "m^3/h", "cbm/h"],
+        &["cmh", "m3/hr", "m3h", "cbm/h", "cbm/std"],
         VolumeFlow,
         1000.0 / 60.0,
         SI,
@@ -278,12 +174,21 @@ pub(crate) const UNITS: &[UnitRow] = &[
             "% m/m",
             "% w/w",
             "wt%",
+            "gew.-%",
+            "wt-%",
+            "wt.-%",
+            "ma.-%",
+            "massen-%",
+            "% massique",
+            "% masse",
+            "gew.%",
+            "gew%",
+            "m%",
             "wt.%",
             "mass%",
             "% wt",
             "% mass",
             "%(w/w)",
-            "m%",
             "wt percent",
         ],
         MassFraction,
@@ -291,6 +196,9 @@ pub(crate) const UNITS: &[UnitRow] = &[
         RATIO,
     ),
     linear("ug/kg", &["ppb"], MassFraction, 1e-3, RATIO),
+    // Content of a volume, base mg/L
+    linear("mg/L", &["mg/l oil", "mg/dm3"], MassConcentration, 1.0, SI),
+    linear("ug/L", &["ug/l"], MassConcentration, 1e-3, SI),
     // Content by volume, base ppm v/v
     linear(
         "uL/L",
@@ -315,7 +223,9 @@ pub(crate) const UNITS: &[UnitRow] = &[
     ),
     linear(
         "%{v/v}",
-        &["vol%", "vol.%", "% v/v", "%(v/v)", "% vol", "v%"],
+        &[
+            "vol%", "vol-%", "vol.-%", "vol.%", "% v/v", "%(v/v)", "% vol", "v%",
+        ],
         VolumeFraction,
         1e4,
         RATIO,
@@ -324,6 +234,13 @@ pub(crate) const UNITS: &[UnitRow] = &[
     // Shares, base 1
     linear("1", &["fraction", "ratio", "{ratio}"], Ratio, 1.0, RATIO),
     linear("%", &["percent", "pct", "prozent"], Ratio, 0.01, RATIO),
+    linear(
+        "[ppth]",
+        &["‰", "permille", "promille", "pour mille"],
+        Ratio,
+        1e-3,
+        RATIO,
+    ),
     linear(
         "1{RS}",
         &["aw", "a_w", "water activity", "activity"],
@@ -339,7 +256,7 @@ pub(crate) const UNITS: &[UnitRow] = &[
         "UCUM percent; the annotation is ours",
     ),
     // Frequency and rates
-    linear("Hz", &["hertz", "cps"], Frequency, 1.0, SI),
+    linear("Hz", &["hertz", "hz", "cps"], Frequency, 1.0, SI),
     linear("kHz", &[], Frequency, 1000.0, SI),
     linear(
         "{rev}/min",
@@ -360,7 +277,7 @@ pub(crate) const UNITS: &[UnitRow] = &[
         "UCUM a = 365.25 d",
     ),
     // Power, energy
-    linear("kW", &["kilowatt"], Power, 1.0, SI),
+    linear("kW", &["kilowatt", "kw"], Power, 1.0, SI),
     linear("W", &["watt"], Power, 1e-3, SI),
     linear("MW", &["megawatt"], Power, 1e3, SI),
     linear(
@@ -470,11 +387,11 @@ pub(crate) const UNITS: &[UnitRow] = &[
     linear("km", &["kilometer", "kilometre"], Length, 1000.0, SI),
     linear("mm", &["millimeter", "millimetre"], Length, 1e-3, SI),
     linear("cm", &["centimeter", "centimetre"], Length, 1e-2, SI),
-    linear("um", &["micrometer", "micron"], Length, 1e-6, SI),
+    linear("um", &["micrometer", "micron", "microns"], Length, 1e-6, SI),
     linear("[ft_i]", &["ft", "feet", "foot"], Length, 0.3048, EXACT),
     linear("[in_i]", &["in", "inch", "inches"], Length, 0.0254, EXACT),
     // Electrical
-    linear("kV", &["kilovolt"], Voltage, 1.0, SI),
+    linear("kV", &["kilovolt", "kv"], Voltage, 1.0, SI),
     linear("V", &["volt", "volts"], Voltage, 1e-3, SI),
     linear("A", &["amp", "amps", "ampere"], Current, 1.0, SI),
     linear("mA", &["milliamp", "milliampere"], Current, 1e-3, SI),

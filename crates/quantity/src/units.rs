@@ -22,6 +22,8 @@ pub enum Dimension {
     MassFraction,
     /// Water by volume. Base ppm by volume (µL/L); mass needs densities.
     VolumeFraction,
+    /// Water in a volume of oil. Base mg/L; mass needs the oil's density.
+    MassConcentration,
     /// A plain share. Base 1 (so 40 % is 0.4).
     Ratio,
     /// Relative saturation of water in oil, the water activity. Base 1.
@@ -117,6 +119,20 @@ impl Unit {
             .map(Self)
     }
 
+    /// [`Self::parse`] where it is known what is measured: of a pressure, a micron is one of mercury
+    /// (common practice, no source).
+    #[must_use]
+    pub fn parse_for(text: &str, wanted: Option<Self>) -> Option<Self> {
+        let found = Self::parse(text)?;
+        let is_mercury = found.dimension() == Dimension::Length
+            && fold(text).starts_with("micron")
+            && wanted.is_some_and(|wanted| wanted.dimension() == Dimension::Pressure);
+        if is_mercury {
+            return Self::parse("mTorr");
+        }
+        Some(found)
+    }
+
     /// UCUM code.
     #[must_use]
     pub const fn code(self) -> &'static str {
@@ -168,6 +184,42 @@ impl Unit {
     }
 }
 
+impl Unit {
+    /// Whether only the oil's density makes a value in `to` of one in this unit: water by volume, or
+    /// in a volume, as water by mass.
+    #[must_use]
+    pub const fn needs_density(self, to: Self) -> bool {
+        use Dimension::{MassConcentration, MassFraction, VolumeFraction};
+        matches!(
+            (self.dimension(), to.dimension()),
+            (VolumeFraction | MassConcentration, MassFraction)
+        )
+    }
+
+    /// A value of this unit in `to`, by the densities of water and oil (kg/m³, at one temperature);
+    /// None where [`Self::needs_density`] does not hold.
+    #[must_use]
+    pub fn convert_by_density(
+        self,
+        value: f64,
+        to: Self,
+        water_kgm3: f64,
+        oil_kgm3: f64,
+    ) -> Option<f64> {
+        if !self.needs_density(to) {
+            return None;
+        }
+        let base = self.to_base(value);
+        let by_mass = if self.dimension() == Dimension::VolumeFraction {
+            volume_ppm_to_mass_ppm(base, water_kgm3, oil_kgm3)
+        } else {
+            // mg/L over kg/L.
+            base * 1000.0 / oil_kgm3
+        };
+        Some(to.from_base(by_mass))
+    }
+}
+
 /// Factor between the base units of two dimensions that may stand for each other.
 fn bridge(from: Dimension, to: Dimension) -> Option<f64> {
     use Dimension::{MassFraction, Ratio, Saturation};
@@ -181,8 +233,8 @@ fn bridge(from: Dimension, to: Dimension) -> Option<f64> {
 
 /// Every unit of the table, for `schema units` and for messages.
 #[must_use]
-pub const fn all_units() -> &'static [UnitRow] {
-    UNITS
+pub fn all_units() -> &'static [UnitRow] {
+    &UNITS
 }
 
 impl Dimension {
@@ -196,6 +248,7 @@ impl Dimension {
             Self::MassFlow => "kg/h",
             Self::MassFraction => "mg/kg",
             Self::VolumeFraction => "uL/L",
+            Self::MassConcentration => "mg/L",
             Self::Ratio => "1",
             Self::Saturation => "1{RS}",
             Self::Frequency => "Hz",
@@ -229,10 +282,10 @@ pub fn volume_ppm_to_mass_ppm(volume_ppm: f64, water_kgm3: f64, oil_kgm3: f64) -
     volume_ppm * water_kgm3 / oil_kgm3
 }
 
-/// A text without blanks and typographic variants.
+/// A text without blanks and typographic variants; `m^3` is `m3`.
 fn plain(text: &str) -> String {
     text.chars()
-        .filter(|c| !c.is_whitespace())
+        .filter(|c| !c.is_whitespace() && *c != '^')
         .map(|c| match c {
             '²' => '2',
             '³' => '3',
@@ -354,6 +407,42 @@ mod tests {
         ];
         for text in spellings {
             assert!(Unit::parse(text).is_some(), "{text}");
+        }
+        // Each found in an export, with what it must be.
+        for (text, code) in [
+            ("l/h", "L/h"),
+            ("l/s", "L/s"),
+            ("L / min", "L/min"),
+            ("litres/min", "L/min"),
+            ("dm3/min", "L/min"),
+            ("dm³/min", "L/min"),
+            ("l/mn", "L/min"),
+            ("m^3/h", "m3/h"),
+            ("m^3/min", "m3/min"),
+            ("KPA", "kPa"),
+            ("kpa", "kPa"),
+            ("Bar", "bar"),
+            ("MBAR", "mbar"),
+            ("mbar abs.", "mbar"),
+            ("mmHg abs", "mm[Hg]"),
+            ("cm Hg", "cm[Hg]"),
+            ("Torr abs", "Torr"),
+            ("mTorr", "mTorr"),
+            ("ata", "kgf/cm2"),
+            ("mg/Kg", "mg/kg"),
+            ("µl/l", "uL/L"),
+            ("wt-%", "%{m/m}"),
+            ("Gew.-%", "%{m/m}"),
+            ("% masse", "%{m/m}"),
+            ("Vol.-%", "%{v/v}"),
+            ("‰", "[ppth]"),
+            ("permille", "[ppth]"),
+            ("mg/L", "mg/L"),
+            ("Grad C", "Cel"),
+            ("kw", "kW"),
+        ] {
+            let found = Unit::parse(text).map(Unit::code);
+            assert_eq!(found, Some(code), "{text}");
         }
         assert!(Unit::parse("furlong").is_none());
         assert!(

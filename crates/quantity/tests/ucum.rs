@@ -35,6 +35,7 @@ const PRESSURES: &[Defined] = &[
     ("[psi]", POUND * GRAVITY / (INCH * INCH)),
     ("[in_i'Hg]", MERCURY * INCH),
     ("mm[Hg]", MERCURY * 1e-3),
+    ("cm[Hg]", MERCURY * 1e-2),
     ("atm", 101_325.0),
     ("[in_i'H2O]", WATER * INCH),
     ("m[H2O]", WATER),
@@ -127,12 +128,15 @@ const MATTER: &[Defined] = &[
     ("Pa.m3/s", 1.0),
     ("mbar.L/s", 1e2 * LITRE),
     ("g/m3", 1e-3),
+    ("mg/L", 1e-6 / LITRE),
+    ("ug/L", 1e-9 / LITRE),
     ("mg/kg", 1e-6),
     ("ug/kg", 1e-9),
     ("uL/L", 1e-6),
     ("mL/L", 1e-3),
     ("1", 1.0),
     ("%", 1e-2),
+    ("[ppth]", 1e-3),
 ];
 
 fn definition(code: &str) -> Option<f64> {
@@ -144,10 +148,11 @@ fn definition(code: &str) -> Option<f64> {
 }
 
 /// Codes with an annotation of ours, or none in UCUM, or whose zero is not nothing.
-const NOT_COMPOSED: [&str; 16] = [
+const NOT_COMPOSED: [&str; 17] = [
     "[in_i'Hg]{conv}",
     "[in_i'Hg]{60degF}",
     "Torr",
+    "mTorr",
     "Cel",
     "[degF]",
     "K",

@@ -24,10 +24,17 @@ pub(crate) fn parse_cleanliness(text: &str) -> Result<Cleanliness, &'static str>
         return Err("expected an ISO 4406 code, found a class of another standard");
     }
     let mut body = folded.trim_start_matches("ISO").trim();
-    body = body
-        .trim_start_matches("4406")
-        .trim_start_matches(':')
-        .trim();
+    if let Some(rest) = body.strip_prefix("4406") {
+        let edition = ["1987", "1999", "2017", "2021"];
+        let rest = rest.trim_start_matches(':');
+        let rest = edition
+            .iter()
+            .find_map(|year| rest.strip_prefix(year))
+            .unwrap_or(rest);
+        body = rest.trim_start().trim_start_matches([':', '-', '–']).trim();
+    }
+    let slashed = body.replace('\\', "/");
+    body = &slashed;
     body = body.trim_end_matches("(C)").trim();
     if looks_like_date(body) {
         return Err("expected an ISO 4406 code, found what looks like a date made of one");
@@ -70,7 +77,7 @@ pub(crate) fn parse_cleanliness(text: &str) -> Result<Cleanliness, &'static str>
 
 /// One of the numbers, and whether it is marked as counted from few particles.
 fn parse_code(text: &str) -> Result<(Option<i64>, bool), &'static str> {
-    if matches!(text, "-" | "–" | "—" | "*" | "") {
+    if matches!(text, "-" | "--" | "–" | "—" | "*" | "") {
         return Ok((None, false));
     }
     if let Some(rest) = text.strip_prefix('≥').or_else(|| text.strip_prefix(">=")) {

@@ -132,6 +132,25 @@ pub(crate) fn parse_yes_no(text: &str) -> Option<bool> {
     NO.contains(&folded.as_str()).then_some(false)
 }
 
+/// Words that mean the one of a valve and the other of a switch: a closed contactor is on.
+const OF_VALVES: &[&str] = &[
+    "open",
+    "offen",
+    "ouvert",
+    "aperto",
+    "abierto",
+    "closed",
+    "geschlossen",
+    "fermé",
+    "chiuso",
+    "cerrado",
+];
+
+/// Whether a cell says yes or no of a valve only.
+pub(crate) fn is_valve_word(text: &str) -> bool {
+    OF_VALVES.contains(&text.trim().to_lowercase().as_str())
+}
+
 /// What people write for the maintenance actions.
 const ACTIONS: &[(&str, &str)] = &[
     ("overhaul", "rebuild"),
@@ -146,6 +165,11 @@ const ACTIONS: &[(&str, &str)] = &[
     ("vacuum_pump_oil", "pump_oil"),
     ("pump_oil_change", "pump_oil"),
     ("oil_change_pump", "pump_oil"),
+    ("pump_oil_changed", "pump_oil"),
+    ("pump_oil_replaced", "pump_oil"),
+    ("new_pump_oil", "pump_oil"),
+    ("pumpenöl", "pump_oil"),
+    ("pumpenölwechsel", "pump_oil"),
     ("pump_replaced", "pump_swap"),
     ("pump_replacement", "pump_swap"),
     ("pump_exchange", "pump_swap"),
@@ -169,6 +193,11 @@ const ACTIONS: &[(&str, &str)] = &[
     ("topup", "top_up"),
     ("topped_up", "top_up"),
     ("oil_changed", "oil_change"),
+    ("ölwechsel", "oil_change"),
+    // The only oil of its own that a unit has is its vacuum pump's.
+    ("oil_change", "pump_oil"),
+    ("oil_changed", "pump_oil"),
+    ("ölwechsel", "pump_oil"),
     ("drain", "bottom_drain"),
     ("drained", "bottom_drain"),
     ("water_drained", "bottom_drain"),
@@ -252,12 +281,21 @@ mod tests {
             ("Pump oil", Some("pump_oil")),
             ("Pump-oil change", Some("pump_oil")),
             ("Overhaul", Some("rebuild")),
+            ("Pump oil changed", Some("pump_oil")),
+            ("oil change", Some("pump_oil")),
+            ("Ölwechsel", Some("pump_oil")),
+            ("Pumpenölwechsel", Some("pump_oil")),
             ("TOP UP", Some("top_up")),
             ("gauge", None),
             ("gauge change", None),
         ];
         for (text, expected) in cases {
             assert_eq!(to_known_word(text, &known), expected, "{text}");
+        }
+        // Of a reservoir it is the oil of the reservoir.
+        let known = ["top_up", "oil_change"].map(str::to_owned);
+        for text in ["Oil changed", "Ölwechsel", "oil change"] {
+            assert_eq!(to_known_word(text, &known), Some("oil_change"), "{text}");
         }
     }
 }

@@ -156,7 +156,10 @@ pub(super) fn set_density_of(proposal: &mut Proposal, assignment: &Assignment, c
 }
 
 fn is_by_volume(unit: Unit) -> bool {
-    unit.dimension() == Dimension::VolumeFraction
+    matches!(
+        unit.dimension(),
+        Dimension::VolumeFraction | Dimension::MassConcentration
+    )
 }
 
 fn set_density(proposal: &mut Proposal) {

@@ -114,7 +114,7 @@ fn by_values(
             .filter(|(_, over)| **over == Some(at));
         let name = own.next().map(|(first, _)| Stretch {
             start: first.start,
-            end: own.last().map_or(first.end, |(last, _)| last.end),
+            end: own.next_back().map_or(first.end, |(last, _)| last.end),
         });
         match columns.last_mut() {
             Some((last, known))

@@ -71,9 +71,6 @@ fn block(proposal: &Proposal) -> String {
     if let Some(n) = spec.header_lines {
         key("header_lines", n.to_string());
     }
-    if !spec.ignore_lines.is_empty() {
-        key("ignore_lines", list(&spec.ignore_lines));
-    }
     if !spec.preamble.is_empty() {
         key("preamble", list(&spec.preamble));
     }
@@ -202,12 +199,19 @@ fn list(items: &[String]) -> String {
     format!("[{}]", items.join(", "))
 }
 
+/// Characters of a comment, at most: a cell that is quoted there may be as long as a file.
+const MAX_COMMENT: usize = 2_000;
+
 /// One line of comment; TOML allows no control characters there.
 fn comment(out: &mut String, text: &str) {
-    let plain: String = text
+    let mut plain: String = text
         .chars()
+        .take(MAX_COMMENT)
         .map(|c| if c.is_control() { ' ' } else { c })
         .collect();
+    if text.chars().nth(MAX_COMMENT).is_some() {
+        plain.push('…');
+    }
     let _ = writeln!(out, "# {plain}");
 }
 

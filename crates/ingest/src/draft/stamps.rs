@@ -42,7 +42,7 @@ const DATES: &[&str] = &[
     "%a %b %d %Y",
     "%a, %b %d, %Y",
     "%a %d. %b %Y",
-    "%a, %d. %b %Y",
+    "%A, %d. %b %Y",
     "%a %d.%m.%Y",
     "%a, %d.%m.%Y",
     "%a %d/%m/%Y",
@@ -63,6 +63,7 @@ const DATES: &[&str] = &[
     "%Y-%b-%d",
     "%Y-%j",
     "%Y%j",
+    "%y%j",
     "%Y/%j",
     "%Y.%j",
     "%Y %j",
@@ -336,7 +337,7 @@ fn formats(filled: &[&str]) -> Vec<String> {
     let dates: Vec<&str> = DATES
         .iter()
         .copied()
-        .filter(|date| has_words || !(date.contains("%a") || date.contains("%b")))
+        .filter(|date| has_words || !["%a", "%A", "%b"].iter().any(|name| date.contains(name)))
         .collect();
     let mut out: Vec<String> = dates.iter().map(|date| (*date).to_owned()).collect();
     for date in &dates {

@@ -122,12 +122,14 @@ pub(super) fn judge(
 
 /// Whether the column may be written in this unit.
 fn is_unit_of(asked: &Asked<'_>, name: &str, own: Unit, unit: Unit) -> bool {
-    use Dimension::{MassFraction, Pressure, Ratio, Saturation, VolumeFraction};
+    use Dimension::{MassConcentration, MassFraction, Pressure, Ratio, Saturation, VolumeFraction};
     match (name, unit.dimension()) {
         ("chamber_pressure_kpa", Ratio) => asked.head.has("vacuum") && unit.code() == "%",
         ("water_activity", dimension) => matches!(dimension, Ratio | Saturation),
         (_, Saturation) => false,
-        (_, VolumeFraction) => own.dimension() == MassFraction && name == "water_ppm",
+        (_, VolumeFraction | MassConcentration) => {
+            own.dimension() == MassFraction && name == "water_ppm"
+        }
         (_, Ratio) if own.dimension() == MassFraction => asked.context.is_laboratory(asked.table),
         (_, Pressure) if own.dimension() == Pressure => true,
         (_, dimension) => dimension == own.dimension(),

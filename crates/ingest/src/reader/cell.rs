@@ -6,12 +6,14 @@ use super::memo::{Memo, Short};
 use super::numbers::checked;
 use super::pressure;
 use super::stamp::{MAX_AHEAD_MICROS, NEVER, NO_DATE, StampFound};
-use crate::cells::{Amount, is_estimate, parse_amount, parse_number, parse_yes_no, to_known_word};
+use crate::cells::{
+    Amount, is_estimate, is_valve_word, parse_amount, parse_number, parse_yes_no, to_known_word,
+};
 use crate::site::{Barometer, UnitSite};
-use crate::source::{CellKind, Column, Origin, Source, UnitRule};
+use crate::source::{CellKind, Column, Layout, Origin, Source, UnitRule};
 use crate::stamps::{LocalTime, StampFormat, Steady, WrittenStamp};
 
-use crate::text::{NO_RESULT, Traits};
+use crate::text::{NO_RESULT, Traits, is_hidden, is_object};
 use crate::texts::{NULL, TextPool, from_real, from_whole, to_real};
 
 /// Estimates that are quoted, at most.
@@ -207,7 +209,11 @@ impl<'a> CellReader<'a> {
 
     /// The trimmed text after translation; None where it is one of the null words.
     fn meaning<'t>(&self, column: &'t Column, raw: &'t str) -> Option<&'t str> {
-        let text = raw.trim();
+        // What does not show was copied with the text.
+        let text = match raw.is_ascii() {
+            true => raw.trim(),
+            false => raw.trim_matches(|c: char| c.is_whitespace() || is_hidden(c)),
+        };
         if self.source.nulls.contains(text) {
             return None;
         }
@@ -217,7 +223,7 @@ impl<'a> CellReader<'a> {
             .and_then(|rest| rest.strip_suffix('"'))
             .map_or(text, str::trim);
         let text = column.map.get(text).map_or(text, String::as_str);
-        (!text.is_empty()).then_some(text)
+        (!text.is_empty() && !self.is_null_number(column, text)).then_some(text)
     }
 
     /// The cell of the key's column `idx`; None where it is null.
@@ -293,6 +299,10 @@ impl<'a> CellReader<'a> {
                 Ok(self.pool.cell(word))
             }
             CellKind::YesNo => {
+                let is_valve = column.name.contains("open");
+                if !is_valve && is_valve_word(text) {
+                    return Err("expected yes or no: closed is on for a switch and shut for a valve, so say which by map".to_owned());
+                }
                 let value = parse_yes_no(text).ok_or("expected yes or no")?;
                 Ok(from_whole(i64::from(value)))
             }
@@ -300,7 +310,7 @@ impl<'a> CellReader<'a> {
             CellKind::Date(format) | CellKind::Stamp(format) if self.has_no_date(format, text) => {
                 Ok(NULL)
             }
-            CellKind::Date(format) => match self.written(format, text) {
+            CellKind::Date(format) => match self.written_date(format, text) {
                 Some(WrittenStamp::Date(day)) => Ok(from_whole(i64::from(day.number()))),
                 Some(WrittenStamp::Local(micros)) => {
                     Ok(from_whole(micros.div_euclid(MAX_AHEAD_MICROS)))
@@ -329,6 +339,9 @@ impl<'a> CellReader<'a> {
         }
         if text.contains('\0') {
             return Err("found a NUL byte: the file is damaged here".to_owned());
+        }
+        if self.source.layout == Layout::Json && is_object(text) {
+            return Err("found an object, whose parts have names of their own".to_owned());
         }
         if is_spreadsheet_error(text) {
             return Err("found what a spreadsheet writes where it has no value".to_owned());

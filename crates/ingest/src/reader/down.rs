@@ -9,7 +9,7 @@ use std::borrow::Cow;
 use drydown_quantity::PressureReference;
 
 use super::cell::{CellReader, CellText, FLOW, Place, Standard, over_nameplate};
-use super::header::Place as FieldPlace;
+use super::header::{Part, Place as FieldPlace};
 use super::memo::{Memo, Short};
 use super::pressure::in_reference_of;
 use super::record::untrimmed;
@@ -34,8 +34,8 @@ pub(super) struct Down<'d> {
     /// Where and when they belong: apart, as most columns have no need of it.
     pub(super) places: &'d [Place<'d>],
     pub(super) at: &'d FieldPlace,
-    /// The field with the unit, where another column states it.
-    pub(super) unit: Option<usize>,
+    /// Where the unit stands, where the source does not name it.
+    pub(super) unit: Option<&'d Part>,
 }
 
 /// The columns that a file fills.
@@ -120,7 +120,7 @@ impl CellReader<'_> {
             }
             let cell = CellText {
                 raw: &raw,
-                unit: down.unit.map(|at| record.get(at).unwrap_or("")),
+                unit: down.unit.map(|part| part.text_in(record)),
             };
             match self.read_value(idx, column, cell, &place, row) {
                 Ok(()) => {

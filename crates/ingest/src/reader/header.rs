@@ -2,8 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use drydown_quantity::Unit;
+
 use crate::source::{Column, OF_FILE_NAME, OF_PREAMBLE, Origin};
-use crate::text::{Block, FillColumn, FillDown, Record, Records, tidy};
+use crate::text::{Block, FillColumn, FillDown, NO_NAMES, Record, Records, object_of, tidy};
 
 /// Where one column's text is found in this file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -22,11 +24,21 @@ pub(crate) enum Place {
     Signal,
 }
 
-/// One part of a joined text.
+/// One part of a joined text, or where a unit stands.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Part {
     Field(usize),
     Text(String),
+}
+
+impl Part {
+    /// The text in a record.
+    pub(crate) fn text_in<'r>(&'r self, record: Record<'r>) -> &'r str {
+        match self {
+            Self::Field(at) => record.get(*at).unwrap_or(""),
+            Self::Text(text) => text,
+        }
+    }
 }
 
 impl Place {
@@ -122,6 +134,15 @@ impl Header {
         record.n_fields() == self.fields.len()
     }
 
+    /// Whether a record holds at least two names of this header, wherever they stand.
+    pub(crate) fn has_names(&self, record: Record<'_>) -> bool {
+        let is_name = |field: &&str| {
+            let field = tidy(field);
+            !field.is_empty() && self.fields.contains(&field)
+        };
+        record.fields().filter(is_name).count() >= 2
+    }
+
     /// Whether a record has something behind the last column that has a name, where the names end in
     /// empty ones.
     pub(crate) fn has_more_below(&self, record: Record<'_>) -> bool {
@@ -136,14 +157,41 @@ impl Header {
             .any(|cell| !cell.trim().is_empty())
     }
 
+    /// The name of a field and the unit that it states: what stands in brackets at its end, or the last line
+    /// of a header of several.
+    pub(crate) fn stated_unit(&self, field: usize, wanted: Unit) -> Option<(&str, Unit)> {
+        let name = self.fields.get(field)?;
+        let bracketed = [('(', ')'), ('[', ']')]
+            .into_iter()
+            .find_map(|(open, close)| {
+                let inside = name.strip_suffix(close)?;
+                Some(inside.rsplit_once(open)?.1)
+            });
+        let below = self.lines.last().and_then(|line| line.get(field));
+        let texts = bracketed.into_iter().chain(below.map(String::as_str));
+        let mut units = texts.filter_map(|text| Unit::parse_for(text, Some(wanted)));
+        Some((name, units.next()?))
+    }
+
+    /// Whether a line of a text of objects is one: the others are written as a field too few or too many.
+    pub(crate) fn is_object(&self, record: Record<'_>) -> bool {
+        self.fits(record) && self.fields != [NO_NAMES]
+    }
+
+    /// A record as an object of its names: what a file of objects held, as far as its cells tell.
+    pub(crate) fn object_of(&self, record: Record<'_>) -> String {
+        object_of(self.fields.iter().map(String::as_str).zip(record.fields()))
+    }
+
     pub(crate) const fn n_fields(&self) -> usize {
         self.fields.len()
     }
 
     /// The field of a name: as written, else with case and blanks ignored if only one fits. `Temp#2`
-    /// is the second column of the name `Temp`.
+    /// is the second column of the name `Temp`. A cell merged over lines of the header counts once.
     pub(crate) fn find(&self, name: &str) -> Option<usize> {
-        self.find_one(name).or_else(|| {
+        let found = self.find_one(name).or_else(|| self.find_merged(name));
+        found.or_else(|| {
             let (name, number) = name.rsplit_once('#')?;
             let nth: usize = number.trim().parse().ok()?;
             let wanted = tidy(name);
@@ -154,6 +202,28 @@ impl Header {
                 .map(|(at, _)| at)
                 .nth(nth.checked_sub(1)?)
         })
+    }
+
+    /// The only field of a name whose lines say the same below each other, as merged cells do.
+    fn find_merged(&self, name: &str) -> Option<usize> {
+        let mut lines = self.lines.clone();
+        for (above, line) in self.lines.iter().zip(lines.iter_mut().skip(1)) {
+            for (upper, cell) in above.iter().zip(line) {
+                if upper == cell {
+                    cell.clear();
+                }
+            }
+        }
+        let wanted = tidy(name);
+        let names = joined_names(&lines);
+        let mut hits = names
+            .iter()
+            .enumerate()
+            .filter(|(_, name)| **name == wanted);
+        match (hits.next(), hits.next()) {
+            (Some((at, _)), None) => Some(at),
+            _ => None,
+        }
     }
 
     fn find_one(&self, name: &str) -> Option<usize> {
@@ -307,6 +377,23 @@ impl Header {
         names.iter().all(|name| self.find(name) == other.find(name))
     }
 
+    /// Where the text of one name stands: a part of the file's name or of the lines before the header, or
+    /// a field; None where there is neither.
+    pub(crate) fn part(
+        &self,
+        name: &str,
+        captured: Option<&BTreeMap<String, String>>,
+    ) -> Option<Part> {
+        let part = |name: &str| captured.and_then(|parts| parts.get(name)).cloned();
+        let told = match name.strip_prefix(OF_FILE_NAME) {
+            Some(name) => part(name),
+            None if name.starts_with(OF_PREAMBLE) => part(name),
+            None => None,
+        };
+        told.map(Part::Text)
+            .or_else(|| self.find(name).map(Part::Field))
+    }
+
     /// Where a column stands; `captured` are the named parts of the file's name.
     pub(crate) fn place(
         &self,
@@ -315,18 +402,17 @@ impl Header {
     ) -> Place {
         let part = |name: &str| captured.and_then(|parts| parts.get(name));
         match &column.origin {
+            Origin::Header(names) if column.is_one_of() => {
+                let first = names.iter().find_map(|name| self.find(name));
+                let missing = || Place::Missing(names.join("\" or \""));
+                first.map_or_else(missing, |at| Place::Fields(vec![at]))
+            }
             Origin::Header(names) => {
                 let mut joined = Vec::with_capacity(names.len());
                 for name in names {
-                    let of_name = match name.strip_prefix(OF_FILE_NAME) {
-                        Some(name) => part(name).cloned(),
-                        None if name.starts_with(OF_PREAMBLE) => part(name).cloned(),
-                        None => None,
-                    };
-                    match (of_name, self.find(name)) {
-                        (Some(text), _) => joined.push(Part::Text(text)),
-                        (None, Some(at)) => joined.push(Part::Field(at)),
-                        (None, None) => return Place::Missing(name.clone()),
+                    match self.part(name, captured) {
+                        Some(part) => joined.push(part),
+                        None => return Place::Missing(name.clone()),
                     }
                 }
                 let fields: Option<Vec<usize>> = joined

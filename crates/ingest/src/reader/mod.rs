@@ -7,9 +7,12 @@ mod down;
 mod header;
 mod memo;
 mod midnights;
+mod named_units;
 mod numbers;
 mod pieces;
+mod preamble;
 mod pressure;
+mod reason;
 mod record;
 mod series;
 mod sorted;
@@ -89,7 +92,8 @@ impl Source {
                 }
             }
             Layout::Transposed => {
-                let turned = to_transposed(&decoded.text, &dialect, n_skipped, input.max_text);
+                let before = (n_skipped, self.header_lines);
+                let turned = to_transposed(&decoded.text, &dialect, before, input.max_text);
                 match turned {
                     Ok(text) => wide::read(job, Records::new(&text, dialect.delimiter)),
                     Err(error) => self.unreadable(input, &error),

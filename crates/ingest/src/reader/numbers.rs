@@ -1,12 +1,13 @@
 //! Numbers of a cell: with a unit, as a laboratory's limit, as a cleanliness code.
 
-use drydown_quantity::{Dimension, PressureReference, Unit, volume_ppm_to_mass_ppm};
+use drydown_quantity::{PressureReference, Unit};
 
 use super::cell::{CellReader, CellText, FLOW, Place, put};
 use super::pressure::check_reference;
 use crate::cells::{Amount, Censor, parse_amount, parse_cleanliness, parse_hours, parse_number};
 use crate::site::UnitSite;
-use crate::source::{Column, UnitRule};
+use crate::source::{CellKind, Column, Layout, UnitRule};
+use crate::text::is_object;
 use crate::texts::{NULL, from_real, from_whole};
 
 /// Density of water at room temperature, kg/m³; from memory: 998.2 at 20 °C, 997.0 at 25 °C.
@@ -16,6 +17,15 @@ const WATER_KGM3: f64 = 998.0;
 const MOST_OF_A_WORD: usize = 40;
 
 impl CellReader<'_> {
+    /// Whether a number stands for no value: a null word `-999` is meant as `-999.00` too.
+    pub(super) fn is_null_number(&self, column: &Column, text: &str) -> bool {
+        let nulls = &self.source.null_numbers;
+        let is_number = column.unit_rule().is_some() || matches!(column.kind, CellKind::Whole);
+        is_number
+            && !nulls.is_empty()
+            && parse_number(text, self.source.mark).is_some_and(|value| nulls.contains(&value))
+    }
+
     /// A number that is a value, in the column's own unit.
     pub(super) fn plain_number(
         &self,
@@ -60,6 +70,9 @@ impl CellReader<'_> {
 
     /// A reason, and what helps where the text is a word that a laboratory has of its own.
     fn with_way_out(&self, text: &str, why: String) -> String {
+        if self.source.layout == Layout::Json && is_object(text) {
+            return format!("{why}; it is an object, whose parts have names of their own");
+        }
         let is_word = text.chars().any(char::is_alphabetic)
             && !text.chars().any(|c| c.is_ascii_digit() || c == '"')
             && text.len() <= MOST_OF_A_WORD;
@@ -75,19 +88,19 @@ impl CellReader<'_> {
         let (Some(stated), Some(wanted)) = (unit, own) else {
             return to_own(value, unit, own);
         };
-        if (stated.dimension(), wanted.dimension())
-            != (Dimension::VolumeFraction, Dimension::MassFraction)
-        {
+        if !stated.needs_density(wanted) {
             return to_own(value, unit, own);
         }
         let Some(density) = self.source.density_kgm3 else {
             return Err(format!(
-                "found a value in {stated}, by volume: it becomes {wanted} by the density of the oil, write density_kgm3 = … (kg/m³) into the source \"{}\"",
+                "found a value in {stated}, the content of a volume: it becomes {wanted} by the density of the oil, write density_kgm3 = … (kg/m³) into the source \"{}\"",
                 self.source.name
             ));
         };
-        let by_mass = volume_ppm_to_mass_ppm(stated.to_base(value), WATER_KGM3, density);
-        Ok(wanted.from_base(by_mass))
+        match stated.convert_by_density(value, wanted, WATER_KGM3, density) {
+            Some(by_mass) => Ok(by_mass),
+            None => to_own(value, unit, own),
+        }
     }
 
     /// A pressure in kPa (or a share of the atmosphere), before any reference.

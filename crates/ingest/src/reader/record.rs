@@ -11,10 +11,11 @@ use super::builder::{Builder, Finish};
 use super::cell::{CellReader, Place, Standard};
 use super::header::{Header, Part, Place as FieldPlace};
 use super::midnights::{AllMidnights, Midnights, RESTARTED};
+use super::reason::explain;
 use super::stamp::NEVER;
 use crate::rows::{Chamber, FileRows};
 use crate::site::{SiteContext, UnitSite, Validity, standard_barometer};
-use crate::source::{CellKind, Column, OF_PREAMBLE, Source, UnitRule};
+use crate::source::{CellKind, Column, Source, UnitRule};
 use crate::stamps::{FoldRow, LocalTime};
 use crate::text::{Record, Traits};
 use crate::texts::{NULL, from_whole};
@@ -27,9 +28,9 @@ pub(crate) struct Job<'a> {
     site: &'a SiteContext,
     file: FileHead<'a>,
     /// Named parts of the file's name; None where the pattern does not fit.
-    captured: Option<BTreeMap<String, String>>,
+    pub(super) captured: Option<BTreeMap<String, String>>,
     /// The pattern of the preamble that the lines before the header do not fit.
-    unfit: Option<String>,
+    pub(super) unfit: Option<String>,
     /// Which column of the key is the unit, and which the stamp.
     unit_key: Option<usize>,
     stamp_key: Option<usize>,
@@ -47,8 +48,9 @@ pub(crate) struct Job<'a> {
 pub(crate) struct Fields {
     pub(crate) keys: Vec<FieldPlace>,
     pub(crate) values: Vec<FieldPlace>,
-    /// The field with the unit, for columns whose unit another column states.
-    pub(crate) units: Vec<Option<usize>>,
+    /// Where the unit stands, for columns whose unit another column states, or a part of the file's name
+    /// or of the lines before the header.
+    pub(crate) units: Vec<Option<Part>>,
 }
 
 /// The key of one record.
@@ -87,39 +89,6 @@ impl<'a> Job<'a> {
         }
     }
 
-    /// Takes the named parts from the lines before the header.
-    pub(crate) fn read_preamble(&mut self, text: &str) {
-        for pattern in &self.source.preamble {
-            let Some(found) = pattern.captures(text) else {
-                self.unfit = Some(pattern.as_str().to_owned());
-                continue;
-            };
-            for name in pattern.capture_names().flatten() {
-                if let (Some(parts), Some(part)) = (&mut self.captured, found.name(name)) {
-                    parts.insert(
-                        format!("{OF_PREAMBLE}{name}"),
-                        part.as_str().trim().to_owned(),
-                    );
-                }
-            }
-        }
-    }
-
-    /// Whether a line is one of those before the header and tells something else than they did.
-    pub(super) fn is_told_anew(&self, line: &str) -> bool {
-        self.source.preamble.iter().any(|pattern| {
-            let Some(found) = pattern.captures(line) else {
-                return false;
-            };
-            pattern.capture_names().flatten().any(|name| {
-                let known = self.captured.as_ref();
-                let known = known.and_then(|parts| parts.get(&format!("{OF_PREAMBLE}{name}")));
-                let told = found.name(name).map(|part| part.as_str().trim());
-                told.is_some() && told != known.map(String::as_str)
-            })
-        })
-    }
-
     /// Where the columns stand, and why no record of the file can be read, if none can.
     pub(crate) fn fields(&self, header: &Header) -> (Fields, Option<String>) {
         let places = |columns: &[Column]| -> Vec<FieldPlace> {
@@ -135,7 +104,7 @@ impl<'a> Job<'a> {
                 .source
                 .values
                 .iter()
-                .map(|column| unit_field(column, header))
+                .map(|column| self.unit_part(column, header))
                 .collect(),
         };
         let fatal = if self.captured.is_none() {
@@ -158,6 +127,13 @@ impl<'a> Job<'a> {
                 })
         };
         (fields, fatal)
+    }
+
+    fn unit_part(&self, column: &Column, header: &Header) -> Option<Part> {
+        let UnitRule::Column(name) = column.unit_rule()? else {
+            return None;
+        };
+        header.part(name, self.captured.as_ref())
     }
 
     /// Reads the key of a record; the error says why the record is kept out.
@@ -415,20 +391,6 @@ pub(super) fn name_parts(source: &Source, file: &str) -> Option<BTreeMap<String,
     )
 }
 
-fn unit_field(column: &Column, header: &Header) -> Option<usize> {
-    let rule = match &column.kind {
-        CellKind::Number(rule)
-        | CellKind::Limited(rule)
-        | CellKind::Pressure(rule, _)
-        | CellKind::Barometer(rule) => rule,
-        _ => return None,
-    };
-    match rule {
-        UnitRule::Column(name) => header.find(name),
-        UnitRule::Own | UnitRule::Fixed(_) => None,
-    }
-}
-
 /// The text of a column in a record.
 pub(crate) fn text_of<'r>(
     record: Record<'r>,
@@ -448,13 +410,7 @@ pub(crate) fn text_of<'r>(
             }
         },
         FieldPlace::Joined(parts) => {
-            let parts: Vec<&str> = parts
-                .iter()
-                .map(|part| match part {
-                    Part::Field(at) => record.get(*at).unwrap_or(""),
-                    Part::Text(text) => text,
-                })
-                .collect();
+            let parts: Vec<&str> = parts.iter().map(|part| part.text_in(record)).collect();
             Cow::Owned(parts.join(" ").trim().to_owned())
         }
         FieldPlace::Fixed(text) => Cow::Borrowed(text),
@@ -478,21 +434,5 @@ pub(crate) fn untrimmed<'r>(
     match place.single() {
         Some(field) => Cow::Borrowed(record.field(field).unwrap_or("")),
         None => text_of(record, place, column, tag_parts),
-    }
-}
-
-/// A reason with the place it speaks of.
-pub(crate) fn explain(column: &Column, raw: &str, why: &str) -> String {
-    use crate::source::Origin;
-    match &column.origin {
-        Origin::Header(names) => format!(
-            "column \"{}\": found \"{}\": {why}",
-            names.join(" "),
-            crate::rows::shortened(raw)
-        ),
-        Origin::Preamble => format!("the lines before the header give \"{raw}\": {why}"),
-        Origin::FileName => format!("the file's name gives \"{raw}\": {why}"),
-        Origin::Tag => format!("the tag gives \"{raw}\": {why}"),
-        Origin::Constant(_) | Origin::Signal(_) => why.to_owned(),
     }
 }

@@ -43,6 +43,8 @@ pub struct Dealt {
     aside: Vec<Parcel>,
     series: AllSeries,
     traits: Traits,
+    /// The line of another header in it.
+    changed_at: Option<u64>,
 }
 
 /// Packed lines.
@@ -97,6 +99,7 @@ impl<'a> TallFile<'a> {
             aside: to_parcels(text, &dealt.doubtful)?,
             series: dealt.series,
             traits: piece.traits,
+            changed_at: dealt.changed_at,
             rows: job.finish(builder),
         })
     }
@@ -110,6 +113,7 @@ impl<'a> TallFile<'a> {
         builder.set_told(Arc::clone(&slice.told));
         begun.lend_memos(&mut job);
         if let Some(sheet) = &begun.sheet {
+            let sheet = (sheet, slice.changed_at);
             read_loose(&mut job, sheet, &slice.lines, &mut builder);
         }
         begun.keep_memos(&mut job);
@@ -123,6 +127,7 @@ struct Hand {
     lines: Vec<LooseRecord>,
     doubtful: Vec<LooseRecord>,
     series: AllSeries,
+    changed_at: Option<u64>,
 }
 
 impl Hand {
@@ -167,6 +172,7 @@ impl Hand {
                 }
             }
         }
+        self.changed_at = lines.changed_at;
         let tags = lines.tag_texts();
         for (id, rows) in series {
             let unit = job
@@ -223,6 +229,7 @@ pub struct TallSorter<S> {
     aside: Vec<Laid>,
     series: AllSeries,
     traits: Traits,
+    changed_at: Option<u64>,
 }
 
 impl<S: Read + Write + Seek> TallSorter<S> {
@@ -236,6 +243,7 @@ impl<S: Read + Write + Seek> TallSorter<S> {
             aside: Vec::new(),
             series: AllSeries::new(),
             traits: Traits::default(),
+            changed_at: None,
         }
     }
 
@@ -247,9 +255,13 @@ impl<S: Read + Write + Seek> TallSorter<S> {
         self.lay_run(&dealt.parcels)?;
         let aside = self.lay(&dealt.aside)?;
         self.aside.extend(aside);
-        for (name, rows) in dealt.series {
-            self.series.entry(name).or_default().append(rows);
+        // What stands below another header tells nothing of its neighbours either.
+        if self.changed_at.is_none() {
+            for (name, rows) in dealt.series {
+                self.series.entry(name).or_default().append(rows);
+            }
         }
+        self.changed_at = self.changed_at.or(dealt.changed_at);
         let was_malformed = self.traits.malformed;
         self.traits = dealt.traits;
         self.traits.malformed |= was_malformed;
@@ -306,6 +318,7 @@ impl<S: Read + Write + Seek> TallSorter<S> {
             scratch: self.scratch,
             told: Arc::new(told),
             traits: self.traits,
+            changed_at: self.changed_at,
             is_ended: false,
         })
     }
@@ -399,6 +412,7 @@ pub struct TallSlices<S> {
     ends: std::vec::IntoIter<i64>,
     told: Arc<ToldLines>,
     traits: Traits,
+    changed_at: Option<u64>,
     is_ended: bool,
 }
 
@@ -408,6 +422,7 @@ pub struct TallSlice {
     lines: Loose,
     told: Arc<ToldLines>,
     traits: Traits,
+    changed_at: Option<u64>,
 }
 
 impl<S: Read + Seek> TallSlices<S> {
@@ -430,6 +445,7 @@ impl<S: Read + Seek> TallSlices<S> {
             lines,
             told: Arc::clone(&self.told),
             traits: self.traits,
+            changed_at: self.changed_at,
         }))
     }
 }

@@ -1,13 +1,14 @@
 //! What a written stamp means on the source's clock.
 
-use drydown_quantity::Stamp;
+use drydown_quantity::{Day, Stamp};
 
 use super::cell::CellReader;
 use crate::source::{Column, Origin};
 use crate::stamps::{ElapsedUnit, LocalTime, StampFormat, WrittenStamp};
 
+const MICROS_PER_DAY: i64 = 86_400_000_000;
 /// Stamps may lie this far after the load: clocks run ahead, and zones differ.
-pub(super) const MAX_AHEAD_MICROS: i64 = 86_400_000_000;
+pub(super) const MAX_AHEAD_MICROS: i64 = MICROS_PER_DAY;
 
 /// When a laboratory wrote its report: from then on it is known.
 const REPORTED_AT: &str = "reported_at";
@@ -26,13 +27,15 @@ pub(crate) const NEVER: &str = "the clock was set forward over this time";
 pub(super) const NO_DATE: &str = "says that there is no date";
 
 /// Whether a text is how a date is written where there is none: `00/00/00`, `--.--.----`,
-/// `0000-00-00 00:00`, `-`. Common practice, no source.
+/// `0000-00-00 00:00`, `-`, `n/a`. Common practice, no source.
 pub(super) fn says_no_date(text: &str) -> bool {
+    let is_word = text.eq_ignore_ascii_case("n/a") || text.eq_ignore_ascii_case("n.a.");
     const MARKS: [char; 8] = ['-', '–', '—', '.', '/', ':', '_', ' '];
-    !text.is_empty()
-        && text
-            .chars()
+    let is_empty = || {
+        text.chars()
             .all(|c| matches!(c, '0' | 'T' | 'Z') || MARKS.contains(&c))
+    };
+    is_word || !text.is_empty() && is_empty()
 }
 
 impl CellReader<'_> {
@@ -49,7 +52,24 @@ impl CellReader<'_> {
     /// A stamp as the source writes it, or as a workbook's date was written out.
     pub(super) fn written(&self, format: &StampFormat, text: &str) -> Option<WrittenStamp> {
         let dated = self.traits.is_workbook.then(|| format.read_dated(text));
-        dated.flatten().or_else(|| format.read(text))
+        let found = dated.flatten().or_else(|| format.read(text));
+        // A serial of a whole day is a day wherever people write days, and midnight in a log.
+        let is_log = matches!(self.source.table.name.as_str(), "readings" | "unit_events");
+        match found {
+            Some(WrittenStamp::Local(micros))
+                if !is_log && format.is_serial() && micros.rem_euclid(MICROS_PER_DAY) == 0 =>
+            {
+                let day = i32::try_from(micros.div_euclid(MICROS_PER_DAY)).ok()?;
+                Some(WrittenStamp::Date(Day::from_number(day)))
+            }
+            found => found,
+        }
+    }
+
+    /// As [`Self::written`], of a date, behind which a time may stand.
+    pub(super) fn written_date(&self, format: &StampFormat, text: &str) -> Option<WrittenStamp> {
+        let timed = || format.read_timed(text).map(WrittenStamp::Local);
+        self.written(format, text).or_else(timed)
     }
 
     /// Whether a text says that there is no date, and is none of the format either.
@@ -72,14 +92,17 @@ impl CellReader<'_> {
         text: &str,
     ) -> Result<StampFound, String> {
         let found = self.stamp(format, text);
-        // Where date and time stand in two cells, the time is missing.
-        let is_one_cell = match &column.origin {
-            Origin::Header(names) => names.len() == 1,
-            _ => true,
-        };
+        // Where date and time stand in two cells, the time is missing, and in a line without delimiters it
+        // may have been cut off.
+        let may_be_cut = self.source.dialect.widths.is_some() && !self.traits.is_workbook;
+        let is_one_cell = !may_be_cut
+            && match &column.origin {
+                Origin::Header(names) => names.len() == 1,
+                _ => true,
+            };
         let clock = self.source.clock.as_ref();
         match (found, clock.filter(|_| is_one_cell)) {
-            (Err(why), Some(clock)) => match format.read_midnight(text) {
+            (Err(why), Some(clock)) => match self.other_form(column, format, text) {
                 Some(local_micros) => Ok(StampFound {
                     time: clock.to_utc(local_micros),
                     local_micros,
@@ -88,6 +111,15 @@ impl CellReader<'_> {
             },
             (found, _) => found,
         }
+    }
+
+    /// A stamp that has not the form of its column's: a day in a log, a time behind a date that is no key.
+    fn other_form(&self, column: &Column, format: &StampFormat, text: &str) -> Option<i64> {
+        let timed = || format.read_timed(text);
+        let is_key = self.source.table.is_key(&column.name);
+        format
+            .read_midnight(text)
+            .or_else(|| timed().filter(|_| !is_key))
     }
 
     /// What a written stamp means on the source's clock.

@@ -6,7 +6,8 @@ use std::rc::Rc;
 use super::builder::Builder;
 use super::cell::{CellText, Place as Site};
 use super::header::{Header, Place};
-use super::record::{Fields, Job, Key, explain, text_of};
+use super::reason::explain;
+use super::record::{Fields, Job, Key, text_of};
 use super::wide::note_missing;
 use crate::rows::FileRows;
 use crate::source::{CellKind, Column, Layout, Origin, Source, Tall};
@@ -116,12 +117,13 @@ pub(crate) fn read<'t>(mut job: Job<'_>, mut records: Records<'t>) -> FileRows {
 /// Reads records that were taken out of their file.
 pub(super) fn read_loose(
     job: &mut Job<'_>,
-    sheet: &TallSheet,
+    (sheet, changed_at): (&TallSheet, Option<u64>),
     loose: &Loose,
     builder: &mut Builder,
 ) {
     let cut = Records::new(&loose.text, job.source.dialect(job.cells.traits));
     let mut lines = Lines::new(job.source, sheet);
+    lines.changed_at = changed_at;
     let mut ahead = loose.records.chunks(BLOCK_RECORDS);
     lines.find_barometers(job, &mut |block| {
         let next = ahead.next();
@@ -220,6 +222,8 @@ pub(super) struct Lines<'a> {
     sheet: &'a TallSheet,
     tags: Tags<'a>,
     barometers: Barometers,
+    /// The line of another header: what stands below it cannot be told.
+    pub(super) changed_at: Option<u64>,
 }
 
 /// What a record is before its value is looked at.
@@ -245,6 +249,7 @@ impl<'a> Lines<'a> {
             sheet,
             tags: Tags::new(source),
             barometers: Barometers::new(),
+            changed_at: None,
         }
     }
 
@@ -285,10 +290,19 @@ impl<'a> Lines<'a> {
             Tag::Unknown(_) if header.is_repeated(record) => {
                 Found::Rejected("the header again".to_owned())
             }
-            Tag::Unknown(why) => Found::Rejected(why.clone()),
+            Tag::Unknown(why) => {
+                let is_first = self.changed_at.is_none_or(|at| record.line() < at);
+                if is_first && self.source.header.is_none() && header.has_names(record) {
+                    self.changed_at = Some(record.line());
+                }
+                Found::Rejected(why.clone())
+            }
             Tag::Mapped { column, parts, id } => {
                 match job.read_key(record, fields, Some((parts, *id)), key) {
-                    Ok(()) => Found::Line(*column, Rc::clone(parts), tall),
+                    Ok(()) => match self.changed_at.filter(|at| record.line() > *at) {
+                        Some(at) => Found::Rejected(format!("the header changed at line {at}")),
+                        None => Found::Line(*column, Rc::clone(parts), tall),
+                    },
                     Err(why) => Found::Rejected(why),
                 }
             }
@@ -332,6 +346,8 @@ impl<'a> Lines<'a> {
         let tall = *tall;
         let tag = self.tags.get(record.get(tall.tag).unwrap_or(""));
         let Tag::Mapped { column: idx, .. } = tag else {
+            // It may be another header, which ends what can be told.
+            self.find(job, record, key);
             return;
         };
         let idx = *idx;
@@ -477,7 +493,7 @@ fn is_good(source: &Source, tall: TallFields, record: Record<'_>) -> bool {
     }
 }
 
-fn unit_text<'r>(fields: &Fields, idx: usize, record: Record<'r>) -> Option<&'r str> {
-    let at = fields.units.get(idx).copied().flatten()?;
-    Some(record.get(at).unwrap_or(""))
+fn unit_text<'r>(fields: &'r Fields, idx: usize, record: Record<'r>) -> Option<&'r str> {
+    let part = fields.units.get(idx)?.as_ref()?;
+    Some(part.text_in(record))
 }

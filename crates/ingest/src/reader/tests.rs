@@ -15,12 +15,15 @@ mod in_pieces;
 mod laboratory;
 mod laws;
 mod layouts;
+mod nulls;
+mod objects;
 mod pressures;
 mod shapes;
 mod stamps;
 mod text;
 mod turned;
 mod units;
+mod warnings;
 mod workbooks;
 
 use drydown_quantity::Stamp;

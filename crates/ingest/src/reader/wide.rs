@@ -1,12 +1,14 @@
 //! Wide files: a record is a row, a column is a quantity.
 
-use std::collections::BTreeSet;
+mod names;
 
 use super::builder::Builder;
 use super::cell::Place as Site;
 use super::down::{Down, Grid, Row};
 use super::header::{Header, Place};
-use super::record::{Fields, Job, Key, explain};
+use super::named_units::contradicted_units;
+use super::reason::explain;
+use super::record::{Fields, Job, Key};
 use crate::rows::FileRows;
 use crate::source::{Layout, Origin};
 use crate::text::{Block, FillDown, Record, Records, why_no_object};
@@ -176,10 +178,13 @@ pub(super) fn read_records<'t>(
                 }
                 // Such a line was quoted whole, to pass as one field.
                 Err(NoRow::Rejected(_))
-                    if job.source.layout == Layout::Json && !sheet.header.fits(record) =>
+                    if job.source.layout == Layout::Json && !sheet.header.is_object(record) =>
                 {
                     let raw = record.get(0).unwrap_or("");
                     builder.reject_row(record.line(), raw, why_no_object(raw));
+                }
+                Err(NoRow::Rejected(why)) if job.source.layout == Layout::Json => {
+                    builder.reject_row(record.line(), &sheet.header.object_of(record), why);
                 }
                 Err(NoRow::Rejected(why)) => builder.reject_row(record.line(), record.raw(), why),
                 Err(NoRow::Header(next)) => {
@@ -257,7 +262,7 @@ impl Sheet {
             if job.source.ignores(record.raw()) {
                 return Err(NoRow::Rejected("a line that is not wanted".to_owned()));
             }
-            if self.names_itself(record) {
+            if self.is_header(job.source, record) {
                 let why = "a name of the header stands where the key should".to_owned();
                 return Err(self.unread(job, record, why));
             }
@@ -270,49 +275,48 @@ impl Sheet {
                     false => self.unread(job, record, why),
                 },
             )?;
-        if job.source.table.name == SAMPLES && self.has_key_alone(job, record) {
-            let why = "nothing stands in it but the sample's key: no time, no place, no result";
+        if job.source.table.name == SAMPLES
+            && let Some(why) = self.no_sample(job, record)
+        {
             return Err(NoRow::Rejected(why.to_owned()));
         }
         Ok(())
     }
 
-    /// Whether every cell is empty that a value could come from, the time among them: a count below a
-    /// list looks so, and would be stored as a sample of nothing.
-    fn has_key_alone(&self, job: &Job<'_>, record: Record<'_>) -> bool {
+    /// Why a record of a list of samples is none: a count or a mean below the list looks like one. Every
+    /// cell is empty that a value could come from, or those of the time and of all places.
+    fn no_sample(&self, job: &Job<'_>, record: Record<'_>) -> Option<&'static str> {
         let is_empty = |at: usize| record.get(at).is_none_or(str::is_empty);
         let values = job.source.values.iter().zip(&self.fields.values);
-        let mut has_time = false;
+        let (mut has_time, mut has_place) = (false, false);
+        let (mut is_alone, mut is_nowhere) = (true, true);
         for (column, place) in values {
-            has_time |= column.name == TAKEN_AT && place.fields().next().is_some();
-            if !place.fields().all(is_empty) {
-                return false;
-            }
+            let has_none = place.fields().all(is_empty);
+            let is_told = place.fields().next().is_some();
+            let is_time = column.name == TAKEN_AT;
+            let is_place = matches!(column.name.as_str(), RESERVOIR_ID | UNIT_ID);
+            has_time |= is_time && is_told;
+            has_place |= is_place && is_told;
+            is_alone &= has_none;
+            // A place that stands for all samples of the source is one.
+            is_nowhere &= !(is_time || is_place) || is_told && has_none;
         }
-        has_time
+        if has_time && is_alone {
+            return Some("nothing stands in it but the sample's key: no time, no place, no result");
+        }
+        (has_time && has_place && is_nowhere)
+            .then_some("neither a time nor a place stands in it: a line below the list, or a sample that tells of nothing")
     }
 
     /// What becomes of a record that is no row of this header: it may be another one. If it fills the
     /// same columns of the table, the records behind it are read by it.
     fn unread(&mut self, job: &Job<'_>, record: Record<'_>, why: String) -> NoRow {
         let source = job.source;
-        let columns = source.keys.iter().chain(&source.values);
         // Where the source names the columns itself, what the file calls them is not looked at.
-        let is_header = || {
-            self.header.is_other_header(record, columns)
-                || self.names_itself(record)
-                || self.header.fits(record) && are_names(record)
-        };
-        if source.header.is_some() || !is_header() {
+        if source.header.is_some() || !self.is_header(source, record) {
             return NoRow::Rejected(why);
         }
         self.headed_anew(job, record, Header::of(record))
-    }
-
-    /// Whether a name stands where a key should.
-    fn names_itself(&self, record: Record<'_>) -> bool {
-        let fields = self.fields.keys.iter().flat_map(Place::fields);
-        self.header.names_itself(record, fields)
     }
 
     /// What becomes of the record that ends another header.
@@ -352,16 +356,6 @@ impl Sheet {
     }
 }
 
-/// Whether a record is one of words alone, each another: names in other words, or another language.
-fn are_names(record: Record<'_>) -> bool {
-    let is_name = |cell: &str| {
-        cell.chars().any(char::is_alphabetic) && !cell.bytes().any(|byte| byte.is_ascii_digit())
-    };
-    let cells: Vec<&str> = record.fields().map(str::trim).collect();
-    let distinct: BTreeSet<&str> = cells.iter().copied().collect();
-    cells.len() >= 3 && distinct.len() == cells.len() && cells.iter().all(|cell| is_name(cell))
-}
-
 /// Slots that some column of this file fills; a column the file lacks is not spoken for.
 fn active_slots(job: &Job<'_>, fields: &Fields) -> Vec<usize> {
     let mut slots: Vec<usize> = job
@@ -385,6 +379,7 @@ pub(super) fn note_missing(job: &Job<'_>, header: &Header, fields: &Fields, buil
             "the first sheet is read, and {n_sheets} more of the workbook not: `sheet` names the one to read"
         ));
     }
+    builder.notes.extend(contradicted_units(job.source, header));
     // The names of objects stand before the first line.
     let line = header.line.max(1);
     for (column, place) in job.source.values.iter().zip(&fields.values) {
@@ -439,7 +434,7 @@ fn read_cells(
             rows: rows.rows,
             places: rows.places,
             at,
-            unit: fields.units.get(idx).copied().flatten(),
+            unit: fields.units.get(idx).and_then(Option::as_ref),
         };
         let mut grid = Grid {
             columns: builder.wide_columns(),

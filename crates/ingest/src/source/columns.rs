@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use drydown_quantity::pressure::hinted_reference;
-use drydown_quantity::{Dimension, PressureReference, Unit, all_units};
+use drydown_quantity::{PressureReference, Unit, all_units};
 use drydown_schema::{ColumnKind, ColumnSpec, nearest};
 
 use super::compile::{AMBIENT, CHAMBER, CLEANLINESS, CLEANLINESS_COLUMNS, Compiler, names_part};
 use super::compiled::{CellKind, Column, Origin, UnitRule};
 use super::problem::SourceProblem;
 use super::spec::{ColumnMap, Layout, OneOrMany, PressureWord, UnitOf};
+use crate::cells::{DecimalMark, parse_number};
 use crate::stamps::{ElapsedUnit, StampFormat};
 
 /// What an oil may weigh; from memory: light naphthenic oils stand near 800, phosphate esters near 1150,
@@ -48,7 +49,11 @@ impl Compiler<'_> {
         let spec = self.column_spec(name)?;
         let origin = self.origin(name, map)?;
         let kind = self.kind(name, spec, map);
-        if map.format.is_some() && !matches!(kind, Some(CellKind::Stamp(_) | CellKind::Date(_))) {
+        // Where the kind is none, its own mistake has been told.
+        if map.format.is_some()
+            && kind.is_some()
+            && !matches!(kind, Some(CellKind::Stamp(_) | CellKind::Date(_)))
+        {
             self.problem(
                 &["columns", name, "format"],
                 "only times and dates have a format",
@@ -261,6 +266,14 @@ impl Compiler<'_> {
         }
     }
 
+    /// The words for no value that are numbers: they stand for it however a cell writes them.
+    pub(super) fn null_numbers(&self, mark: DecimalMark) -> Vec<f64> {
+        let words = self.spec.null.iter();
+        words
+            .filter_map(|word| parse_number(word.trim(), mark))
+            .collect()
+    }
+
     pub(super) fn density(&mut self) -> Option<f64> {
         let density = self.spec.density_kgm3?;
         if DENSITIES_KGM3.contains(&density) {
@@ -283,17 +296,13 @@ impl Compiler<'_> {
             Some(UnitOf::Fixed(text)) => text,
         };
         let key = ["columns", name, "unit"];
-        let Some(unit) = Unit::parse(text) else {
-            let known = all_units()
-                .iter()
-                .flat_map(|row| std::iter::once(row.code).chain(row.aliases.iter().copied()));
+        let measures = spec.ucum.as_deref().and_then(Unit::parse);
+        let Some(unit) = Unit::parse_for(text, measures) else {
             let problem =
-                SourceProblem::new(&key, format!("found \"{text}\", which is no known unit"))
-                    .nearest(nearest(text, known));
-            self.problems.push(if problem.hint.is_some() {
-                problem
-            } else {
-                problem.hint("`drydown schema units` lists them")
+                SourceProblem::new(&key, format!("found \"{text}\", which is no known unit"));
+            self.problems.push(match nearest_unit(text) {
+                Some(name) => problem.nearest(Some(name)),
+                None => problem.hint(listed_units(measures)),
             });
             return None;
         };
@@ -310,14 +319,13 @@ impl Compiler<'_> {
         } else {
             Some(own)
         };
-        let by_volume = (unit.dimension(), own.dimension())
-            == (Dimension::VolumeFraction, Dimension::MassFraction);
+        let by_volume = unit.needs_density(own);
         if by_volume && self.spec.density_kgm3.is_some() {
             return Some(UnitRule::Fixed(unit));
         }
         if by_volume {
             let what = format!(
-                "found \"{text}\", a content by volume: it becomes {own} by the density of the oil, and the source has no density_kgm3"
+                "found \"{text}\", the content of a volume: it becomes {own} by the density of the oil, and the source has no density_kgm3"
             );
             let problem = SourceProblem::new(&key, what);
             self.problems.push(problem.hint(
@@ -346,4 +354,33 @@ impl Compiler<'_> {
             _ => None,
         }
     }
+}
+
+/// The spelling that an unknown unit may be a slip of; None where it could be a unit of another size:
+/// `mTorr` is no slip of `Torr`, nor `gpn` surely one of `gpm` and not of `gph`.
+fn nearest_unit(text: &str) -> Option<&'static str> {
+    /// In shorter words a letter makes another unit.
+    const SURE: usize = 7;
+    let known = || {
+        all_units()
+            .iter()
+            .flat_map(|row| std::iter::once(row.code).chain(row.aliases.iter().copied()))
+            .filter(|name| name.chars().all(char::is_alphabetic) && name.len() >= SURE)
+    };
+    let first = |text: &str| text.chars().next().map(|c| c.to_ascii_lowercase());
+    nearest(text.trim(), known()).filter(|name| first(name) == first(text.trim()))
+}
+
+/// Where the units are listed, and those of what is measured.
+fn listed_units(measures: Option<Unit>) -> String {
+    let all = "`drydown schema units` lists them with their spellings";
+    let Some(wanted) = measures else {
+        return all.to_owned();
+    };
+    let codes: Vec<&str> = all_units()
+        .iter()
+        .filter(|row| Unit::parse(row.code).is_some_and(|unit| unit.converts_to(wanted)))
+        .map(|row| row.code)
+        .collect();
+    format!("known are {}; {all}", codes.join(", "))
 }

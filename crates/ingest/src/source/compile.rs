@@ -123,6 +123,7 @@ impl Compiler<'_> {
                 .iter()
                 .map(|text| text.trim().to_owned())
                 .collect(),
+            null_numbers: self.null_numbers(mark?),
             density_kgm3: self.density(),
             clock,
             file_name,
@@ -161,7 +162,7 @@ impl Compiler<'_> {
     ) -> bool {
         let mut dates_apart = false;
         for column in columns {
-            for part in name_parts(column, prefix) {
+            for part in column.parts(prefix) {
                 let has_part = patterns
                     .clone()
                     .any(|regex| regex.capture_names().flatten().any(|n| n == part));
@@ -320,7 +321,7 @@ impl Compiler<'_> {
         for name in names {
             let is_joined = columns
                 .iter()
-                .any(|column| name_parts(column, &format!("{key}:")).any(|part| part == name));
+                .any(|column| column.parts(&format!("{key}:")).any(|part| part == name));
             if (in_tall && name == "signal") || (!in_tall && is_joined) {
                 continue;
             }
@@ -437,6 +438,8 @@ impl Compiler<'_> {
         for name in &self.table.key {
             match unordered.iter().find(|column| column.name == *name) {
                 Some(column) => keys.push(column.clone()),
+                // It stands in the block, and what is wrong with it has been told.
+                None if self.spec.columns.contains_key(name) => {}
                 None => self.problems.push(
                     SourceProblem::new(
                         &["columns"],
@@ -473,17 +476,6 @@ impl Compiler<'_> {
             }
         }
     }
-}
-
-/// The parts that a column is joined from, of those with this prefix.
-fn name_parts<'c>(column: &'c Column, prefix: &str) -> impl Iterator<Item = &'c str> {
-    let names = match &column.origin {
-        Origin::Header(names) => names.as_slice(),
-        _ => &[],
-    };
-    names
-        .iter()
-        .filter_map(move |name| name.strip_prefix(prefix))
 }
 
 /// Whether a pattern names a part after this column.

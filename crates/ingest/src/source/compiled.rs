@@ -32,6 +32,8 @@ pub struct Source {
     /// Columns whose empty cells say what stands above.
     pub(crate) fill_down: Vec<String>,
     pub(crate) nulls: BTreeSet<String>,
+    /// Those of them that are numbers.
+    pub(crate) null_numbers: Vec<f64>,
     /// Density of the oil, kg/m³, for water stated by volume.
     pub(crate) density_kgm3: Option<f64>,
     pub(crate) clock: Option<Clock>,
@@ -107,6 +109,53 @@ pub(crate) enum CellKind {
     Barometer(UnitRule),
     /// Slots: the three codes, and the note.
     Cleanliness,
+}
+
+impl Column {
+    /// Where the unit of its numbers comes from; None where it holds none.
+    pub(crate) const fn unit_rule(&self) -> Option<&UnitRule> {
+        match &self.kind {
+            CellKind::Number(rule)
+            | CellKind::Limited(rule)
+            | CellKind::Pressure(rule, _)
+            | CellKind::Barometer(rule) => Some(rule),
+            _ => None,
+        }
+    }
+
+    /// The parts that it is joined from, or that state its unit, of those with this prefix.
+    pub(super) fn parts<'c>(&'c self, prefix: &str) -> impl Iterator<Item = &'c str> {
+        let names = match &self.origin {
+            Origin::Header(names) => names.as_slice(),
+            _ => &[],
+        };
+        let unit = match self.unit_rule() {
+            Some(UnitRule::Column(name)) => Some(name),
+            _ => None,
+        };
+        names
+            .iter()
+            .chain(unit)
+            .filter_map(move |name| name.strip_prefix(prefix))
+    }
+
+    /// Whether the names it is mapped from are spellings of one name, of which a file has one. Texts and
+    /// stamps are joined of several cells; numbers and the words of closed lists never are.
+    pub(crate) fn is_one_of(&self) -> bool {
+        let joins = matches!(
+            self.kind,
+            CellKind::Text | CellKind::Stamp(_) | CellKind::Date(_) | CellKind::Cleanliness
+        );
+        match &self.origin {
+            Origin::Header(names) => {
+                let stands = |name: &String| {
+                    !name.starts_with(OF_FILE_NAME) && !name.starts_with(OF_PREAMBLE)
+                };
+                !joins && names.len() > 1 && names.iter().all(stands)
+            }
+            _ => false,
+        }
+    }
 }
 
 /// Where the unit of a number comes from.

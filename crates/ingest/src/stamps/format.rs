@@ -108,6 +108,11 @@ impl StampFormat {
         self.elapsed
     }
 
+    /// Whether it counts the days of a spreadsheet.
+    pub(crate) const fn is_serial(&self) -> bool {
+        matches!(self.kind, Kind::Serial)
+    }
+
     /// The format as it was written.
     pub(crate) fn as_str(&self) -> &str {
         &self.text
@@ -185,6 +190,42 @@ impl StampFormat {
             WrittenStamp::Local(micros) => Some(micros),
             _ => None,
         }
+    }
+
+    /// Reads a date of a pattern without a time that has one behind it (`05/01/2026 14:30`), as some cells
+    /// of a column of dates do. Microseconds of the clock.
+    pub(crate) fn read_timed(&self, text: &str) -> Option<i64> {
+        let (
+            Kind::Pattern {
+                has_time: false, ..
+            },
+            None,
+        ) = (&self.kind, self.elapsed)
+        else {
+            return None;
+        };
+        let (date, time) = text.rsplit_once([' ', 'T'])?;
+        let WrittenStamp::Date(day) = self.read(date.trim_end())? else {
+            return None;
+        };
+        let mut seconds = 0;
+        let mut n_parts = 0;
+        for (part, most) in time.split(':').zip([24, 60, 60]) {
+            let is_number =
+                (1..=2).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_digit());
+            let value = part
+                .parse::<i64>()
+                .ok()
+                .filter(|value| is_number && *value < most)?;
+            seconds = seconds * 60 + value;
+            n_parts += 1;
+        }
+        let unit = match (n_parts, time.split(':').count()) {
+            (2, 2) => 60_000_000,
+            (3, 3) => 1_000_000,
+            _ => return None,
+        };
+        Some(day.start().micros() + seconds * unit)
     }
 
     /// Reads a trimmed local stamp whose every number has the full width of its field; None for all

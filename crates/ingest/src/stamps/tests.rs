@@ -49,7 +49,7 @@ fn halves_of_the_day_letters_of_the_clock_and_small_counts() {
         ("%F %T %Z", "2026-06-01 12:00:00 IST", "unreadable"),
         ("epoch_us", "1773493500250000", "2026-03-14T13:05:00.25Z"),
         ("epoch_ns", "1773493500250000999", "2026-03-14T13:05:00.25Z"),
-        ("epoch_ns", "1773493500", "1970-01-01T00:00:01.773493Z"),
+        ("epoch_ns", "1773493500", "unreadable"),
         ("epoch_us", "1.7E+15", "unreadable"),
         ("%d %B %Y", "3 desember 2026", "2026-12-03"),
         ("%d %b %Y", "3 mei 2026", "2026-05-03"),

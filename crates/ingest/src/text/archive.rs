@@ -7,6 +7,7 @@ use std::io::{Read, Seek};
 use zip::ZipArchive;
 
 use super::decode::{TextError, damaged, is_shadow, read_bounded};
+use super::layer::hides_entries;
 use super::workbook;
 
 /// Endings of archives, which are not read inside an archive.
@@ -62,7 +63,7 @@ fn members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
         return None;
     }
     reader.rewind().ok()?;
-    let archive = ZipArchive::new(reader).ok()?;
+    let archive = ZipArchive::new(&mut reader).ok()?;
     let mut members = Vec::new();
     for index in 0..archive.len() {
         let entry = archive.by_index_data(index).ok()?;
@@ -77,6 +78,12 @@ fn members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
                 index,
             });
         }
+    }
+    let n_named = archive.len();
+    drop(archive);
+    // Read as one file, it is rejected: a file that is not listed must not be lost in silence.
+    if hides_entries(reader, n_named).ok()? {
+        return None;
     }
     Some(members)
 }

@@ -2,12 +2,15 @@
 //!
 //! Gzip, zstd, zip and XLSX workbooks are recognised by their content, never by the file's name. A
 //! byte-order mark wins over the encoding that the source states. The size of the
-//! unpacked text is bounded, because a small archive can unpack to anything.
+//! unpacked text is bounded, because a small archive can unpack to anything. What is neither text nor
+//! packed text is refused by name.
 
 use std::io::{Cursor, Read};
 
 use encoding_rs::Encoding;
 
+use super::gzip::GzipMembers;
+use super::layer::{Layer, hides_entries, layer};
 use super::workbook;
 use crate::cells::DecimalMark;
 
@@ -31,6 +34,19 @@ pub enum TextError {
     /// An archive among the files of an archive.
     #[error("an archive inside an archive is not read: unpack it")]
     Nested,
+    /// An archive with two files of one name, of which one would not be seen.
+    #[error(
+        "the zip archive holds two files of one name: unpack it, and give them names of their own"
+    )]
+    OneName,
+    /// No text, and nothing that is unpacked.
+    #[error("it is {kind}, which is not read: {advice}")]
+    Foreign {
+        /// What it is.
+        kind: &'static str,
+        /// What to do.
+        advice: &'static str,
+    },
     /// A workbook without the sheet that is wanted.
     #[error("{}", no_sheet(found, wanted.as_deref()))]
     NoSheet {
@@ -193,36 +209,57 @@ impl workbook::Sheet {
 }
 
 /// The unpacked bytes; None where the bytes are not compressed.
-pub(super) fn unpack(
+fn unpack(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Option<Unpacked>, TextError> {
+    let outer = layer(bytes);
+    let inner = match outer {
+        Layer::Gzip => read_bounded(GzipMembers::new(bytes), limit, "gzip")?,
+        Layer::Zstd => {
+            let reader =
+                zstd::stream::read::Decoder::new(bytes).map_err(|e| damaged("zstd", &e))?;
+            read_bounded(reader, limit, "zstd")?
+        }
+        Layer::Zip => return open_zip(bytes, rule, limit, false).map(Some),
+        Layer::Foreign(..) | Layer::Text => return outer.refused(false).map_or(Ok(None), Err),
+    };
+    inner_of(inner, rule, limit).map(Some)
+}
+
+/// What an archive holds: the sheet of a workbook, or its only file. `is_inner`: it was packed itself,
+/// as a workbook may be.
+pub(super) fn open_zip(
     bytes: &[u8],
     rule: &TextRule<'_>,
     limit: usize,
-) -> Result<Option<Unpacked>, TextError> {
-    if bytes.starts_with(&[0x1f, 0x8b]) {
-        let reader = flate2::read::MultiGzDecoder::new(bytes);
-        return read_bounded(reader, limit, "gzip")
-            .map(Unpacked::Bytes)
-            .map(Some);
+    is_inner: bool,
+) -> Result<Unpacked, TextError> {
+    if is_workbook(bytes)? {
+        return workbook::to_text(bytes, rule, limit).map(Unpacked::Sheet);
     }
-    if bytes.starts_with(&[0x28, 0xb5, 0x2f, 0xfd]) {
-        let reader = zstd::stream::read::Decoder::new(bytes).map_err(|e| damaged("zstd", &e))?;
-        return read_bounded(reader, limit, "zstd")
-            .map(Unpacked::Bytes)
-            .map(Some);
+    if is_inner {
+        return Err(TextError::Nested);
     }
-    if bytes.starts_with(b"PK\x03\x04") || bytes.starts_with(b"PK\x05\x06") {
-        return unpack_zip(bytes, rule, limit).map(Some);
-    }
-    Ok(None)
+    inner_of(unpack_zip(bytes, limit)?, rule, limit)
 }
 
-fn unpack_zip(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Unpacked, TextError> {
-    let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged("zip", &e))?;
-    if archive
+fn inner_of(bytes: Vec<u8>, rule: &TextRule<'_>, limit: usize) -> Result<Unpacked, TextError> {
+    match layer(&bytes) {
+        Layer::Zip => open_zip(&bytes, rule, limit, true),
+        within => within.refused(true).map_or(Ok(Unpacked::Bytes(bytes)), Err),
+    }
+}
+
+fn is_workbook(bytes: &[u8]) -> Result<bool, TextError> {
+    let archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged("zip", &e))?;
+    Ok(archive
         .file_names()
-        .any(|name| name.is_ok_and(|name| name.starts_with(workbook::FOLDER)))
-    {
-        return workbook::to_text(bytes, rule, limit).map(Unpacked::Sheet);
+        .any(|name| name.is_ok_and(|name| name.starts_with(workbook::FOLDER))))
+}
+
+/// The only file of an archive.
+fn unpack_zip(bytes: &[u8], limit: usize) -> Result<Vec<u8>, TextError> {
+    let mut archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged("zip", &e))?;
+    if hides_entries(Cursor::new(bytes), archive.len()).map_err(|e| damaged("zip", &e))? {
+        return Err(TextError::OneName);
     }
     let mut members = Vec::new();
     for idx in 0..archive.len() {
@@ -237,7 +274,7 @@ fn unpack_zip(bytes: &[u8], rule: &TextRule<'_>, limit: usize) -> Result<Unpacke
         });
     };
     let member = archive.by_index(only).map_err(|e| damaged("zip", &e))?;
-    read_bounded(member, limit, "zip").map(Unpacked::Bytes)
+    read_bounded(member, limit, "zip")
 }
 
 /// What some desktops pack beside each file: its attributes, under nearly its name.
@@ -367,6 +404,69 @@ mod tests {
             decode_text(&gz, &UTF_8, 100),
             Err(TextError::TooLong { limit: 100 })
         ));
+    }
+
+    #[test]
+    fn what_is_packed_twice_or_no_text_is_refused_by_name() {
+        let gz = |bytes: &[u8]| {
+            let mut gz = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+            gz.write_all(bytes).unwrap();
+            gz.finish().unwrap()
+        };
+        let zip = |files: &[(&str, &[u8])]| {
+            let mut out = zip::ZipWriter::new(Cursor::new(Vec::new()));
+            for (name, bytes) in files {
+                out.start_file(*name, zip::write::SimpleFileOptions::default())
+                    .unwrap();
+                out.write_all(bytes).unwrap();
+            }
+            out.finish().unwrap().into_inner()
+        };
+        let book = {
+            use super::super::workbook_for_tests::{text, workbook};
+            let row = format!(
+                "<row r=\"1\">{}{}</row>",
+                text("A1", "Time"),
+                text("B1", "Q")
+            );
+            workbook(&row, &[("log", "visible")])
+        };
+        assert_eq!(text_of(&gz(&book), "utf-8"), "Time,Q\n");
+        assert_eq!(text_of(&zip(&[("a.xlsx", &book)]), "utf-8"), "Time,Q\n");
+        // Two entries of one name: the second is made by writing over the first one's other name.
+        let mut twice = zip(&[("a.csv", b"T\n1\n"), ("b.csv", b"T\n2\n")]);
+        for at in 0..twice.len() - 5 {
+            if twice[at..].starts_with(b"b.csv") {
+                twice[at] = b'a';
+            }
+        }
+        let nested = "an archive inside an archive is not read: unpack it";
+        let cases: &[(Vec<u8>, &str)] = &[
+            (gz(&gz(b"Time\n")), nested),
+            (gz(&zip(&[("a.csv", b"Time\n")])), nested),
+            (zip(&[("a.gz", &gz(b"Time\n"))]), nested),
+            (twice, "two files of one name"),
+            (
+                b"<html><table>".to_vec(),
+                "it is a page (HTML or XML), which is not read: save it as",
+            ),
+            (gz(b"%PDF-1.7"), "it is a PDF document"),
+        ];
+        for (bytes, expected) in cases {
+            let whole = decode_text(bytes, &UTF_8, LIMIT).unwrap_err().to_string();
+            assert!(whole.contains(expected), "{whole}");
+            let cut = super::super::Cut {
+                rule: UTF_8,
+                dialect: &super::super::Dialect::from(b','),
+                skip_lines: 0,
+                skip_until: None,
+                aim: 100,
+                limit: LIMIT,
+            };
+            let begun = super::super::Pieces::new(bytes.as_slice(), cut);
+            let in_pieces = begun.err().map(|error| error.to_string());
+            assert_eq!(in_pieces.as_deref(), Some(whole.as_str()));
+        }
     }
 
     #[test]

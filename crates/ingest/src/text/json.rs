@@ -4,6 +4,7 @@
 //! own number behind it. A name inside a name is `outer.inner`, a list is its own JSON text. What is no
 //! object, or has a name twice, becomes a line of one field, which no reader takes for a record.
 
+use std::borrow::Cow;
 use std::collections::{BTreeMap, BTreeSet};
 
 use serde::de::{Deserialize, Deserializer, MapAccess, Visitor};
@@ -12,6 +13,9 @@ use serde_json::Value;
 use super::decode::TextError;
 use super::transpose::push_cell;
 use crate::cells::DecimalMark;
+
+/// What stands for the names of a text without any object.
+pub(crate) const NO_NAMES: &str = "(no names)";
 
 /// Objects inside objects, at most.
 const MAX_DEPTH: usize = 8;
@@ -78,8 +82,9 @@ pub(crate) fn to_delimited(
         names.add_cells(cells);
     }
     let mut out = names.head();
+    let parents = names.parents();
     for record in &records {
-        names.push(record, &mut out);
+        names.push(record, &parents, &mut out);
         if out.len() > limit {
             return Err(TextError::TooLong { limit });
         }
@@ -146,6 +151,33 @@ fn push_object(
     })
 }
 
+/// What stands under a name that is an object here and a value elsewhere: its parts, by their whole names.
+/// A column that is mapped from the name must not pass for empty.
+fn parts_of(cells: &Cells, name: &str) -> Option<String> {
+    let inside = format!("{name}.");
+    let parts = cells
+        .range(inside.clone()..)
+        .take_while(|(part, _)| part.starts_with(&inside))
+        .map(|(part, text)| (part.as_str(), text.as_str()));
+    let parts = object_of(parts);
+    (parts != "{}").then_some(parts)
+}
+
+/// Names and their texts as a JSON object; names without a text are left out.
+pub(crate) fn object_of<'c>(cells: impl Iterator<Item = (&'c str, &'c str)>) -> String {
+    let quoted = |text: &str| Value::String(text.to_owned()).to_string();
+    let parts: Vec<String> = cells
+        .filter(|(_, text)| !text.is_empty())
+        .map(|(name, text)| format!("{}: {}", quoted(name), quoted(text)))
+        .collect();
+    format!("{{{}}}", parts.join(", "))
+}
+
+/// Whether a cell holds what [`object_of`] writes.
+pub(crate) fn is_object(text: &str) -> bool {
+    text.starts_with("{\"") && text.ends_with("\"}")
+}
+
 /// The names of all records of a text, by which each of them becomes a line.
 #[derive(Clone, Debug)]
 pub struct Names {
@@ -185,8 +217,9 @@ impl Names {
     pub(super) fn to_lines(&self, lines: &str, is_first: bool) -> String {
         let mut out = if is_first { self.head() } else { String::new() };
         out.reserve(lines.len());
+        let parents = self.parents();
         for line in lines.lines() {
-            self.push(&record_of(line, self.mark), &mut out);
+            self.push(&record_of(line, self.mark), &parents, &mut out);
         }
         out
     }
@@ -195,18 +228,37 @@ impl Names {
         let mut out = String::new();
         if self.all.is_empty() {
             // No record has a name; the lines must not pass for a header.
-            out.push_str("(no names)\n");
+            out.push_str(NO_NAMES);
+            out.push('\n');
         } else {
             self.push_all(self.all.iter().map(String::as_str), &mut out);
         }
         out
     }
 
-    fn push(&self, record: &Result<Cells, String>, out: &mut String) {
+    /// Names that hold a value in some records and further names in others.
+    fn parents(&self) -> BTreeSet<&str> {
+        let mut parents = BTreeSet::new();
+        for name in &self.all {
+            for (at, _) in name.match_indices('.') {
+                let outer = name.get(..at).and_then(|outer| self.all.get(outer));
+                parents.extend(outer.map(String::as_str));
+            }
+        }
+        parents
+    }
+
+    fn push(&self, record: &Result<Cells, String>, parents: &BTreeSet<&str>, out: &mut String) {
         match record {
             Ok(cells) if cells.is_empty() => out.push('\n'),
             Ok(cells) => {
-                let of_name = |name: &String| cells.get(name).map_or("", String::as_str);
+                let of_name = |name: &String| match cells.get(name) {
+                    Some(text) => Cow::Borrowed(text.as_str()),
+                    None if parents.contains(name.as_str()) => {
+                        parts_of(cells, name).map_or(Cow::Borrowed(""), Cow::Owned)
+                    }
+                    None => Cow::Borrowed(""),
+                };
                 self.push_all(self.all.iter().map(of_name), out);
             }
             Err(raw) => {
@@ -220,12 +272,12 @@ impl Names {
         }
     }
 
-    fn push_all<'c>(&self, cells: impl Iterator<Item = &'c str>, out: &mut String) {
+    fn push_all<C: AsRef<str>>(&self, cells: impl Iterator<Item = C>, out: &mut String) {
         for (at, cell) in cells.enumerate() {
             if at > 0 {
                 out.push(self.delimiter);
             }
-            push_cell(cell, self.delimiter, out);
+            push_cell(cell.as_ref(), self.delimiter, out);
         }
         out.push('\n');
     }
@@ -278,6 +330,11 @@ mod tests {
                 "a,b\n1,2\n\"{\"\"a\"\": 1, \"\"a\"\": 2}\"\n\"{\"\"a\"\n\"{\"\"a.b\"\": 1, \"\"a\"\": {\"\"b\"\": 2}}\"\n",
             ),
             ("one name", "{\"a\": 1}\nx\n", "a\n1\nx,\n"),
+            (
+                "an object where elsewhere a value stands",
+                "{\"w\": 1}\n{\"w\": {\"u\": \"ppm\", \"v\": 5}}\n{\"w\": {}}\n",
+                "w,w.u,w.v\n1,,\n\"{\"\"w.u\"\": \"\"ppm\"\", \"\"w.v\"\": \"\"5\"\"}\",ppm,5\n\n",
+            ),
             ("none at all", "x\n", "(no names)\nx\n"),
         ];
         for (name, text, expected) in cases {

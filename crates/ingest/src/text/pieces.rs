@@ -1,14 +1,18 @@
 //! A long text cut into pieces of whole records, so that memory does not grow with the file.
 
-use std::io::{BufRead, BufReader, Cursor, Read};
+use std::io::{BufReader, Cursor, Read};
 
 use encoding_rs::{CoderResult, Decoder};
 use regex::Regex;
 
 use super::block::Block;
-use super::decode::{TextError, TextRule, Traits, Unpacked, damaged, settle_marks, unpack};
+use super::decode::{
+    TextError, TextRule, Traits, Unpacked, damaged, open_zip, read_bounded, settle_marks,
+};
 use super::dialect::Dialect;
+use super::gzip::GzipMembers;
 use super::json::Names;
+use super::layer::{Layer, peeked};
 use super::records::{MAX_QUOTED_LINES, Records};
 
 const BLOCK: usize = 1 << 18;
@@ -308,37 +312,48 @@ fn unpacked<'r>(
     rule: &TextRule<'_>,
     limit: usize,
 ) -> Result<(Box<dyn Read + Send + 'r>, Traits), TextError> {
-    let mut reader = BufReader::with_capacity(BLOCK, reader);
-    let head = reader
-        .fill_buf()
-        .map_err(|error| damaged("packed", &error))?;
-    if head.starts_with(&[0x1f, 0x8b]) {
-        return Ok((
-            Box::new(flate2::bufread::MultiGzDecoder::new(reader)),
-            Traits::default(),
-        ));
-    }
-    if head.starts_with(&[0x28, 0xb5, 0x2f, 0xfd]) {
-        let decoder = zstd::stream::read::Decoder::with_buffer(reader)
-            .map_err(|error| damaged("zstd", &error))?;
-        return Ok((Box::new(decoder), Traits::default()));
-    }
-    if head.starts_with(b"PK\x03\x04") || head.starts_with(b"PK\x05\x06") {
+    let packed = |error: std::io::Error| damaged("packed", &error);
+    let (outer, reader) = peeked(reader).map_err(packed)?;
+    let inner: Box<dyn Read + Send + 'r> = match outer {
+        Layer::Gzip => {
+            let reader = BufReader::with_capacity(BLOCK, reader);
+            Box::new(GzipMembers::new(reader))
+        }
+        Layer::Zstd => {
+            let reader = BufReader::with_capacity(BLOCK, reader);
+            let decoder = zstd::stream::read::Decoder::with_buffer(reader)
+                .map_err(|error| damaged("zstd", &error))?;
+            Box::new(decoder)
+        }
         // The list of an archive's files stands at its end.
-        let mut whole = Vec::new();
-        reader
-            .read_to_end(&mut whole)
-            .map_err(|error| damaged("zip", &error))?;
-        return Ok(match unpack(&whole, rule, limit)? {
-            Some(Unpacked::Sheet(sheet)) => {
-                let traits = sheet.traits();
-                (Box::new(Cursor::new(sheet.text)), traits)
-            }
-            Some(Unpacked::Bytes(bytes)) => (Box::new(Cursor::new(bytes)), Traits::default()),
-            None => (Box::new(Cursor::new(whole)), Traits::default()),
-        });
+        Layer::Zip => {
+            let whole = read_bounded(reader, usize::MAX - 1, "zip")?;
+            return open_zip(&whole, rule, limit, false).map(opened);
+        }
+        Layer::Foreign(..) | Layer::Text => {
+            let stream: Box<dyn Read + Send + 'r> = Box::new(reader);
+            let given = (stream, Traits::default());
+            return outer.refused(false).map_or(Ok(given), Err);
+        }
+    };
+    let (within, reader) = peeked(inner).map_err(packed)?;
+    if within == Layer::Zip {
+        let whole = read_bounded(reader, limit, "zip")?;
+        return open_zip(&whole, rule, limit, true).map(opened);
     }
-    Ok((Box::new(reader), Traits::default()))
+    let stream: Box<dyn Read + Send + 'r> = Box::new(reader);
+    let given = (stream, Traits::default());
+    within.refused(true).map_or(Ok(given), Err)
+}
+
+fn opened<'r>(unpacked: Unpacked) -> (Box<dyn Read + Send + 'r>, Traits) {
+    match unpacked {
+        Unpacked::Sheet(sheet) => {
+            let traits = sheet.traits();
+            (Box::new(Cursor::new(sheet.text)), traits)
+        }
+        Unpacked::Bytes(bytes) => (Box::new(Cursor::new(bytes)), Traits::default()),
+    }
 }
 
 #[cfg(test)]

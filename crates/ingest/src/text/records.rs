@@ -8,6 +8,7 @@
 use super::block::Block;
 use super::dialect::{Dialect, Widths};
 use super::fill::FillDown;
+use super::swallowed::holds_records;
 use super::widths::split_fixed;
 
 /// A quoted field that runs over more lines than this is taken as a stray quote.
@@ -280,6 +281,11 @@ impl<'t> Records<'t> {
         // Between the closing quote and the delimiter only blanks may stand.
         let stop = self.plain_stop(close + 1);
         if !self.text.get(close + 1..stop)?.trim().is_empty() {
+            return None;
+        }
+        if inner.contains('\n')
+            && holds_records(self.text, (self.position, at, close), self.delimiter)
+        {
             return None;
         }
         Some(Quoted {

@@ -1,7 +1,8 @@
 //! A sheet whose records stand side by side, turned so that they stand below each other.
 //!
 //! Column after column becomes a line, so that a line's number is the number of the column. A break
-//! inside a cell becomes a blank: every line is one record. An empty column becomes an empty line.
+//! inside a cell becomes a blank: every line is one record. An empty column becomes an empty line, but
+//! among the columns of names, which are counted as they stand.
 
 use super::block::Block;
 use super::decode::TextError;
@@ -11,14 +12,15 @@ use super::records::Records;
 /// Records taken at a time.
 const BLOCK_RECORDS: usize = 256;
 
-/// The text turned, from behind `skip_lines` of its lines; it is read with the delimiter alone.
+/// The text turned, from behind `skip_lines` of its lines; it is read with the delimiter alone. The
+/// first `n_names` columns from the first that is not empty hold names.
 ///
 /// # Errors
 /// A text that would be longer than `limit` bytes.
 pub(crate) fn to_transposed(
     text: &str,
     dialect: &Dialect,
-    skip_lines: u64,
+    (skip_lines, n_names): (u64, usize),
     limit: usize,
 ) -> Result<String, TextError> {
     let mut records = Records::new(text, dialect);
@@ -49,9 +51,16 @@ pub(crate) fn to_transposed(
         }
     }
     let mut out = String::with_capacity(n_bytes);
+    let mut n_named = 0;
     for line in lines {
-        if line.chars().any(|c| c != delimiter) {
+        let is_empty = line.chars().all(|c| c == delimiter);
+        // A line of blanks alone would be passed over.
+        if is_empty && (1..n_names).contains(&n_named) {
+            out.push_str("\"\"");
+        }
+        if !is_empty || (1..n_names).contains(&n_named) {
             out.push_str(&line);
+            n_named += 1;
         }
         out.push('\n');
     }
@@ -97,17 +106,22 @@ mod tests {
             ("nothing", "", ""),
         ];
         for (name, text, expected) in cases {
-            let found = to_transposed(text, &Dialect::from(b','), 0, 1 << 10).unwrap();
+            let found = to_transposed(text, &Dialect::from(b','), (0, 1), 1 << 10).unwrap();
             assert_eq!(found, expected, "{name}");
         }
-        let skipped = to_transposed("title\na,1\n", &Dialect::from(b','), 1, 1 << 10).unwrap();
-        assert_eq!(skipped, "a\n1\n");
+        let turned = |text: &str, before: (u64, usize)| {
+            to_transposed(text, &Dialect::from(b','), before, 1 << 10).unwrap()
+        };
+        assert_eq!(turned("title\na,1\n", (1, 1)), "a\n1\n");
+        // The second column of names is empty, and so is what stands before the first.
+        assert_eq!(turned(",a,,1\n,b,,2\n", (0, 2)), "\na,b\n\"\",\n1,2\n");
+        assert_eq!(turned("a,,,1\n", (0, 3)), "a\n\"\"\n\"\"\n1\n");
     }
 
     #[test]
     fn a_text_that_would_grow_too_long_is_refused() {
         let text = format!("{}\n{}", ",".repeat(1000), "a\n".repeat(1000));
-        let found = to_transposed(&text, &Dialect::from(b','), 0, 1 << 16);
+        let found = to_transposed(&text, &Dialect::from(b','), (0, 1), 1 << 16);
         assert!(matches!(found, Err(TextError::TooLong { .. })), "{found:?}");
     }
 
@@ -129,8 +143,8 @@ mod tests {
                 }
                 text.push('\n');
             }
-            let once = to_transposed(&text, &dialect, 0, 1 << 16).unwrap();
-            let again = to_transposed(&once, &dialect, 0, 1 << 16).unwrap();
+            let once = to_transposed(&text, &dialect, (0, 1), 1 << 16).unwrap();
+            let again = to_transposed(&once, &dialect, (0, 1), 1 << 16).unwrap();
             proptest::prop_assert_eq!(again, text);
         }
     }

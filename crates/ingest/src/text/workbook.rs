@@ -248,10 +248,8 @@ impl Rows {
                 .ok()
                 .and_then(|place| self.cells.get(place));
             let Some((_, text)) = anchor else { continue };
-            let columns = match is_transposed {
-                true => region.start.1..=region.end.1.min(last_column),
-                false => region.start.1..=region.start.1,
-            };
+            let (first, most) = (region.start.1, region.end.1.min(last_column));
+            let columns = first..=if is_transposed { most } else { first };
             let rows = region.start.0..=region.end.0.min(last_row);
             for at in rows.flat_map(|row| columns.clone().map(move |column| (row, column))) {
                 if self.cells.binary_search_by_key(&at, |(at, _)| *at).is_err() {

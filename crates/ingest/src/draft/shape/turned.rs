@@ -60,7 +60,7 @@ impl Shape {
 
     /// As [`Self::turned`], from this line of the text on.
     fn turned_from(&self, text: &str, skip_lines: u64) -> Option<Self> {
-        let text = to_transposed(text, &self.dialect, skip_lines, 4 * MAX_TURNED).ok()?;
+        let text = to_transposed(text, &self.dialect, (skip_lines, 1), 4 * MAX_TURNED).ok()?;
         let guess = guess(&text, &Dialect::from(self.delimiter)).filter(|guess| guess.at == 0)?;
         let shape = read_shape(&text, self.encoding, &guess);
         Some(Self {

@@ -118,34 +118,42 @@ pub(super) fn choose<'f>(
     if let Some(order) = &context.order {
         return ordered(order);
     }
+    let (is_day_first, why, is_guess) = by_habit(filled, context, day);
+    let chosen = if is_day_first { day } else { month };
+    match is_guess {
+        true => guessed(chosen, why),
+        false => told(chosen, why),
+    }
+}
+
+/// Whether the day comes first, by how such files are written; why, and whether that is a guess.
+fn by_habit(filled: &[&str], context: &Context, day: &StampFormat) -> (bool, &'static str, bool) {
     if context.mark == DecimalMark::Comma {
-        return told(day, "day first because of the decimal comma");
+        return (true, "day first because of the decimal comma", false);
     }
     if context.delimiter == b';' {
-        return told(day, "day first because of the delimiter");
+        return (true, "day first because of the delimiter", false);
     }
     if filled
         .iter()
         .any(|cell| cell.contains('.') && !cell.contains('/'))
     {
-        return told(day, "day first because of the points");
+        return (true, "day first because of the points", false);
     }
     if context.is_us {
-        return told(month, "month first because the file has US units");
+        return (false, "month first because the file has US units", false);
     }
     // AM and PM are written where the month comes first, and in Australia and India as well.
-    let has_halves = day.as_str().contains("%p");
-    if context.is_metric {
-        let why = match has_halves {
-            true => "day first because the file has metric units, and AM and PM speak against it",
-            false => "day first because the file has metric units",
-        };
-        return guessed(day, why);
+    match (context.is_metric, day.as_str().contains("%p")) {
+        (true, true) => (
+            true,
+            "day first because the file has metric units, and AM and PM speak against it",
+            true,
+        ),
+        (true, false) => (true, "day first because the file has metric units", true),
+        (false, true) => (false, "month first because of AM and PM", true),
+        (false, false) => (true, "day first is only a guess", true),
     }
-    if has_halves {
-        return guessed(month, "month first because of AM and PM");
-    }
-    guessed(day, "day first is only a guess")
 }
 
 /// As [`choose`], where a year of two digits may stand before or behind; None where none does.

@@ -64,11 +64,11 @@ fn forms(separator: &str) -> Vec<String> {
         format!("^(?:.+{escaped})?(?<unit_id>{not}+){escaped}(?<signal>{not}+)$"),
         format!("^(?<unit_id>.+){escaped}(?<signal>{not}+)$"),
     ];
-    forms.extend(
-        (1..=MAX_BEFORE).map(|n| {
-            format!("^(?:{not}+{escaped}){{{n}}}(?<unit_id>{not}+){escaped}(?<signal>.+)$")
-        }),
-    );
+    // Below a yard, or a plant and an area of it: `YARD.VD1.PT101.PV`.
+    forms.extend((1..=MAX_BEFORE).map(|n| {
+        let before = format!("{not}+{escaped}").repeat(n);
+        format!("^{before}(?<unit_id>{not}+){escaped}(?<signal>.+)$")
+    }));
     forms
 }
 

@@ -170,9 +170,9 @@ fn columns_of_fixed_width_whose_names_stand_beside_them() {
         |n| {
             format!(
                 "  01.03.2026 10:{n:02}{:11.1}{:10.1}{:11.1}",
-                50 + n % 7,
-                80 + n % 3,
-                40 + n % 9
+                (50 + n % 7) as f64,
+                (80 + n % 3) as f64,
+                (40 + n % 9) as f64
             )
         },
     );
@@ -183,9 +183,9 @@ fn columns_of_fixed_width_whose_names_stand_beside_them() {
             let alarm = if n % 7 == 0 { "low oil" } else { "" };
             format!(
                 "13.03.2026 10:{n:02}:00   {:4.1}  -{:4.1}  {:4.1} {alarm}",
-                50 + n % 7,
-                80 + n % 3,
-                40 + n % 9
+                (50 + n % 7) as f64,
+                (80 + n % 3) as f64,
+                (40 + n % 9) as f64
             )
         },
     );
@@ -214,4 +214,71 @@ fn columns_of_fixed_width_whose_names_stand_beside_them() {
             absent: &["not placed"],
         },
     ]);
+}
+
+#[test]
+fn a_clock_of_twelve_hours_is_not_certain() {
+    let text = table("Time,Unit,Flow L/min", 30, |n| {
+        format!(
+            "2026-03-{:02} {:02}:00,U-1,{}",
+            1 + n / 24,
+            (n + 11) % 12 + 1,
+            40 + n % 3
+        )
+    });
+    let proposal = crate::draft::propose("run.csv", text.as_bytes()).unwrap();
+    assert!(proposal.contains("guess: \"Time\""), "{proposal}");
+    assert!(proposal.contains("a clock of twelve hours"), "{proposal}");
+}
+
+/// The units of a laboratory's lines, one of which no water content has.
+#[test]
+fn a_unit_beside_each_value_is_found_where_one_of_them_fits_not() {
+    let units = ["ppm", "%", "mg/kg", "g/kg", "%RS", "mg/kg"];
+    let text = table("No;Tank;Drawn;Wasser;Einheit", 12, |n| {
+        format!("S-{n};T-1;{:02}.01.2026;{},5;{}", n + 1, n, units[n % 6])
+    });
+    let proposal = crate::draft::propose("lab.csv", text.as_bytes()).unwrap();
+    assert!(
+        proposal.contains("water_ppm = { from = \"Wasser\", unit = { from = \"Einheit\" } }"),
+        "{proposal}"
+    );
+}
+
+#[test]
+fn a_cell_as_long_as_a_file_and_a_stretch_of_nul_are_no_matter() {
+    let mut text = table("Time,Unit,Flow L/min,Note", 30, |n| {
+        format!("2026-03-01 10:{n:02},U-1,{},", 40 + n % 3)
+    });
+    text.push_str(&format!("2026-03-01 11:00,U-1,{},\n", "9".repeat(100_000)));
+    text.push_str(&"\0".repeat(200));
+    text.push_str("\n2026-03-01 11:01,U-1,41,\n");
+    let proposal = crate::draft::propose("run.csv", text.as_bytes()).unwrap();
+    assert!(proposal.lines().all(|line| line.chars().count() < 3_000));
+    assert!(
+        proposal.contains("oil_flow_lpm = { from = \"Flow L/min\""),
+        "{proposal}"
+    );
+}
+
+#[test]
+fn tags_below_a_yard_name_the_machine_that_has_all_signals() {
+    let signals = ["PT101.PV", "TT101.PV", "HTR.RUN", "AW.PV", "FT101.PV"];
+    let text = table("Tag,Timestamp,Value,Status", 60, |n| {
+        format!(
+            "YARD.VDU{}.{},2026-02-01T00:{:02}:00Z,{},Good",
+            1 + n % 2,
+            signals[n / 2 % 5],
+            n / 10,
+            20 + n
+        )
+    });
+    let proposal = crate::draft::propose("h.csv", text.as_bytes()).unwrap();
+    assert!(
+        proposal.contains(r"(?<unit_id>[^\\.]+)\\.(?<signal>.+)")
+            || proposal.contains(r"(?<unit_id>[^\.]+)\.(?<signal>.+)"),
+        "{proposal}"
+    );
+    assert!(proposal.contains("VDU1"), "{proposal}");
+    assert!(!proposal.contains("the units AW"), "{proposal}");
 }

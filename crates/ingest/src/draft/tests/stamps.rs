@@ -178,7 +178,7 @@ fn formats_that_ingest_reads_are_tried() {
         (
             "a weekday in German",
             &|n| format!("Freitag, 30. Januar 2026 {}", clock(n * 60)),
-            "%a, %d. %b %Y %H:%M:%S",
+            "%A, %d. %b %Y %H:%M:%S",
         ),
         (
             "a weekday before digits",

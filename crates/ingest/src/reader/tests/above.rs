@@ -184,3 +184,53 @@ fn headers_below_more_or_fewer_lines() {
             ",
         );
 }
+
+#[test]
+fn the_unit_of_a_column_stands_above_the_header_or_in_the_name_of_the_file() {
+    for (what, head, from, name, expected) in [
+        (
+            "above the header",
+            r"preamble = ['Pressure in (?<u>\S+)']",
+            "preamble:u",
+            "log.csv",
+            "10.1325",
+        ),
+        (
+            "in the name",
+            r"file_name = '^log_(?<u>\w+)'",
+            "file_name:u",
+            "log_kPa.csv",
+            "76",
+        ),
+        ("in a column of that name", "", "u", "log.csv", "7.6"),
+    ] {
+        println!("{what}");
+        Case::new(&format!(
+            r#"
+            table = "readings"
+            skip_lines = 1
+            {head}
+            [columns]
+            unit_id = {{ value = "U-1" }}
+            at = {{ from = "T", format = "rfc3339" }}
+            chamber_pressure_kpa = {{ from = "P", unit = {{ from = "{from}" }}, reference = "absolute" }}
+            "#
+        ))
+        .named(name)
+        .text("Pressure in Torr\nT,P,u\n2026-03-01T10:00:00Z,76,mbar\n")
+        .gives(&format!("chamber_pressure_kpa\n{expected}"));
+    }
+    Case::new(
+        r#"
+        table = "readings"
+        skip_lines = 1
+        preamble = ['Pressure in (?<u>\S+)']
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "T", format = "rfc3339" }
+        chamber_pressure_kpa = { from = "P", unit = { from = "preamble:u" }, reference = "absolute" }
+        "#,
+    )
+    .text("Pressure in furlongs\nT,P\n2026-03-01T10:00:00Z,76\n")
+    .gives("line\n3\n! 3 chamber_pressure_kpa [76] ~ found the unit \"furlongs\" in \"preamble:u\"");
+}

@@ -80,7 +80,7 @@ fn a_line_of_units_that_changes_is_another_header() {
         ! 5 row [,°F,gpm] ~ the header again
         ! 7 row [Time,Oil in,Flow] ~ the header again
         ! 8 row [,°C,L/min] ~ another header
-        ! 9 row [2026-01-01 00:02,40,38] ~ the header changed at line 8 and has no column \"Oil in °F\", \"Flow gpm\"
+        ! 9 row [2026-01-01 00:02,40,38] ~ the header changed at line 8 and has no column \"Flow gpm\", \"Oil in °F\"
         ! 10 row [Time,Oil in,Flow] ~ the header again
         ! 11 row [,°F,gpm] ~ the header again
         = 10/3/0/0/7/0
@@ -288,19 +288,135 @@ fn lines_that_are_not_wanted_are_counted_and_no_rejects() {
     .gives("oil_flow_lpm\n60\n= 1/1/0/0/0/1\n");
 }
 
-/// JSON names its columns before its first line.
+/// The value and its quality change places.
 #[test]
-fn a_name_that_no_object_has_is_told_at_the_first_line() {
+fn a_tall_header_in_another_order_ends_what_can_be_told() {
+    let text = "T,Tag,V,Q\n2026-01-01T00:00:00Z,U-1.Q,60,100\nT,Tag,Q,V\n2026-01-01T00:01:00Z,U-1.Q,100,61\nx,U-1.Z,1,1\n";
     Case::new(
         r#"
         table = "readings"
-        layout = "json"
+        layout = "tall"
+        [tall]
+        tag = "Tag"
+        value = "V"
+        pattern = '(?<unit_id>[^.]+)[.](?<signal>.+)'
         [columns]
-        unit_id = { from = "u" }
-        at = { from = "t", format = "rfc3339" }
-        water_ppm = { from = "w" }
+        at = { from = "T", format = "rfc3339" }
+        oil_flow_lpm = { signal = "Q" }
         "#,
     )
-    .text("{\"u\": \"U-1\", \"t\": \"2026-01-01T00:00:00Z\"}\n")
-    .gives("unit_id\nU-1\n! 1 water_ppm [(no names)] ~ no column\n");
+    .bytes(text.as_bytes())
+    .gives(
+        "
+        oil_flow_lpm
+        60
+        ! 3 row [T,Tag,Q,V]
+        ! 4 row [2026-01-01T00:01:00Z,U-1.Q,100,61] ~ the header changed at line 3
+        ! 5 row [x,U-1.Z,1,1]
+        = 4/1/0/0/3/0
+        ",
+    );
+}
+
+/// A remark that begins with a quote, and one rows further down that ends in one.
+#[test]
+fn records_between_two_stray_quotes_are_records() {
+    let source = r#"
+        table = "readings"
+        timezone = "UTC"
+        [columns]
+        unit_id = { from = "Unit" }
+        at = { from = "Time", format = "%Y-%m-%d %H:%M" }
+        alarm = { from = "Alarm" }
+    "#;
+    Case::new(source)
+        .text(
+            "
+            Unit,Time,Alarm
+            U-1,2026-01-01 00:00,\"open
+            U-1,2026-01-01 00:01,
+            U-2,2026-01-01 00:02,x
+            U-1,2026-01-01 00:03,close\"
+            ",
+        )
+        .gives("alarm\n\"open\n-\nclose\"\nx\n");
+    Case::new(source)
+        .text(
+            "
+            Unit,Time,Alarm
+            U-1,2026-01-01 00:00,\"low
+            level, and
+            more, of, it\"
+            ",
+        )
+        .gives("alarm\nlow\\nlevel, and\\nmore, of, it\n");
+}
+
+/// Lines below a list of samples, which hold a number.
+#[test]
+fn a_line_without_time_and_place_is_no_sample() {
+    Case::new(
+        r#"
+        table = "samples"
+        timezone = "UTC"
+        [columns]
+        lab = { value = "north" }
+        sample_id = { from = "No" }
+        reservoir_id = { from = "Tank" }
+        taken_at = { from = "Taken", format = "%Y-%m-%d" }
+        water_ppm = { from = "Water" }
+        "#,
+    )
+    .text("No,Tank,Taken,Water\nS-1,R-1,2026-01-01,20\nS-2,R-1,,21\nS-3,,2026-01-01,22\nLimit,,,200\n")
+    .gives(
+        "sample_id\nS-1\nS-2\nS-3\n! 5 row [Limit,,,200] ~ neither a time nor a place\n= 4/3/0/0/1/0\n",
+    );
+}
+
+/// The key of a sample is text, and another header has other words for everything.
+#[test]
+fn a_header_in_other_words_is_no_sample() {
+    Case::new(
+        r#"
+        table = "samples"
+        timezone = "UTC"
+        [columns]
+        lab = { value = "north" }
+        sample_id = { from = "No" }
+        reservoir_id = { from = "Tank" }
+        water_ppm = { from = "Water ppm" }
+        acid_mgkoh_g = { from = "TAN" }
+        "#,
+    )
+    .text(
+        "
+        No,Tank,Water ppm,TAN
+        Alpha,North,TNTC,N/A
+        S-1,R-1,20,0.1
+        Sample,Tank,AN,BDV
+        S-2,R-1,0.2,55
+        ",
+    )
+    .gives(
+        "
+        sample_id | water_ppm | acid_mgkoh_g
+        Alpha | - | -
+        S-1 | 20 | 0.1
+        ! 4 row [Sample,Tank,AN,BDV] ~ another header
+        ! 5 row [S-2,R-1,0.2,55] ~ the header changed at line 4
+        ",
+    );
+}
+
+#[test]
+fn lone_carriage_returns_are_named() {
+    Case::new(FLAT)
+        .bytes(b"Time,Oil in (\xc2\xb0F),Flow\n2026-01-01 00:00,104,20\n2026-01-01 00:01,104,20\r2026-01-01 00:02,104,20\n")
+        .gives(
+            "
+            oil_flow_lpm
+            20
+            ! 3 row [2026-01-01 00:01,104,20\r2026-01-01 00:02,104,20] ~ carriage returns stand in it
+            ",
+        );
 }

@@ -169,8 +169,8 @@ fn serials_tell_parts_of_a_second() {
     .gives(
         "
         at | oil_flow_lpm
-        2026-03-01T10:00:00Z | 3
         2026-03-01T10:00:00.25Z | 2
+        2026-03-01T10:00:00Z | 3
         = 3/3/0/1/0/0
         ",
     );
@@ -191,4 +191,23 @@ fn a_value_behind_the_last_name_is_of_no_column() {
     )
     .text("Time,A,B,,\n2026-03-01 10:00,1,234,,\n2026-03-01 10:01,1,234,5,\n")
     .gives("oil_flow_lpm | water_ppm\n1 | 234\n! 3 row [2026-03-01 10:01,1,234,5,] ~ behind the last column\n");
+}
+
+#[test]
+fn a_serial_of_a_whole_day_is_a_day_where_people_write_days() {
+    let columns = |table: &str, rest: &str| {
+        format!("table = \"{table}\"\ntimezone = \"Europe/Berlin\"\n[columns]\n{rest}\n")
+    };
+    Case::new(&columns(
+        "samples",
+        "lab = { value = \"north\" }\nsample_id = { from = \"No\" }\ntaken_at = { from = \"Day\", format = \"excel_serial\" }",
+    ))
+    .text("No,Day\nS-1,46082\nS-2,46082.5\n")
+    .gives("taken_at\n2026-03-01T00:00:00Z\n2026-03-01T11:00:00Z\n");
+    Case::new(&columns(
+        "readings",
+        "unit_id = { value = \"U-1\" }\nat = { from = \"Day\", format = \"excel_serial\" }\noil_flow_lpm = { from = \"Q\" }",
+    ))
+    .text("Day,Q\n46082,1\n")
+    .gives("at\n2026-02-28T23:00:00Z\n");
 }

@@ -167,3 +167,29 @@ fn files_with_no_rows() {
             .gives("line\n= 0/0/0/0/0/0\n");
     }
 }
+
+/// In a workbook a cell merged over the lines of the header stands in each of them.
+#[test]
+fn a_cell_merged_over_lines_of_the_header_counts_once() {
+    for (name, found) in [("T", true), ("T T", true), ("T T T", false), ("Oil", false)] {
+        let expected = match found {
+            true => "oil_flow_lpm | oil_inlet_degc\n60 | 61".to_owned(),
+            false => {
+                format!("line\n! 3 row [2026-03-01T10:00:00Z,61,62,60] ~ no column \"{name}\"")
+            }
+        };
+        Case::new(&format!(
+            r#"
+            table = "readings"
+            header_lines = 2
+            [columns]
+            unit_id = {{ value = "U-1" }}
+            at = {{ from = "{name}", format = "rfc3339" }}
+            oil_inlet_degc = {{ from = "Oil in" }}
+            oil_flow_lpm = {{ from = "Flow" }}
+            "#
+        ))
+        .text("T,Oil,Oil,Flow\nT,in,out,Flow\n2026-03-01T10:00:00Z,61,62,60\n")
+        .gives(&expected);
+    }
+}

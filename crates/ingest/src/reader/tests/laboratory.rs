@@ -384,11 +384,14 @@ fn water_by_volume() {
         6,0.01,vol%
         7,100,mg/kg
         8,100 ppm(v/v),mg/kg
+        9,100,mg/L
+        10,50000,µg/l
         ";
     Case::new(&source("density_kgm3 = 870.0")).text(text).gives(
         "
         water_ppm | water_censor
         114.712644 | =
+        57.471264 | =
         11.471264 | <
         114.712644 | =
         114.712644 | =
@@ -396,6 +399,7 @@ fn water_by_volume() {
         114.712644 | =
         100 | =
         114.712644 | =
+        114.942529 | =
         ",
     );
     Case::new(&source(""))

@@ -33,6 +33,67 @@ fn the_unit_stands_in_the_name_of_the_file() {
 }
 
 #[test]
+fn a_number_has_one_of_several_names() {
+    Case::new(
+        r#"
+        table = "readings"
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "Time", format = "rfc3339" }
+        oil_flow_lpm = { from = ["Q", "Flow"], unit = "L/min" }
+        alarm = { from = ["Code", "Text"] }
+        "#,
+    )
+    .named("a.csv")
+    .text("Time,Flow,Code,Text\n2026-03-01T10:00:00Z,60,E4,Low level\n")
+    .named("b.csv")
+    .text("Time,Flow,Q,Code,Text\n2026-03-01T11:00:00Z,60,61,,Dry\n")
+    .named("c.csv")
+    .text("Time,Rate,Code,Text\n2026-03-01T12:00:00Z,60,,\n")
+    .gives(
+        r#"
+        at | oil_flow_lpm | alarm
+        2026-03-01T10:00:00Z | 60 | E4 Low level
+        2026-03-01T11:00:00Z | 61 | Dry
+        2026-03-01T12:00:00Z | - | -
+        ! 1 oil_flow_lpm [Time,Rate,Code,Text] ~ the file has no column "Q" or "Flow"
+        "#,
+    );
+}
+
+#[test]
+fn open_and_closed_say_nothing_of_a_switch() {
+    Case::new(
+        r#"
+        table = "readings"
+        [columns]
+        unit_id = { value = "U-1" }
+        at = { from = "Time", format = "rfc3339" }
+        heater_on = { from = "Contactor" }
+        vacuum_pump_on = { from = "Breaker", map = { "closed" = "yes", "open" = "no" } }
+        "#,
+    )
+    .text(
+        "
+        Time,Contactor,Breaker
+        2026-03-01T10:00:00Z,closed,closed
+        2026-03-01T11:00:00Z,Offen,open
+        2026-03-01T12:00:00Z,ein,closed
+        ",
+    )
+    .gives(
+        "
+        heater_on | vacuum_pump_on
+        - | yes
+        - | no
+        yes | yes
+        ! 2 heater_on [closed] ~ say which by map
+        ! 3 heater_on [Offen] ~ say which by map
+        ",
+    );
+}
+
+#[test]
 fn parts_of_the_name_may_fill_any_column() {
     Case::new(
         r#"

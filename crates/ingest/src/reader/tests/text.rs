@@ -183,7 +183,6 @@ fn words_that_stand_for_nothing_are_null_without_an_entry() {
             3 | - | -
             4 | - | none
             5 | - | -
-            ! 5 oil_flow_lpm [-9999.0] ~ outside
             ",
         );
 }

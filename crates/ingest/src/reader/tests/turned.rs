@@ -139,3 +139,39 @@ fn objects_one_a_line() {
             ",
         );
 }
+
+/// The columns of names are counted as they stand: an empty one is no sample's.
+#[test]
+fn an_empty_column_of_names_is_one_of_them() {
+    let block = r#"
+        table = "samples"
+        layout = "transposed"
+        header_lines = 2
+        timezone = "UTC"
+        [columns]
+        lab = { value = "L" }
+        sample_id = { from = "No" }
+        taken_at = { from = "Drawn", format = "%Y-%m-%d" }
+        water_ppm = { from = "Water", unit = { from = "Unit" } }
+    "#;
+    Case::new(block)
+        .text(
+            "
+            No,,S1,S2,S3,,
+            Drawn,,2026-01-05,2026-01-06,2026-01-07,,
+            Water,,10,0.002,30,,
+            Unit,,ppm,%,ppm,,
+            ,,,,,,
+            Remark,,a,b
+            ",
+        )
+        .gives(
+            "
+            line | sample_id | taken_at | water_ppm
+            3 | S1 | 2026-01-05T00:00:00Z | 10
+            4 | S2 | 2026-01-06T00:00:00Z | 20
+            5 | S3 | 2026-01-07T00:00:00Z | 30
+            = 3/3/0/0/0/0
+            ",
+        );
+}

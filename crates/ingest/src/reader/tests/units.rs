@@ -29,6 +29,11 @@ fn factors_of_nist_sp_811() {
         ("oil_flow_lpm", "m3/h", "4.5", "75"),
         ("oil_flow_lpm", "m³/h", "4.5", "75"),
         ("oil_flow_lpm", "L/h", "4500", "75"),
+        ("oil_flow_lpm", "l/h", "4500", "75"),
+        ("oil_flow_lpm", "l/s", "1.25", "75"),
+        ("oil_flow_lpm", "m^3/h", "4.5", "75"),
+        ("oil_flow_lpm", "dm³/min", "75", "75"),
+        ("oil_flow_lpm", "litres/min", "75", "75"),
         ("oil_flow_lpm", "cfm", "2", "56.633693"),
         ("suction_kpa_gauge", "psi", "-5", "-34.473786"),
         ("suction_kpa_gauge", "[in_i'Hg]", "-10", "-33.8638"),
@@ -37,6 +42,12 @@ fn factors_of_nist_sp_811() {
         ("filter_dp_kpa", "kg/cm2", "1", "98.0665"),
         ("filter_dp_kpa", "Torr", "760", "101.325"),
         ("filter_dp_kpa", "mmHg", "760", "101.32472"),
+        ("filter_dp_kpa", "cm Hg", "76", "101.32472"),
+        ("filter_dp_kpa", "KPA", "76", "76"),
+        // A micron of mercury, 1/1000 mmHg: of a pressure, "micron" is one (common practice, no source).
+        ("filter_dp_kpa", "mTorr", "760000", "101.325"),
+        ("filter_dp_kpa", "micron", "760000", "101.325"),
+        ("filter_dp_kpa", "Microns", "760000", "101.325"),
         ("heater_kw", "hp", "10", "7.456999"),
         ("heater_kw", "W", "12500", "12.5"),
         ("oil_total_l", "gal", "1000", "3785.411784"),
@@ -59,6 +70,11 @@ fn shares_and_contents() {
         ("water_ppm", "%", "0.025", "250"),
         ("water_ppm", "wt%", "0.025", "250"),
         ("water_ppm", "g/kg", "0.25", "250"),
+        ("water_ppm", "mg/Kg", "250", "250"),
+        ("water_ppm", "wt-%", "0.025", "250"),
+        ("water_ppm", "Gew.-%", "0.025", "250"),
+        ("water_ppm", "% masse", "0.025", "250"),
+        ("water_ppm", "‰", "0.25", "250"),
         ("water_activity", "1", "0.4", "0.4"),
         ("water_activity", "aw", "0.4", "0.4"),
         ("water_activity", "%RS", "40", "0.4"),
@@ -110,7 +126,42 @@ fn wrong_units_are_problems_of_the_description() {
             "°F",
             "expected a unit that can become L/min",
         ),
-        ("oil_flow_lpm", "gpn", "which is no known unit"),
+        (
+            "oil_flow_lpm",
+            "gpn",
+            "which is no known unit; known are L/min, L/h",
+        ),
+        (
+            "oil_inlet_degc",
+            "Farenheit",
+            "which is no known unit; did you mean \"fahrenheit\"?",
+        ),
+        // A slip of one letter that would be a unit of another size is not proposed.
+        (
+            "oil_flow_lpm",
+            "cm3/min",
+            "which is no known unit; known are",
+        ),
+        (
+            "filter_dp_kpa",
+            "uTorr",
+            "which is no known unit; known are kPa",
+        ),
+        (
+            "filter_dp_kpa",
+            "cmHg wet",
+            "which is no known unit; known are kPa",
+        ),
+        (
+            "water_ppm",
+            "pg/kg",
+            "which is no known unit; known are mg/kg",
+        ),
+        (
+            "filter_dp_kpa",
+            "gigapascal",
+            "which is no known unit; known are kPa",
+        ),
         ("water_ppm", "%RS", "expected a unit that can become mg/kg"),
         ("water_ppm", "vol%", "write density_kgm3"),
         ("chamber_pressure_kpa", "inHg", "expected a reference"),
@@ -129,5 +180,22 @@ fn wrong_units_are_problems_of_the_description() {
             said.iter().any(|problem| problem.contains(expected)),
             "{said:?}, expected {expected}"
         );
+    }
+}
+
+/// One mistake is told once: what it makes of the rest is not true.
+#[test]
+fn a_wrong_format_is_the_only_problem() {
+    for (column, format) in [("at", "%m/%d/%Y %I:%M"), ("at", "%s"), ("at", "%Q")] {
+        let text = format!(
+            "name = \"c\"\nfiles = [\"*\"]\ntable = \"readings\"\ntimezone = \"UTC\"\n[columns]\nunit_id = {{ from = \"Unit\" }}\n{column} = {{ from = \"Time\", format = \"{format}\" }}\noil_flow_lpm = {{ from = \"Q\" }}\n"
+        );
+        let spec: crate::source::SourceSpec = toml::from_str(&text).unwrap();
+        let problems = spec.compile().unwrap_err();
+        let keys: Vec<String> = problems
+            .iter()
+            .map(|problem| problem.key.join("."))
+            .collect();
+        assert_eq!(keys, ["columns.at.format"], "{format}: {problems:?}");
     }
 }

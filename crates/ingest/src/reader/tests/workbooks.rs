@@ -306,6 +306,34 @@ fn a_cell_merged_over_rows_stands_in_each_of_them() {
 }
 
 #[test]
+fn a_cell_merged_over_records_that_stand_side_by_side_stands_in_each_of_them() {
+    let body = rows(&[
+        &[T("Tank"), T("R-1"), Nothing, T("R-2")],
+        &[T("No."), T("S-1"), T("S-2"), T("S-3")],
+        &[T("Water ppm"), N("10"), N("11"), N("12")],
+    ]);
+    let book = book(
+        "",
+        &[("Data", "visible")],
+        &[format!(
+            "<sheetData>{body}</sheetData><mergeCells count=\"1\"><mergeCell ref=\"B1:C1\"/></mergeCells>"
+        )],
+    );
+    Case::new(
+        "table = \"samples\"\nlayout = \"transposed\"\n[columns]\nlab = { value = \"L\" }\nsample_id = { from = \"No.\" }\nreservoir_id = { from = \"Tank\" }\nwater_ppm = { from = \"Water ppm\" }\n",
+    )
+    .bytes(&book)
+    .gives(
+        "
+        sample_id | reservoir_id | water_ppm
+        S-1 | R-1 | 10
+        S-2 | R-1 | 11
+        S-3 | R-2 | 12
+        ",
+    );
+}
+
+#[test]
 fn sheets_that_nobody_names_are_told_of() {
     let body = |unit: &'static str| {
         let rows = rows(&[

@@ -191,7 +191,7 @@ pub(super) fn transposed(bytes: &[u8]) {
     };
     for delimiter in [b',', b';'] {
         let dialect = Dialect::from(delimiter);
-        let Ok(turned) = to_transposed(&text, &dialect, 0, 1 << 20) else {
+        let Ok(turned) = to_transposed(&text, &dialect, (0, 1), 1 << 20) else {
             continue;
         };
         let (rows, columns) = (cells(&text, &dialect), cells(&turned, &dialect));

@@ -201,7 +201,12 @@ fn check_records(source: &Source, bytes: &[u8], rows: &FileRows) {
     }
     let text = if source.layout == Layout::Transposed {
         let dialect = &source.dialect;
-        let Ok(turned) = to_transposed(&decoded.text, dialect, source.skip_lines, 1 << 24) else {
+        let Ok(turned) = to_transposed(
+            &decoded.text,
+            dialect,
+            (source.skip_lines, source.header_lines),
+            1 << 24,
+        ) else {
             assert_eq!((counts.rows_in, counts.rows_rejected), (1, 1));
             return;
         };
