@@ -254,7 +254,7 @@ fn guess(text: &str, dialect: &Dialect) -> Option<Guess> {
             .all(|record| record.get(n_fields - 1) == Some(""))
     };
     let (at, is_short) = match header_of(n_fields) {
-        Some(at) => (at, false),
+        Some(at) => (below_labels(&block, at), false),
         None if n_fields > 2 && ends_empty() => (header_of(n_fields - 1)?, true),
         None => return None,
     };
@@ -271,6 +271,34 @@ fn guess(text: &str, dialect: &Dialect) -> Option<Guess> {
         score,
         is_short,
     })
+}
+
+/// The header below lines of a label and its value, of as many fields as the table has: the last line
+/// that begins with a name, where rows that do not follow.
+fn below_labels(block: &Block, first: usize) -> usize {
+    let begins_with_name = |at: usize| {
+        let record = block.record(at);
+        record.is_some_and(|record| {
+            record.n_fields() == 2 && record.get(0).is_some_and(|field| is_name(field, 2))
+        })
+    };
+    let n_names = (first..block.n_records())
+        .take_while(|at| begins_with_name(*at))
+        .count();
+    let last = (first + n_names).saturating_sub(1);
+    let rows_follow = block.n_records() >= last + 4;
+    let is_names = |at: usize| {
+        block
+            .record(at)
+            .is_some_and(|record| is_header(&record.fields().collect::<Vec<_>>()))
+    };
+    // A value stands among the labels, not in a second line of the header.
+    let has_value = (first..last).any(|at| !is_names(at));
+    if has_value && rows_follow && is_names(last) {
+        last
+    } else {
+        first
+    }
 }
 
 /// Names, not values: most fields are filled, hold a letter or `%` and are no number or time.

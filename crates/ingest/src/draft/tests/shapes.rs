@@ -327,3 +327,20 @@ fn samples_side_by_side_without_a_line_of_names() {
         }
     }
 }
+
+#[test]
+fn labels_above_a_table_of_two_columns_are_no_header() {
+    let text = table(
+        "Recorder 3\nUnit;VD-9\nStart;02.11.2025 00:30:00\nKommentar;Öl\n\nt [s];p [mbar]",
+        40,
+        |n| format!("{},0;{},5", 180 * n, 900 - 10 * n),
+    );
+    let proposal = super::proposed("rec.csv", text.as_bytes());
+    for part in [
+        "table      = \"readings\"",
+        "at = { from = [\"preamble:start\", \"t [s]\"], format = \"%d.%m.%Y %H:%M:%S\", elapsed = \"s\" }",
+        "chamber_pressure_kpa = { from = \"p [mbar]\"",
+    ] {
+        assert!(proposal.contains(part), "no {part}\n{proposal}");
+    }
+}
