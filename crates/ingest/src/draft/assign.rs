@@ -5,7 +5,7 @@ use drydown_schema::{ColumnKind, TableSpec, tables};
 
 use super::judge::{Asked, Fit, Sure, judge};
 use super::rules::rules_of;
-use super::stamps::find_pair;
+use super::stamps::{find_pair, tell_moments};
 use super::{Column, Context};
 use crate::source::{ColumnMap, OneOrMany};
 
@@ -445,8 +445,17 @@ fn score(assignment: &Assignment, columns: &[Column]) -> f64 {
     if !substance.is_empty() && !substance.iter().any(has) {
         score -= 12.0;
     }
-    if repeats_key(assignment, columns) {
+    let is_repeated = repeats_key(assignment, columns);
+    if is_repeated {
         score -= 10.0;
+    }
+    // A row per moment is no register, though its stamps may be in no format that is known.
+    let is_register = matches!(table, "units" | "sites" | "oils" | "reservoirs");
+    if is_register
+        && (is_repeated || !assignment.missing_keys().is_empty())
+        && tell_moments(columns)
+    {
+        score -= 12.0;
     }
     score
 }

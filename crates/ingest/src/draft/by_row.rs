@@ -74,6 +74,25 @@ pub(super) fn set_units_by_row(
     used
 }
 
+/// Tells pressures without a unit the one that the column to their right states in every row.
+pub(super) fn set_units_beside(columns: &mut [Column]) {
+    let stated: Vec<Option<String>> = columns
+        .iter()
+        .skip(1)
+        .map(|column| {
+            let is_unit = !column.is_nameless && states_units(&column.facts);
+            let mut written = column.facts.distinct.keys();
+            let only = written.next().filter(|_| is_unit)?;
+            written.next().is_none().then(|| only.clone())
+        })
+        .collect();
+    for (column, written) in columns.iter_mut().zip(stated) {
+        if let Some(written) = written {
+            column.head.set_beside(&written);
+        }
+    }
+}
+
 /// The number that a column of units speaks for: the next to its left, or the only one.
 fn told_by<'a>(
     stated: &[Unit],
@@ -91,16 +110,19 @@ fn told_by<'a>(
             .column(&placed.fit.column)
             .and_then(|spec| spec.ucum.as_deref())
             .and_then(Unit::parse);
+        // Without one unit the reference of a pressure could not be judged.
+        let is_judged = head.is_some_and(|head| head.beside.is_some());
+        // A few rows of another quantity are rejected, they do not make the column another.
         let becomes = |own: Unit| {
-            let n_fit = stated
-                .iter()
-                .filter(|unit| {
-                    unit.converts_to(own)
-                        || (is_by_volume(**unit) && own.dimension() == Dimension::MassFraction)
-                })
-                .count();
-            // A row in a unit of something else is rejected, and speaks not against the others.
-            own.dimension() != Dimension::Pressure && n_fit > 0 && n_fit * 4 >= stated.len() * 3
+            let n_fit = stated.iter().filter(|unit| {
+                unit.converts_to(own)
+                    || (is_by_volume(**unit) && own.dimension() == Dimension::MassFraction)
+            });
+            let n_fit = n_fit.count();
+            match own.dimension() {
+                Dimension::Pressure => is_judged && n_fit == stated.len(),
+                _ => n_fit * 10 >= stated.len() * 7,
+            }
         };
         placed.fit.map.unit.is_some()
             && head.is_some_and(|head| head.units.is_empty())

@@ -36,7 +36,11 @@ pub(super) const MEANINGS: &[(&str, &str)] = &[
         "pressure press prs p druck pression presión \
          trykk tryk tryck",
     ),
-    ("vacuum", "vacuum vac vakuum unterdruck vide vacío"),
+    (
+        "vacuum",
+        "vacuum vac vakuum unterdruck vide vacío vacio vácuo vuoto dépression depression depresión \
+         depresion depressione depressão undertryk undertrykk undertryck",
+    ),
     ("gauge", "gauge gage manometer"),
     ("pump", "pump pumpe pumpen pompe bomba"),
     (

@@ -66,6 +66,8 @@ pub(super) struct Head {
     /// The surest first.
     pub(super) units: Vec<HeadUnit>,
     pub(super) reference: Option<PressureReference>,
+    /// The one unit of a pressure that the column beside it states in every row.
+    pub(super) beside: Option<HeadUnit>,
     /// Its unit stands there with a minus (`Vac (-kPa)`): it counts down from the barometer.
     pub(super) is_minus: bool,
 }
@@ -156,6 +158,7 @@ impl Head {
                 .filter_map(|unit| quantity_of(unit.unit))
                 .collect(),
             is_minus,
+            beside: None,
             unknown_unit,
             meanings: found,
             n_unknown,
@@ -174,6 +177,23 @@ impl Head {
             self.implied.extend(quantity_of(unit));
         }
         self
+    }
+
+    /// With the unit of a pressure that the column beside states, and what that says of its reference.
+    pub(super) fn set_beside(&mut self, written: &str) {
+        let unit = unit_of(written).filter(|unit| unit.dimension() == Dimension::Pressure);
+        let Some(unit) = unit.filter(|_| self.units.is_empty()) else {
+            return;
+        };
+        let found = HeadUnit {
+            unit,
+            written: written.to_owned(),
+            is_firm: true,
+        };
+        if self.reference.is_none() {
+            self.reference = reference_of(&tokens(written), std::slice::from_ref(&found));
+        }
+        self.beside = Some(found);
     }
 
     /// Strength of the strongest rule that holds, and the meanings it rests on.
@@ -405,13 +425,25 @@ fn reference_of(words: &[String], units: &[HeadUnit]) -> Option<PressureReferenc
     }
     let has = |known: &[&str]| words.iter().any(|word| known.contains(&word.as_str()));
     // Words for a pressure below the atmosphere and for nothing else.
-    if has(&[
+    const BELOW: &[&str] = &[
         "dépression",
+        "depression",
         "unterdruck",
         "depresión",
+        "depresion",
         "depressione",
+        "depressão",
+        "undertryk",
+        "undertrykk",
+        "undertryck",
+        "onderdruk",
         "underpressure",
-    ]) {
+    ];
+    // Also as a part of a compound: `Kammerunterdruck`.
+    if words
+        .iter()
+        .any(|word| BELOW.iter().any(|known| word.contains(known)))
+    {
         return Some(PressureReference::Vacuum);
     }
     if has(&["abs", "absolute", "absolut"]) {

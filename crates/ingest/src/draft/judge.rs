@@ -7,6 +7,7 @@ use drydown_schema::{ColumnKind, ColumnSpec, TableSpec};
 
 use super::facts::Facts;
 use super::head::Head;
+use super::left::shortened;
 use super::units::{self, Judged};
 use super::vocabulary::known_words;
 use super::{Column, Context, FILL_IN};
@@ -172,6 +173,7 @@ fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, Str
         score,
         must_check,
         is_unit_open,
+        is_guess,
         mut why,
     } = units::judge(asked, name, spec, own)?;
     why.extend(not_numbers(asked, name));
@@ -180,7 +182,7 @@ fn real(asked: &Asked<'_>, name: &str, spec: &ColumnSpec) -> Result<Verdict, Str
     Ok(Verdict {
         score,
         must_check,
-        is_guess: false,
+        is_guess,
         why,
         map: ColumnMap {
             unit,
@@ -213,14 +215,16 @@ fn not_numbers(asked: &Asked<'_>, name: &str) -> Vec<String> {
         name != "water_ppm" || asked.table != "samples",
     ) {
         why.push(format!(
-            "{} values are limits such as \"{first}\" and would be left empty",
-            limits.len()
+            "{} values are limits such as \"{}\" and would be left empty",
+            limits.len(),
+            shortened(first)
         ));
     }
     if let Some(first) = unread.first() {
         why.push(format!(
-            "{} values such as \"{first}\" are no numbers and would be left empty",
-            unread.len()
+            "{} values such as \"{}\" are no numbers and would be left empty",
+            unread.len(),
+            shortened(first)
         ));
     }
     why
@@ -234,6 +238,11 @@ fn least_share(asked: &Asked<'_>, name: &str) -> f64 {
         _ if asked.context.is_laboratory(asked.table) => 0.7,
         _ => 0.95,
     }
+}
+
+fn shortened_all(words: &[String]) -> String {
+    let shown: Vec<String> = words.iter().map(|word| shortened(word)).collect();
+    shown.join(", ")
 }
 
 fn yes_no(asked: &Asked<'_>) -> Result<Verdict, String> {
@@ -385,7 +394,7 @@ fn word(asked: &Asked<'_>, name: &str, words: &[String]) -> Result<Verdict, Stri
     if !known.unknown.is_empty() {
         why.push(format!(
             "rejected until the map says what they mean: {}",
-            known.unknown.join(", ")
+            shortened_all(&known.unknown)
         ));
     }
     Ok(Verdict {

@@ -110,6 +110,15 @@ fn same_dimension(proposal: &Proposal, assignment: &Assignment, column: &Column)
     }
 }
 
+/// A cell as a comment shows it: its start, where it is long.
+pub(super) fn shortened(cell: &str) -> String {
+    const MOST: usize = 60;
+    match cell.char_indices().nth(MOST) {
+        Some((end, _)) => format!("{}…", cell.get(..end).unwrap_or(cell)),
+        None => cell.to_owned(),
+    }
+}
+
 /// The values of a column in a few words.
 pub(super) fn values_shown(facts: &Facts) -> String {
     if facts.n_filled == 0 {

@@ -153,6 +153,8 @@ struct Context {
     order: Option<Order>,
     /// A run log, whose rows follow each other.
     is_log: bool,
+    /// What the set points of temperatures stand at, the middle of each.
+    setpoints: Vec<f64>,
     /// Whether the pump ran, a place per row; empty where nothing tells.
     pump_runs: Vec<Option<bool>>,
 }
@@ -207,6 +209,7 @@ fn read_columns(shape: &Shape, mark: DecimalMark, order: Option<Order>) -> (Vec<
             }
         })
         .collect();
+    by_row::set_units_beside(&mut columns);
     // One clock writes all dates of a file: what one column tells holds for the others.
     let mut told = columns
         .iter()
@@ -227,6 +230,7 @@ fn read_columns(shape: &Shape, mark: DecimalMark, order: Option<Order>) -> (Vec<
         }
     }
     context.pump_runs = pump_runs(&columns);
+    context.setpoints = setpoints(&columns);
     (columns, context)
 }
 
@@ -280,8 +284,22 @@ fn context_of(heads: &[Head], shape: &Shape, mark: DecimalMark) -> Context {
         }),
         is_day_first: None,
         order: None,
+        setpoints: Vec::new(),
         pump_runs: Vec::new(),
     }
+}
+
+/// The middle of each column that is a set point, but of a unit that is no temperature's.
+fn setpoints(columns: &[Column]) -> Vec<f64> {
+    let is_of_other = |column: &Column| {
+        let mut firm = column.head.units.iter().filter(|found| found.is_firm);
+        firm.any(|found| found.unit.dimension() != Dimension::Temperature)
+    };
+    columns
+        .iter()
+        .filter(|column| column.head.has("setpoint") && !is_of_other(column))
+        .filter_map(|column| column.facts.quantile(0.5))
+        .collect()
 }
 
 /// Whether the pump ran in each row: by its own column, else by the flow.

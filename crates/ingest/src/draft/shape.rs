@@ -1,24 +1,22 @@
 //! The shape of the text: encoding, sheet, delimiter, header, and the rows that are looked at.
 
-use encoding_rs::Encoding;
+mod turned;
 
-use super::assign::best_table;
+use self::turned::sideways;
+use super::DraftError;
 use super::bytes::{MAX_TEXT, decode, refuse_known_binary};
 use super::fixed::find_fixed;
 use super::lines::{is_unit_row, n_more_lines};
-use super::mark::{decimal_mark, n_decimals};
-use super::{DraftError, read_columns};
+use super::mark::n_decimals;
 use crate::cells::{DecimalMark, parse_number};
 use crate::reader::joined_names;
 use crate::text::{
     Block, Dialect, Records, TextRule, Widths, begins_like_json, decode_text, sheet_names,
-    to_delimited, to_transposed,
+    to_delimited,
 };
 
-/// Text of a sheet that is looked at with its records side by side, at most.
-const MAX_TURNED: usize = 1 << 22;
-/// Rows and columns of such a sheet, at most.
-const MAX_SIDE: usize = 400;
+/// Fields of a line that may be numbered with four digits.
+const MANY: usize = 1000;
 /// Records among which the header is sought.
 const HEAD_RECORDS: usize = 400;
 /// Records at the start that are all looked at.
@@ -84,7 +82,10 @@ pub(super) struct Guess {
 pub(super) fn find_shape(bytes: &[u8]) -> Result<Shape, DraftError> {
     refuse_known_binary(bytes)?;
     if let Some(names) = sheet_names(bytes)? {
-        return Ok(best_sheet(bytes, &names)?.or_turned(bytes));
+        return match best_sheet(bytes, &names) {
+            Ok(shape) => Ok(shape.or_turned(bytes)),
+            Err(error) => sheet_sideways(bytes, &names)?.ok_or(error),
+        };
     }
     let (text, encoding) = decode(bytes)?;
     if begins_like_json(&text)
@@ -95,7 +96,8 @@ pub(super) fn find_shape(bytes: &[u8]) -> Result<Shape, DraftError> {
     let dialects = dialects(&text);
     let guess = best_guess(&text, &dialects).or_else(|| fixed_guess(&text));
     let Some(guess) = guess else {
-        return Err(no_table(&text));
+        let turned = sideways(bytes, &text, (encoding, None), &dialects);
+        return turned.ok_or_else(|| no_table(&text));
     };
     Ok(read_shape(&text, encoding, &guess).or_turned(bytes))
 }
@@ -159,6 +161,22 @@ fn best_sheet(bytes: &[u8], names: &[String]) -> Result<Shape, DraftError> {
             names.join(", ")
         ),
     })
+}
+
+/// The first sheet whose records stand side by side.
+fn sheet_sideways(bytes: &[u8], names: &[String]) -> Result<Option<Shape>, DraftError> {
+    for name in names {
+        let rule = TextRule {
+            sheet: Some(name),
+            ..TextRule::of(encoding_rs::UTF_8)
+        };
+        let text = decode_text(bytes, &rule, MAX_TEXT)?.text;
+        let dialects = [Dialect::from(b',')];
+        if let Some(shape) = sideways(bytes, &text, ("utf-8", Some(name)), &dialects) {
+            return Ok(Some(shape));
+        }
+    }
+    Ok(None)
 }
 
 fn no_table(text: &str) -> DraftError {
@@ -236,7 +254,7 @@ fn guess(text: &str, dialect: &Dialect) -> Option<Guess> {
             .all(|record| record.get(n_fields - 1) == Some(""))
     };
     let (at, is_short) = match header_of(n_fields) {
-        Some(at) => (at, false),
+        Some(at) => (below_labels(&block, at), false),
         None if n_fields > 2 && ends_empty() => (header_of(n_fields - 1)?, true),
         None => return None,
     };
@@ -255,6 +273,34 @@ fn guess(text: &str, dialect: &Dialect) -> Option<Guess> {
     })
 }
 
+/// The header below lines of a label and its value, of as many fields as the table has: the last line
+/// that begins with a name, where rows that do not follow.
+fn below_labels(block: &Block, first: usize) -> usize {
+    let begins_with_name = |at: usize| {
+        let record = block.record(at);
+        record.is_some_and(|record| {
+            record.n_fields() == 2 && record.get(0).is_some_and(|field| is_name(field, 2))
+        })
+    };
+    let n_names = (first..block.n_records())
+        .take_while(|at| begins_with_name(*at))
+        .count();
+    let last = (first + n_names).saturating_sub(1);
+    let rows_follow = block.n_records() >= last + 4;
+    let is_names = |at: usize| {
+        block
+            .record(at)
+            .is_some_and(|record| is_header(&record.fields().collect::<Vec<_>>()))
+    };
+    // A value stands among the labels, not in a second line of the header.
+    let has_value = (first..last).any(|at| !is_names(at));
+    if has_value && rows_follow && is_names(last) {
+        last
+    } else {
+        first
+    }
+}
+
 /// Names, not values: most fields are filled, hold a letter or `%` and are no number or time.
 fn is_header(fields: &[&str]) -> bool {
     let filled: Vec<&str> = fields
@@ -262,11 +308,13 @@ fn is_header(fields: &[&str]) -> bool {
         .map(|field| field.trim())
         .filter(|field| !field.is_empty())
         .collect();
-    let names = filled.iter().filter(|field| is_name(field)).count();
+    // Where there are thousands of columns, their numbers have as many digits.
+    let most = if fields.len() >= MANY { 3 } else { 2 };
+    let names = filled.iter().filter(|field| is_name(field, most)).count();
     filled.len() * 10 >= fields.len() * 6 && filled.len() >= 2 && names * 10 >= filled.len() * 8
 }
 
-fn is_name(field: &str) -> bool {
+fn is_name(field: &str, most: usize) -> bool {
     let is_number = [DecimalMark::Point, DecimalMark::Comma]
         .into_iter()
         .any(|mark| parse_number(field, mark).is_some());
@@ -278,7 +326,7 @@ fn is_name(field: &str) -> bool {
     !is_number
         && n_letters > 0
         && n_digits <= 5
-        && n_digits <= n_letters + 2
+        && n_digits <= n_letters + most
         && field.chars().count() <= 120
 }
 
@@ -400,54 +448,5 @@ impl Shape {
             self.unit_row = lines.remove(at + 1);
         }
         self.names = joined_names(&lines);
-    }
-
-    /// This, or the same file with its records side by side, if more of it is known then.
-    fn or_turned(self, bytes: &[u8]) -> Self {
-        if self.rows.len() + self.n_odd > MAX_SIDE || self.header.len() > MAX_SIDE {
-            return self;
-        }
-        let Some(turned) = self.turned(bytes) else {
-            return self;
-        };
-        let known = |shape: &Self| {
-            let (columns, context) = read_columns(shape, decimal_mark(shape).0, None);
-            best_table(&columns, &context)
-                .map_or((0, 0.0), |found| (found.placed.len(), found.score))
-        };
-        let (n_own, own) = known(&self);
-        let (n_turned, of_turned) = known(&turned);
-        if n_turned >= 3 && n_turned > n_own && of_turned > own {
-            turned
-        } else {
-            self
-        }
-    }
-
-    /// The same file with its records side by side, where it reads as a table then.
-    fn turned(&self, bytes: &[u8]) -> Option<Self> {
-        let rule = TextRule {
-            sheet: self.sheet.as_deref(),
-            mark: self.mark.unwrap_or(DecimalMark::Point),
-            delimiter: self.delimiter,
-            is_transposed: true,
-            ..TextRule::of(Encoding::for_label(self.encoding.as_bytes())?)
-        };
-        let text = decode_text(bytes, &rule, MAX_TURNED).ok()?.text;
-        let text =
-            to_transposed(&text, &self.dialect, (self.skip_lines, 1), 4 * MAX_TURNED).ok()?;
-        let guess = guess(&text, &Dialect::from(self.delimiter)).filter(|guess| guess.at == 0)?;
-        let shape = read_shape(&text, self.encoding, &guess);
-        Some(Self {
-            is_transposed: true,
-            dialect: self.dialect.clone(),
-            skip_lines: self.skip_lines,
-            sheet: self.sheet.clone(),
-            is_workbook: self.is_workbook,
-            mark: self.mark,
-            preamble: self.preamble.clone(),
-            head_text: self.head_text.clone(),
-            ..shape
-        })
     }
 }

@@ -3,8 +3,8 @@
 mod choose;
 
 use self::choose::{choose, first_field, half_a_day};
-use super::Context;
 use super::facts::Facts;
+use super::{Column, Context};
 use crate::stamps::{StampFormat, WrittenStamp};
 
 /// Values tried against every format.
@@ -41,11 +41,37 @@ const DATES: &[&str] = &[
     "%a, %d %b %Y",
     "%a %b %d %Y",
     "%a, %b %d, %Y",
+    "%a %d. %b %Y",
     "%A, %d. %b %Y",
+    "%a %d.%m.%Y",
+    "%a, %d.%m.%Y",
+    "%a %d/%m/%Y",
+    "%a, %d/%m/%Y",
+    "%a %m/%d/%Y",
+    "%a, %m/%d/%Y",
+    "%a %Y-%m-%d",
+    "%a, %Y-%m-%d",
+    "%a %d %b %y",
     "%d de %b de %Y",
+    "%d de %b del %Y",
+    "%d de %b %Y",
+    "%a %d de %b de %Y",
+    "%a, %d de %b de %Y",
+    "%d %b, %Y",
+    "%d. %b. %Y",
+    "%Y %b %d",
+    "%Y-%b-%d",
     "%Y-%j",
     "%Y%j",
     "%y%j",
+    "%Y/%j",
+    "%Y.%j",
+    "%Y %j",
+    "%y-%j",
+    "%y/%j",
+    "%y %j",
+    "%j/%Y",
+    "%j-%Y",
     "%G-W%V-%u",
 ];
 /// How times of the day are written.
@@ -74,6 +100,19 @@ const C_TIMES: &[&str] = &[
     "%d/%b/%Y:%H:%M:%S %z",
     "%d/%b/%Y:%H:%M:%S",
 ];
+
+/// Digits only: what also reads as a number.
+const COMPACT: &[&str] = &[
+    "%Y%m%d%H%M%S",
+    "%Y%m%d%H%M",
+    "%Y%m%d",
+    "%d%m%Y",
+    "%d.%m.%y",
+    "%Y%j%H%M%S",
+    "%Y%j%H%M",
+];
+/// Those whose year has two digits.
+const SHORT: &[&str] = &["%y%m%d%H%M%S", "%y%m%d%H%M", "%y%j%H%M%S", "%y%j%H%M"];
 
 /// The format of a column's stamps.
 #[derive(Clone, Debug, PartialEq)]
@@ -104,14 +143,20 @@ pub(super) fn find(facts: &Facts, context: &Context) -> Option<StampFound> {
         return None;
     }
     if facts.is_numeric() {
-        // Milliseconds from 2033 on, whose digits read as a year and a day of it, are those.
-        let is_late = facts.quantile(0.01).is_some_and(|low| low >= 2e12);
-        let by_day = || written(&filled, &["%Y%j%H%M%S".to_owned()], context);
-        return is_late
-            .then(by_day)
-            .flatten()
+        // Seconds and milliseconds from 2033 on, whose digits read as a year and a day of it, are those.
+        let late = |from: f64| facts.quantile(0.01).is_some_and(|low| low >= from);
+        let by_digits = |formats: &[&str]| {
+            let formats: Vec<String> = formats.iter().map(|format| (*format).to_owned()).collect();
+            written(&filled, &formats, context)
+        };
+        let late_millis = late(2e12).then(|| by_digits(&["%Y%j%H%M%S"])).flatten();
+        let late_seconds = || (late(2e9) && !late(1e10)).then(|| by_digits(&["%y%m%d%H%M"]));
+        return late_millis
+            .or_else(|| late_seconds().flatten())
             .or_else(|| number_stamp(facts))
-            .or_else(|| written(&filled, &compact_formats(), context));
+            .or_else(|| by_digits(COMPACT))
+            // Shorter ones are counters as well, but that they rise.
+            .or_else(|| facts.is_rising().then(|| by_digits(SHORT)).flatten());
     }
     // A name, not a stamp: saves trying hundreds of formats on columns of words.
     let with_digits = filled
@@ -124,7 +169,7 @@ pub(super) fn find(facts: &Facts, context: &Context) -> Option<StampFound> {
     if let Some(found) = as_rfc3339(&filled) {
         return Some(found);
     }
-    written(&filled, &formats(), context)
+    written(&filled, &formats(&filled), context)
 }
 
 impl StampFound {
@@ -144,7 +189,7 @@ pub(super) fn find_one(text: &str, context: &Context) -> Option<StampFound> {
     if text.bytes().filter(u8::is_ascii_digit).count() < 3 {
         return None;
     }
-    as_rfc3339(&[text]).or_else(|| written(&[text], &formats(), context))
+    as_rfc3339(&[text]).or_else(|| written(&[text], &formats(&[text]), context))
 }
 
 /// As [`find`], for a date and a time that stand in two columns.
@@ -161,7 +206,7 @@ pub(super) fn find_pair(date: &Facts, time: &Facts, context: &Context) -> Option
         .map(|(date, time)| format!("{date} {time}"))
         .collect();
     let joined: Vec<&str> = joined.iter().map(String::as_str).collect();
-    written(&joined, &formats(), context).filter(|found| !found.is_date_only)
+    written(&joined, &formats(&joined), context).filter(|found| !found.is_date_only)
 }
 
 /// The format of a day that stands elsewhere, a blank and the times of a column; None where the column
@@ -186,6 +231,30 @@ pub(super) fn find_times(
         .map(|time| format!("{format} {time}"))
         .collect();
     written(&joined, &formats, context)
+}
+
+/// Whether some column tells when each row was, in whatever format.
+pub(super) fn tell_moments(columns: &[Column]) -> bool {
+    columns.iter().any(|column| {
+        let facts = &column.facts;
+        let is_moment = facts
+            .stamp
+            .as_ref()
+            .is_some_and(|found| !found.is_number && !found.is_date_only);
+        let n_times = facts.cells.iter().filter(|cell| holds_time(cell)).count();
+        let differ = facts.distinct.len() * 2 > facts.n_filled.min(1000);
+        let is_counted = column.head.has("time") && facts.is_rising();
+        facts.n_filled >= 3
+            && differ
+            && (is_moment || n_times * 10 >= facts.n_filled * 8 || is_counted)
+    })
+}
+
+/// Digits, a colon or an `h`, and digits again.
+fn holds_time(cell: &str) -> bool {
+    cell.as_bytes().windows(3).any(|part| {
+        matches!(part, [before, b':' | b'h', after] if before.is_ascii_digit() && after.is_ascii_digit())
+    })
 }
 
 /// Nearly every value is a time of the day.
@@ -259,9 +328,19 @@ fn as_rfc3339(filled: &[&str]) -> Option<StampFound> {
     })
 }
 
-fn formats() -> Vec<String> {
-    let mut out: Vec<String> = DATES.iter().map(|date| (*date).to_owned()).collect();
-    for date in DATES {
+/// The formats that the values may have: those with names where they hold words.
+fn formats(filled: &[&str]) -> Vec<String> {
+    let has_words = filled.iter().any(|cell| {
+        let is_word = |word: &str| word.chars().count() >= 2;
+        cell.split(|c: char| !c.is_alphabetic()).any(is_word)
+    });
+    let dates: Vec<&str> = DATES
+        .iter()
+        .copied()
+        .filter(|date| has_words || !["%a", "%A", "%b"].iter().any(|name| date.contains(name)))
+        .collect();
+    let mut out: Vec<String> = dates.iter().map(|date| (*date).to_owned()).collect();
+    for date in &dates {
         for time in TIMES {
             for between in BETWEEN {
                 out.push(format!("{date}{between}{time}"));
@@ -270,7 +349,7 @@ fn formats() -> Vec<String> {
             }
         }
     }
-    for date in DATES {
+    for date in &dates {
         for time in TIMES {
             out.push(format!("{date} {time} %Z"));
         }
@@ -284,21 +363,6 @@ fn formats() -> Vec<String> {
         }
     }
     out
-}
-
-/// Digits only: what also reads as a number.
-fn compact_formats() -> Vec<String> {
-    [
-        "%Y%m%d%H%M%S",
-        "%Y%m%d%H%M",
-        "%Y%m%d",
-        "%d%m%Y",
-        "%d.%m.%y",
-        "%Y%j%H%M%S",
-        "%Y%j%H%M",
-    ]
-    .map(str::to_owned)
-    .to_vec()
 }
 
 /// The format that reads the values; where two of different order do, the likelier one and why.

@@ -18,7 +18,7 @@ use super::by_row::set_density_of;
 use super::facts::Facts;
 use super::head::unit_of;
 use super::keys::fill_keys;
-use super::left::{say_not_placed, values_shown};
+use super::left::{say_not_placed, shortened, values_shown};
 use super::proposal::{Found, Proposal, bare, place, set_nulls, set_zone, single_from, summary};
 use super::settle::settle;
 use super::words::tokens;
@@ -253,18 +253,22 @@ fn pattern_of(found: &Found<'_>, parts: &Parts, proposal: &mut Proposal) -> Opti
         .keys()
         .cloned()
         .collect();
-    let pattern = split_of(&tags)?;
-    let units: BTreeSet<String> = tags
-        .iter()
-        .filter_map(|tag| Some(pattern.captures(tag)?.name("unit_id")?.as_str().to_owned()))
-        .collect();
-    let shown: Vec<&str> = units.iter().take(6).map(String::as_str).collect();
-    let (n_tags, shown) = (tags.len(), shown.join(", "));
-    proposal.note(
-        "pattern",
-        format!("likely: it splits {n_tags} tags into the units {shown}"),
-    );
-    Some(pattern)
+    let split = split_of(&tags)?;
+    let shown = |units: &BTreeSet<String>| {
+        let shown: Vec<&str> = units.iter().take(6).map(String::as_str).collect();
+        shown.join(", ")
+    };
+    let n_tags = tags.len();
+    let units = shown(&split.units);
+    let note = match &split.other {
+        None => format!("likely: it splits {n_tags} tags into the units {units}"),
+        Some(other) => format!(
+            "guess: it splits {n_tags} tags into the units {units}; check: the units may as well be {}",
+            shown(other)
+        ),
+    };
+    proposal.note("pattern", note);
+    Some(split.pattern)
 }
 
 fn fill_keys_but_unit(proposal: &mut Proposal, found: &Found<'_>, assignment: &Assignment) {
@@ -343,7 +347,7 @@ fn quality_of(found: &Found<'_>, idx: usize, proposal: &mut Proposal) -> Option<
         .facts
         .distinct
         .iter()
-        .map(|(word, n)| format!("\"{word}\" {n} times"))
+        .map(|(word, n)| format!("\"{}\" {n} times", shortened(word)))
         .collect();
     if good.is_empty() {
         good = column

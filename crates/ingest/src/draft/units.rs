@@ -1,11 +1,15 @@
 //! The unit and the reference of a column of numbers, and whether its values keep the bounds with them.
 
+mod reference;
+
 use drydown_quantity::pressure::{SEA_LEVEL_KPA, absolute_kpa};
 use drydown_quantity::{Dimension, PressureReference, Unit};
 use drydown_schema::ColumnSpec;
 
+use self::reference::{chamber_reference, gauge_reference};
 use super::FILL_IN;
 use super::facts::Facts;
+use super::head::HeadUnit;
 use super::judge::Asked;
 use crate::source::PressureWord;
 
@@ -17,6 +21,8 @@ pub(super) struct Judged {
     pub(super) must_check: bool,
     /// The unit of a pressure that nothing tells, or one that is written and not known: any factor is as likely.
     pub(super) is_unit_open: bool,
+    /// What it is measured against is hardly more than a guess.
+    pub(super) is_guess: bool,
     pub(super) why: Vec<String>,
 }
 
@@ -40,17 +46,27 @@ pub(super) fn judge(
         score: 0.0,
         must_check: false,
         is_unit_open: false,
+        is_guess: false,
         why: Vec::new(),
     };
-    match fitting {
-        Some(found) => {
+    let is_stated = |found: &&HeadUnit| is_unit_of(asked, name, own, found.unit);
+    let beside = head.beside.as_ref().filter(is_stated);
+    match (fitting, beside) {
+        (None, Some(found)) => {
+            judged.unit = Some(found.unit);
+            judged.why.push(format!(
+                "its unit {} stands in the column beside it",
+                found.written
+            ));
+        }
+        (Some(found), _) => {
             judged.unit = Some(found.unit);
             judged.score += 1.0;
             judged
                 .why
                 .push(format!("its unit {} stands in the header", found.written));
         }
-        None => {
+        (None, None) => {
             if let Some(other) = head.units.iter().find(|found| found.is_firm) {
                 return Err(format!(
                     "its unit {} measures something else",
@@ -59,18 +75,30 @@ pub(super) fn judge(
             }
             let (unit, why) = assumed_unit(asked, name, own);
             judged.unit = Some(unit);
+            if name == "heater_kw" && !head.has("power") && is_near_setpoint(asked) {
+                return Err(
+                    "its values lie at the set point beside it: a temperature, no power".to_owned(),
+                );
+            }
+            let is_too_dry = name == "water_ppm" && is_drier_than_oil(asked.facts);
             judged.is_unit_open = head.unknown_unit.is_some()
-                || (own.dimension() == Dimension::Pressure && unit == own);
+                || (own.dimension() == Dimension::Pressure && unit == own)
+                || is_too_dry;
+            // A heater's number may be its power, its current, its share or the oil's temperature.
+            judged.is_guess |= name == "heater_kw" && !head.has("power");
             judged.score -= 0.5;
             // Where only one unit is in use nothing is assumed.
             judged.must_check = own.dimension() != Dimension::Saturation;
             judged.why.push(if judged.is_unit_open {
-                head.unknown_unit.as_ref().map_or_else(
-                    || format!("{FILL_IN}: the unit of this pressure stands nowhere"),
-                    |unknown| {
+                match &head.unknown_unit {
+                    Some(unknown) => {
                         format!("{FILL_IN}: \"{unknown}\" in its header is no unit that is known")
-                    },
-                )
+                    }
+                    None if is_too_dry => format!(
+                        "{FILL_IN}: its unit stands nowhere, and no oil is as dry as 1 mg/kg: % by mass, or a water activity"
+                    ),
+                    None => format!("{FILL_IN}: the unit of this pressure stands nowhere"),
+                }
             } else {
                 why
             });
@@ -180,191 +208,6 @@ const fn to_word(reference: PressureReference) -> PressureWord {
     }
 }
 
-/// The reference of the chamber's pressure: from the header, from the pump's state, from the range.
-fn chamber_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> PressureReference {
-    if unit.dimension() == Dimension::Ratio {
-        judged
-            .why
-            .push("a share of the barometer that was removed".to_owned());
-        return PressureReference::PercentVacuum;
-    }
-    if asked.head.is_minus && asked.head.reference != Some(PressureReference::Absolute) {
-        return of_minus(asked, judged);
-    }
-    if let Some(reference) = asked.head.reference {
-        // A stated vacuum may still be written with a sign.
-        let n_negative = asked
-            .facts
-            .known_numbers()
-            .filter(|value| *value < 0.0)
-            .count();
-        if reference == PressureReference::Vacuum && n_negative * 2 > asked.facts.n_numbers {
-            judged
-                .why
-                .push("a vacuum written below zero is a gauge pressure".to_owned());
-            return PressureReference::Gauge;
-        }
-        judged
-            .why
-            .push(format!("the header says {}", reference.as_str()));
-        return reference;
-    }
-    let (reference, why, is_told) = by_values(asked, unit, judged.is_unit_open);
-    judged.must_check |= !is_told;
-    let check = if is_told { "" } else { ": check" };
-    judged.why.push(format!(
-        "read as {} because {why}{check}",
-        reference.as_str()
-    ));
-    reference
-}
-
-/// The reference of a pressure whose unit stands with a minus: the values have the sign, or leave it to
-/// the header.
-fn of_minus(asked: &Asked<'_>, judged: &mut Judged) -> PressureReference {
-    let n_negative = asked
-        .facts
-        .known_numbers()
-        .filter(|value| *value < 0.0)
-        .count();
-    judged.must_check = true;
-    if n_negative * 2 > asked.facts.n_numbers {
-        judged.why.push(
-            "its unit stands with a minus, and so do its values: read as gauge: check".to_owned(),
-        );
-        return PressureReference::Gauge;
-    }
-    judged.why.push(
-        "its unit stands with a minus and its values without: read as so much below the barometer: check"
-            .to_owned(),
-    );
-    PressureReference::Vacuum
-}
-
-/// Reference, why, and whether the pump's state tells it.
-fn by_values(
-    asked: &Asked<'_>,
-    unit: Unit,
-    is_unit_open: bool,
-) -> (PressureReference, &'static str, bool) {
-    use PressureReference::{Absolute, Gauge, Vacuum};
-    let facts = asked.facts;
-    if facts.n_numbers == 0 {
-        return if asked.head.has("vacuum") {
-            (Vacuum, "it is called a vacuum and no value tells", false)
-        } else {
-            (Absolute, "nothing tells", false)
-        };
-    }
-    if let (Some(on), Some(off)) = (
-        while_pump(asked, unit, true),
-        while_pump(asked, unit, false),
-    ) {
-        if off.abs() < 20.0 && on < off - 20.0 {
-            return (
-                Gauge,
-                "it is about 0 with the pump stopped and negative with it running",
-                true,
-            );
-        }
-        if off.abs() < 20.0 && on > off + 20.0 {
-            return (
-                Vacuum,
-                "it is about 0 with the pump stopped and positive with it running",
-                true,
-            );
-        }
-        if off > 50.0 && on < off - 10.0 {
-            return (
-                Absolute,
-                "it is about the barometer with the pump stopped and less with it running",
-                true,
-            );
-        }
-    }
-    let only_stopped = while_pump(asked, unit, true).is_none();
-    let stopped = while_pump(asked, unit, false).filter(|_| only_stopped);
-    if stopped.is_some_and(|kpa| (80.0..115.0).contains(&kpa)) {
-        let why = "it is about the barometer, and the pump never ran";
-        return (Absolute, why, false);
-    }
-    let known = |share: f64| {
-        facts
-            .quantile(share)
-            .map_or(0.0, |value| unit.to_base(value))
-    };
-    let (low, middle, high) = (known(0.02), known(0.5), known(0.98));
-    if middle < -1.0 || low < -20.0 {
-        return (Gauge, "its values are negative", false);
-    }
-    let is_vacuum_word = asked.head.has("vacuum");
-    // Absolute pressures are never below zero; a gauge vented shows either side of it.
-    if low < -0.01 && high > 20.0 {
-        return (Vacuum, "it goes a little below 0 and well above", false);
-    }
-    if low < -0.01 {
-        return (Gauge, "it goes below 0", false);
-    }
-    if high > 103.0 {
-        return (Absolute, "it goes above a barometer", false);
-    }
-    let inches = unit.code().starts_with("[in_i'Hg]");
-    if is_vacuum_word && (inches || middle > 50.0 || is_unit_open) {
-        return (Vacuum, "it is called a vacuum", false);
-    }
-    if inches && high <= 103.0 && middle > 50.0 {
-        return (Vacuum, "it is in inches of mercury and high", false);
-    }
-    (Absolute, "its values are positive", false)
-}
-
-/// Median in kPa of the rows in which the pump ran or stood.
-fn while_pump(asked: &Asked<'_>, unit: Unit, runs: bool) -> Option<f64> {
-    let states = &asked.context.pump_runs;
-    let values = asked
-        .facts
-        .numbers
-        .iter()
-        .zip(states)
-        .filter(|(value, state)| **state == Some(runs) && !value.is_nan());
-    median(values.map(|(value, _)| unit.to_base(*value)).collect())
-}
-
-fn gauge_reference(asked: &Asked<'_>, unit: Unit, judged: &mut Judged) -> PressureReference {
-    if asked.head.is_minus && asked.head.reference != Some(PressureReference::Absolute) {
-        return of_minus(asked, judged);
-    }
-    if let Some(reference) = asked
-        .head
-        .reference
-        .filter(|found| *found != PressureReference::PercentVacuum)
-    {
-        judged
-            .why
-            .push(format!("the header says {}", reference.as_str()));
-        return reference;
-    }
-    let stopped = while_pump(asked, unit, false);
-    if stopped.is_some_and(|kpa| (60.0..115.0).contains(&kpa)) {
-        judged.must_check = true;
-        judged.why.push(
-            "read as absolute because it is about the barometer with the pump stopped: check"
-                .to_owned(),
-        );
-        return PressureReference::Absolute;
-    }
-    if stopped.is_some_and(|kpa| kpa.abs() < 15.0) {
-        judged
-            .why
-            .push("read as gauge because it is about 0 with the pump stopped".to_owned());
-        return PressureReference::Gauge;
-    }
-    judged
-        .why
-        .push("gauge assumed, as such gauges are: check".to_owned());
-    PressureReference::Gauge
-}
-
 fn check_bounds(
     asked: &Asked<'_>,
     name: &str,
@@ -410,13 +253,21 @@ fn check_bounds(
     Ok(())
 }
 
+/// Whether all water is below 1 mg/kg, which no oil in service is; common practice, no source.
+fn is_drier_than_oil(facts: &Facts) -> bool {
+    let high = facts.quantile(1.0).unwrap_or(0.0);
+    high > 0.0 && high < 1.0
+}
+
+/// Whether the values lie at a set point of the file, as the temperature does that it is for.
+fn is_near_setpoint(asked: &Asked<'_>) -> bool {
+    let middle = asked.facts.quantile(0.5).unwrap_or(0.0);
+    let mut setpoints = asked.context.setpoints.iter();
+    setpoints.any(|setpoint| *setpoint > 30.0 && (middle - setpoint).abs() < 0.25 * setpoint)
+}
+
 fn is_below(facts: &Facts, limit: f64) -> bool {
     facts.n_numbers >= 5
         && facts.known_numbers().all(|value| value <= limit)
         && facts.known_numbers().any(|value| value > 0.0)
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }

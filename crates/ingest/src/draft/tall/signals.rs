@@ -8,7 +8,7 @@ use super::{Parts, good_words};
 use crate::draft::facts::Facts;
 use crate::draft::head::Head;
 use crate::draft::proposal::Found;
-use crate::draft::{Column, Context, pump_runs};
+use crate::draft::{Column, Context, pump_runs, setpoints};
 
 /// Signals whose rows are laid beside each other; more take too much room.
 const MAX_ALIGNED: usize = 60;
@@ -122,6 +122,7 @@ pub(super) fn context_of(context: &Context, columns: &[Column]) -> Context {
         is_metric: has("L/min") || has("mbar"),
         is_log: true,
         pump_runs: pump_runs(columns),
+        setpoints: setpoints(columns),
         ..context.clone()
     }
 }

@@ -120,3 +120,40 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn a_record_of_zeros_is_one_line_among_others() {
+    let mut text = super::table("T,Q L/min,W ppm", 40, |n| {
+        format!("2026-01-01 00:{n:02}:00,{},{}", 60 + n, 2 * n)
+    });
+    text.insert_str(text.len() / 2, &format!("{}\n", "\0".repeat(200)));
+    let at = text.find('\0').unwrap();
+    let start = text.get(..at).unwrap().rfind('\n').unwrap();
+    let zeros = format!("{}{}", text.get(..start).unwrap(), text.get(at..).unwrap());
+    let proposal = super::proposed("n.csv", zeros.as_bytes());
+    assert!(
+        proposal.contains("oil_flow_lpm = { from = \"Q L/min\""),
+        "{proposal}"
+    );
+    let all_zeros = "\u{1}\u{2}ab,\u{3}\n".repeat(40);
+    assert!(super::super::propose("n.bin", all_zeros.as_bytes()).is_err());
+}
+
+#[test]
+fn a_long_cell_is_not_written_out() {
+    let long = "7".repeat(100_000);
+    let text = super::table("Time,Unit,Flow L/min,Alarm,State", 40, |n| {
+        let flow = if n == 20 {
+            format!("{long}x")
+        } else {
+            (60 + n).to_string()
+        };
+        format!(
+            "2026-01-01 00:{n:02}:00,U-1,{flow},{},on",
+            if n == 21 { &long } else { "" }
+        )
+    });
+    let proposal = super::proposed("n.csv", text.as_bytes());
+    assert!(proposal.contains("oil_flow_lpm"), "{proposal}");
+    assert!(proposal.len() < 5_000, "{} bytes", proposal.len());
+}

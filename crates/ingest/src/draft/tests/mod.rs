@@ -9,6 +9,8 @@ mod refused;
 mod registers;
 mod shapes;
 mod stamps;
+mod tags;
+mod unsaid;
 
 use std::collections::BTreeSet;
 

@@ -1,6 +1,6 @@
 //! Files of another shape than delimited rows below one line of names.
 
-use super::{check_read, proposed};
+use super::{check_read, proposed, table};
 
 /// The proposal for a file must have these lines, and ingest must take all its rows with it.
 fn check(what: &str, name: &str, text: &str, lines: &[&str]) {
@@ -275,4 +275,72 @@ fn analytes_beyond_the_columns_of_samples() {
     };
     let rows = source.read_file(&input, &super::SiteContext::default());
     assert_eq!((rows.n_rows(), rows.rejects().len()), (2, 0));
+}
+
+#[test]
+fn thousands_of_columns() {
+    let names: Vec<String> = (0..3000).map(|n| format!("c{n}")).collect();
+    let text = table(&format!("Time,Flow L/min,{}", names.join(",")), 30, |n| {
+        let rest: Vec<String> = (0..3000).map(|at| (at + n).to_string()).collect();
+        format!("2026-01-01 00:{n:02}:00,{},{}", 60 + n, rest.join(","))
+    });
+    let proposal = super::proposed("w.csv", text.as_bytes());
+    assert!(
+        proposal.contains("oil_flow_lpm = { from = \"Flow L/min\""),
+        "{:.2000}",
+        proposal
+    );
+}
+
+#[test]
+fn samples_side_by_side_without_a_line_of_names() {
+    let line = |name: &str, unit: &str, cell: &dyn Fn(usize) -> String| {
+        let cells: Vec<String> = (0..25).map(cell).collect();
+        format!("{name},{unit},{}\n", cells.join(","))
+    };
+    let tanks: [(&str, &dyn Fn(usize) -> String); 2] = [
+        ("tanks with names", &|n| format!("T-{}", n / 5)),
+        ("tanks with numbers", &|n| (100 + n / 5).to_string()),
+    ];
+    for (what, tank) in tanks {
+        let text = [
+            "Oil report\n\n".to_owned(),
+            line("Sample No", "", &|n| format!("00{n}")),
+            line("Tank", "", tank),
+            line("Sampled", "", &|n| format!("{:02}.01.2026", 1 + n)),
+            line("Water", "%", &|n| format!("0.0{}", 10 + n)),
+            line("Viscosity 40", "mm2/s", &|n| (46 + n).to_string()),
+            line("Cleanliness", "ISO 4406", &|n| {
+                format!("19/17/{}", 14 - n % 3)
+            }),
+        ]
+        .concat();
+        let proposal = super::proposed("t.csv", text.as_bytes());
+        for part in [
+            "layout     = \"transposed\"",
+            "skip_lines = 2",
+            "table      = \"samples\"",
+            "sample_id = { from = \"Sample No\"",
+            "reservoir_id = { from = \"Tank\"",
+        ] {
+            assert!(proposal.contains(part), "{what}: no {part}\n{proposal}");
+        }
+    }
+}
+
+#[test]
+fn labels_above_a_table_of_two_columns_are_no_header() {
+    let text = table(
+        "Recorder 3\nUnit;VD-9\nStart;02.11.2025 00:30:00\nKommentar;Öl\n\nt [s];p [mbar]",
+        40,
+        |n| format!("{},0;{},5", 180 * n, 900 - 10 * n),
+    );
+    let proposal = super::proposed("rec.csv", text.as_bytes());
+    for part in [
+        "table      = \"readings\"",
+        "at = { from = [\"preamble:start\", \"t [s]\"], format = \"%d.%m.%Y %H:%M:%S\", elapsed = \"s\" }",
+        "chamber_pressure_kpa = { from = \"p [mbar]\"",
+    ] {
+        assert!(proposal.contains(part), "no {part}\n{proposal}");
+    }
 }

@@ -169,3 +169,110 @@ fn stamps_of_many_kinds() {
         check(what, "x.csv", text.as_bytes(), &[&line], &[]);
     }
 }
+
+#[test]
+fn formats_that_ingest_reads_are_tried() {
+    let months = ["enero", "febrero", "marzo", "abril"];
+    type Row<'a> = &'a dyn Fn(usize) -> String;
+    let cases: [(&str, Row<'_>, &str); 12] = [
+        (
+            "a weekday in German",
+            &|n| format!("Freitag, 30. Januar 2026 {}", clock(n * 60)),
+            "%A, %d. %b %Y %H:%M:%S",
+        ),
+        (
+            "a weekday before digits",
+            &|n| format!("Fr 30.01.2026 {}", clock(n * 60)),
+            "%a %d.%m.%Y %H:%M:%S",
+        ),
+        (
+            "a long date in Spanish",
+            &|n| {
+                format!(
+                    "{} de {} de 2025 {}",
+                    1 + n,
+                    months.get(n / 6).unwrap(),
+                    clock(n)
+                )
+            },
+            "%d de %b de %Y %H:%M:%S",
+        ),
+        (
+            "a day of the year",
+            &|n| format!("2026-{:03} {}", 30 + n, clock(n)),
+            "%Y-%j %H:%M:%S",
+        ),
+        (
+            "a day of the year behind two digits",
+            &|n| format!("26/{:03} {}", 30 + n, clock(n)),
+            "%y/%j %H:%M:%S",
+        ),
+        (
+            "a day of the year, digits alone",
+            &|n| format!("26030{n:02}00"),
+            "%y%j%H%M",
+        ),
+        (
+            "a day of the year and seconds, digits alone",
+            &|n| format!("260300{}{:02}00", n / 10, n),
+            "%y%j%H%M%S",
+        ),
+        (
+            "digits alone",
+            &|n| format!("26030407{:02}", 2 * n),
+            "%y%m%d%H%M",
+        ),
+        (
+            "digits alone, with seconds",
+            &|n| format!("26030407{:02}00", 2 * n),
+            "%y%m%d%H%M%S",
+        ),
+        (
+            "digits alone, the whole year",
+            &|n| format!("2026030407{:02}00", 2 * n),
+            "%Y%m%d%H%M%S",
+        ),
+        (
+            "the year first, two digits",
+            &|n| format!("26/01/{:02} 08:00", 1 + n % 9),
+            "%y/%m/%d %H:%M",
+        ),
+        (
+            "the year first, two digits and strokes",
+            &|n| format!("26-03-{:02} 08:00", 1 + n % 12),
+            "%y-%m-%d %H:%M",
+        ),
+    ];
+    for (what, row, format) in cases {
+        let text = table("Time;Flow L/min", 12, |n| format!("{};{}", row(n), 90 + n));
+        let proposal = super::proposed("log.csv", text.as_bytes());
+        let line = format!("at = {{ from = \"Time\", format = \"{format}\" }}");
+        assert!(proposal.contains(&line), "{what}: no {line}\n{proposal}");
+        assert!(proposal.contains("table      = \"readings\""), "{what}");
+        // Where two orders fit, neither is certain.
+        if format.starts_with("%y/%m") || format.starts_with("%y-%m") {
+            assert!(
+                !proposal.contains("certain: \"Time\""),
+                "{what}\n{proposal}"
+            );
+            assert!(proposal.contains("reads them too"), "{what}\n{proposal}");
+        }
+    }
+}
+
+#[test]
+fn a_dated_log_is_no_register() {
+    let text = table("Date\tHeure\tVide\tDébit", 30, |n| {
+        format!(
+            "{n}ème brumaire\t10:{n:02}:00\t{},25\t5,{}",
+            100 + n,
+            n % 10
+        )
+    });
+    let proposal = super::proposed("m.txt", text.as_bytes());
+    assert!(proposal.contains("table      = \"readings\""), "{proposal}");
+    assert!(
+        proposal.contains("at = { value = \"FILL-IN\" }"),
+        "{proposal}"
+    );
+}
