@@ -38,6 +38,7 @@ const MONTHS: [&[&str]; 12] = [
     &[
         "february",
         "feb",
+        "feber",
         "februar",
         "février",
         "fevrier",
