@@ -59,6 +59,10 @@ pub(crate) fn fit_fleet(
         posterior_of(idx, tables.get(idx)?.as_ref()?)
     });
     let usual = usual_level(subjects, &posteriors);
+    let records_h = subjects
+        .iter()
+        .map(|subject| subject.timeline.end_h)
+        .fold(0.0, f64::max);
     for (idx, (subject, posterior)) in subjects.iter().zip(&mut posteriors).enumerate() {
         if let (None, Some((mean, sd))) = (&posterior, usual) {
             let scale = subject.scale_ppm();
@@ -66,7 +70,13 @@ pub(crate) fn fit_fleet(
                 mean_ppm: mean * scale,
                 sd_ppm: sd * scale,
             };
-            let table = likelihood(&subject.timeline, &law(subject), level);
+            let mut table = likelihood(&subject.timeline, &law(subject), level);
+            if subject.timeline.steps.is_empty() && !subject.paper {
+                let mut unseen = subject.clone();
+                unseen.timeline.begin_earlier(UNWATCHED * records_h);
+                let left_alone = likelihood(&unseen.timeline, &law(&unseen), level);
+                table = table.or(left_alone, NOBODY_LOOKED);
+            }
             *posterior = posterior_of(idx, &table);
         }
     }
@@ -77,6 +87,12 @@ pub(crate) fn fit_fleet(
     }
 }
 
+/// Probability that a reservoir which nobody sampled or dried in the fleet's records was not looked after by
+/// others either (common practice, no source).
+const NOBODY_LOOKED: f64 = 0.2;
+/// Share of the records over which water then came into it: it was last dry at a time that nobody wrote down,
+/// on average half of them ago.
+const UNWATCHED: f64 = 0.5;
 /// Rounds of expectation propagation between reservoirs and fleet; the third changes nothing visible.
 const ROUNDS: usize = 3;
 
@@ -177,4 +193,39 @@ fn usual_level(subjects: &[Subject], posteriors: &[Option<Posterior>]) -> Option
         .map_or(mean, f64::sqrt)
         .max(0.3 * mean);
     Some((mean, sd))
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::world::{Making, World, world};
+
+    /// Upper end of the water in a reservoir that nobody sampled or dried, with the fleet's last days of records.
+    fn upper_end_of_unseen(days: f64) -> f64 {
+        let mut world: World = world(Making {
+            seed: 11,
+            n: 24,
+            unrest: 0.3,
+            informative: false,
+            moving: false,
+        });
+        let id = world.registers.reservoirs[5].reservoir_id.clone();
+        let from = world.as_of.plus_days(-days);
+        world.samples.retain(|sample| {
+            sample.reservoir_id.as_ref() != Some(&id) && sample.taken_at.is_some_and(|at| at > from)
+        });
+        world
+            .runs
+            .retain(|run| run.reservoir_id.as_ref() != Some(&id) && run.started_at > from);
+        let rows = world.rows();
+        let row = rows.iter().find(|row| row.reservoir_id == id).unwrap();
+        assert_eq!((row.n_samples, row.n_run_ends), (0, 0));
+        assert!(row.water_sample_lower_90.unwrap() < 100.0, "{row:?}");
+        row.water_sample_upper_90.unwrap()
+    }
+
+    #[test]
+    fn a_reservoir_may_be_the_wetter_the_longer_nobody_looked() {
+        let (short, long) = (upper_end_of_unseen(90.0), upper_end_of_unseen(400.0));
+        assert!(long > 1.1 * short, "{short} {long}");
+    }
 }

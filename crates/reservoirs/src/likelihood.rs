@@ -115,6 +115,22 @@ fn holding(variants: &[(f64, Law)], seen_ppm: f64, is_of: impl Fn(&Law) -> bool)
 }
 
 impl Filtered {
+    /// Either this history or another of the same rates and variants, which has this probability; what came in
+    /// of late is known no longer back than in the shorter.
+    pub(crate) fn or(self, other: Self, probability: f64) -> Self {
+        let mut both = Self::default();
+        let recent_h = self.recent_h.min(other.recent_h);
+        for (part, share) in [(self, 1.0 - probability), (other, probability)] {
+            let variants = part.variant.clone();
+            both.take(part, 0, share.ln());
+            let first = both.variant.len() - variants.len();
+            both.variant.truncate(first);
+            both.variant.extend(variants);
+        }
+        both.recent_h = recent_h;
+        both
+    }
+
     /// Takes in the table of a further variant of the law.
     fn take(&mut self, mut table: Self, variant: usize, ln_weight: f64) {
         self.recent_h = table.recent_h;

@@ -18,8 +18,10 @@ pub(crate) struct Service {
 const USUAL_DEGC: f64 = 45.0;
 const REGISTER_SD_K: f64 = 10.0;
 /// One reading as one of service, K: a sample may be drawn at rest or read in the laboratory, the pipe
-/// before a unit has cooled or still holds the oil of its last run (common practice, no source).
+/// before a unit has cooled or still holds the oil of its last run (common practice, no source). It counts as
+/// much as two readings against the spread of a reservoir's own.
 const READING_SD_K: f64 = 8.0;
+const READING_SD_COUNTS: f64 = 2.0;
 /// Oil in a unit hardly warmer than the air, K: it stood in the pipe and is no oil in service.
 const STOOD_K: f64 = 8.0;
 
@@ -48,11 +50,10 @@ pub(crate) fn to_service(history: &ReservoirHistory<'_>) -> Service {
             beyond_k: REGISTER_SD_K,
         };
     };
-    let spread = robust::mad(&seen).unwrap_or(0.0).max(READING_SD_K);
-    let (own, register) = (
-        seen.len() as f64 / (spread * spread),
-        1.0 / (REGISTER_SD_K * REGISTER_SD_K),
-    );
+    let n = seen.len() as f64;
+    let own_var = robust::mad(&seen).unwrap_or(0.0).powi(2);
+    let var = (n * own_var + READING_SD_COUNTS * READING_SD_K.powi(2)) / (n + READING_SD_COUNTS);
+    let (own, register) = (n / var, 1.0 / (REGISTER_SD_K * REGISTER_SD_K));
     Service {
         degc: (own * middle + register * usual) / (own + register),
         beyond_k: (own + register).sqrt().recip(),

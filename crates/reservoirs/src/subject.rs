@@ -136,7 +136,12 @@ fn to_subject(
         visible,
         (
             limit.as_ref().map(|limit| limit.ppm),
-            timeline.highest_ppm(),
+            // where nobody ever looked it may be anywhere
+            if timeline.steps.is_empty() {
+                f64::INFINITY
+            } else {
+                timeline.highest_ppm()
+            },
         ),
         (history.oil, warmth),
     )

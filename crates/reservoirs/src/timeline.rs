@@ -62,6 +62,15 @@ pub(crate) struct Timeline {
 }
 
 impl Timeline {
+    /// The same, begun some hours before.
+    pub(crate) fn begin_earlier(&mut self, hours: f64) {
+        for step in &mut self.steps {
+            step.at_h += hours;
+        }
+        self.end_h += hours;
+        self.origin_h -= hours;
+    }
+
     /// The highest value seen, ppm; 0 where none was.
     pub(crate) fn highest_ppm(&self) -> f64 {
         let seen = self.steps.iter().map(|step| match step.kind {
