@@ -278,6 +278,7 @@ impl Monitor {
         Seen {
             at,
             y,
+            added: observation.raw - y,
             se,
             expected,
             level: self.filter.level().0,

@@ -44,6 +44,16 @@ impl Monitor {
         Some(before.level)
     }
 
+    /// What the level before an onset was where the later observations since then were made: with what their
+    /// covariates add. None where nothing was seen before it or since.
+    pub(crate) fn level_there(&self, onset: Stamp) -> Option<f64> {
+        let level = self.level_before(onset)?;
+        let since: Vec<&Seen> = self.seen.iter().filter(|seen| seen.at >= onset).collect();
+        let late = since.iter().rev().take(self.late(since.len()));
+        let added: Vec<f64> = late.map(|seen| seen.added).collect();
+        drydown_stats::robust::mean(&added).map(|added| level + added)
+    }
+
     /// As [`Monitor::shift_since`], against the level before the onset, whatever was learnt since.
     pub(crate) fn shift_from(&self, onset: Stamp) -> Option<Shift> {
         let level = self.level_before(onset)?;

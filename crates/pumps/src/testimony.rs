@@ -51,7 +51,7 @@ pub(crate) fn gauge_off(watch: &Watch<'_>, onset: Stamp) -> Option<GaugeOff> {
     let rise = if watch.base.alert {
         moved(&watch.base, onset).map(|rise| (rise.recent, rise.se))
     } else {
-        let shift = moved(&watch.steady, onset).zip(watch.steady.level_before(onset));
+        let shift = moved(&watch.steady, onset).zip(watch.steady.level_there(onset));
         shift.map(|(shift, ln_kpa)| {
             let (kpa, by) = (ln_kpa.exp(), shift.recent.exp());
             (kpa * (by - 1.0), kpa * by * shift.se)
@@ -100,7 +100,7 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
             shift: Some(&watch.steady)
                 .filter(|monitor| monitor.is_judged() && !by_runs)
                 .and_then(|monitor| moved(monitor, onset)),
-            sound_kpa: watch.steady.level_before(onset).map(f64::exp),
+            sound_kpa: watch.steady.level_there(onset).map(f64::exp),
             sound_base_kpa: watch.base.level_before(onset),
             base_rise: base_rise.map(|rise| (rise.recent, base_se(rise.se))),
             lost,
