@@ -47,6 +47,8 @@ pub(crate) struct Extra {
     pub(crate) pace: f64,
     /// Own wander, kPa after one day.
     pub(crate) wander_kpa: f64,
+    /// Days in which it goes down to 1/e by itself; None where it stays.
+    pub(crate) dries_days: Option<f64>,
     pub(crate) prior: f64,
 }
 
@@ -162,17 +164,19 @@ impl State {
         });
         self.day = day;
         let phi = self.spread.phi_per_day.clamp(0.0, 0.9999).powf(days);
-        self.x[K] += worked * self.x[G];
+        let dries = leak.and_then(|leak| leak.dries_days);
+        let left = dries.map_or(1.0, |by| (-days / by).exp());
+        self.x[K] = left * self.x[K] + worked * self.x[G];
         self.x[A] *= phi;
         let p = &mut self.p;
         for j in 0..5 {
             let grown = p[G].get(j).copied().unwrap_or(0.0);
             if let Some(cell) = p[K].get_mut(j) {
-                *cell += worked * grown;
+                *cell = left * *cell + worked * grown;
             }
         }
         for row in p.iter_mut() {
-            row[K] += worked * row[G];
+            row[K] = left * row[K] + worked * row[G];
             row[A] *= phi;
         }
         for cell in &mut p[A] {

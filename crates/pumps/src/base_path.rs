@@ -24,6 +24,9 @@ const SPEED_STANDS: [f64; 3] = [0.5, 0.25, 0.07];
 const SPEED_UNSEEN: [f64; 3] = [0.35, 0.2, 0.35];
 /// Water in the oil gathers by so much a day, kPa at 40 °C: mean and standard deviation (common practice).
 const GATHERS_KPA: (f64, f64) = (0.1, 0.1);
+/// Days in which a pump that works warm, its gas ballast open, has dried its oil to 1/e: some tens of hours of
+/// work (common practice).
+const DRIES_DAYS: f64 = 4.0;
 /// Saturation pressure at 40 °C, and at 60 °C where the pump's temperature is not logged (a warm
 /// oil-sealed pump, common practice), kPa (IAPWS-IF97): no more than that comes from water.
 const SATURATED_KPA: f64 = 7.38;
@@ -267,6 +270,7 @@ fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
         growth,
         pace,
         wander_kpa: LEAK_WANDER_KPA,
+        dries_days: None,
         prior: leaks * share,
     };
     extra(leak(onset, STEP_KPA, None, 1.0, 0.2));
@@ -304,11 +308,13 @@ fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
         if share <= 0.0 {
             continue;
         }
-        // At once, day by day, or ever slower until what seals the pump is as wet as it gets.
-        for (before, step_sd, pace, wander_kpa, part) in [
-            (0.0, STEP_KPA, 1.0, WET_WANDER_KPA, 0.4),
-            (20.0, 0.0, 1.0, WET_WANDER_KPA, 0.3),
-            (20.0, 0.0, 0.5, SMOOTH_KPA, 0.3),
+        // At once, and for long or until the warm pump has dried its oil again; day by day; or ever slower until
+        // what seals the pump is as wet as it gets.
+        for (before, step_sd, pace, wander_kpa, part, dries_days) in [
+            (0.0, STEP_KPA, 1.0, WET_WANDER_KPA, 0.2, None),
+            (0.0, STEP_KPA, 1.0, SMOOTH_KPA, 0.2, Some(DRIES_DAYS)),
+            (20.0, 0.0, 1.0, WET_WANDER_KPA, 0.3, None),
+            (20.0, 0.0, 0.5, SMOOTH_KPA, 0.3, None),
         ] {
             extra(Extra {
                 what: What::Wet,
@@ -319,6 +325,7 @@ fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
                 growth: Some(GATHERS_KPA).filter(|_| step_sd <= 0.0),
                 pace,
                 wander_kpa,
+                dries_days: dries_days.filter(|_| wet == Wet::Oil),
                 prior: wets * share * part,
             });
         }
