@@ -26,6 +26,8 @@ pub(crate) struct Testimony {
     pub(crate) base: [[Option<f64>; 3]; 2],
     /// ln speed lost, where starts or runs show the speed.
     pub(crate) lost: Option<f64>,
+    /// Whether the chart of the starts' speed raised an alert of its own.
+    pub(crate) speed_alert: bool,
     /// Whether the starts show now that none is lost.
     pub(crate) speed_back: bool,
     /// Whether it is the runs that show it.
@@ -55,6 +57,11 @@ const TOGETHER: f64 = 0.3;
 /// is (common practice).
 const RAMP_OF_WEAR: f64 = 0.9;
 const RAMP_OF_RESTRICTION: f64 = 0.5;
+/// What sound pumps do over a year, they do by wear: how likely it is that wear that raised an alert went no
+/// faster (common practice) …
+const AGES: f64 = 0.15;
+/// … and that such an alert of the speed is chance, and has nothing to do with what ails the base.
+const BY_CHANCE: f64 = 0.05;
 /// ln speed that the vapour of water in what seals a pump takes, standard deviation, and how likely it is that
 /// it takes any (common practice).
 const TAKEN_BY_WATER: f64 = 0.05;
@@ -192,17 +199,26 @@ fn speed_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimo
         let of = |ln: Option<f64>| ln.unwrap_or(UNTOLD);
         normal::ln_add_exp(share.ln() + of(ramp), (1.0 - share).ln() + of(step))
     };
+    // A speed that fell as sound ones do is one that stands only where nothing says that it fell.
+    let stands = match (none, testimony.speed_alert) {
+        (None, _) => UNTOLD,
+        (Some(none), true) => none + BY_CHANCE.ln(),
+        (Some(none), false) => none,
+    };
     match first {
         _ if ramp.is_none() && step.is_none() => 0.0,
         None if matches!(second, Some(Cause::WetOil | Cause::SealWater)) => {
             let z = testimony.lost.unwrap_or(0.0) / TAKEN_BY_WATER;
             let slowed = mixed(RAMP_OF_WEAR) - 0.5 * z * z;
-            let none = none.unwrap_or(UNTOLD);
-            normal::ln_add_exp((1.0 - WATER_SLOWS).ln() + none, WATER_SLOWS.ln() + slowed)
+            normal::ln_add_exp((1.0 - WATER_SLOWS).ln() + stands, WATER_SLOWS.ln() + slowed)
         }
-        None => none.unwrap_or(UNTOLD),
+        None => stands,
         // A speed above its level was lost to nothing.
         Some(_) if testimony.speed_back => none.unwrap_or(0.0) + UNTOLD,
+        Some(Cause::Wear) if testimony.speed_alert => normal::ln_add_exp(
+            (1.0 - AGES).ln() + mixed(RAMP_OF_WEAR),
+            AGES.ln() + none.unwrap_or(UNTOLD),
+        ),
         Some(Cause::Wear) => mixed(RAMP_OF_WEAR),
         Some(_) => mixed(RAMP_OF_RESTRICTION),
     }

@@ -105,10 +105,12 @@ impl Steady {
         };
         let weight = |z: f64| (-0.5 * z * z).exp();
         let Some((rise, se)) = self.base_rise else {
-            let (median, sd) = match second {
-                Some(Cause::Leak) => LEAK,
-                Some(Cause::WetOil) => WET_OIL,
-                Some(Cause::SealWater) => SEAL_WATER,
+            let (median, sd) = match (second, self.lost) {
+                (Some(Cause::Leak), _) => LEAK,
+                (Some(Cause::WetOil), _) => WET_OIL,
+                (Some(Cause::SealWater), _) => SEAL_WATER,
+                // Clearances let back the more, the more speed they take.
+                (_, Some(lost)) => (LEAK_BACK.0 * (lost / LOST.0).clamp(0.1, 3.0), LEAK_BACK.1),
                 _ => LEAK_BACK,
             };
             let node = |z: f64| (median * (sd * z).exp(), weight(z));

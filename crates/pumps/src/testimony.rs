@@ -93,6 +93,7 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         speed: shown.map_or([None; 3], |speed| speed.ln_evidence),
         base: ways.base.ln_evidence,
         lost,
+        speed_alert: watch.speed.alert,
         speed_back: moved(&watch.speed, onset).is_some_and(|shift| shift.recent >= 0.0)
             && watch.speed.on_the_way_back().is_some(),
         by_runs,
