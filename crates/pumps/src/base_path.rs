@@ -481,4 +481,17 @@ mod tests {
         let leak = mean(&found, |way| way.mean[1]);
         assert!((leak - 6.0 * 0.4f64.exp()).abs() < 2.0, "{leak}");
     }
+
+    #[test]
+    fn water_that_a_warm_pump_dries_is_no_leak() {
+        let dries = points(|since| {
+            4.0 + if since > 0.0 {
+                3.0 * (-since / 4.0).exp()
+            } else {
+                0.0
+            }
+        });
+        let [[_, leak, wet], _] = base_paths(&question(&dries, Some(82.0)), |_| 0.0).ln_evidence;
+        assert!(wet.unwrap() > leak.unwrap() + 2.0, "{leak:?} {wet:?}");
+    }
 }

@@ -35,6 +35,8 @@ pub(crate) struct Testimony {
     pub(crate) steady: Steady,
     /// How often the base came down again by itself.
     pub(crate) recoveries: usize,
+    /// How far the gauge is off at rest since the onset, kPa, and its standard error.
+    pub(crate) gauge_off: Option<(f64, f64)>,
 }
 
 /// What a run tells of a poor steady pressure that is not the pump's doing.
@@ -57,6 +59,9 @@ const TOGETHER: f64 = 0.3;
 /// is (common practice).
 const RAMP_OF_WEAR: f64 = 0.9;
 const RAMP_OF_RESTRICTION: f64 = 0.5;
+/// How likely beforehand it is that a gauge's zero moved and nobody wrote it down: seldom beside a leak, for gauges
+/// are calibrated (common practice).
+const GAUGE: f64 = 0.05;
 /// What sound pumps do over a year, they do by wear: how likely it is that wear that raised an alert went no
 /// faster (common practice) …
 const AGES: f64 = 0.15;
@@ -77,13 +82,16 @@ const OTHER_BASE_BY_LOST: f64 = 0.1;
 const LAW_HOLDS_TO: f64 = 0.5;
 /// … what a run holds hangs on its vent and its oil …
 const OTHER_STEADY: f64 = 0.1;
+/// … a chamber that was not vented, or a barometer of another place, shows a zero that is none …
+const OTHER_REST: f64 = 0.05;
 /// … and where no start shows the speed, a leak, clearances and water are told apart by the shape alone of
 /// what they do to the base.
 const OTHER_SHAPE: f64 = 0.3;
 /// Evidence of what was not asked, or could not be told.
 const UNTOLD: f64 = -12.0;
 
-/// Probabilities of the causes of an alert, by probability. Two faults at once share theirs.
+/// Probabilities of the causes of an alert, by probability. Two faults at once share theirs; that a gauge's zero
+/// moved is unknown's.
 pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     let priors = priors(testimony.kind);
     let prior = |cause: Cause| priors.iter().find(|row| row.0 == cause).map(|row| row.1);
@@ -93,6 +101,7 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
         Some(Cause::Leak),
         Some(Cause::WetOil),
         Some(Cause::SealWater),
+        Some(Cause::Gauge),
     ];
     let mut scored: Vec<Scored> = Vec::new();
     for first in of_speed {
@@ -111,6 +120,7 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
                         speed_course(first, second, testimony),
                         base_course(first, second, testimony),
                         testimony.steady.ln_likelihood(first, second),
+                        at_rest(second, testimony),
                     ],
                 });
             }
@@ -137,8 +147,12 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     }
     let told: f64 = shares.iter().map(|row| row.1).sum();
     let unknown = prior(Cause::Unknown).unwrap_or(0.05);
+    // The causes of an alert are the pump's: what a gauge may have done is of none of them.
+    let gauge = shares.iter().find(|row| row.0 == Cause::Gauge);
+    let gauge = gauge.map_or(0.0, |row| row.1);
+    shares.retain(|row| row.0 != Cause::Gauge);
     if let Some(row) = shares.iter_mut().find(|row| row.0 == Cause::Unknown) {
-        row.1 = unknown * told;
+        row.1 = unknown * told + gauge;
     }
     let total: f64 = shares.iter().map(|row| row.1).sum();
     for row in &mut shares {
@@ -148,18 +162,18 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     shares
 }
 
-/// One fault of the speed and one of the base: what is known beforehand, and what speed, base and steady
-/// pressure say of them.
+/// One fault of the speed and one of the base: what is known beforehand, and what speed, base, steady
+/// pressure and the chamber at rest say of them.
 #[derive(Clone, Copy, Debug)]
 struct Scored {
     first: Option<Cause>,
     second: Option<Cause>,
     ln_prior: f64,
-    ln_witness: [f64; 3],
+    ln_witness: [f64; 4],
 }
 
 /// The faults with their log weights: each witness counts as far as its laws can be trusted.
-fn weighed(scored: &[Scored], other: [f64; 3]) -> Vec<(Option<Cause>, Option<Cause>, f64)> {
+fn weighed(scored: &[Scored], other: [f64; 4]) -> Vec<(Option<Cause>, Option<Cause>, f64)> {
     let best = |witness: usize| {
         let of = |one: &Scored| one.ln_witness.get(witness).copied();
         scored
@@ -167,7 +181,7 @@ fn weighed(scored: &[Scored], other: [f64; 3]) -> Vec<(Option<Cause>, Option<Cau
             .filter_map(of)
             .fold(f64::NEG_INFINITY, f64::max)
     };
-    let best = [best(0), best(1), best(2)];
+    let best = [best(0), best(1), best(2), best(3)];
     let ln_weight = |one: &Scored| {
         let told = one.ln_witness.iter().zip(best).zip(other);
         let told = told.map(|((ln, best), other)| {
@@ -179,15 +193,15 @@ fn weighed(scored: &[Scored], other: [f64; 3]) -> Vec<(Option<Cause>, Option<Cau
     scored.iter().map(row).collect()
 }
 
-/// How likely a course that is not written down is, of speed, base and steady pressure.
-fn other_course(testimony: &Testimony) -> [f64; 3] {
+/// How likely a course that is not written down is, of speed, base, steady pressure and the chamber at rest.
+fn other_course(testimony: &Testimony) -> [f64; 4] {
     match testimony.lost {
-        None => [OTHER_SPEED, OTHER_SHAPE, OTHER_STEADY],
-        Some(_) if testimony.by_runs => [OTHER_STEADY; 3],
+        None => [OTHER_SPEED, OTHER_SHAPE, OTHER_STEADY, OTHER_REST],
+        Some(_) if testimony.by_runs => [OTHER_STEADY, OTHER_STEADY, OTHER_STEADY, OTHER_REST],
         Some(lost) => {
             let beyond = (lost - LAW_HOLDS_TO).clamp(0.0, 2.0);
             let base = OTHER_BASE + OTHER_BASE_BY_LOST * beyond;
-            [OTHER_SPEED, base, OTHER_STEADY]
+            [OTHER_SPEED, base, OTHER_STEADY, OTHER_REST]
         }
     }
 }
@@ -237,10 +251,24 @@ fn base_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimon
         // A base below its level is lifted by nothing.
         Some(_) if testimony.steady.base_fell() => nothing.map(|ln| ln + UNTOLD),
         None => nothing,
-        Some(Cause::Leak) => leak.or(nothing.map(|ln| ln + UNTOLD)),
+        // A zero that moved lifts the base as a leak does.
+        Some(Cause::Leak | Cause::Gauge) => leak.or(nothing.map(|ln| ln + UNTOLD)),
         Some(_) => wet.or(nothing.map(|ln| ln + UNTOLD)),
     };
     base.unwrap_or(0.0)
+}
+
+/// Log likelihood of what the gauge shows of the chamber at rest: as much as the base rose where its zero moved,
+/// nothing else.
+fn at_rest(second: Option<Cause>, testimony: &Testimony) -> f64 {
+    let Some((off, se)) = testimony.gauge_off else {
+        return 0.0;
+    };
+    let (expected, sd) = match (second, testimony.steady.rise_kpa()) {
+        (Some(Cause::Gauge), Some((rise, rise_se))) => (rise.max(0.0), se.hypot(rise_se)),
+        _ => (0.0, se),
+    };
+    normal::ln_pdf((off - expected) / sd) - sd.ln()
 }
 
 /// Leaks do not go away by themselves; water comes and goes.
@@ -279,7 +307,7 @@ pub(crate) fn explanations(circumstance: &Circumstance) -> Vec<(Cause, f64)> {
 }
 
 fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
-    use Cause::{Leak, Restriction, SealWater, Unknown, Wear, WetOil};
+    use Cause::{Gauge, Leak, Restriction, SealWater, Unknown, Wear, WetOil};
     match kind {
         Some(PumpKind::RotaryVane) => {
             vec![
@@ -287,6 +315,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
                 (Leak, 0.25),
                 (WetOil, 0.25),
                 (Restriction, 0.1),
+                (Gauge, GAUGE),
                 (Unknown, 0.05),
             ]
         }
@@ -296,6 +325,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
                 (Leak, 0.25),
                 (SealWater, 0.3),
                 (Restriction, 0.1),
+                (Gauge, GAUGE),
                 (Unknown, 0.05),
             ]
         }
@@ -303,6 +333,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
             (Wear, 0.4),
             (Leak, 0.35),
             (Restriction, 0.2),
+            (Gauge, GAUGE),
             (Unknown, 0.05),
         ],
         Some(PumpKind::Other) | None => vec![
@@ -311,6 +342,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
             (WetOil, 0.15),
             (SealWater, 0.1),
             (Restriction, 0.1),
+            (Gauge, GAUGE),
             (Unknown, 0.05),
         ],
     }
@@ -391,5 +423,44 @@ mod tests {
             "{:?}",
             causes_of_alert(&much)
         );
+    }
+
+    #[test]
+    fn a_fall_no_faster_than_sound_pumps_age_is_wear() {
+        let base = [[-28.7, -40.0, -40.0], [-28.3, -40.0, -40.0]];
+        let aged = Testimony {
+            speed_alert: true,
+            ..vane([435.4, 431.8, 432.9], base, 0.13)
+        };
+        assert!(
+            said(&aged, Cause::Wear) > 0.6,
+            "{:?}",
+            causes_of_alert(&aged)
+        );
+        // An alert of the base alone says nothing of a speed that ages.
+        let leaks = Testimony {
+            speed_alert: false,
+            ..vane([435.4, 431.8, 432.9], [[-40.0, -28.0, -32.0]; 2], 0.0)
+        };
+        assert!(said(&leaks, Cause::Leak) > 0.7);
+    }
+
+    #[test]
+    fn what_the_gauge_shows_of_the_chamber_at_rest_is_no_leak() {
+        let risen = |gauge_off| Testimony {
+            gauge_off,
+            steady: Steady {
+                base_rise: Some((3.0, 0.4)),
+                ..Steady::default()
+            },
+            ..vane([10.0, 8.0, 8.0], [[-20.0, 0.0, -2.0]; 2], 0.0)
+        };
+        let unknown = |off| said(&risen(off), Cause::Unknown);
+        assert!(unknown(Some((2.9, 0.5))) > 0.6);
+        assert!(unknown(Some((-0.1, 0.5))) < 0.08);
+        assert!((0.12..0.3).contains(&unknown(None)), "{}", unknown(None));
+        let causes = causes_of_alert(&risen(None));
+        assert!(causes.iter().all(|row| row.0 != Cause::Gauge));
+        assert!(said(&risen(None), Cause::Leak) > 0.5);
     }
 }

@@ -6,7 +6,7 @@ use drydown_quantity::Stamp;
 
 use crate::futures::Outlook;
 use crate::monitor::Monitor;
-use crate::rest::GaugeOff;
+use crate::rest::{GaugeOff, LEAST_SES};
 use crate::watch::Watch;
 use crate::{Cause, PumpState, PumpsConfig};
 
@@ -73,6 +73,12 @@ pub(crate) fn sentence(
     }
     if let Some(onset) = onset.filter(|_| matches!(state, PumpState::Alert | PumpState::Alarm)) {
         part(format!("since about {}", onset.day()));
+        let hint = watch.rests.hint_since(onset);
+        if let Some((kpa, _)) = hint.filter(|(kpa, se)| *kpa >= LEAST_SES * se) {
+            part(format!(
+                "the gauge reads {kpa:+.1} kPa off at rest since then: compare it with another one first"
+            ));
+        }
         part(format!("cause: {}", causes_in_words(causes)));
     }
     if let Some(kpa) = gauge.held_kpa {

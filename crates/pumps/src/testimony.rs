@@ -111,5 +111,6 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
             warmer: warmer.unwrap_or(1.0).clamp(0.5, 6.0),
         },
         recoveries: watch.base.recoveries,
+        gauge_off: watch.rests.hint_since(onset),
     }
 }
