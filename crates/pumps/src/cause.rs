@@ -49,6 +49,8 @@ pub(crate) struct Circumstance {
     pub(crate) gauge_work: bool,
     /// Whether the chamber at rest shows that the gauge is off by as much as the pressures rose.
     pub(crate) gauge_off: bool,
+    /// Whether the last runs hold more than their load can explain.
+    pub(crate) beyond_load: bool,
     pub(crate) alarms: i64,
 }
 
@@ -87,6 +89,16 @@ const OTHER_REST: f64 = 0.05;
 /// … and where no start shows the speed, a leak, clearances and water are told apart by the shape alone of
 /// what they do to the base.
 const OTHER_SHAPE: f64 = 0.3;
+/// Log odds of vapour where the pressure rose by more than all that was removed can fill.
+const BEYOND: f64 = -4.0;
+/// How likely it is that wet oil which lifts a warm pump's pressure leaves its cold starts as they were (common
+/// practice: what the cold pump does not show, it does not say).
+const COLD_SHOWS_NONE: f64 = 0.4;
+/// … and that wear lets back at depth, where neither a start's speed nor its base shows it.
+const SHOWS_AT_DEPTH: f64 = 0.1;
+/// How likely beforehand it is that what runs alone show, beside sound starts, is none of these causes (common
+/// practice).
+const UNKNOWN_AT_WORK: f64 = 0.1;
 /// Evidence of what was not asked, or could not be told.
 const UNTOLD: f64 = -12.0;
 
@@ -145,6 +157,12 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
             (None, None) => {}
         }
     }
+    // Where every cause is at odds with a witness, none may be it.
+    let any = if testimony.steady.at_work {
+        UNKNOWN_AT_WORK * (-top).exp()
+    } else {
+        0.0
+    };
     let told: f64 = shares.iter().map(|row| row.1).sum();
     let unknown = prior(Cause::Unknown).unwrap_or(0.05);
     // The causes of an alert are the pump's: what a gauge may have done is of none of them.
@@ -152,7 +170,7 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     let gauge = gauge.map_or(0.0, |row| row.1);
     shares.retain(|row| row.0 != Cause::Gauge);
     if let Some(row) = shares.iter_mut().find(|row| row.0 == Cause::Unknown) {
-        row.1 = unknown * told + gauge;
+        row.1 = unknown * told + gauge + any;
     }
     let total: f64 = shares.iter().map(|row| row.1).sum();
     for row in &mut shares {
@@ -220,13 +238,17 @@ fn speed_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimo
         (Some(none), false) => none,
     };
     match first {
-        _ if ramp.is_none() && step.is_none() => 0.0,
+        _ if ramp.is_none() && step.is_none() && !testimony.steady.at_work => 0.0,
+        None if testimony.steady.at_work => stands,
         None if matches!(second, Some(Cause::WetOil | Cause::SealWater)) => {
             let z = testimony.lost.unwrap_or(0.0) / TAKEN_BY_WATER;
             let slowed = mixed(RAMP_OF_WEAR) - 0.5 * z * z;
             normal::ln_add_exp((1.0 - WATER_SLOWS).ln() + stands, WATER_SLOWS.ln() + slowed)
         }
         None => stands,
+        // Starts show that none was lost.
+        Some(Cause::Wear) if testimony.steady.at_work => stands + SHOWS_AT_DEPTH.ln(),
+        Some(_) if testimony.steady.at_work => stands + UNTOLD,
         // A speed above its level was lost to nothing.
         Some(_) if testimony.speed_back => none.unwrap_or(0.0) + UNTOLD,
         Some(Cause::Wear) if testimony.speed_alert => normal::ln_add_exp(
@@ -249,6 +271,10 @@ fn base_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimon
     let [nothing, leak, wet] = row;
     let base = match second {
         // A base below its level is lifted by nothing.
+        Some(Cause::WetOil | Cause::SealWater) if testimony.steady.at_work => {
+            let cold = nothing.map(|ln| ln + COLD_SHOWS_NONE.ln());
+            wet.into_iter().chain(cold).reduce(f64::max)
+        }
         Some(_) if testimony.steady.base_fell() => nothing.map(|ln| ln + UNTOLD),
         None => nothing,
         // A zero that moved lifts the base as a leak does.
@@ -292,6 +318,12 @@ pub(crate) fn explanations(circumstance: &Circumstance) -> Vec<(Cause, f64)> {
     let vapour = circumstance
         .ln_vapour_more
         .map_or(0.0, |more| more.clamp(-1.5, 1.5) * 1.5);
+    // Vapour explains what goes with the load, and no more.
+    let vapour = if circumstance.beyond_load {
+        BEYOND
+    } else {
+        vapour
+    };
     let gauge = match (circumstance.gauge_off, circumstance.gauge_work) {
         (true, _) => 5.0,
         (false, true) => 3.0,

@@ -6,6 +6,7 @@
 mod back;
 mod base_filter;
 mod base_path;
+mod beyond_load;
 mod cause;
 mod config;
 mod covariates;

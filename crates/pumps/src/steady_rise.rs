@@ -28,6 +28,8 @@ pub(crate) struct Steady {
     pub(crate) ln_step_odds: Option<f64>,
     /// Saturation pressure in the run over that at the starts.
     pub(crate) warmer: f64,
+    /// Whether it is the runs alone that tell of the change, beside starts that show none.
+    pub(crate) at_work: bool,
 }
 
 /// Rise of the base at work where no start shows it, kPa: median, and standard deviation of its logarithm (common
@@ -115,7 +117,9 @@ impl Steady {
             (kpa, weight * (-0.5 * beyond * beyond).exp())
         };
         let weight = |z: f64| (-0.5 * z * z).exp();
-        let Some((rise, se)) = self.base_rise else {
+        // A start says nothing of the water that the warm pump boils off, nor of gaps that only tell at depth.
+        let unseen = (water || first == Some(Cause::Wear)) && self.at_work;
+        let Some((rise, se)) = self.base_rise.filter(|_| !unseen) else {
             let (median, sd) = match (second, self.lost) {
                 (Some(Cause::Leak), _) => LEAK,
                 (Some(Cause::WetOil), _) => WET_OIL,

@@ -62,8 +62,14 @@ pub(crate) fn gauge_off(watch: &Watch<'_>, onset: Stamp) -> Option<GaugeOff> {
         .then_some(off)
 }
 
-/// What the witnesses of a unit say at the end of a run of the change since an onset.
-pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp) -> Testimony {
+/// What the witnesses of a unit say at the end of a run of the change since an onset, and whether the runs
+/// alone show it, beside sound starts.
+pub(crate) fn testimony(
+    watch: &Watch<'_>,
+    ways: &Ways,
+    run: &Run,
+    (onset, by_work): (Stamp, bool),
+) -> Testimony {
     let later = watch.base_points.iter().filter(|p| p.at >= onset);
     let sealed: Vec<f64> = later.filter_map(|p| p.sealed_kpa).collect();
     let sealed = drydown_stats::robust::mean(&sealed).or_else(|| watch.saturation_kpa());
@@ -109,6 +115,7 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
                 .filter(|_| !watch.starts_alert())
                 .and_then(Monitor::ln_step_odds),
             warmer: warmer.unwrap_or(1.0).clamp(0.5, 6.0),
+            at_work: by_work,
         },
         recoveries: watch.base.recoveries,
         gauge_off: watch.rests.hint_since(onset),

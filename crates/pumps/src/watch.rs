@@ -410,7 +410,7 @@ impl<'a> Watch<'a> {
 
     /// Whether starts tell of the speed: a base alone, all that a slow log shows, says nothing of a
     /// restriction.
-    fn starts_speak(&self, at: Stamp) -> bool {
+    pub(crate) fn starts_speak(&self, at: Stamp) -> bool {
         let lately = |last: Stamp| at.days_after(last) <= STARTS_SPEAK_DAYS;
         self.speed.is_judged() && self.speed.seen.last().is_some_and(|seen| lately(seen.at))
     }

@@ -1,5 +1,6 @@
 //! The stage against invented fleets whose truth is known.
 
+mod at_work;
 mod bars;
 mod change_points;
 mod charts;
