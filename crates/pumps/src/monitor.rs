@@ -226,6 +226,11 @@ impl Monitor {
         observation.raw - self.setting.slopes.effect(&observation.x)
     }
 
+    /// Whether bases were seen to go with the temperature of the air.
+    pub(crate) fn goes_with_air(&self) -> bool {
+        self.setting.slopes.base_per_air() > 0.0
+    }
+
     /// Factor on the fleet's standard deviation that this unit's own past asks for.
     fn own_factor(&self) -> f64 {
         ((OWN_SPREAD_PRIOR + self.square_sum) / (OWN_SPREAD_PRIOR + self.square_n)).sqrt()

@@ -239,6 +239,7 @@ fn steady_ways(
             level,
             level_sd,
             sealed_kpa: None,
+            by_air: None,
         })
         .collect();
     let ask = Question {
@@ -247,6 +248,7 @@ fn steady_ways(
         of_kind: (level, level_sd),
         leak_back: kind.leak_back,
         speed_seen: false,
+        slips: false,
         growth: kind.failing_base_drift,
         now,
         onset: Some(days_of(onset)),
@@ -335,6 +337,7 @@ fn base_ways(
         of_kind,
         leak_back: kind.leak_back,
         speed_seen: watch.speed.is_judged(),
+        slips: watch.kind() == Some(PumpKind::Dry),
         growth: kind.failing_base_drift,
         now,
         onset: onset.map(days_of),

@@ -10,6 +10,7 @@
 use drydown_stats::normal;
 
 use crate::Cause;
+use crate::base_path::SATURATED_SEAL_KPA;
 use crate::shift::Shift;
 
 /// What is known of the steady pressure since an onset.
@@ -108,12 +109,13 @@ impl Steady {
         if second.is_none() && !lifts {
             return vec![(0.0, 1.0)];
         }
+        let most = if second == Some(Cause::SealWater) {
+            SATURATED_SEAL_KPA
+        } else {
+            SATURATED_KPA
+        };
         let capped = |kpa: f64, weight: f64| {
-            let beyond = if water {
-                (kpa - SATURATED_KPA).max(0.0)
-            } else {
-                0.0
-            };
+            let beyond = if water { (kpa - most).max(0.0) } else { 0.0 };
             (kpa, weight * (-0.5 * beyond * beyond).exp())
         };
         let weight = |z: f64| (-0.5 * z * z).exp();

@@ -3,6 +3,7 @@
 use drydown_physics::saturation;
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
+use drydown_runs::history::PumpKind;
 
 use crate::back::BACK_LN_ODDS;
 use crate::cause::Testimony;
@@ -117,6 +118,7 @@ pub(crate) fn testimony(
             warmer: warmer.unwrap_or(1.0).clamp(0.5, 6.0),
             at_work: by_work,
         },
+        seal_unlogged: watch.kind() == Some(PumpKind::LiquidRing) && sealed.is_none(),
         recoveries: watch.base.recoveries,
         gauge_off: watch.rests.hint_since(onset),
     }

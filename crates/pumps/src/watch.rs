@@ -310,6 +310,7 @@ impl<'a> Watch<'a> {
                 self.base_since.filter(|_| !self.base.is_judged())
             };
             self.base_points.push(BasePoint {
+                by_air: BasePoint::by_air(start, self.kind(), &self.base),
                 at,
                 kpa: seen.y,
                 se: seen.se,

@@ -2,6 +2,7 @@
 
 mod at_work;
 mod bars;
+mod causes;
 mod change_points;
 mod charts;
 mod faults;
