@@ -411,12 +411,18 @@ impl Monitor {
         if !self.alert || Some(last.at) <= self.zero_at {
             return;
         }
-        let away = |seen: &Seen| {
-            self.setting.rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd
-        };
+        let factor = self.own_factor();
+        let noise = |seen: &Seen| factor * self.precision(seen).recip().sqrt();
+        let away =
+            |seen: &Seen| self.setting.rule.worse * (seen.y - seen.expected.mean) / noise(seen);
+        let of_level = (last.expected.sd / noise(last)).powi(2) - 1.0;
+        let of_level = of_level.max(0.0);
         let since = self.seen.iter().rev().skip(1);
         let since = since.take_while(|seen| Some(seen.at) > self.zero_at);
-        if !self.back.take(away(last), since.map(away)) {
+        let mut back = self.back;
+        let is_back = back.take(away(last), of_level, since.map(away));
+        self.back = back;
+        if !is_back {
             return;
         }
         let before = self.seen.len().saturating_sub(self.back.n);
