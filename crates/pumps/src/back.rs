@@ -18,6 +18,8 @@ const BEFORE: usize = 3;
 const SHOWS: f64 = 2.0;
 /// A shift of so many standard deviations that went at once was mended; a smaller one may have faded.
 const MENDED_Z: f64 = 3.0;
+/// A shift of so many standard deviations of a single observation shows in each of them.
+const CLEAR_Z: f64 = 2.5;
 /// The smallest shift, in standard deviations, that going back is tested against: below it no
 /// number of starts that a pump sees in a month tells the two apart.
 const LEAST_SHIFT_Z: f64 = 1.0;
@@ -46,20 +48,31 @@ impl Back {
     ) -> bool {
         let n = self.n + 1;
         let stood: Vec<f64> = before.skip(self.n).take(BEFORE).collect();
-        let shift = robust::median(&stood).unwrap_or(LEAST_SHIFT_Z);
-        let shift = shift.max(LEAST_SHIFT_Z);
+        let stood = robust::median(&stood).unwrap_or(LEAST_SHIFT_Z);
         let (mean, variance) = if self.n == 0 {
             (0.0, level_variance)
         } else {
             self.level
         };
         let spread = variance + 1.0;
-        let back = -0.5 * (away - mean).powi(2) / spread - 0.5 * spread.ln();
-        let stayed = -0.5 * (away - shift).powi(2);
-        // Whatever the level has come to, nearer to the shift is no way back.
-        let nearer = shift * (0.5 * shift - away);
-        let one = (back - stayed).min(nearer).min(MOST_OF_ONE);
         let level = (mean + variance / spread * (away - mean), variance / spread);
+        // A shift that single starts hardly show may be the level's own: it is told by what both are known to.
+        let by = if stood >= CLEAR_Z {
+            1.0
+        } else {
+            (1.0 + level_variance).sqrt()
+        };
+        let shift = (stood / by).max(LEAST_SHIFT_Z);
+        let nearer = shift * (0.5 * shift - away / by);
+        let one = if stood >= CLEAR_Z {
+            let back = -0.5 * (away - mean).powi(2) / spread - 0.5 * spread.ln();
+            let stayed = -0.5 * (away - shift).powi(2);
+            // Whatever the level has come to, nearer to the shift is no way back.
+            (back - stayed).min(nearer)
+        } else {
+            nearer
+        };
+        let one = one.min(MOST_OF_ONE);
         let ln_odds = self.ln_odds + one;
         *self = if ln_odds > 0.0 {
             Self {
