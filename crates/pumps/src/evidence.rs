@@ -5,6 +5,7 @@ use std::fmt::Write;
 use drydown_quantity::Stamp;
 
 use crate::futures::Outlook;
+use crate::limit::PastLimit;
 use crate::monitor::Monitor;
 use crate::rest::{GaugeOff, LEAST_SES};
 use crate::watch::Watch;
@@ -14,7 +15,9 @@ use crate::{Cause, PumpState, PumpsConfig};
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Gauge {
     /// What the last runs held at best, where that is past the limit.
-    pub(crate) held_kpa: Option<f64>,
+    pub(crate) held: Option<PastLimit>,
+    /// Whether that tells of the limit: it is meant for a vent that is shut.
+    pub(crate) passed: bool,
     /// How far it is off at rest, where that is what looked like a change of the pump.
     pub(crate) off: Option<GaugeOff>,
 }
@@ -81,12 +84,23 @@ pub(crate) fn sentence(
         }
         part(format!("cause: {}", causes_in_words(causes)));
     }
-    if let Some(kpa) = gauge.held_kpa {
+    if let Some(held) = gauge.held {
+        let (vent, limit) = if held.vent_shut || !held.vent_logged {
+            ("", "")
+        } else {
+            (", the vent open as usual", " with the vent shut")
+        };
+        let limit = if gauge.passed {
+            format!(", limit {:.1} kPa{limit}", config.limit_kpa)
+        } else {
+            String::new()
+        };
         part(format!(
-            "its last runs held no better than {kpa:.0} kPa, limit {:.1} kPa",
-            config.limit_kpa
+            "its last runs held no better than {:.0} kPa{vent}{limit}",
+            held.best_kpa
         ));
-    } else if let Some(outlook) = outlook {
+    }
+    if let Some(outlook) = outlook.filter(|_| !gauge.passed) {
         let gas = match outlook.load.vapour_kg_per_h {
             Some(vapour) if vapour < 0.05 => "next to no vapour".to_owned(),
             Some(vapour) => format!("{vapour:.1} kg/h of vapour"),

@@ -192,16 +192,12 @@ fn judge_run(
     // logged may have stood open.
     let held = own_pressure_past(past, onset, config)
         .filter(|held| alert && (held.vent_logged || reckoned.p50.is_none()));
-    // Air let in at the vent is no load of the limit: where starts tell speed and base, they say more of its day
-    // than a pressure at work with the vent open as ever. An alarm it is all the same.
+    // The limit is meant for a vent that is shut, and air let in there is no load of it: where starts tell speed and
+    // base, they say more of it than a pressure at work with the vent open as ever.
     let told = watch.speed.is_judged() && reckoned.p50.is_some();
-    let days = match held {
-        Some(held) if held.vent_shut || !told => reckoned.or_now(),
-        _ => reckoned,
-    };
-    let near =
-        held.is_some() || days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
-    let held = held.map(|held| held.best_kpa);
+    let passed = held.is_some_and(|held| held.vent_shut || !told);
+    let days = if passed { reckoned.or_now() } else { reckoned };
+    let near = passed || days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {
         (false, _, _) => PumpState::Unjudged,
         (_, false, _) => PumpState::Normal,
@@ -219,10 +215,7 @@ fn judge_run(
         None => Vec::new(),
     };
     let view = watch.view_of(run);
-    let gauge = evidence::Gauge {
-        held_kpa: held,
-        off,
-    };
+    let gauge = evidence::Gauge { held, passed, off };
     let row = PumpHealth {
         run_id: run.run_id.clone(),
         unit_id: run.unit_id.clone(),

@@ -5,12 +5,23 @@ use drydown_stats::rng::{seeded, standard_normal};
 
 use super::fleets::in_alert;
 use super::world::{day_zero, run, unit};
-use crate::{Cause, FleetPrior, PumpHealth, PumpStart, PumpsConfig, judge_unit};
+use crate::{Cause, FleetPrior, PumpHealth, PumpStart, PumpState, PumpsConfig, judge_unit};
 
 /// One row each third day of a pump whose starts show a speed and a base that stand. A run holds so many kPa on a
 /// day, removes so many kg/h, and its vent stands as given.
 fn judged(
     kind: PumpKind,
+    steady_kpa: impl Fn(f64) -> f64,
+    kg_per_h: impl Fn(f64) -> f64,
+    vent_pct: Option<f64>,
+) -> Vec<PumpHealth> {
+    judged_slowed(kind, |_| 0.0, steady_kpa, kg_per_h, vent_pct)
+}
+
+/// As [`judged`], with the ln speed lost on a day.
+fn judged_slowed(
+    kind: PumpKind,
+    lost: impl Fn(f64) -> f64,
     steady_kpa: impl Fn(f64) -> f64,
     kg_per_h: impl Fn(f64) -> f64,
     vent_pct: Option<f64>,
@@ -29,7 +40,7 @@ fn judged(
             started_at: at,
             run_id: run_id.clone(),
             speed_m3h: None,
-            relative_speed_per_s: Some(about(0.05, 0.02)),
+            relative_speed_per_s: Some(about(0.05 * (-lost(day)).exp(), 0.02)),
             ln_speed_se: Some(0.01),
             base_kpa: Some(about(0.8, 0.1)),
             base_kpa_se: Some(0.1),
@@ -97,4 +108,23 @@ fn a_vent_that_nobody_logged_may_explain_what_vapour_cannot() {
     assert!(rows.iter().all(|row| !in_alert(row)));
     let last = rows.last().unwrap();
     assert_eq!(last.cause, Some(Cause::Vent), "{last:?}");
+}
+
+#[test]
+fn a_vent_open_by_habit_is_no_limit_passed_where_starts_tell_the_pump() {
+    let lost = |day: f64| ((day - 100.0) / 60.0).max(0.0);
+    let held = |day: f64| 15.0 * lost(day).exp();
+    let judged = |vent| judged_slowed(PumpKind::RotaryVane, lost, held, |_| 0.5, Some(vent));
+    let open = judged(40.0);
+    let last = open.last().unwrap();
+    assert!(held(177.0) > 45.0);
+    assert_eq!(last.state, PumpState::Alert, "{last:?}");
+    assert!(last.days_to_limit_p10.unwrap() > 30.0, "{last:?}");
+    let told = "kPa, the vent open as usual; with the vent shut it would hold";
+    assert!(last.evidence.contains(told), "{}", last.evidence);
+    // With the vent shut that pressure is the pump's own, and past the limit.
+    let shut = judged(0.0);
+    let last = shut.last().unwrap();
+    assert_eq!(last.state, PumpState::Alarm, "{last:?}");
+    assert_eq!(last.days_to_limit_p10, Some(0.0), "{last:?}");
 }
