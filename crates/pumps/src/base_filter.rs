@@ -6,6 +6,8 @@
 //! pressure, and the saturation pressure at the pump's temperature over that at 40 °C for water in what
 //! seals it.
 
+use drydown_physics::saturation;
+
 use crate::base_path::{BasePath, BasePoint, Question};
 use crate::filter::Spread;
 use crate::leak_back::LeakBack;
@@ -47,17 +49,32 @@ pub(crate) struct Extra {
     pub(crate) pace: f64,
     /// Own wander, kPa after one day.
     pub(crate) wander_kpa: f64,
+    /// Days in which it goes down to 1/e by itself; None where it stays.
+    pub(crate) dries_days: Option<f64>,
     pub(crate) prior: f64,
 }
 
 /// What an extra pressure counts for at one point.
-fn factor(extra: Option<&Extra>, sealed_kpa: Option<f64>, lost: f64) -> f64 {
+fn factor(extra: Option<&Extra>, point: &BasePoint, lost: f64) -> f64 {
     match extra {
-        Some(extra) if extra.what == What::Wet => sealed_kpa
-            .filter(|_| extra.with_saturation)
-            .map_or(1.0, |kpa| kpa / AT_40_KPA),
+        Some(extra) if extra.what == What::Wet => {
+            let by_pump = point.sealed_kpa.map(|kpa| kpa / AT_40_KPA);
+            let by = by_pump.or(point.by_air);
+            by.filter(|_| extra.with_saturation).unwrap_or(1.0)
+        }
         _ => lost.exp(),
     }
+}
+
+/// Seal water goes with the air by about half of it, from about 20 °C in air of 15 °C (common practice).
+const SEAL_DEGC: (f64, f64) = (20.0, 15.0);
+const SEAL_PER_AIR: f64 = 0.5;
+
+/// Saturation pressure of the seal water of a pump over that in air of 15 °C, by the air's temperature.
+pub(crate) fn seal_by_air(air_degc: f64) -> f64 {
+    let (seal, air) = SEAL_DEGC;
+    let degc = |air_degc: f64| seal + SEAL_PER_AIR * (air_degc - air).clamp(-30.0, 30.0);
+    saturation::pressure_kpa(degc(air_degc)) / saturation::pressure_kpa(degc(air))
 }
 
 /// Days of the clock of a growth of some pace between two days.
@@ -152,6 +169,11 @@ impl State {
         self.x[K]
     }
 
+    /// The like as the last point showed it, kPa.
+    pub(crate) fn shown_kpa(&self) -> f64 {
+        self.x[K] * self.by_extra
+    }
+
     fn step_to(&mut self, day: f64, leak: Option<&Extra>) {
         let days = day - self.day;
         if days.is_nan() || days <= 0.0 {
@@ -162,17 +184,19 @@ impl State {
         });
         self.day = day;
         let phi = self.spread.phi_per_day.clamp(0.0, 0.9999).powf(days);
-        self.x[K] += worked * self.x[G];
+        let dries = leak.and_then(|leak| leak.dries_days);
+        let left = dries.map_or(1.0, |by| (-days / by).exp());
+        self.x[K] = left * self.x[K] + worked * self.x[G];
         self.x[A] *= phi;
         let p = &mut self.p;
         for j in 0..5 {
             let grown = p[G].get(j).copied().unwrap_or(0.0);
             if let Some(cell) = p[K].get_mut(j) {
-                *cell += worked * grown;
+                *cell = left * *cell + worked * grown;
             }
         }
         for row in p.iter_mut() {
-            row[K] += worked * row[G];
+            row[K] = left * row[K] + worked * row[G];
             row[A] *= phi;
         }
         for cell in &mut p[A] {
@@ -193,7 +217,7 @@ impl State {
         extra: Option<&Extra>,
     ) -> f64 {
         let noise_sd = self.spread.noise_sd;
-        let by_extra = factor(extra, point.sealed_kpa, lost);
+        let by_extra = factor(extra, point, lost);
         self.by_extra = by_extra;
         let h = [back.factor(lost), 1.0, by_extra, 0.0, 1.0];
         let dot = |row: &[f64; 5]| row.iter().zip(h).map(|(a, b)| a * b).sum::<f64>();

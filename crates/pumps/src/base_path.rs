@@ -9,27 +9,22 @@
 //! temperature where that is logged right, until the oil is changed (`base_filter`).
 
 use drydown_quantity::Stamp;
+use drydown_runs::history::PumpKind;
 
-use crate::base_filter::{Extra, LEAK_WANDER_KPA, SMOOTH_KPA, State, WET_WANDER_KPA, What, clock};
+use crate::PumpStart;
+use crate::base_extras::extras;
+use crate::base_filter::{Extra, State, What, clock, seal_by_air};
 use crate::filter::Spread;
 use crate::leak_back::{LEAST_LOST, Law, LeakBack, LeakBackPrior, laws};
-use crate::monitor::days_of;
+use crate::monitor::{Monitor, days_of};
 
-/// How likely beforehand once the base's chart raised an alert: a leak, water in what seals the pump,
-/// clearances that open by the days (common practice). Beside a fall of speed, which says what they do:
-const BESIDE_WEAR: [f64; 3] = [0.12, 0.05, 0.05];
-/// … where starts show that the speed has not fallen;
-const SPEED_STANDS: [f64; 3] = [0.5, 0.25, 0.07];
-/// … and where no start shows the speed, and wear is seen by the base alone.
-const SPEED_UNSEEN: [f64; 3] = [0.35, 0.2, 0.35];
-/// Water in the oil gathers by so much a day, kPa at 40 °C: mean and standard deviation (common practice).
-const GATHERS_KPA: (f64, f64) = (0.1, 0.1);
 /// Saturation pressure at 40 °C, and at 60 °C where the pump's temperature is not logged (a warm
 /// oil-sealed pump, common practice), kPa (IAPWS-IF97): no more than that comes from water.
 const SATURATED_KPA: f64 = 7.38;
 const SATURATED_WARM_KPA: f64 = 19.95;
-/// Size of a leak that comes at once, kPa at the sound speed, standard deviation (common practice).
-const STEP_KPA: f64 = 5.0;
+/// The like at 75 °C, of seal water that goes round and whose cooler is fouled (IAPWS-IF97; that it gets no
+/// warmer, common practice).
+pub(crate) const SATURATED_SEAL_KPA: f64 = 38.6;
 const LEAST_WEIGHT: f64 = 2e-3;
 /// A day's pressure this far back no longer says what is now: points looked at.
 const MOST_POINTS: usize = 120;
@@ -44,6 +39,17 @@ pub(crate) struct BasePoint {
     pub(crate) level_sd: f64,
     /// Saturation pressure at the pump's temperature; None where that is not logged.
     pub(crate) sealed_kpa: Option<f64>,
+    /// What the weather makes of water in a seal whose temperature is not logged, over that in air of 15 °C.
+    pub(crate) by_air: Option<f64>,
+}
+
+impl BasePoint {
+    /// What the weather makes of the seal water at a start, where nothing else tells its temperature and bases of
+    /// sound pumps were seen to go with it.
+    pub(crate) fn by_air(start: &PumpStart, kind: Option<PumpKind>, base: &Monitor) -> Option<f64> {
+        let air = start.ambient_degc?;
+        (kind == Some(PumpKind::LiquidRing) && base.goes_with_air()).then(|| seal_by_air(air))
+    }
 }
 
 /// One way in which the base may have come to where it is.
@@ -112,8 +118,10 @@ pub(crate) struct Question<'a> {
     pub(crate) of_kind: (f64, f64),
     /// How the base goes with lost speed, beforehand.
     pub(crate) leak_back: LeakBackPrior,
-    /// Whether starts tell the speed: wear that takes none is then rare.
+    /// Whether starts tell the speed: wear that takes none is then rare …
     pub(crate) speed_seen: bool,
+    /// … but in a pump without oil or water in its clearances, whose gas slips back through them.
+    pub(crate) slips: bool,
     /// Growth of a leak per day, kPa: mean and standard deviation.
     pub(crate) growth: (f64, f64),
     pub(crate) now: f64,
@@ -163,7 +171,7 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
     let lost_now = lost(ask.now);
     let logged = points
         .iter()
-        .any(|(_, _, point)| point.sealed_kpa.is_some());
+        .any(|(_, _, point)| point.sealed_kpa.or(point.by_air).is_some());
     let leaks = extras(ask, lost_now, logged);
     let no_leak = 1.0 - leaks.iter().map(|leak| leak.prior).sum::<f64>();
     let mut classes: [[Vec<(f64, f64)>; 3]; 2] = Default::default();
@@ -181,12 +189,13 @@ pub(crate) fn base_paths(ask: &Question<'_>, lost: impl Fn(f64) -> f64) -> BaseW
             let mut ln_likelihood = ln_course;
             if extra.is_some_and(|extra| extra.what == What::Wet) {
                 // No more comes from water than its saturation pressure.
-                let most = if extra.is_some_and(|extra| extra.with_saturation) && logged {
-                    SATURATED_KPA
-                } else {
-                    SATURATED_WARM_KPA
+                let (kpa, most) = match (ask.wet, extra.is_some_and(|extra| extra.with_saturation))
+                {
+                    (Some(Wet::Seal), _) => (state.shown_kpa(), SATURATED_SEAL_KPA),
+                    (_, true) if logged => (state.extra_kpa(), SATURATED_KPA),
+                    _ => (state.extra_kpa(), SATURATED_WARM_KPA),
                 };
-                let beyond = (state.extra_kpa() - most).max(0.0);
+                let beyond = (kpa - most).max(0.0);
                 ln_likelihood -= 0.5 * beyond * beyond;
             }
             let class = extra.map_or(0, |extra| match extra.what {
@@ -237,95 +246,6 @@ pub(crate) fn ln_evidence(ways: &[(f64, f64)]) -> Option<f64> {
     (prior > 0.0).then(|| top + (sum / prior).ln())
 }
 
-/// Days before the base's alert on which a growth may have begun (the slower at first, the later it is
-/// seen), and the wander of a leak that did, kPa after a day.
-const BEFORE: [(f64, f64); 4] = [
-    (90.0, SMOOTH_KPA),
-    (45.0, LEAK_WANDER_KPA),
-    (15.0, SMOOTH_KPA),
-    (0.0, LEAK_WANDER_KPA),
-];
-
-/// Leaks, clearances and water that the base's own alert may mean.
-fn extras(ask: &Question<'_>, lost_now: f64, logged: bool) -> Vec<Extra> {
-    let mut extras = Vec::new();
-    let Some(onset) = ask.base_onset else {
-        return extras;
-    };
-    let [leaks, wets, clearances] = match (lost_now > 0.05, ask.speed_seen) {
-        (true, _) => BESIDE_WEAR,
-        (false, true) => SPEED_STANDS,
-        (false, false) => SPEED_UNSEEN,
-    };
-    let mut extra = |extra: Extra| extras.push(extra);
-    let leak = |since: f64, step_sd: f64, growth, pace: f64, share: f64| Extra {
-        what: What::Leak,
-        with_saturation: false,
-        goes_with_oil: false,
-        since,
-        step_sd,
-        growth,
-        pace,
-        wander_kpa: LEAK_WANDER_KPA,
-        prior: leaks * share,
-    };
-    extra(leak(onset, STEP_KPA, None, 1.0, 0.2));
-    extra(leak(onset, STEP_KPA, Some(ask.growth), 1.0, 0.3));
-    let each = 1.0 / BEFORE.len() as f64;
-    // Each leak beside lost speed costs a course for every law of leak-back: the later ones will do there.
-    let left_out = if lost_now > LEAST_LOST { 2 } else { 0 };
-    let growth = Some(ask.growth);
-    for (n, (before, wander_kpa)) in BEFORE.into_iter().enumerate() {
-        let grows = |pace: f64, share: f64| Extra {
-            wander_kpa,
-            ..leak(onset - before, 0.0, growth, pace, share * each)
-        };
-        if n >= left_out {
-            let each = BEFORE.len() as f64 / (BEFORE.len() - left_out) as f64;
-            for (pace, share) in [(0.4, 0.13), (1.0, 0.25), (2.0, 0.12)] {
-                extra(grows(pace, share * each));
-            }
-        }
-        for (pace, share) in [(1.5, 0.3), (2.0, 0.4), (3.0, 0.3)] {
-            extra(Extra {
-                what: What::Clearance,
-                wander_kpa: SMOOTH_KPA,
-                prior: clearances * share * each,
-                ..grows(pace, share)
-            });
-        }
-    }
-    let Some(wet) = ask.wet else {
-        return extras;
-    };
-    // Where the pump's temperature is logged, water mostly goes with it.
-    let steady = if logged { 0.2 } else { 1.0 };
-    for (with_saturation, share) in [(true, 1.0 - steady), (false, steady)] {
-        if share <= 0.0 {
-            continue;
-        }
-        // At once, day by day, or ever slower until what seals the pump is as wet as it gets.
-        for (before, step_sd, pace, wander_kpa, part) in [
-            (0.0, STEP_KPA, 1.0, WET_WANDER_KPA, 0.4),
-            (20.0, 0.0, 1.0, WET_WANDER_KPA, 0.3),
-            (20.0, 0.0, 0.5, SMOOTH_KPA, 0.3),
-        ] {
-            extra(Extra {
-                what: What::Wet,
-                with_saturation,
-                goes_with_oil: wet == Wet::Oil,
-                since: onset - before,
-                step_sd,
-                growth: Some(GATHERS_KPA).filter(|_| step_sd <= 0.0),
-                pace,
-                wander_kpa,
-                prior: wets * share * part,
-            });
-        }
-    }
-    extras
-}
-
 /// Log weights to probabilities, the likeliest first.
 fn weighed(mut ways: Vec<(f64, BasePath)>) -> Vec<BasePath> {
     ways.sort_by(|a, b| b.0.total_cmp(&a.0));
@@ -365,6 +285,7 @@ mod tests {
                 level: 4.0,
                 level_sd: 0.1,
                 sealed_kpa: None,
+                by_air: None,
             }
         };
         (0..160).step_by(2).map(point).collect()
@@ -380,6 +301,7 @@ mod tests {
                 by_power: 0.25,
             },
             speed_seen: true,
+            slips: false,
             growth: (0.05, 0.1),
             now: 160.0,
             onset: Some(80.0),
@@ -473,5 +395,18 @@ mod tests {
         assert!(leaking > 0.95, "{leaking}");
         let leak = mean(&found, |way| way.mean[1]);
         assert!((leak - 6.0 * 0.4f64.exp()).abs() < 2.0, "{leak}");
+    }
+
+    #[test]
+    fn water_that_a_warm_pump_dries_is_no_leak() {
+        let dries = points(|since| {
+            4.0 + if since > 0.0 {
+                3.0 * (-since / 4.0).exp()
+            } else {
+                0.0
+            }
+        });
+        let [[_, leak, wet], _] = base_paths(&question(&dries, Some(82.0)), |_| 0.0).ln_evidence;
+        assert!(wet.unwrap() > leak.unwrap() + 2.0, "{leak:?} {wet:?}");
     }
 }

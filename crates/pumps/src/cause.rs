@@ -26,13 +26,19 @@ pub(crate) struct Testimony {
     pub(crate) base: [[Option<f64>; 3]; 2],
     /// ln speed lost, where starts or runs show the speed.
     pub(crate) lost: Option<f64>,
+    /// Whether the chart of the starts' speed raised an alert of its own.
+    pub(crate) speed_alert: bool,
     /// Whether the starts show now that none is lost.
     pub(crate) speed_back: bool,
     /// Whether it is the runs that show it.
     pub(crate) by_runs: bool,
     pub(crate) steady: Steady,
+    /// Whether seal water may be warm and nothing logs its temperature.
+    pub(crate) seal_unlogged: bool,
     /// How often the base came down again by itself.
     pub(crate) recoveries: usize,
+    /// How far the gauge is off at rest since the onset, kPa, and its standard error.
+    pub(crate) gauge_off: Option<(f64, f64)>,
 }
 
 /// What a run tells of a poor steady pressure that is not the pump's doing.
@@ -45,6 +51,8 @@ pub(crate) struct Circumstance {
     pub(crate) gauge_work: bool,
     /// Whether the chamber at rest shows that the gauge is off by as much as the pressures rose.
     pub(crate) gauge_off: bool,
+    /// Whether the last runs hold more than their load can explain.
+    pub(crate) beyond_load: bool,
     pub(crate) alarms: i64,
 }
 
@@ -55,6 +63,14 @@ const TOGETHER: f64 = 0.3;
 /// is (common practice).
 const RAMP_OF_WEAR: f64 = 0.9;
 const RAMP_OF_RESTRICTION: f64 = 0.5;
+/// How likely beforehand it is that a gauge's zero moved and nobody wrote it down: seldom beside a leak, for gauges
+/// are calibrated (common practice).
+const GAUGE: f64 = 0.05;
+/// What sound pumps do over a year, they do by wear: how likely it is that wear that raised an alert went no
+/// faster (common practice) …
+const AGES: f64 = 0.15;
+/// … and that such an alert of the speed is chance, and has nothing to do with what ails the base.
+const BY_CHANCE: f64 = 0.05;
 /// ln speed that the vapour of water in what seals a pump takes, standard deviation, and how likely it is that
 /// it takes any (common practice).
 const TAKEN_BY_WATER: f64 = 0.05;
@@ -68,15 +84,34 @@ const OTHER_SPEED: f64 = 0.01;
 const OTHER_BASE: f64 = 0.03;
 const OTHER_BASE_BY_LOST: f64 = 0.1;
 const LAW_HOLDS_TO: f64 = 0.5;
+/// … where less ln speed is lost than this, what nobody measured of seal water has to be told by weather and
+/// shape …
+const LOSES: f64 = 0.1;
+const OTHER_SEAL: f64 = 0.15;
 /// … what a run holds hangs on its vent and its oil …
 const OTHER_STEADY: f64 = 0.1;
+/// … a chamber that was not vented, or a barometer of another place, shows a zero that is none …
+const OTHER_REST: f64 = 0.05;
 /// … and where no start shows the speed, a leak, clearances and water are told apart by the shape alone of
 /// what they do to the base.
 const OTHER_SHAPE: f64 = 0.3;
+/// Log odds of vapour where the pressure rose by more than all that was removed can fill.
+const BEYOND: f64 = -4.0;
+/// How likely it is that wet oil which lifts a warm pump's pressure leaves its cold starts as they were (common
+/// practice: what the cold pump does not show, it does not say).
+const COLD_SHOWS_NONE: f64 = 0.4;
+/// … and that wear lets back at depth, where neither a start's speed nor its base shows it.
+const SHOWS_AT_DEPTH: f64 = 0.1;
+/// How likely it is that wear of a dry pump shows by its base first, the speed still as it was (common practice).
+const SLIPS_FIRST: f64 = 0.5;
+/// How likely beforehand it is that what runs alone show, beside sound starts, is none of these causes (common
+/// practice).
+const UNKNOWN_AT_WORK: f64 = 0.1;
 /// Evidence of what was not asked, or could not be told.
 const UNTOLD: f64 = -12.0;
 
-/// Probabilities of the causes of an alert, by probability. Two faults at once share theirs.
+/// Probabilities of the causes of an alert, by probability. Two faults at once share theirs; that a gauge's zero
+/// moved is unknown's.
 pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     let priors = priors(testimony.kind);
     let prior = |cause: Cause| priors.iter().find(|row| row.0 == cause).map(|row| row.1);
@@ -86,6 +121,7 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
         Some(Cause::Leak),
         Some(Cause::WetOil),
         Some(Cause::SealWater),
+        Some(Cause::Gauge),
     ];
     let mut scored: Vec<Scored> = Vec::new();
     for first in of_speed {
@@ -104,6 +140,7 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
                         speed_course(first, second, testimony),
                         base_course(first, second, testimony),
                         testimony.steady.ln_likelihood(first, second),
+                        at_rest(second, testimony),
                     ],
                 });
             }
@@ -128,10 +165,20 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
             (None, None) => {}
         }
     }
+    // Where every cause is at odds with a witness, none may be it.
+    let any = if testimony.steady.at_work {
+        UNKNOWN_AT_WORK * (-top).exp()
+    } else {
+        0.0
+    };
     let told: f64 = shares.iter().map(|row| row.1).sum();
     let unknown = prior(Cause::Unknown).unwrap_or(0.05);
+    // The causes of an alert are the pump's: what a gauge may have done is of none of them.
+    let gauge = shares.iter().find(|row| row.0 == Cause::Gauge);
+    let gauge = gauge.map_or(0.0, |row| row.1);
+    shares.retain(|row| row.0 != Cause::Gauge);
     if let Some(row) = shares.iter_mut().find(|row| row.0 == Cause::Unknown) {
-        row.1 = unknown * told;
+        row.1 = unknown * told + gauge + any;
     }
     let total: f64 = shares.iter().map(|row| row.1).sum();
     for row in &mut shares {
@@ -141,18 +188,18 @@ pub(crate) fn causes_of_alert(testimony: &Testimony) -> Vec<(Cause, f64)> {
     shares
 }
 
-/// One fault of the speed and one of the base: what is known beforehand, and what speed, base and steady
-/// pressure say of them.
+/// One fault of the speed and one of the base: what is known beforehand, and what speed, base, steady
+/// pressure and the chamber at rest say of them.
 #[derive(Clone, Copy, Debug)]
 struct Scored {
     first: Option<Cause>,
     second: Option<Cause>,
     ln_prior: f64,
-    ln_witness: [f64; 3],
+    ln_witness: [f64; 4],
 }
 
 /// The faults with their log weights: each witness counts as far as its laws can be trusted.
-fn weighed(scored: &[Scored], other: [f64; 3]) -> Vec<(Option<Cause>, Option<Cause>, f64)> {
+fn weighed(scored: &[Scored], other: [f64; 4]) -> Vec<(Option<Cause>, Option<Cause>, f64)> {
     let best = |witness: usize| {
         let of = |one: &Scored| one.ln_witness.get(witness).copied();
         scored
@@ -160,7 +207,7 @@ fn weighed(scored: &[Scored], other: [f64; 3]) -> Vec<(Option<Cause>, Option<Cau
             .filter_map(of)
             .fold(f64::NEG_INFINITY, f64::max)
     };
-    let best = [best(0), best(1), best(2)];
+    let best = [best(0), best(1), best(2), best(3)];
     let ln_weight = |one: &Scored| {
         let told = one.ln_witness.iter().zip(best).zip(other);
         let told = told.map(|((ln, best), other)| {
@@ -172,15 +219,17 @@ fn weighed(scored: &[Scored], other: [f64; 3]) -> Vec<(Option<Cause>, Option<Cau
     scored.iter().map(row).collect()
 }
 
-/// How likely a course that is not written down is, of speed, base and steady pressure.
-fn other_course(testimony: &Testimony) -> [f64; 3] {
+/// How likely a course that is not written down is, of speed, base, steady pressure and the chamber at rest.
+fn other_course(testimony: &Testimony) -> [f64; 4] {
     match testimony.lost {
-        None => [OTHER_SPEED, OTHER_SHAPE, OTHER_STEADY],
-        Some(_) if testimony.by_runs => [OTHER_STEADY; 3],
+        None => [OTHER_SPEED, OTHER_SHAPE, OTHER_STEADY, OTHER_REST],
+        Some(_) if testimony.by_runs => [OTHER_STEADY, OTHER_STEADY, OTHER_STEADY, OTHER_REST],
         Some(lost) => {
             let beyond = (lost - LAW_HOLDS_TO).clamp(0.0, 2.0);
-            let base = OTHER_BASE + OTHER_BASE_BY_LOST * beyond;
-            [OTHER_SPEED, base, OTHER_STEADY]
+            let by_base = testimony.seal_unlogged && lost < LOSES;
+            let least = if by_base { OTHER_SEAL } else { OTHER_BASE };
+            let base = least + OTHER_BASE_BY_LOST * beyond;
+            [OTHER_SPEED, base, OTHER_STEADY, OTHER_REST]
         }
     }
 }
@@ -192,17 +241,35 @@ fn speed_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimo
         let of = |ln: Option<f64>| ln.unwrap_or(UNTOLD);
         normal::ln_add_exp(share.ln() + of(ramp), (1.0 - share).ln() + of(step))
     };
+    // A speed that fell as sound ones do is one that stands only where nothing says that it fell.
+    let stands = match (none, testimony.speed_alert) {
+        (None, _) => UNTOLD,
+        (Some(none), true) => none + BY_CHANCE.ln(),
+        (Some(none), false) => none,
+    };
     match first {
-        _ if ramp.is_none() && step.is_none() => 0.0,
+        _ if ramp.is_none() && step.is_none() && !testimony.steady.at_work => 0.0,
+        None if testimony.steady.at_work => stands,
         None if matches!(second, Some(Cause::WetOil | Cause::SealWater)) => {
             let z = testimony.lost.unwrap_or(0.0) / TAKEN_BY_WATER;
             let slowed = mixed(RAMP_OF_WEAR) - 0.5 * z * z;
-            let none = none.unwrap_or(UNTOLD);
-            normal::ln_add_exp((1.0 - WATER_SLOWS).ln() + none, WATER_SLOWS.ln() + slowed)
+            normal::ln_add_exp((1.0 - WATER_SLOWS).ln() + stands, WATER_SLOWS.ln() + slowed)
         }
-        None => none.unwrap_or(UNTOLD),
+        None => stands,
+        // Starts show that none was lost.
+        Some(Cause::Wear) if testimony.steady.at_work => stands + SHOWS_AT_DEPTH.ln(),
+        Some(_) if testimony.steady.at_work => stands + UNTOLD,
         // A speed above its level was lost to nothing.
         Some(_) if testimony.speed_back => none.unwrap_or(0.0) + UNTOLD,
+        Some(Cause::Wear) if testimony.speed_alert => normal::ln_add_exp(
+            (1.0 - AGES).ln() + mixed(RAMP_OF_WEAR),
+            AGES.ln() + none.unwrap_or(UNTOLD),
+        ),
+        // Gas slips back at depth long before the speed at the barometer shows it.
+        Some(Cause::Wear) if testimony.kind == Some(PumpKind::Dry) => normal::ln_add_exp(
+            SLIPS_FIRST.ln() + stands,
+            (1.0 - SLIPS_FIRST).ln() + mixed(RAMP_OF_WEAR),
+        ),
         Some(Cause::Wear) => mixed(RAMP_OF_WEAR),
         Some(_) => mixed(RAMP_OF_RESTRICTION),
     }
@@ -219,12 +286,30 @@ fn base_course(first: Option<Cause>, second: Option<Cause>, testimony: &Testimon
     let [nothing, leak, wet] = row;
     let base = match second {
         // A base below its level is lifted by nothing.
+        Some(Cause::WetOil | Cause::SealWater) if testimony.steady.at_work => {
+            let cold = nothing.map(|ln| ln + COLD_SHOWS_NONE.ln());
+            wet.into_iter().chain(cold).reduce(f64::max)
+        }
         Some(_) if testimony.steady.base_fell() => nothing.map(|ln| ln + UNTOLD),
         None => nothing,
-        Some(Cause::Leak) => leak.or(nothing.map(|ln| ln + UNTOLD)),
+        // A zero that moved lifts the base as a leak does.
+        Some(Cause::Leak | Cause::Gauge) => leak.or(nothing.map(|ln| ln + UNTOLD)),
         Some(_) => wet.or(nothing.map(|ln| ln + UNTOLD)),
     };
     base.unwrap_or(0.0)
+}
+
+/// Log likelihood of what the gauge shows of the chamber at rest: as much as the base rose where its zero moved,
+/// nothing else.
+fn at_rest(second: Option<Cause>, testimony: &Testimony) -> f64 {
+    let Some((off, se)) = testimony.gauge_off else {
+        return 0.0;
+    };
+    let (expected, sd) = match (second, testimony.steady.rise_kpa()) {
+        (Some(Cause::Gauge), Some((rise, rise_se))) => (rise.max(0.0), se.hypot(rise_se)),
+        _ => (0.0, se),
+    };
+    normal::ln_pdf((off - expected) / sd) - sd.ln()
 }
 
 /// Leaks do not go away by themselves; water comes and goes.
@@ -248,6 +333,12 @@ pub(crate) fn explanations(circumstance: &Circumstance) -> Vec<(Cause, f64)> {
     let vapour = circumstance
         .ln_vapour_more
         .map_or(0.0, |more| more.clamp(-1.5, 1.5) * 1.5);
+    // Vapour explains what goes with the load, and no more.
+    let vapour = if circumstance.beyond_load {
+        BEYOND
+    } else {
+        vapour
+    };
     let gauge = match (circumstance.gauge_off, circumstance.gauge_work) {
         (true, _) => 5.0,
         (false, true) => 3.0,
@@ -263,7 +354,7 @@ pub(crate) fn explanations(circumstance: &Circumstance) -> Vec<(Cause, f64)> {
 }
 
 fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
-    use Cause::{Leak, Restriction, SealWater, Unknown, Wear, WetOil};
+    use Cause::{Gauge, Leak, Restriction, SealWater, Unknown, Wear, WetOil};
     match kind {
         Some(PumpKind::RotaryVane) => {
             vec![
@@ -271,6 +362,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
                 (Leak, 0.25),
                 (WetOil, 0.25),
                 (Restriction, 0.1),
+                (Gauge, GAUGE),
                 (Unknown, 0.05),
             ]
         }
@@ -280,6 +372,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
                 (Leak, 0.25),
                 (SealWater, 0.3),
                 (Restriction, 0.1),
+                (Gauge, GAUGE),
                 (Unknown, 0.05),
             ]
         }
@@ -287,6 +380,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
             (Wear, 0.4),
             (Leak, 0.35),
             (Restriction, 0.2),
+            (Gauge, GAUGE),
             (Unknown, 0.05),
         ],
         Some(PumpKind::Other) | None => vec![
@@ -295,6 +389,7 @@ fn priors(kind: Option<PumpKind>) -> Vec<(Cause, f64)> {
             (WetOil, 0.15),
             (SealWater, 0.1),
             (Restriction, 0.1),
+            (Gauge, GAUGE),
             (Unknown, 0.05),
         ],
     }
@@ -310,70 +405,4 @@ fn normalised(mut scored: Vec<(Cause, f64)>) -> Vec<(Cause, f64)> {
     }
     scored.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
     scored
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn said(testimony: &Testimony, cause: Cause) -> f64 {
-        let causes = causes_of_alert(testimony);
-        causes
-            .iter()
-            .find(|row| row.0 == cause)
-            .map_or(0.0, |row| row.1)
-    }
-
-    fn vane(speed: [f64; 3], base: [[f64; 3]; 2], lost: f64) -> Testimony {
-        Testimony {
-            kind: Some(PumpKind::RotaryVane),
-            speed: speed.map(Some),
-            base: base.map(|row| row.map(Some)),
-            lost: Some(lost),
-            ..Testimony::default()
-        }
-    }
-
-    #[test]
-    fn wear_and_a_filter_that_clogs_stay_near_their_priors_where_nothing_tells_them_apart() {
-        let alike = vane([0.0, 60.0, 40.0], [[30.0, 28.0, 28.0]; 2], 0.8);
-        let (wear, clogs) = (said(&alike, Cause::Wear), said(&alike, Cause::Restriction));
-        assert!((0.6..0.85).contains(&wear), "{wear}");
-        assert!((0.1..0.3).contains(&clogs), "{clogs}");
-        // A base that stood is one of a restriction however slowly the speed fell.
-        let stood = vane(
-            [0.0, 60.0, 40.0],
-            [[0.0, 0.0, 0.0], [30.0, 28.0, 28.0]],
-            0.8,
-        );
-        assert!(said(&stood, Cause::Restriction) > 0.6);
-        // The last kPa of a base of a pump that has lost most of its speed decide nothing.
-        let far = vane(
-            [0.0, 60.0, 60.0],
-            [[0.0, 0.0, 30.0], [20.0, 20.0, 60.0]],
-            1.8,
-        );
-        assert!(
-            said(&far, Cause::WetOil) < 0.5,
-            "{:?}",
-            causes_of_alert(&far)
-        );
-    }
-
-    #[test]
-    fn water_may_take_a_little_of_the_speed_and_no_more() {
-        let base = [[-10.0, -4.0, 8.0]; 2];
-        let little = vane([0.0, 20.0, 18.0], base, 0.05);
-        assert!(
-            said(&little, Cause::WetOil) > 0.6,
-            "{:?}",
-            causes_of_alert(&little)
-        );
-        let much = vane([0.0, 20.0, 18.0], base, 0.4);
-        assert!(
-            said(&much, Cause::WetOil) < 0.55,
-            "{:?}",
-            causes_of_alert(&much)
-        );
-    }
 }

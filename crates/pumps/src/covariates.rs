@@ -27,6 +27,12 @@ pub(crate) type Covariates = [f64; WIDTH];
 pub struct Slopes([f64; WIDTH]);
 
 impl Slopes {
+    /// Slope of the base on the air's temperature, kPa/°C (`of_base`); 0 where none is clearly there.
+    pub(crate) fn base_per_air(&self) -> f64 {
+        let [_, _, air, ..] = self.0;
+        air
+    }
+
     /// What the covariates add to an observation.
     pub(crate) fn effect(&self, x: &Covariates) -> f64 {
         self.0.iter().zip(x).map(|(slope, x)| slope * x).sum()

@@ -5,8 +5,9 @@ use std::fmt::Write;
 use drydown_quantity::Stamp;
 
 use crate::futures::Outlook;
+use crate::limit::PastLimit;
 use crate::monitor::Monitor;
-use crate::rest::GaugeOff;
+use crate::rest::{GaugeOff, LEAST_SES};
 use crate::watch::Watch;
 use crate::{Cause, PumpState, PumpsConfig};
 
@@ -14,7 +15,9 @@ use crate::{Cause, PumpState, PumpsConfig};
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Gauge {
     /// What the last runs held at best, where that is past the limit.
-    pub(crate) held_kpa: Option<f64>,
+    pub(crate) held: Option<PastLimit>,
+    /// Whether that tells of the limit: it is meant for a vent that is shut.
+    pub(crate) passed: bool,
     /// How far it is off at rest, where that is what looked like a change of the pump.
     pub(crate) off: Option<GaugeOff>,
 }
@@ -73,14 +76,31 @@ pub(crate) fn sentence(
     }
     if let Some(onset) = onset.filter(|_| matches!(state, PumpState::Alert | PumpState::Alarm)) {
         part(format!("since about {}", onset.day()));
+        let hint = watch.rests.hint_since(onset);
+        if let Some((kpa, _)) = hint.filter(|(kpa, se)| *kpa >= LEAST_SES * se) {
+            part(format!(
+                "the gauge reads {kpa:+.1} kPa off at rest since then: compare it with another one first"
+            ));
+        }
         part(format!("cause: {}", causes_in_words(causes)));
     }
-    if let Some(kpa) = gauge.held_kpa {
+    if let Some(held) = gauge.held {
+        let (vent, limit) = if held.vent_shut || !held.vent_logged {
+            ("", "")
+        } else {
+            (", the vent open as usual", " with the vent shut")
+        };
+        let limit = if gauge.passed {
+            format!(", limit {:.1} kPa{limit}", config.limit_kpa)
+        } else {
+            String::new()
+        };
         part(format!(
-            "its last runs held no better than {kpa:.0} kPa, limit {:.1} kPa",
-            config.limit_kpa
+            "its last runs held no better than {:.0} kPa{vent}{limit}",
+            held.best_kpa
         ));
-    } else if let Some(outlook) = outlook {
+    }
+    if let Some(outlook) = outlook.filter(|_| !gauge.passed) {
         let gas = match outlook.load.vapour_kg_per_h {
             Some(vapour) if vapour < 0.05 => "next to no vapour".to_owned(),
             Some(vapour) => format!("{vapour:.1} kg/h of vapour"),

@@ -6,6 +6,7 @@ use drydown_quantity::{Stamp, UnitId};
 use drydown_runs::Run;
 use drydown_runs::history::{Maintenance, Unit};
 
+use crate::beyond_load::{Vents, beyond_load};
 use crate::cause::{Circumstance, causes_of_alert, explanations};
 use crate::evidence;
 use crate::limit::{Days, own_pressure_past};
@@ -149,9 +150,10 @@ fn judge_run(
     config: &PumpsConfig,
 ) -> (PumpHealth, Vec<(Cause, f64)>) {
     let judged = watch.is_judged(run.ended_at);
+    let by_work = judged && by_work(run, watch, past, config);
     let onset = watch
         .onset()
-        .filter(|_| judged && watch.pump_alert(run.ended_at));
+        .filter(|_| by_work || (judged && watch.pump_alert(run.ended_at)));
     let of = |onset| {
         judged
             .then(|| ways_of(watch, past, onset, config))
@@ -180,7 +182,7 @@ fn judge_run(
     let alert = onset.is_some();
     let outlook = ways
         .as_ref()
-        .and_then(|ways| outlook(watch, ways, past, config));
+        .and_then(|ways| outlook(watch, ways, past, by_work && alert, config));
     let reckoned = match off {
         // What the gauge adds to the base is no way to the limit.
         Some(_) => Days::none(DaysStatus::NotDegrading),
@@ -190,16 +192,12 @@ fn judge_run(
     // logged may have stood open.
     let held = own_pressure_past(past, onset, config)
         .filter(|held| alert && (held.vent_logged || reckoned.p50.is_none()));
-    // Air let in at the vent is no load of the limit: where starts tell speed and base, they say more of its day
-    // than a pressure at work with the vent open as ever. An alarm it is all the same.
+    // The limit is meant for a vent that is shut, and air let in there is no load of it: where starts tell speed and
+    // base, they say more of it than a pressure at work with the vent open as ever.
     let told = watch.speed.is_judged() && reckoned.p50.is_some();
-    let days = match held {
-        Some(held) if held.vent_shut || !told => reckoned.or_now(),
-        _ => reckoned,
-    };
-    let near =
-        held.is_some() || days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
-    let held = held.map(|held| held.best_kpa);
+    let passed = held.is_some_and(|held| held.vent_shut || !told);
+    let days = if passed { reckoned.or_now() } else { reckoned };
+    let near = passed || days.passed || days.p10.is_some_and(|days| days <= config.alarm_days);
     let state = match (judged, alert, near) {
         (false, _, _) => PumpState::Unjudged,
         (_, false, _) => PumpState::Normal,
@@ -208,19 +206,16 @@ fn judge_run(
     };
     let causes = match onset {
         Some(onset) => ways.as_ref().map_or_else(Vec::new, |ways| {
-            causes_of_alert(&testimony(watch, ways, run, onset))
+            causes_of_alert(&testimony(watch, ways, run, (onset, by_work)))
         }),
         None if off.is_some() || (judged && watch.steady_alert()) => explanations(&Circumstance {
             gauge_off: off.is_some(),
-            ..circumstance(run, past, watch)
+            ..circumstance(run, past, watch, config)
         }),
         None => Vec::new(),
     };
     let view = watch.view_of(run);
-    let gauge = evidence::Gauge {
-        held_kpa: held,
-        off,
-    };
+    let gauge = evidence::Gauge { held, passed, off };
     let row = PumpHealth {
         run_id: run.run_id.clone(),
         unit_id: run.unit_id.clone(),
@@ -244,7 +239,17 @@ fn judge_run(
     (row, causes)
 }
 
-fn circumstance(run: &Run, past: &[&Run], watch: &Watch<'_>) -> Circumstance {
+/// Whether it is what the runs hold at work that tells of the pump, and not its starts: more than their load can
+/// explain, the vent logged shut.
+fn by_work(run: &Run, watch: &Watch<'_>, past: &[&Run], config: &PumpsConfig) -> bool {
+    let onset = watch.steady.onset.filter(|_| watch.steady_alert());
+    let sound = watch.starts_speak(run.ended_at) && !watch.starts_alert();
+    let told = sound && watch.set_point.held_kpa().is_none();
+    let beyond = |onset| beyond_load(watch, past, onset, Vents::LoggedShut, config);
+    told && onset.is_some_and(beyond)
+}
+
+fn circumstance(run: &Run, past: &[&Run], watch: &Watch<'_>, config: &PumpsConfig) -> Circumstance {
     let earlier = past.len().saturating_sub(1);
     let before: Vec<&&Run> = past.iter().take(earlier).rev().take(12).collect();
     let mean = |of: &dyn Fn(&Run) -> Option<f64>| {
@@ -264,6 +269,10 @@ fn circumstance(run: &Run, past: &[&Run], watch: &Watch<'_>) -> Circumstance {
             .gauge_at
             .is_some_and(|at| run.ended_at.days_after(at) < 14.0),
         gauge_off: false,
+        beyond_load: watch
+            .steady
+            .onset
+            .is_some_and(|onset| beyond_load(watch, past, onset, Vents::Any, config)),
         alarms: run.alarms,
     }
 }

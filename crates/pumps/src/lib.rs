@@ -4,8 +4,10 @@
 //! `PumpHealth` per run (each using only data up to its own time), and the probability of each cause.
 
 mod back;
+mod base_extras;
 mod base_filter;
 mod base_path;
+mod beyond_load;
 mod cause;
 mod config;
 mod covariates;

@@ -102,6 +102,11 @@ pub(crate) fn vent_shut(run: &Run) -> bool {
     run.vent_open_pct.is_none_or(|pct| pct <= VENT_SHUT_PCT)
 }
 
+/// Whether a run's vent is logged, and as good as shut.
+pub(crate) fn vent_logged_shut(run: &Run) -> bool {
+    run.vent_open_pct.is_some_and(|pct| pct <= VENT_SHUT_PCT)
+}
+
 /// Runs before a change that show how a unit is run, and the fewest that do.
 const USUAL_RUNS: usize = 15;
 const LEAST_USUAL: usize = 3;

@@ -226,6 +226,11 @@ impl Monitor {
         observation.raw - self.setting.slopes.effect(&observation.x)
     }
 
+    /// Whether bases were seen to go with the temperature of the air.
+    pub(crate) fn goes_with_air(&self) -> bool {
+        self.setting.slopes.base_per_air() > 0.0
+    }
+
     /// Factor on the fleet's standard deviation that this unit's own past asks for.
     fn own_factor(&self) -> f64 {
         ((OWN_SPREAD_PRIOR + self.square_sum) / (OWN_SPREAD_PRIOR + self.square_n)).sqrt()
@@ -278,6 +283,7 @@ impl Monitor {
         Seen {
             at,
             y,
+            added: observation.raw - y,
             se,
             expected,
             level: self.filter.level().0,
@@ -405,12 +411,18 @@ impl Monitor {
         if !self.alert || Some(last.at) <= self.zero_at {
             return;
         }
-        let away = |seen: &Seen| {
-            self.setting.rule.worse * (seen.y - seen.expected.mean) / seen.expected.sd
-        };
+        let factor = self.own_factor();
+        let noise = |seen: &Seen| factor * self.precision(seen).recip().sqrt();
+        let away =
+            |seen: &Seen| self.setting.rule.worse * (seen.y - seen.expected.mean) / noise(seen);
+        let of_level = (last.expected.sd / noise(last)).powi(2) - 1.0;
+        let of_level = of_level.max(0.0);
         let since = self.seen.iter().rev().skip(1);
         let since = since.take_while(|seen| Some(seen.at) > self.zero_at);
-        if !self.back.take(away(last), since.map(away)) {
+        let mut back = self.back;
+        let is_back = back.take(away(last), of_level, since.map(away));
+        self.back = back;
+        if !is_back {
             return;
         }
         let before = self.seen.len().saturating_sub(self.back.n);

@@ -30,7 +30,10 @@ pub(crate) struct Observation {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Seen {
     pub(crate) at: Stamp,
+    /// Without what its covariates add.
     pub(crate) y: f64,
+    /// What they add.
+    pub(crate) added: f64,
     pub(crate) se: f64,
     pub(crate) expected: Expected,
     /// Level the filter held before this observation.

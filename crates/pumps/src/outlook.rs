@@ -145,19 +145,23 @@ pub(crate) fn ways(
     })
 }
 
-/// What the pump's future hangs on; None where no load is known, or no speed in m³/h and no
+/// What the pump's future hangs on, as its starts show it or, `by_work`, its runs; None where no load is known, or no speed in m³/h and no
 /// pressure that rose.
 pub(crate) fn outlook(
     watch: &Watch<'_>,
     ways: &Ways,
     past: &[&Run],
+    by_work: bool,
     config: &PumpsConfig,
 ) -> Option<Outlook> {
     let at = watch.last_run?;
     let kind = watch.kind_prior(at)?;
     let load = load_of_runs(past, config)?;
     let diffusion_sd = kind.path_spread.diffusion_sd;
-    if ways.speed.is_some() {
+    // What the runs hold of a pump that only they show to be ill, its starts do not.
+    let worked = by_work.then(|| steady_ways(watch, kind, past, days_of(at)));
+    let worked = worked.flatten();
+    if ways.speed.is_some() && worked.is_none() {
         return Some(Outlook {
             ln_m3h: ways.ln_m3h?,
             speed: ways.joint.speed.clone(),
@@ -167,13 +171,18 @@ pub(crate) fn outlook(
         });
     }
     // The pressure is what goes to the limit; the speed that carries the load is the kind's.
-    let (base, load) = if watch.base.alert {
+    let (base, load) = if let Some(base) = worked {
+        let kpa_m3h = 0.0;
+        (base, Load { kpa_m3h, ..load })
+    } else if watch.base.alert {
         (ways.base.ways.clone(), load)
     } else {
         // A pressure at work holds its load already.
         let kpa_m3h = 0.0;
         let held = Load { kpa_m3h, ..load };
-        (steady_ways(watch, kind, past, days_of(at))?, held)
+        let unseen = watch.base_points.is_empty();
+        let ways = unseen.then(|| steady_ways(watch, kind, past, days_of(at)));
+        (ways.flatten()?, held)
     };
     let drift = (kind.path_spread.drift_mean, kind.path_spread.drift_sd);
     Some(Outlook {
@@ -190,7 +199,7 @@ const STEADY_RUNS: usize = 8;
 /// How well one run's pressure at work is that of the pump, as a share (common practice).
 const STEADY_SHARE: f64 = 0.1;
 
-/// The ways of the pressure at work of a pump that no start shows, by its alert: with the vent as good as
+/// The ways of the pressure at work of a pump that no start shows to be ill, by its alert: with the vent as good as
 /// shut, or none logged, it is no less than what the pump would hold. None else.
 fn steady_ways(
     watch: &Watch<'_>,
@@ -211,7 +220,7 @@ fn steady_ways(
         .rev()
         .take(STEADY_RUNS)
         .any(|run| !vent_shut(run));
-    if opened || !watch.base_points.is_empty() {
+    if opened {
         return None;
     }
     let sound: Vec<f64> = runs
@@ -230,6 +239,7 @@ fn steady_ways(
             level,
             level_sd,
             sealed_kpa: None,
+            by_air: None,
         })
         .collect();
     let ask = Question {
@@ -238,6 +248,7 @@ fn steady_ways(
         of_kind: (level, level_sd),
         leak_back: kind.leak_back,
         speed_seen: false,
+        slips: false,
         growth: kind.failing_base_drift,
         now,
         onset: Some(days_of(onset)),
@@ -326,6 +337,7 @@ fn base_ways(
         of_kind,
         leak_back: kind.leak_back,
         speed_seen: watch.speed.is_judged(),
+        slips: watch.kind() == Some(PumpKind::Dry),
         growth: kind.failing_base_drift,
         now,
         onset: onset.map(days_of),

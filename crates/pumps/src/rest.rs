@@ -16,7 +16,7 @@ const MOST_BEFORE: usize = 20;
 /// What the weather of some weeks leaves in a median of readings at rest, kPa (common practice).
 const WEATHER_KPA: f64 = 0.3;
 /// A zero has moved where it did so by this many standard errors, at least.
-const LEAST_SES: f64 = 3.0;
+pub(crate) const LEAST_SES: f64 = 3.0;
 /// A rise of pressure is the gauge's where what is left of it is no more than this, kPa (what a vacuum gauge may
 /// drift between two calibrations, common practice), and two standard errors.
 const LEFT_KPA: f64 = 0.5;
@@ -63,6 +63,23 @@ impl Rests {
     /// By how much the gauge is off by the later half of what it showed since an onset; None where too few
     /// readings tell.
     pub(crate) fn off_since(&self, onset: Stamp) -> Option<GaugeOff> {
+        let (kpa, se, level) = self.off(onset, LEAST)?;
+        let mut since = self.0.iter().filter(|(at, _)| *at >= onset);
+        let first = since.find(|(_, off)| off - level > 0.5 * kpa)?;
+        Some(GaugeOff {
+            kpa,
+            se,
+            since: first.0,
+        })
+    }
+
+    /// The like with its standard error, kPa, from the first reading since: what it is worth, the error says.
+    pub(crate) fn hint_since(&self, onset: Stamp) -> Option<(f64, f64)> {
+        self.off(onset, 1).map(|(kpa, se, _)| (kpa, se))
+    }
+
+    /// How far off the gauge is, its standard error and its level before, kPa, by at least so many readings since.
+    fn off(&self, onset: Stamp, least: usize) -> Option<(f64, f64, f64)> {
         let (before, since) = self
             .0
             .split_at(self.0.partition_point(|(at, _)| *at < onset));
@@ -77,7 +94,7 @@ impl Rests {
             .skip(since.len() / 2)
             .map(|(_, off)| *off)
             .collect();
-        if before.len() < LEAST || since.len() < LEAST {
+        if before.len() < LEAST || since.len() < least {
             return None;
         }
         let level = robust::median(&before)?;
@@ -88,11 +105,6 @@ impl Rests {
         let se = of_n(before.len())
             .hypot(of_n(late.len()))
             .hypot(WEATHER_KPA);
-        let first = since.iter().find(|(_, off)| off - level > 0.5 * kpa)?;
-        Some(GaugeOff {
-            kpa,
-            se,
-            since: first.0,
-        })
+        Some((kpa, se, level))
     }
 }

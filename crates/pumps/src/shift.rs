@@ -44,6 +44,16 @@ impl Monitor {
         Some(before.level)
     }
 
+    /// What the level before an onset was where the later observations since then were made: with what their
+    /// covariates add. None where nothing was seen before it or since.
+    pub(crate) fn level_there(&self, onset: Stamp) -> Option<f64> {
+        let level = self.level_before(onset)?;
+        let since: Vec<&Seen> = self.seen.iter().filter(|seen| seen.at >= onset).collect();
+        let late = since.iter().rev().take(self.late(since.len()));
+        let added: Vec<f64> = late.map(|seen| seen.added).collect();
+        drydown_stats::robust::mean(&added).map(|added| level + added)
+    }
+
     /// As [`Monitor::shift_since`], against the level before the onset, whatever was learnt since.
     pub(crate) fn shift_from(&self, onset: Stamp) -> Option<Shift> {
         let level = self.level_before(onset)?;
@@ -134,4 +144,62 @@ pub(crate) struct Shift {
     pub(crate) recent: f64,
     pub(crate) se: f64,
     pub(crate) n: usize,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::covariates::{WIDTH, fit_slopes};
+    use crate::filter::Spread;
+    use crate::monitor::{Observation, Rule, Setting};
+
+    fn vent(opening: f64) -> [f64; WIDTH] {
+        let mut x = [0.0; WIDTH];
+        x[0] = opening;
+        x
+    }
+
+    #[test]
+    fn what_a_pump_held_before_is_told_for_the_vent_of_now() {
+        let openings = (0..100).map(|k: u32| (f64::from(k), f64::from(k * 7 % 30)));
+        // A perfect fit has no scatter to judge a slope by.
+        let kpa = |day: f64, opening: f64| 0.04 * opening + 0.02 * (1.7 * day).sin();
+        let series = openings.map(|(day, opening)| (day, kpa(day, opening), vent(opening)));
+        let setting = Setting {
+            spread: Spread {
+                noise_sd: 0.05,
+                shared_sd: 0.01,
+                phi_per_day: 0.5,
+                diffusion_sd: 0.001,
+                drift_mean: 0.0,
+                drift_sd: 1e-4,
+            },
+            slopes: fit_slopes(&[series.collect()]),
+            rule: Rule {
+                worse: 1.0,
+                allowance: 0.25,
+                limit: 10.0,
+                least_shift: 0.06,
+                least: 5,
+                least_before: 3,
+            },
+            level: (2.0, 0.5),
+        };
+        let day = |k: u32| Stamp::from_micros(0).plus_days(f64::from(k));
+        let mut monitor = Monitor::new(setting, day(0));
+        for k in 0..30 {
+            let opening = if k < 28 { 5.0 } else { 20.0 };
+            monitor.observe(Observation {
+                at: day(k),
+                raw: 2.0 + 0.04 * opening + if k < 28 { 0.0 } else { 0.4 },
+                x: vent(opening),
+                se: 0.0,
+                shared_sd: 0.0,
+                datum: None,
+            });
+        }
+        let there = monitor.level_there(day(28)).unwrap();
+        assert!((there - 2.8).abs() < 0.05, "{there}");
+        assert!(monitor.level_there(day(40)).is_none());
+    }
 }

@@ -10,6 +10,7 @@
 use drydown_stats::normal;
 
 use crate::Cause;
+use crate::base_path::SATURATED_SEAL_KPA;
 use crate::shift::Shift;
 
 /// What is known of the steady pressure since an onset.
@@ -28,6 +29,8 @@ pub(crate) struct Steady {
     pub(crate) ln_step_odds: Option<f64>,
     /// Saturation pressure in the run over that at the starts.
     pub(crate) warmer: f64,
+    /// Whether it is the runs alone that tell of the change, beside starts that show none.
+    pub(crate) at_work: bool,
 }
 
 /// Rise of the base at work where no start shows it, kPa: median, and standard deviation of its logarithm (common
@@ -35,18 +38,20 @@ pub(crate) struct Steady {
 const LEAK: (f64, f64) = (6.0, 1.0);
 const WET_OIL: (f64, f64) = (5.0, 0.7);
 const SEAL_WATER: (f64, f64) = (3.0, 0.6);
+const GAUGE: (f64, f64) = (2.0, 0.7);
 const LEAK_BACK: (f64, f64) = (3.0, 1.2);
 /// ln speed lost where no start shows it: median, and standard deviation of its logarithm (common practice).
 const LOST: (f64, f64) = (0.4, 0.7);
 /// Saturation pressure at 60 °C, a warm pump's (IAPWS-IF97), kPa: no more than that comes from water.
 const SATURATED_KPA: f64 = 19.95;
 /// How likely each comes at once (common practice).
-const STEPS: [(Cause, f64); 5] = [
+const STEPS: [(Cause, f64); 6] = [
     (Cause::Wear, 0.1),
     (Cause::Leak, 0.5),
     (Cause::WetOil, 0.3),
     (Cause::SealWater, 0.5),
     (Cause::Restriction, 0.6),
+    (Cause::Gauge, 0.5),
 ];
 /// Runs of a pump differ by so much of their pressure for reasons of their own (common practice).
 const RUNS_SD: f64 = 0.15;
@@ -60,6 +65,15 @@ impl Steady {
     /// Whether starts show that nothing lifts the base: it lies below its level.
     pub(crate) fn base_fell(&self) -> bool {
         self.base_rise.is_some_and(|(rise, _)| rise <= 0.0)
+    }
+
+    /// Rise of the base at starts, or of the steady pressure where no start shows one: kPa, and its standard error.
+    pub(crate) fn rise_kpa(&self) -> Option<(f64, f64)> {
+        self.base_rise.or_else(|| {
+            let (shift, sound) = self.shift.zip(self.sound_kpa)?;
+            let by = shift.recent.exp();
+            Some((sound * (by - 1.0), sound * by * shift.se))
+        })
     }
 
     /// Log likelihood of the shift by a fault of the speed and one of the base.
@@ -95,20 +109,26 @@ impl Steady {
         if second.is_none() && !lifts {
             return vec![(0.0, 1.0)];
         }
+        let most = if second == Some(Cause::SealWater) {
+            SATURATED_SEAL_KPA
+        } else {
+            SATURATED_KPA
+        };
         let capped = |kpa: f64, weight: f64| {
-            let beyond = if water {
-                (kpa - SATURATED_KPA).max(0.0)
-            } else {
-                0.0
-            };
+            let beyond = if water { (kpa - most).max(0.0) } else { 0.0 };
             (kpa, weight * (-0.5 * beyond * beyond).exp())
         };
         let weight = |z: f64| (-0.5 * z * z).exp();
-        let Some((rise, se)) = self.base_rise else {
-            let (median, sd) = match second {
-                Some(Cause::Leak) => LEAK,
-                Some(Cause::WetOil) => WET_OIL,
-                Some(Cause::SealWater) => SEAL_WATER,
+        // A start says nothing of the water that the warm pump boils off, nor of gaps that only tell at depth.
+        let unseen = (water || first == Some(Cause::Wear)) && self.at_work;
+        let Some((rise, se)) = self.base_rise.filter(|_| !unseen) else {
+            let (median, sd) = match (second, self.lost) {
+                (Some(Cause::Leak), _) => LEAK,
+                (Some(Cause::WetOil), _) => WET_OIL,
+                (Some(Cause::SealWater), _) => SEAL_WATER,
+                (Some(Cause::Gauge), _) => GAUGE,
+                // Clearances let back the more, the more speed they take.
+                (_, Some(lost)) => (LEAK_BACK.0 * (lost / LOST.0).clamp(0.1, 3.0), LEAK_BACK.1),
                 _ => LEAK_BACK,
             };
             let node = |z: f64| (median * (sd * z).exp(), weight(z));

@@ -3,6 +3,7 @@
 use drydown_physics::saturation;
 use drydown_quantity::Stamp;
 use drydown_runs::Run;
+use drydown_runs::history::PumpKind;
 
 use crate::back::BACK_LN_ODDS;
 use crate::cause::Testimony;
@@ -51,7 +52,7 @@ pub(crate) fn gauge_off(watch: &Watch<'_>, onset: Stamp) -> Option<GaugeOff> {
     let rise = if watch.base.alert {
         moved(&watch.base, onset).map(|rise| (rise.recent, rise.se))
     } else {
-        let shift = moved(&watch.steady, onset).zip(watch.steady.level_before(onset));
+        let shift = moved(&watch.steady, onset).zip(watch.steady.level_there(onset));
         shift.map(|(shift, ln_kpa)| {
             let (kpa, by) = (ln_kpa.exp(), shift.recent.exp());
             (kpa * (by - 1.0), kpa * by * shift.se)
@@ -62,8 +63,14 @@ pub(crate) fn gauge_off(watch: &Watch<'_>, onset: Stamp) -> Option<GaugeOff> {
         .then_some(off)
 }
 
-/// What the witnesses of a unit say at the end of a run of the change since an onset.
-pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp) -> Testimony {
+/// What the witnesses of a unit say at the end of a run of the change since an onset, and whether the runs
+/// alone show it, beside sound starts.
+pub(crate) fn testimony(
+    watch: &Watch<'_>,
+    ways: &Ways,
+    run: &Run,
+    (onset, by_work): (Stamp, bool),
+) -> Testimony {
     let later = watch.base_points.iter().filter(|p| p.at >= onset);
     let sealed: Vec<f64> = later.filter_map(|p| p.sealed_kpa).collect();
     let sealed = drydown_stats::robust::mean(&sealed).or_else(|| watch.saturation_kpa());
@@ -93,6 +100,7 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
         speed: shown.map_or([None; 3], |speed| speed.ln_evidence),
         base: ways.base.ln_evidence,
         lost,
+        speed_alert: watch.speed.alert,
         speed_back: moved(&watch.speed, onset).is_some_and(|shift| shift.recent >= 0.0)
             && watch.speed.on_the_way_back().is_some(),
         by_runs,
@@ -100,7 +108,7 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
             shift: Some(&watch.steady)
                 .filter(|monitor| monitor.is_judged() && !by_runs)
                 .and_then(|monitor| moved(monitor, onset)),
-            sound_kpa: watch.steady.level_before(onset).map(f64::exp),
+            sound_kpa: watch.steady.level_there(onset).map(f64::exp),
             sound_base_kpa: watch.base.level_before(onset),
             base_rise: base_rise.map(|rise| (rise.recent, base_se(rise.se))),
             lost,
@@ -108,7 +116,10 @@ pub(crate) fn testimony(watch: &Watch<'_>, ways: &Ways, run: &Run, onset: Stamp)
                 .filter(|_| !watch.starts_alert())
                 .and_then(Monitor::ln_step_odds),
             warmer: warmer.unwrap_or(1.0).clamp(0.5, 6.0),
+            at_work: by_work,
         },
+        seal_unlogged: watch.kind() == Some(PumpKind::LiquidRing) && sealed.is_none(),
         recoveries: watch.base.recoveries,
+        gauge_off: watch.rests.hint_since(onset),
     }
 }

@@ -310,6 +310,7 @@ impl<'a> Watch<'a> {
                 self.base_since.filter(|_| !self.base.is_judged())
             };
             self.base_points.push(BasePoint {
+                by_air: BasePoint::by_air(start, self.kind(), &self.base),
                 at,
                 kpa: seen.y,
                 se: seen.se,
@@ -410,7 +411,7 @@ impl<'a> Watch<'a> {
 
     /// Whether starts tell of the speed: a base alone, all that a slow log shows, says nothing of a
     /// restriction.
-    fn starts_speak(&self, at: Stamp) -> bool {
+    pub(crate) fn starts_speak(&self, at: Stamp) -> bool {
         let lately = |last: Stamp| at.days_after(last) <= STARTS_SPEAK_DAYS;
         self.speed.is_judged() && self.speed.seen.last().is_some_and(|seen| lately(seen.at))
     }

@@ -1,6 +1,8 @@
 //! The stage against invented fleets whose truth is known.
 
+mod at_work;
 mod bars;
+mod causes;
 mod change_points;
 mod charts;
 mod clusters;
