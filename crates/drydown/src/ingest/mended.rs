@@ -8,11 +8,12 @@ use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use anyhow::{Context as _, Result};
 use arrow::array::{Array, AsArray, RecordBatch};
 use arrow::csv::ReaderBuilder;
-use arrow::datatypes::Int64Type;
+use arrow::datatypes::{Field, Int64Type, Schema};
 use drydown_ingest::{Mend, Source};
 use drydown_schema::{arrow_schema, table};
 use drydown_store::Store;
@@ -142,7 +143,14 @@ fn read_list(file: &Path, delimiter: u8) -> Result<Vec<RecordBatch>> {
     if let Some(rest) = text.strip_prefix('\u{feff}') {
         text = rest.to_owned();
     }
-    let reader = ReaderBuilder::new(std::sync::Arc::new(arrow_schema(spec)))
+    // An empty text is none to a reader of CSV.
+    let contract = arrow_schema(spec);
+    let fields = contract.fields().iter().map(|field| {
+        let (name, kind) = (field.name(), field.data_type());
+        Field::new(name, kind.clone(), true)
+    });
+    let fields: Vec<Field> = fields.collect();
+    let reader = ReaderBuilder::new(Arc::new(Schema::new(fields)))
         .with_header(true)
         .with_delimiter(delimiter)
         .build(text.as_bytes())
@@ -174,7 +182,6 @@ fn texts_of(batches: &[RecordBatch]) -> Result<Texts> {
             .and_then(|column| column.as_primitive_opt::<Int64Type>())
             .context("table \"rejects\" has no whole numbers \"line\"")?;
         for row in 0..batch.num_rows() {
-            // An empty text of the list is one to the contract and none to a reader of CSV.
             let or_empty = |column: &arrow::array::StringArray| {
                 if column.is_null(row) {
                     String::new()
