@@ -57,9 +57,9 @@ fn a_list_of_rejects_mended_and_given_back_is_ingested() {
         said.stderr
     );
     let expected = [
-        "2026-03-01T10:00:00Z 60 300",
-        "2026-03-01T10:05:00Z 61 290",
-        "2026-03-01T10:10:00Z 62 280",
+        "2026-03-01T10:00:00Z 60.0 300.0",
+        "2026-03-01T10:05:00Z 61.0 290.0",
+        "2026-03-01T10:10:00Z 62.0 280.0",
     ];
     assert_eq!(values(&export(folder, "readings")), expected);
     // The export itself is as it was, and the copy holds the rest of it too.

@@ -114,12 +114,23 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
             ..IngestSummary::default()
         });
     }
-    let inputs = &IngestInputs {
+    let inputs = IngestInputs {
         files: given.files,
         again: inputs.again.clone(),
         ..*inputs
     };
-    let files = matching::find_files(inputs, &sources)?;
+    let mut summary = take_new(&inputs, &sources, store)?;
+    summary.warnings.splice(0..0, given.warnings);
+    Ok(summary)
+}
+
+/// As [`ingest`], of files as they lie.
+fn take_new(
+    inputs: &IngestInputs<'_>,
+    sources: &[Source],
+    store: Option<&Store>,
+) -> Result<IngestSummary> {
+    let files = matching::find_files(inputs, sources)?;
     let found = files.found;
     let guard = match store.filter(|_| !inputs.dry_run) {
         Some(store) => Some(
@@ -132,22 +143,21 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
     if let (Some(store), Some(guard)) = (store, &guard) {
         ledger::complete(store, guard)?;
         if let Some(name) = &inputs.again {
-            return again::rebuild(inputs, store, guard, &sources, name);
+            return again::rebuild(inputs, store, guard, sources, name);
         }
     }
     let mut known = Ledger::load(store)?;
     let mut summary = IngestSummary {
-        warnings: known.changed_descriptions(&sources),
+        warnings: known.changed_descriptions(sources),
         ..IngestSummary::default()
     };
-    summary.warnings.extend(given.warnings);
     summary.warnings.extend(files.warnings);
     let n_bytes = found.iter().map(|file| file.size).sum();
     let step = inputs.progress.loading(found.len(), n_bytes);
     // A dry run stores no register that the files after it are read with.
     let planned_site = inputs
         .dry_run
-        .then(|| site::expected(&sources, &found, inputs.loaded_at, store))
+        .then(|| site::expected(sources, &found, inputs.loaded_at, store))
         .transpose()?;
     for table in matching::tables_in_order() {
         let stored_site;
@@ -160,12 +170,12 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
         };
         let of_table: Vec<&Found> = found
             .iter()
-            .filter(|file| source_of(&sources, file).table().name == table)
+            .filter(|file| source_of(sources, file).table().name == table)
             .collect();
         for batch in matching::to_batches(&of_table, BATCH_TEXT) {
             if let (Some(store), Some(guard)) = (store, &guard)
                 && let [file] = batch.files[..]
-                && is_large(source_of(&sources, file), file)?
+                && is_large(source_of(sources, file), file)?
             {
                 let into = large::Into {
                     store,
@@ -174,14 +184,14 @@ pub(crate) fn ingest(inputs: &IngestInputs<'_>, store: Option<&Store>) -> Result
                     loaded_at: inputs.loaded_at,
                     step: &step,
                 };
-                let source = source_of(&sources, file);
+                let source = source_of(sources, file);
                 if take_large(&into, source, file, &mut known, &mut summary)? {
                     continue;
                 }
             }
-            let rows = read_batch(&batch, &sources, &mut known, inputs, site, &mut summary)?;
+            let rows = read_batch(&batch, sources, &mut known, inputs, site, &mut summary)?;
             if !rows.is_empty() {
-                let taken = publish::take(rows, store, guard.as_ref(), &sources, inputs.loaded_at)?;
+                let taken = publish::take(rows, store, guard.as_ref(), sources, inputs.loaded_at)?;
                 for file in &taken {
                     step.rows_done(file.counts.rows_in, file.counts.rows_rejected);
                     summary.warnings.extend(overwriting(file));

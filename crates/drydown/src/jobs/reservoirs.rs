@@ -7,11 +7,10 @@ use drydown_pumps::PumpStart;
 use drydown_quantity::Stamp;
 use drydown_removal::RemovalRun;
 use drydown_reservoirs::{
-    LabResult, ReservoirRisk, ReservoirsConfig, Spread, StartOil, assess_with, histories,
-    lab_alarms,
+    LabResult, ReservoirHistory, ReservoirRisk, ReservoirsConfig, Spread, StartOil, assess_with,
+    histories, lab_alarms,
 };
 use drydown_runs::Run;
-use drydown_runs::history::{Registers, Sample};
 use drydown_tables::to_batch;
 use rayon::prelude::*;
 
@@ -39,15 +38,10 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
     let samples = context.samples()?;
     let runs: Vec<Run> = context.records()?;
     let fits: Vec<RemovalRun> = context.records()?;
-    let rows = risks_at(
-        &registers,
-        &samples,
-        &runs,
-        &fits,
-        &start_oils(context)?,
-        context.as_of,
-        &context.config.analysis,
-    );
+    let starts = start_oils(context)?;
+    let as_of = context.as_of;
+    let known = histories(&registers, &samples, &runs, &fits, &starts, as_of);
+    let rows = risks_at(&known, as_of, &context.config.analysis);
     let results: Vec<LabResult> = context.records()?;
     let alarms = lab_alarms(&registers, &samples, &results, context.as_of);
     Ok(vec![
@@ -58,16 +52,11 @@ fn run(context: &Context<'_>) -> Result<Vec<(&'static str, RecordBatch)>> {
 
 /// The risks as of a time, from what was known before it.
 pub(super) fn risks_at(
-    registers: &Registers,
-    samples: &[Sample],
-    runs: &[Run],
-    fits: &[RemovalRun],
-    starts: &[StartOil],
+    known: &[ReservoirHistory<'_>],
     as_of: Stamp,
     section: &AnalysisSection,
 ) -> Vec<ReservoirRisk> {
-    let histories = histories(registers, samples, runs, fits, starts, as_of);
-    assess_with(&histories, as_of, &reservoirs_config(section), &OnCores)
+    assess_with(known, as_of, &reservoirs_config(section), &OnCores)
 }
 
 /// What the starts of all runs logged of the oil.

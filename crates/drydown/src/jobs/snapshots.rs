@@ -8,7 +8,7 @@ use drydown_findings::Snapshot;
 use drydown_pumps::PumpHealth;
 use drydown_quantity::{ReservoirId, RunId, Stamp};
 use drydown_removal::{RemovalConfig, RemovalRun, RunInput, fit_reservoir_at};
-use drydown_reservoirs::StartOil;
+use drydown_reservoirs::{StartOil, histories};
 use drydown_runs::history::{Registers, Sample};
 use drydown_runs::{Run, SeriesPoint};
 use rayon::prelude::*;
@@ -195,11 +195,7 @@ pub(crate) fn replay(context: &Context<'_>, past: &Past, times: &[Stamp]) -> Res
             Ok(Snapshot {
                 as_of: *at,
                 risks: risks_at(
-                    &registers,
-                    &known,
-                    &runs,
-                    &fits,
-                    &past.start_oils,
+                    &histories(&registers, &known, &runs, &fits, &past.start_oils, *at),
                     *at,
                     section,
                 ),
