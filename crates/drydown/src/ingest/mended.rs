@@ -45,48 +45,41 @@ pub(super) fn take(
     store: Option<&Store>,
 ) -> Result<Given> {
     let mut given = Given::default();
-    let mut copies = 0;
-    let mut lists = 0;
+    let mut lists = Vec::new();
     for file in &inputs.files {
-        let Some(delimiter) = list_delimiter(file) else {
-            given.files.push(file.clone());
-            continue;
-        };
-        lists += 1;
-        let store = store.context("there is no store yet: ingest first")?;
-        if inputs.dry_run {
-            return Err(UsageError(format!(
-                "{} is a list of rejects, of which copies of files are made: not in a dry run",
-                file.display()
-            ))
-            .into());
+        match list_delimiter(file) {
+            Some(delimiter) => lists.push((file, delimiter)),
+            None => given.files.push(file.clone()),
         }
-        let mended = texts_of(&read_list(file, delimiter)?)?;
-        let rejected =
-            texts_of(&store.load_files("rejects", &store.live_files("rejects", None)?)?)?;
-        let everything = IngestInputs {
-            files: Vec::new(),
-            again: None,
-            ..*inputs
-        };
-        let found = matching::find_files(&everything, sources)?.found;
-        for ((source, hash, name), texts) in &mended {
-            let old = rejected.get(&(source.clone(), hash.clone(), name.clone()));
-            let changed: Vec<Mend<'_>> = texts
-                .iter()
-                .filter_map(|(place, now)| {
-                    let before = old?.get(place)?;
-                    (before != now).then_some(Mend {
-                        line: u64::try_from(place.0).ok()?,
-                        column: &place.1,
-                        found: before,
-                        now,
-                    })
-                })
-                .collect();
+    }
+    let Some((first, _)) = lists.first() else {
+        return Ok(given);
+    };
+    let store = store.context("there is no store yet: ingest first")?;
+    if inputs.dry_run {
+        return Err(UsageError(format!(
+            "{} is a list of rejects, of which copies of files are made: not in a dry run",
+            first.display()
+        ))
+        .into());
+    }
+    let rejected = texts_of(&store.load_files("rejects", &store.live_files("rejects", None)?)?)?;
+    let everything = IngestInputs {
+        files: Vec::new(),
+        again: None,
+        ..*inputs
+    };
+    let found = matching::find_files(&everything, sources)?.found;
+    let mut copies = 0;
+    for (list, delimiter) in lists {
+        for (key, texts) in &texts_of(&read_list(list, delimiter)?)? {
+            let changed = rejected
+                .get(key)
+                .map_or_else(Vec::new, |old| changed(old, texts));
             if changed.is_empty() {
                 continue;
             }
+            let (source, hash, name) = key;
             let of_file = found.iter().find(|one| {
                 one.name == *name
                     && sources
@@ -109,14 +102,31 @@ pub(super) fn take(
             }
         }
     }
-    given.nothing_to_do = lists > 0 && copies == 0 && given.files.is_empty();
-    if lists > 0 && copies == 0 && given.warnings.is_empty() {
+    given.nothing_to_do = given.files.is_empty();
+    if copies == 0 && given.warnings.is_empty() {
         given.warnings.push(
             "no text of the list differs from what was rejected: mend it in the column raw"
                 .to_owned(),
         );
     }
     Ok(given)
+}
+
+/// The entries of one file whose text is another than was rejected.
+fn changed<'t>(
+    old: &'t BTreeMap<Place, String>,
+    texts: &'t BTreeMap<Place, String>,
+) -> Vec<Mend<'t>> {
+    let mends = texts.iter().filter_map(|(place, now)| {
+        let before = old.get(place)?;
+        (before != now).then_some(Mend {
+            line: u64::try_from(place.0).ok()?,
+            column: &place.1,
+            found: before,
+            now,
+        })
+    });
+    mends.collect()
 }
 
 /// The delimiter of a list of rejects, as printed or as a spreadsheet saved it; None: it is no list.

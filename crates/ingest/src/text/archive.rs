@@ -7,13 +7,11 @@ use std::io::{Read, Seek};
 use zip::ZipArchive;
 
 use super::decode::{TextError, damaged, is_shadow, read_bounded};
-use super::layer::hides_entries;
+use super::layer::{Layer, hides_entries, layer};
 use super::workbook;
 
 /// Endings of archives, which are not read inside an archive.
 const ARCHIVES: [&str; 6] = [".zip", ".7z", ".rar", ".tar", ".tgz", ".tar.gz"];
-/// Bytes of a zip archive's first entry, or of the end of an empty one.
-const MARKS: [&[u8]; 2] = [b"PK\x03\x04", b"PK\x05\x06"];
 
 /// One file in an archive.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -59,7 +57,7 @@ pub fn lone_member(reader: impl Read + Seek) -> Option<String> {
 fn members(mut reader: impl Read + Seek) -> Option<Vec<Member>> {
     let mut mark = [0; 4];
     reader.read_exact(&mut mark).ok()?;
-    if !MARKS.contains(&mark.as_slice()) {
+    if layer(&mark) != Layer::Zip {
         return None;
     }
     reader.rewind().ok()?;

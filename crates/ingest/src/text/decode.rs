@@ -232,7 +232,7 @@ pub(super) fn open_zip(
     limit: usize,
     is_inner: bool,
 ) -> Result<Unpacked, TextError> {
-    if is_workbook(bytes)? {
+    if workbook::is_workbook(bytes)? {
         return workbook::to_text(bytes, rule, limit).map(Unpacked::Sheet);
     }
     if is_inner {
@@ -246,13 +246,6 @@ fn inner_of(bytes: Vec<u8>, rule: &TextRule<'_>, limit: usize) -> Result<Unpacke
         Layer::Zip => open_zip(&bytes, rule, limit, true),
         within => within.refused(true).map_or(Ok(Unpacked::Bytes(bytes)), Err),
     }
-}
-
-fn is_workbook(bytes: &[u8]) -> Result<bool, TextError> {
-    let archive = zip::ZipArchive::new(Cursor::new(bytes)).map_err(|e| damaged("zip", &e))?;
-    Ok(archive
-        .file_names()
-        .any(|name| name.is_ok_and(|name| name.starts_with(workbook::FOLDER))))
 }
 
 /// The only file of an archive.

@@ -13,6 +13,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use calamine::{DataRef, Dimensions, ExcelDateTime, Reader, SheetVisible, Style, Xlsx};
 
 use super::decode::{TextError, TextRule, damaged as unpack_error};
+use super::layer::{Layer, layer};
 use crate::cells::DecimalMark;
 
 /// Columns a sheet may use: one cell far to the right would lengthen every line.
@@ -44,17 +45,21 @@ fn damaged(why: &dyn std::fmt::Display) -> TextError {
     unpack_error("workbook", why)
 }
 
+/// Whether an archive is a workbook.
+///
+/// # Errors
+/// A damaged archive.
+pub(super) fn is_workbook(bytes: &[u8]) -> Result<bool, TextError> {
+    let archive =
+        zip::ZipArchive::new(Cursor::new(bytes)).map_err(|error| unpack_error("zip", &error))?;
+    Ok(archive
+        .file_names()
+        .any(|name| name.is_ok_and(|name| name.starts_with(FOLDER))))
+}
+
 /// Names of the sheets that show; None for bytes that are no workbook.
 pub(crate) fn sheet_names(bytes: &[u8]) -> Result<Option<Vec<String>>, TextError> {
-    if !bytes.starts_with(b"PK\x03\x04") {
-        return Ok(None);
-    }
-    let is_workbook = zip::ZipArchive::new(Cursor::new(bytes)).is_ok_and(|archive| {
-        archive
-            .file_names()
-            .any(|name| name.is_ok_and(|name| name.starts_with(FOLDER)))
-    });
-    if !is_workbook {
+    if layer(bytes) != Layer::Zip || !is_workbook(bytes).unwrap_or(false) {
         return Ok(None);
     }
     catch_unwind(AssertUnwindSafe(|| {
